@@ -1,0 +1,176 @@
+"""Every error that busproto raises, as one tree; the branch says who must act.
+
+::
+
+    BusError
+     +- WireError (also ValueError)        the bytes or the message are not of the format      .raw .offset
+     |   +- EncodeError                    a value that the format cannot carry                .field
+     |   +- DecodeError                    bytes that are not a frame, or not a known message
+     |       +- TruncatedFrameError        too few bytes
+     |       +- ChecksumError              the check differs                                   .expected .actual
+     +- LocalProtocolError                 we asked for something this state does not allow    .state .event
+     +- InputError (also ValueError)       what the user typed cannot be used
+     +- TransportError                     the port                                            .url
+     |   +- PortUnavailableError           it could not be opened; nothing was sent
+     |   +- PortClosedError                it went away while in use                           .done
+     +- OperationError                     an actuator                                         .address
+         +- ReplyTimeoutError (also TimeoutError)   no good answer                             .attempts .heard_bytes
+         +- NodeRefusedError               it said no and changed nothing                      .code .low .high
+         +- AddressConflictError           several actuators answer at one address             .uids
+         +- ReadBackError                  what was read back is not what was written          .wanted .found
+
+The text of each error is made here, so that it reads the same wherever it is raised: what happened, on which
+actuator, what to do next. Noise on the line is not an exception: the decoder yields a ``BadFrame`` and goes on.
+This module imports nothing of ours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+
+def _address_text(address: int) -> str:
+    if address == 0xF0:
+        return "an actuator that has no address yet (F0)"
+    if address == 0xFF:
+        return "all actuators (FF)"
+    return f"the actuator at address {address} ({address:02X} hex)"
+
+
+class BusError(Exception):
+    """Root of the tree. Catch this to catch everything that busproto raises on purpose."""
+
+
+class WireError(BusError, ValueError):
+    """Bytes or a message that do not fit the format. ``raw`` is what was looked at, ``offset`` where in it."""
+
+    def __init__(self, text: str, *, raw: bytes = b"", offset: int = 0) -> None:
+        super().__init__(text)
+        self.raw = raw
+        self.offset = offset
+
+
+class EncodeError(WireError):
+    """A value that the format cannot carry. Nothing was sent. ``field`` names it."""
+
+    def __init__(self, field: str, text: str) -> None:
+        super().__init__(f"{field}: {text}")
+        self.field = field
+
+
+class DecodeError(WireError):
+    """Bytes that are not a frame, or a frame that holds no known message."""
+
+
+class TruncatedFrameError(DecodeError):
+    """The bytes end before the frame does."""
+
+
+class ChecksumError(DecodeError):
+    """The five check bytes are not those of the bytes before them."""
+
+    def __init__(self, expected: bytes, actual: bytes, *, raw: bytes = b"") -> None:
+        super().__init__(f"check bytes {actual.hex(' ')} where {expected.hex(' ')} belong", raw=raw)
+        self.expected = expected
+        self.actual = actual
+
+
+class LocalProtocolError(BusError):
+    """The caller asked for something that is not allowed in this state. The state has not changed."""
+
+    def __init__(self, state: str, event: str) -> None:
+        super().__init__(f"'{event}' is not allowed while the session is '{state}'")
+        self.state = state
+        self.event = event
+
+
+class InputError(BusError, ValueError):
+    """What the user typed cannot be used. Nothing was sent."""
+
+
+class TransportError(BusError):
+    """Something about the port. ``url`` is the name it was opened by."""
+
+    def __init__(self, url: str, text: str) -> None:
+        super().__init__(text)
+        self.url = url
+
+
+class PortUnavailableError(TransportError):
+    """The port could not be opened. Nothing was sent."""
+
+    def __init__(self, url: str, reason: str) -> None:
+        super().__init__(url, f"cannot open port '{url}': {reason}; 'busproto ports' lists what is there")
+
+
+class PortClosedError(TransportError):
+    """The port went away while in use. ``done`` tells what had been done until then."""
+
+    def __init__(self, url: str, reason: str, done: Iterable[str] = ()) -> None:
+        self.done = tuple(done)
+        until = f"; done until then: {', '.join(self.done)}" if self.done else "; nothing had been changed"
+        super().__init__(
+            url, f"port '{url}' went away: {reason}{until}. Plug it in and run the command again"
+        )
+        self.reason = reason
+
+
+class OperationError(BusError):
+    """Something about one actuator. ``address`` is where it was asked."""
+
+    def __init__(self, address: int, text: str) -> None:
+        super().__init__(text)
+        self.address = address
+
+
+class ReplyTimeoutError(OperationError, TimeoutError):
+    """No good answer. The request may still have been carried out: look before you ask again."""
+
+    def __init__(self, address: int, what: str, attempts: int, heard_bytes: int = 0) -> None:
+        if heard_bytes:
+            heard = (
+                f"{heard_bytes} bytes came back, but no good frame: noise, or several actuators that answer "
+                "at once; 'busproto find' tells which"
+            )
+        else:
+            heard = "nothing came back: check power, wiring, line rate and address ('busproto find')"
+        times = "once" if attempts == 1 else f"{attempts} times"
+        super().__init__(address, f"{what}: {_address_text(address)} was asked {times}; {heard}")
+        self.attempts = attempts
+        self.heard_bytes = heard_bytes
+
+
+class NodeRefusedError(OperationError):
+    """The actuator said no. It changed nothing. ``low`` and ``high`` are its own limits where it told them."""
+
+    def __init__(
+        self, address: int, what: str, code: int, reason: str, low: int | None = None, high: int | None = None
+    ) -> None:
+        super().__init__(address, f"{what}: {_address_text(address)} refused: {reason}")
+        self.code = code
+        self.low = low
+        self.high = high
+
+
+class AddressConflictError(OperationError):
+    """Several actuators answer at one address. Nothing was written there."""
+
+    def __init__(self, address: int, uids: Iterable[bytes]) -> None:
+        self.uids = tuple(uids)
+        who = ", ".join(uid.hex() for uid in self.uids) or "not yet known which"
+        super().__init__(
+            address,
+            f"address {address} ({address:02X} hex) is shared by several actuators ({who}): give each its own "
+            "with 'busproto address UID ADDRESS' before using it",
+        )
+
+
+class ReadBackError(OperationError):
+    """What was read back is not what was written."""
+
+    def __init__(self, address: int, what: str, wanted: object, found: object) -> None:
+        super().__init__(
+            address, f"{what}: wrote {wanted} to {_address_text(address)} but read back {found}; do it again"
+        )
+        self.wanted = wanted
+        self.found = found

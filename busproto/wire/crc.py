@@ -1,0 +1,52 @@
+"""The frame check: a 24-bit CRC over the bytes as sent, and the number of zero bits in them.
+
+The CRC has Hamming distance 6 up to 2024 data bits; it is run over the bytes *after* the zero-byte removal, so a
+flipped bit on the wire is a flipped bit of the code word. The count of zero bits makes every frame unordered: the
+wired AND of two different frames of equal length is never a frame (Berger 1961, cited from memory). The polynomial
+is the one of the FlexRay frame CRC (0x5D6DCB), used reflected because a UART sends the low bit first.
+
+crcmod computes the CRC; with its C extension it is about ten times faster, so ``crc_is_compiled`` tells.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from typing import Final
+
+import crcmod
+
+CRC_WIDTH_BITS: Final = 24
+CRC_POLYNOMIAL: Final = 0x15D6DCB
+CRC_CHECK: Final = 0x2F27EE
+"""CRC of the nine ASCII bytes "123456789"."""
+
+TRAILER_BYTES: Final = 5
+TRAILER_MARK: Final = 0x80
+"""Set in each of the trailer's bytes, so that none of them is a delimiter."""
+TRAILER_GROUP_BITS: Final = 7
+
+crc24: Final[Callable[[bytes], int]] = crcmod.mkCrcFun(CRC_POLYNOMIAL, initCrc=0, rev=True, xorOut=0xFFFFFF)
+"""CRC-24 of a byte string, 0..0xFFFFFF."""
+
+
+def crc_is_compiled() -> bool:
+    """Whether crcmod runs its C extension (installed without a compiler it silently does not)."""
+    return bool(getattr(sys.modules["crcmod.crcmod"], "_usingExtension", False))
+
+
+def trailer(encoded: bytes) -> bytes:
+    """The five check bytes that follow `encoded` (the bytes as sent, without delimiters, 1..121 of them).
+
+    35 bits, ``crc24 + (zero bits << 24)``, in groups of seven, low group first, each with bit 7 set.
+    """
+    size = len(encoded)
+    value = crc24(encoded) | (8 * size - int.from_bytes(encoded, "little").bit_count()) << CRC_WIDTH_BITS
+    return (
+        (value & 0x7F)
+        | (value << 1 & 0x7F00)
+        | (value << 2 & 0x7F0000)
+        | (value << 3 & 0x7F000000)
+        | (value << 4 & 0x7F00000000)
+        | 0x8080808080
+    ).to_bytes(TRAILER_BYTES, "little")

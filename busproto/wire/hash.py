@@ -1,0 +1,50 @@
+"""The hash that discovery draws its slots and marks from: same on host and actuator, cheap on an 8-bit controller.
+
+Jenkins' one-at-a-time hash (32 bits, only additions, shifts and exclusive ors; public domain, from memory) over
+epoch, salt and uid, in that order. Epoch and salt come first so that two uids which collide under one salt do not
+under the next; a CRC would not do, as it is linear: equal differences would collide under every salt.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+BOOK_ANSWER_BIT: Final = 0x80
+_MASK: Final = 0xFFFFFFFF
+
+
+def uid_hash(uid: bytes, epoch: int, salt: int) -> int:
+    """32 bits from a uid (8 bytes), an epoch (0..65535) and a salt (0..255)."""
+    state = 0
+    for byte in (epoch & 0xFF, epoch >> 8, salt, *uid):
+        state = (state + byte) & _MASK
+        state = (state + (state << 10)) & _MASK
+        state ^= state >> 6
+    state = (state + (state << 3)) & _MASK
+    state ^= state >> 11
+    return (state + (state << 15)) & _MASK
+
+
+def slot_of(value: int, slots: int) -> int:
+    """Slot 0..slots-1 of a hash: its low 16 bits scaled, so that no division is needed."""
+    return (value & 0xFFFF) * slots >> 16
+
+
+def mark_of(value: int) -> int:
+    """Mark of a hash, 0..65535: its high 16 bits, which the slot does not use."""
+    return value >> 16
+
+
+def book_answer(value: int) -> int:
+    """The byte with which one that is in the book answers, 80h..FFh."""
+    return BOOK_ANSWER_BIT | value & 0x7F
+
+
+def stranger_answer(value: int) -> int:
+    """The byte with which one that is not in the book speaks up, 01h..7Fh."""
+    return value & 0x7F or 1
+
+
+def device_tag(uid: bytes) -> int:
+    """The 16 bits that tell an actuator's replies from those of another at the same address."""
+    return mark_of(uid_hash(uid, 0, 0))

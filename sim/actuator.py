@@ -1,0 +1,576 @@
+"""One virtual actuator: what it does with each frame, and when.
+
+Behaviour, as on the format page: limp until its first demand, always while it has no address; the first demand and
+every demand after a loss begin a soft start from where the arm is; without a valid demand for its loss time-out it
+does its loss action; `release` latches; a value out of range changes nothing. Replies carry a tag made from the uid.
+Not modelled: load on the arm, so overload never sets; heat is a first-order guess.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable
+from typing import Any, Final
+
+from busproto.errors import EncodeError
+from busproto.wire import messages as m
+from busproto.wire.codec import encode_frame, reply_frame
+from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, MAX_ADDRESS, UNADDRESSED, Frame
+from busproto.wire.hash import book_answer, device_tag, mark_of, slot_of, stranger_answer, uid_hash
+from busproto.wire.message import OPERATIONS, Message
+from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP, PARAMETERS, RawValue
+from sim.countdown import START_JITTER_NS, Countdown
+from sim.kernel import Event, Kernel
+from sim.line import Line
+from sim.model import ActuatorModel
+from sim.motion import Arm, corrected_deg
+from sim.settings import Settings
+
+MS: Final = 1_000_000
+STRANGER_SLOTS: Final = 4
+SHOW_SWING_DEG: Final = 3.0
+SHOW_BEAT_NS: Final = 400 * MS
+AMBIENT_DEGC: Final = 22.0
+HEAT_TIME_NS: Final = 120_000 * MS
+HEAT_DEGC_PER_MA: Final = 0.03
+SENSOR_CDEG: Final = 5
+"""Step of the position sensor, 0.01 deg."""
+
+
+class _Refusal(Exception):
+    def __init__(self, code: m.Outcome, low: int = 0, high: int = 0) -> None:
+        super().__init__(code)
+        self.message = m.Refused(code, low, high)
+
+
+class Actuator:
+    """One actuator on the line.
+
+    Attributes:
+        label: the scenario's name for it; the bus never sees it.
+        uid: 8 bytes.
+        settings: address, working, stored and factory settings.
+        arm: where it is.
+        is_powered: an unpowered one neither hears nor drives.
+        is_mute: it hears and does, but never answers (a fault).
+    """
+
+    def __init__(
+        self,
+        kernel: Kernel,
+        line: Line,
+        *,
+        label: str,
+        uid: bytes,
+        model: ActuatorModel,
+        address: int,
+        stored: dict[str, RawValue],
+        position_deg: float,
+        supply_mv: Callable[[], int],
+        address_changed: Callable[[Actuator], None],
+    ) -> None:
+        self.label = label
+        self.uid = uid
+        self.model = model
+        self.tag = device_tag(uid)
+        self.settings = Settings(address, stored)
+        self.arm = Arm(position_deg, model.mechanical_travel_deg / 2)
+        self.is_powered = True
+        self.is_mute = False
+        self._kernel = kernel
+        self._line = line
+        self._stream: random.Random = kernel.stream(f"actuator {label}")
+        self._supply_mv = supply_mv
+        self._address_changed = address_changed
+        self._starts = 0
+        self._begin()
+
+    # --- power ----------------------------------------------------------------------------------------------
+
+    def _begin(self) -> None:
+        now = self._kernel.now_ns
+        self._starts += 1
+        self.settings.start()
+        self.state = m.State.LIMP
+        self.arm.release(now)
+        self._demand_ns: int | None = None
+        self._loss: Event | None = None
+        self._lost_once = False
+        self._epoch: int | None = None
+        self._is_enrolled = False
+        self._answered: tuple[int, int] | None = None
+        self._book_next = 0
+        self._book_place: int | None = None
+        self._countdown: Countdown | None = None
+        self._show_until_ns = 0
+        self._sending_until_ns = 0
+        self._heard_good = 0
+        self._heard_bad = 0
+        self._heat = (now, AMBIENT_DEGC)
+        self._address_changed(self)
+
+    def power_off(self) -> None:
+        """Lose power now, in the middle of whatever it does."""
+        if not self.is_powered:
+            return
+        now = self._kernel.now_ns
+        self.is_powered = False
+        self.settings.memory.cut(now)
+        self.arm.release(now)
+        self._stop_counting()
+        if self._loss is not None:
+            self._loss.cancel()
+        self._starts += 1
+        self._line.cut_off(self)
+
+    def power_on(self) -> None:
+        """Get power back."""
+        if not self.is_powered:
+            self.is_powered = True
+            self._begin()
+
+    # --- hearing --------------------------------------------------------------------------------------------
+
+    @property
+    def address(self) -> int:
+        """1..239, or 240 (F0h) while it has none."""
+        return self.settings.address
+
+    def heard_bad(self) -> None:
+        """Something that is no frame was heard."""
+        self._heard_bad += 1
+
+    def heard(self, frame: Frame, message: Message | None) -> None:
+        """A good frame of the host for this actuator or for all; `message` is None where it is not understood."""
+        now = self._kernel.now_ns
+        if now < self._sending_until_ns:
+            return
+        self._heard_good += 1
+        self._stop_counting()
+        if type(message) is m.DemandAll:  # by far the most frequent, and nobody answers
+            self._demand_of_all(message.demands)
+            return
+        for_all = frame.destination == BROADCAST_ADDRESS
+        ready_ns = now
+        answer: Message | None
+        try:
+            if message is None:
+                raise _Refusal(_why_not_understood(frame))
+            answer, ready_ns = self._act(frame, message, now)
+        except _Refusal as refusal:
+            answer = refusal.message
+        if answer is None or self.is_mute:
+            return
+        if for_all and type(answer) is not m.Assigned:
+            return
+        self._reply(frame, answer, ready_ns)
+
+    def _reply(self, frame: Frame, answer: Message, ready_ns: int) -> None:
+        delay_ns = self.settings.raw("reply-delay") * 1000 + self._stream.randrange(START_JITTER_NS + 1)
+        starts = self._starts
+
+        def send() -> None:
+            if self._starts != starts:
+                return
+            self._send(encode_frame(reply_frame(answer, frame, self.address, self.tag)))
+            if type(answer) is m.Restarting:
+                self._kernel.at(self._sending_until_ns, self._restart)
+
+        self._kernel.at(ready_ns + delay_ns, send)
+
+    def _send(self, data: bytes) -> None:
+        self._sending_until_ns = self._line.transmit(self, data).end_ns
+
+    def _restart(self) -> None:
+        self.power_off()
+        self.power_on()
+
+    def _act(self, frame: Frame, message: Message, now: int) -> tuple[Message | None, int]:
+        """Do what is asked. Returns the answer (None for none) and when it is ready to go."""
+        if type(message) is m.Assign:
+            return self._assign(message, now)
+        if type(message) is m.Commit:
+            return self._commit(now)
+        if type(message) is m.RollCall:
+            self._roll_call(message, frame.sequence)
+            return None, now
+        return _ACTIONS[type(message)](self, message), now
+
+    # --- discovery ------------------------------------------------------------------------------------------
+
+    def _stop_counting(self) -> None:
+        if self._countdown is not None:
+            self._countdown.cancel()
+            self._countdown = None
+
+    def _count_down(self, slots: int, data: bytes) -> None:
+        starts = self._starts
+
+        def send() -> None:
+            self._countdown = None
+            if self._starts == starts and not self.is_mute:
+                self._send(data)
+
+        self._countdown = Countdown(self._line, slots, self._stream, send, query_end_ns=self._kernel.now_ns)
+
+    def _enter(self, epoch: int) -> None:
+        if epoch != self._epoch:
+            self._epoch = epoch
+            self._is_enrolled = False
+            self._answered = None
+
+    def _roll_call(self, call: m.RollCall, sequence: int) -> None:
+        self._enter(call.epoch)
+        if self._answered is not None and mark_of(uid_hash(self.uid, *self._answered)) in call.marks:
+            self._is_enrolled = True
+        if not call.slots:
+            return
+        self._answered = None
+        if self._is_enrolled:
+            return
+        self._answered = (call.epoch, call.salt)
+        answer = Frame(
+            HOST_ADDRESS, self.address, sequence, m.Present.OPERATION, m.Present(self.uid).payload(), self.tag
+        )
+        self._count_down(slot_of(uid_hash(self.uid, call.epoch, call.salt), call.slots), encode_frame(answer))
+
+    def _book(self, book: m.Book) -> None:
+        value = uid_hash(self.uid, book.epoch, book.salt)
+        if book.first == 0:
+            self._book_next, self._book_place = 0, None
+        missed_a_part = book.first != self._book_next
+        self._book_next = book.first + len(book.marks)
+        if mark_of(value) in book.marks:
+            self._book_place = book.first + book.marks.index(mark_of(value))
+        if self._book_next < book.total:
+            return
+        self._enter(book.epoch)
+        self._answer_book(None if missed_a_part else self._book_place, book.total, value)
+
+    def _address_book(self, book: m.AddressBook) -> None:
+        self._enter(book.epoch)
+        value = uid_hash(self.uid, book.epoch, book.salt)
+        marked = int.from_bytes(book.addresses, "little")
+        place = None
+        if self.address <= MAX_ADDRESS and marked >> (self.address - 1) & 1:
+            place = (marked & ((1 << (self.address - 1)) - 1)).bit_count()
+        self._answer_book(place, marked.bit_count(), value)
+
+    def _answer_book(self, place: int | None, total: int, value: int) -> None:
+        self._is_enrolled = place is not None
+        if place is not None:
+            self._count_down(place, bytes([book_answer(value)]))
+        else:
+            behind = total + self._stream.randrange(STRANGER_SLOTS)
+            self._count_down(behind, bytes([stranger_answer(value)]))
+
+    def _hush(self, hush: m.Hush) -> None:
+        if hush.uid in {self.uid, m.NOBODY_UID}:
+            self._enter(hush.epoch)
+            self._is_enrolled = True
+
+    # --- address, parameters ----------------------------------------------------------------------------------
+
+    def _assign(self, message: m.Assign, now: int) -> tuple[Message | None, int]:
+        if message.uid != self.uid:
+            return None, now
+        ready_ns = self.settings.begin_assign(message.address, now)
+        starts = self._starts
+
+        def done() -> None:
+            if self._starts == starts:
+                self.settings.memory.settle(self._kernel.now_ns)
+                self.settings.address = message.address
+                self._go_limp(m.State.LIMP)
+                self._demand_ns = None
+                self._address_changed(self)
+
+        self._kernel.at(ready_ns, done)
+        return m.Assigned(self.uid, message.address), ready_ns
+
+    def _commit(self, now: int) -> tuple[Message | None, int]:
+        generation = (self.settings.generation + 1) % 0x10000
+        ready_ns = self.settings.begin_commit(now)
+        self._kernel.at(ready_ns, lambda: self.settings.memory.settle(self._kernel.now_ns))
+        return m.Committed(generation), ready_ns
+
+    def _undo(self, message: m.Undo) -> Message:
+        if message.memory is m.Memory.WORKING:
+            raise _Refusal(m.Outcome.OUT_OF_RANGE, m.Memory.STORED, m.Memory.FACTORY)
+        self.settings.working = self._values_in(message.memory)
+        self._settings_changed()
+        return m.Undone(message.memory)
+
+    def _values_in(self, memory: m.Memory) -> dict[str, RawValue]:
+        if memory is m.Memory.WORKING:
+            return self.settings.working
+        if memory is m.Memory.STORED:
+            return self.settings.stored()
+        return {row.name: row.default for row in PARAMETERS.values()}
+
+    def _read(self, message: m.Read) -> Message:
+        values = self._values_in(message.memory)
+        rows = [PARAMETERS.get(number) for number in message.numbers]
+        if any(row is not None and row.points for row in rows[:-1]):
+            raise _Refusal(m.Outcome.BAD_REQUEST)
+        data = b""
+        for row in rows:
+            if row is None:
+                raise _Refusal(m.Outcome.UNKNOWN_PARAMETER)
+            data += row.encode(values[row.name])
+        if len(data) > m.MAX_VALUES_BYTES:
+            raise _Refusal(m.Outcome.BAD_REQUEST)
+        return m.Values(data)
+
+    def _write(self, message: m.Write) -> Message:
+        row = PARAMETERS.get(message.number)
+        if row is None:
+            raise _Refusal(m.Outcome.UNKNOWN_PARAMETER)
+        if len(message.value) % row.size or (not row.points and len(message.value) != row.size):
+            raise _Refusal(m.Outcome.BAD_REQUEST)
+        try:
+            value = row.decode(message.value)
+        except EncodeError as error:
+            raise _Refusal(m.Outcome.OUT_OF_RANGE, row.low, row.high) from error
+        self.settings.set_working(row.name, value)
+        self._settings_changed()
+        return m.Written(row.number, message.value)
+
+    def _settings_changed(self) -> None:
+        """Settings act at once; a position that follows from them is reached at the next demand."""
+        self.arm.move_to(self._kernel.now_ns)
+        self._fit_arm()
+
+    def _fit_arm(self) -> None:
+        limit = self.settings.raw("slew-limit") / 10
+        self.arm.speed_deg_s = min(limit, float(self.model.no_load_speed_deg_s))
+        self.arm.soft_start_ns = self.settings.raw("soft-start") * MS
+        self.arm.dead_band_deg = self.settings.raw("dead-band") / 100
+
+    def _describe(self, message: m.Describe) -> Message:
+        model = self.model
+        return m.Description(
+            uid=self.uid,
+            model=model.name,
+            firmware_major=model.firmware[0],
+            firmware_minor=model.firmware[1],
+            supply_min_mv=model.supply_mv[0],
+            supply_max_mv=model.supply_mv[1],
+            stall_torque_mnm=model.stall_torque_mnm,
+            stall_current_ma=model.stall_current_ma,
+            no_load_speed_deg_s=model.no_load_speed_deg_s,
+            mechanical_travel_cdeg=round(model.mechanical_travel_deg * 100),
+            parameter_count=len(PARAMETERS),
+            generation=self.settings.generation,
+        )
+
+    def _describe_parameter(self, message: m.DescribeParameter) -> Message:
+        if message.index >= len(PARAMETERS):
+            raise _Refusal(m.Outcome.UNKNOWN_PARAMETER)
+        row = list(PARAMETERS.values())[message.index]
+        return m.ParameterDescription(
+            number=row.number,
+            size=row.size,
+            points=row.points,
+            low=row.low,
+            high=row.high,
+            default=row.default if isinstance(row.default, int) else 0,
+            name=row.name,
+            unit=row.count_unit,
+        )
+
+    # --- motion -----------------------------------------------------------------------------------------------
+
+    def _angle_deg(self, demand: int) -> float:
+        """Where a demand (0.01 % of travel) puts the arm."""
+        share = demand / m.MAX_DEMAND
+        raw = self.settings.raw
+        side = -1.0 if raw("direction") else 1.0
+        table = self.settings.working["correction"]
+        assert isinstance(table, tuple)
+        correction = corrected_deg(tuple(point / 100 for point in table), share)
+        angle = (raw("neutral") + side * share * raw("travel") / 2) / 100 + correction
+        return min(raw("end-high") / 100, max(raw("end-low") / 100, angle))
+
+    def _demand_of_all(self, demands: tuple[int, ...]) -> None:
+        channel = self.settings.raw("channel")
+        if not channel or channel > len(demands) or demands[channel - 1] == m.NO_DEMAND:
+            return
+        if self.address != UNADDRESSED and self.state not in {m.State.RELEASED, m.State.FAULTED}:
+            self._follow(demands[channel - 1])
+
+    def _demand(self, message: m.Demand) -> Message:
+        self._require_ready()
+        if self.state is m.State.RELEASED:
+            raise _Refusal(m.Outcome.NOT_ENGAGED)
+        self._follow(message.demand)
+        return m.Moving(self.current_state(), self._position_cdeg())
+
+    def _require_ready(self) -> None:
+        if self.address == UNADDRESSED:
+            raise _Refusal(m.Outcome.NOT_ADDRESSED)
+        self._check_heat()
+        if self.state is m.State.FAULTED:
+            raise _Refusal(m.Outcome.FAULT_STANDS)
+
+    def _follow(self, demand: int) -> None:
+        if self.state not in {m.State.EASING, m.State.FOLLOWING}:
+            self._take_hold()
+        now = self._kernel.now_ns
+        self._fed(now)
+        self.arm.aim(self._angle_deg(demand), now)
+
+    def _take_hold(self) -> None:
+        self._fit_arm()
+        self.arm.engage(self._kernel.now_ns)
+        self.state = m.State.EASING
+
+    def _fed(self, now: int) -> None:
+        """A valid demand came: the loss time-out begins anew."""
+        self._demand_ns = now
+        if self._loss is None:
+            self._loss = self._kernel.at(now + self.settings.raw("loss-time-out") * MS, self._maybe_lost)
+
+    def _maybe_lost(self) -> None:
+        self._loss = None
+        if self.state not in {m.State.EASING, m.State.FOLLOWING} or self._demand_ns is None:
+            return
+        due_ns = self._demand_ns + self.settings.raw("loss-time-out") * MS
+        now = self._kernel.now_ns
+        if due_ns > now:
+            self._loss = self._kernel.at(due_ns, self._maybe_lost)
+            return
+        self._lost_once = True
+        action = self.settings.raw("loss-action")
+        if action == LOSS_LIMP:
+            self._go_limp(m.State.LOST_LIMP)
+        elif action == LOSS_HOLD:
+            self.state = m.State.LOST_HOLD
+        else:
+            self.state = m.State.LOST_PRESET
+            self.arm.aim(self.settings.raw("preset") / 100, now)
+
+    def _go_limp(self, state: m.State) -> None:
+        self.arm.release(self._kernel.now_ns)
+        self.state = state
+
+    def _release(self, message: m.Release) -> Message:
+        self._go_limp(m.State.RELEASED)
+        return m.Released(self.state)
+
+    def _engage(self, message: m.Engage) -> Message:
+        self._require_ready()
+        self._take_hold()
+        self._fed(self._kernel.now_ns)
+        return m.Engaged(self.current_state())
+
+    def current_state(self) -> m.State:
+        """State as of now; the end of a soft start shows only when one looks."""
+        if self.state is m.State.EASING and not self.arm.is_easing(self._kernel.now_ns):
+            self.state = m.State.FOLLOWING
+        return self.state
+
+    def _show(self, message: m.ShowYourself) -> Message:
+        now = self._kernel.now_ns
+        self._show_until_ns = now + message.duration_ds * 100 * MS
+        moves = self.state not in m.LIMP_STATES
+        if moves and message.duration_ds:
+            middle, starts = self.arm.target_deg or 0.0, self._starts
+            beats = range(0, message.duration_ds * 100 * MS, SHOW_BEAT_NS)
+            for beat, offset_ns in enumerate(beats):
+                swing = SHOW_SWING_DEG if beat % 2 == 0 else -SHOW_SWING_DEG
+                self._kernel.at(now + offset_ns, self._swing(middle + swing, starts))
+            self._kernel.at(self._show_until_ns, self._swing(middle, starts))
+        return m.Showing(int(moves and bool(message.duration_ds)))
+
+    def _swing(self, to_deg: float, starts: int) -> Callable[[], None]:
+        def swing() -> None:
+            if self._starts == starts and self._kernel.now_ns <= self._show_until_ns:
+                self.arm.aim(to_deg, self._kernel.now_ns)
+
+        return swing
+
+    # --- report, link -----------------------------------------------------------------------------------------
+
+    def _position_cdeg(self) -> int:
+        self.arm.move_to(self._kernel.now_ns)
+        return round(self.arm.position_deg * 100 / SENSOR_CDEG) * SENSOR_CDEG
+
+    def _current_ma(self) -> int:
+        if self.arm.target_deg is None:
+            return self.model.idle_current_ma
+        return self.model.moving_current_ma if self.arm.is_moving else self.model.hold_current_ma
+
+    def _temperature_degc(self) -> float:
+        now = self._kernel.now_ns
+        since_ns, was = self._heat
+        to = AMBIENT_DEGC + HEAT_DEGC_PER_MA * self._current_ma()
+        is_now = to + (was - to) * math.exp(-(now - since_ns) / HEAT_TIME_NS)
+        self._heat = (now, is_now)
+        return is_now
+
+    def _check_heat(self) -> None:
+        if self._temperature_degc() > self.settings.raw("over-temperature"):
+            self._go_limp(m.State.FAULTED)
+        elif self.state is m.State.FAULTED:
+            self.state = m.State.LIMP
+
+    def _report(self, message: m.Report) -> Message:
+        now = self._kernel.now_ns
+        self._check_heat()
+        position = self._position_cdeg()
+        target = self.arm.target_deg
+        age = 0xFFFF if self._demand_ns is None else min(0xFFFF, (now - self._demand_ns) // MS)
+        faults = m.Fault(0)
+        supply_mv = self._supply_mv()
+        if self.settings.are_lost:
+            faults |= m.Fault.SETTINGS_LOST
+        if self._lost_once:
+            faults |= m.Fault.DEMAND_LOST
+        if supply_mv < self.settings.raw("under-voltage"):
+            faults |= m.Fault.UNDER_VOLTAGE
+        if self.state is m.State.FAULTED:
+            faults |= m.Fault.OVER_TEMPERATURE
+        return m.Status(
+            state=self.current_state(),
+            faults=int(faults),
+            position_cdeg=position,
+            demand_cdeg=position if target is None else round(target * 100),
+            current_ma=self._current_ma(),
+            supply_mv=supply_mv,
+            temperature_cdeg=round(self._temperature_degc() * 100),
+            demand_age_ms=age,
+            good_frames=self._heard_good & 0xFFFF,
+            bad_frames=self._heard_bad & 0xFFFF,
+            is_showing=int(now < self._show_until_ns),
+        )
+
+    def _link_test(self, message: m.LinkTest) -> Message:
+        return m.LinkTested(message.data)
+
+    def _restart_asked(self, message: m.Restart) -> Message:
+        return m.Restarting()
+
+
+def _why_not_understood(frame: Frame) -> m.Outcome:
+    return m.Outcome.BAD_REQUEST if frame.operation in OPERATIONS else m.Outcome.UNKNOWN_OPERATION
+
+
+_ACTIONS: Final[dict[type[Message], Callable[[Actuator, Any], Message | None]]] = {
+    m.Book: Actuator._book,
+    m.AddressBook: Actuator._address_book,
+    m.Hush: Actuator._hush,
+    m.Undo: Actuator._undo,
+    m.Read: Actuator._read,
+    m.Write: Actuator._write,
+    m.Describe: Actuator._describe,
+    m.DescribeParameter: Actuator._describe_parameter,
+    m.Demand: Actuator._demand,
+    m.Release: Actuator._release,
+    m.Engage: Actuator._engage,
+    m.ShowYourself: Actuator._show,
+    m.Report: Actuator._report,
+    m.LinkTest: Actuator._link_test,
+    m.Restart: Actuator._restart_asked,
+}

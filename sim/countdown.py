@@ -1,0 +1,72 @@
+"""How an actuator waits for its turn in discovery: it counts idle mini-slots only, and senses before it sends.
+
+Rules, as on the format page: the first slot begins FIRST_SLOT_NS after the query; the counter falls by one after
+each unbroken idle mini-slot; any start bit freezes it; at zero, after the actuator's own start jitter, it senses
+once more and sends; where the line has become busy it waits for the next idle mini-slot.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from typing import Final
+
+from sim.kernel import Event
+from sim.line import DETECT_NS, Line
+
+FIRST_SLOT_NS: Final = 500_000
+START_JITTER_NS: Final = 30_000
+MINI_SLOT_NS: Final = START_JITTER_NS + DETECT_NS + 3_000
+
+
+class Countdown:
+    """One actuator's wait for one transmission; `send` is called once, unless `cancel` comes first."""
+
+    def __init__(
+        self, line: Line, slots: int, stream: random.Random, send: Callable[[], None], *, query_end_ns: int
+    ) -> None:
+        self._line = line
+        self._left = slots
+        self._stream = stream
+        self._send = send
+        self._event: Event | None = None
+        self._counting_from_ns = query_end_ns + FIRST_SLOT_NS
+        line.watch(self)
+        if not line.is_busy:
+            self._schedule()
+
+    def cancel(self) -> None:
+        """Stop waiting."""
+        self._line.unwatch(self)
+        if self._event is not None:
+            self._event.cancel()
+
+    def line_busy(self, time_ns: int) -> None:
+        """Freeze, unless the own start is already too near to be stopped by what is seen."""
+        if self._event is None or self._event.time_ns < time_ns + DETECT_NS:
+            return
+        self._event.cancel()
+        self._event = None
+        passed = max(0, time_ns - self._counting_from_ns) // MINI_SLOT_NS
+        self._left -= min(passed, self._left)
+
+    def line_idle(self, time_ns: int) -> None:
+        """Go on counting; at least one idle mini-slot comes first."""
+        if self._event is None:
+            self._counting_from_ns = max(time_ns, self._counting_from_ns)
+            if self._counting_from_ns == time_ns:
+                self._left = max(1, self._left)
+            self._schedule()
+
+    def _schedule(self) -> None:
+        jitter_ns = self._stream.randrange(START_JITTER_NS + 1)
+        due_ns = self._counting_from_ns + self._left * MINI_SLOT_NS + jitter_ns
+        self._event = self._line.kernel.at(due_ns, self._due)
+
+    def _due(self) -> None:
+        self._event = None
+        if self._line.seen_busy(self._line.kernel.now_ns):
+            self._left = 0
+            return
+        self._line.unwatch(self)
+        self._send()

@@ -1,0 +1,1 @@
+"""Port handlers that pyserial finds by URL scheme; importing `sim` registers this package."""

@@ -1,0 +1,179 @@
+"""pyserial's side of the virtual bus: ``serial.serial_for_url("sim://SCENARIO?seed=N")``.
+
+SCENARIO is the name of a shipped scenario or the path of a file. Time is virtual: a read lets it run until bytes
+arrive or the time-out has passed *in virtual time*, so nothing ever waits. Looking at ``in_waiting`` lets one
+byte time pass, so that a loop which only looks gets on too. Each opening makes a new bus.
+
+Not modelled: control lines, break, parity; they are accepted and have no effect.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+from urllib.parse import parse_qs, unquote, urlsplit
+
+import serial
+from serial.serialutil import PortNotOpenError, SerialBase, SerialException
+
+from sim.bus import VirtualBus
+from sim.errors import SimError
+from sim.scenario import Scenario, load
+from sim.uart import bytes_ns
+
+SCHEME = "sim"
+MAX_SEED = 2**63 - 1
+
+
+def parse_url(url: str) -> tuple[str, int]:
+    """Scenario (name or path) and seed of a ``sim://`` URL.
+
+    Raises:
+        ValueError: not such a URL; the text says what belongs there.
+    """
+    form = f"'{url}' is not of the form sim://SCENARIO?seed=N"
+    parts = urlsplit(url)
+    if parts.scheme != SCHEME:
+        raise ValueError(form)
+    scenario = unquote(parts.netloc + parts.path)
+    query = parse_qs(parts.query, keep_blank_values=True)
+    unknown = set(query) - {"seed"}
+    if not scenario or unknown:
+        raise ValueError(form + (f": unknown '{min(unknown)}'" if unknown else ": no scenario"))
+    seeds = query.get("seed", ["0"])
+    if len(seeds) != 1 or not seeds[0].isdecimal() or int(seeds[0]) > MAX_SEED:
+        raise ValueError(f"'{url}': seed is a whole number 0..{MAX_SEED}")
+    return scenario, int(seeds[0])
+
+
+class Serial(SerialBase):  # type: ignore[misc]
+    """A pyserial port whose other end is a virtual bus.
+
+    Attributes:
+        bus: the virtual bus while open.
+    """
+
+    BAUDRATES = (9600, 19200, 38400, 57600, 115200, 230400, 460800, 500000, 921600, 1000000)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        self.bus: VirtualBus | None = None
+        super().__init__(*args, **kwargs)
+
+    def open(self) -> None:
+        """Make the bus. Raises SerialException where the URL or the scenario cannot be used."""
+        if self.is_open:
+            raise SerialException("port is already open")
+        try:
+            name, seed = parse_url(self.portstr or "")
+            scenario: Scenario = load(name)
+            self.bus = scenario.build(seed, baud=self._baudrate)
+        except (SimError, ValueError) as error:
+            raise SerialException(str(error)) from error
+        self.is_open = True
+
+    def close(self) -> None:
+        """Let go of the bus."""
+        self.is_open = False
+
+    def _open_bus(self) -> VirtualBus:
+        if not self.is_open or self.bus is None:
+            raise PortNotOpenError
+        return self.bus
+
+    def monotonic_ns(self) -> int:
+        """The clock that belongs to this port: virtual time, ns."""
+        return self._open_bus().kernel.now_ns
+
+    @property
+    def latency_ns(self) -> int:
+        """How long an adapter may keep bytes back: not at all."""
+        return 0
+
+    @property
+    def in_waiting(self) -> int:
+        """Bytes that have arrived; one byte time passes where there are none."""
+        bus = self._open_bus()
+        if not bus.host.waiting_bytes:
+            self._run(lambda: bus.kernel.run_until(bus.kernel.now_ns + bytes_ns(1, bus.line.baud)))
+        return bus.host.waiting_bytes
+
+    @property
+    def out_waiting(self) -> int:
+        """Bytes not yet on the line."""
+        bus = self._open_bus()
+        left_ns = max(0, bus.host.sent_at_ns - bus.kernel.now_ns)
+        return -(-left_ns // bytes_ns(1, bus.line.baud))
+
+    def read(self, size: int = 1) -> bytes:
+        """Up to `size` bytes; fewer where the time-out passes first."""
+        bus = self._open_bus()
+        kernel, host = bus.kernel, bus.host
+        deadline_ns = None if self._timeout is None else kernel.now_ns + round(self._timeout * 1e9)
+        while host.waiting_bytes < size:
+            before = host.waiting_bytes
+            if deadline_ns is None:
+                self._run(lambda: host.wait_for_more(None))
+            else:
+                self._run(lambda: host.wait_for_more(deadline_ns))
+                if host.waiting_bytes == before:
+                    break
+        return host.take(size)
+
+    def write(self, data: Any) -> int:
+        """Put bytes on the line; does not wait."""
+        raw = serial.to_bytes(data)
+        bus = self._open_bus()
+        self._run(lambda: bus.host.write(raw))
+        return len(raw)
+
+    def flush(self) -> None:
+        """Let time run until everything written has left."""
+        bus = self._open_bus()
+        self._run(lambda: bus.kernel.run_until(bus.host.sent_at_ns))
+
+    def reset_input_buffer(self) -> None:
+        """Throw away what has arrived."""
+        self._open_bus().host.take()
+
+    def reset_output_buffer(self) -> None:
+        """Nothing to do: what is written is on the line."""
+        self._open_bus()
+
+    def _run(self, action: Any) -> None:
+        try:
+            action()
+        except SimError as error:
+            raise SerialException(str(error)) from error
+
+    def _reconfigure_port(self) -> None:
+        """A new rate holds for the whole virtual line: both ends always agree."""
+        if self.bus is not None and self.is_open and self._baudrate != self.bus.line.baud:
+            self.bus.set_baud(self._baudrate)
+
+    def _update_break_state(self) -> None:
+        """No effect."""
+
+    def _update_rts_state(self) -> None:
+        """No effect."""
+
+    def _update_dtr_state(self) -> None:
+        """No effect."""
+
+    @property
+    def cts(self) -> bool:
+        """Always on."""
+        return True
+
+    @property
+    def dsr(self) -> bool:
+        """Always on."""
+        return True
+
+    @property
+    def ri(self) -> bool:
+        """Always off."""
+        return False
+
+    @property
+    def cd(self) -> bool:
+        """Always on."""
+        return True

@@ -1,0 +1,404 @@
+"""Scenario files: a virtual bus as data, in TOML, checked before anything runs.
+
+Everything that is wrong is said at once, each with the place it stands and what is allowed there. `load` finds a
+shipped scenario by its name or reads a file; `Scenario.build` makes the bus for a seed.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal
+
+import msgspec
+from msgspec import Meta
+
+from busproto.errors import InputError
+from busproto.wire.frame import DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS, UID_BYTES, UNADDRESSED
+from busproto.wire.messages import MAX_CHANNELS, NOBODY_UID
+from busproto.wire.parameters import RawValue, parameter_named
+from sim.actuator import Actuator
+from sim.bus import VirtualBus
+from sim.errors import ScenarioError
+from sim.kernel import Kernel
+from sim.model import ActuatorModel
+
+Address = Annotated[int, Meta(ge=MIN_ADDRESS, le=MAX_ADDRESS)]
+Seconds = Annotated[float, Meta(ge=0, le=86_400)]
+Degrees = Annotated[float, Meta(ge=-180, le=180)]
+Name = Annotated[str, Meta(min_length=1, max_length=40)]
+Uid = Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
+NS_PER_S: Final = 1_000_000_000
+
+
+class _Table(msgspec.Struct, forbid_unknown_fields=True, rename="kebab", frozen=True):
+    """Base of all tables of a scenario file: unknown keys are refused."""
+
+
+class LineTable(_Table):
+    """The line: its rate in bits per second, and whether the host hears its own bytes."""
+
+    baud: Annotated[int, Meta(ge=9600, le=4_000_000)] = DEFAULT_BAUD
+    echo: bool = True
+
+
+class LimitsTable(_Table):
+    """How far a run may grow."""
+
+    nodes: Annotated[int, Meta(ge=1, le=MAX_ADDRESS)] = 64
+    frames: Annotated[int, Meta(ge=1, le=1_000_000_000)] = 1_000_000
+    seconds: Annotated[float, Meta(gt=0, le=31_536_000)] = 86_400
+
+
+class ModelTable(_Table):
+    """Rating of one type of actuator. Currents in mA, torque in N m, supply in V."""
+
+    firmware: Annotated[str, Meta(pattern=r"^\d{1,2}\.\d{1,2}$")] = "1.0"
+    supply: tuple[Annotated[float, Meta(ge=1, le=60)], Annotated[float, Meta(ge=1, le=60)]] = (4.8, 8.4)
+    stall_torque: Annotated[float, Meta(gt=0, le=60)] = 2.5
+    stall_current: Annotated[int, Meta(gt=0, le=60_000)] = 4000
+    no_load_speed: Annotated[int, Meta(gt=0, le=2000)] = 400
+    mechanical_travel: Annotated[float, Meta(ge=10, le=360)] = 200.0
+
+
+class ActuatorTable(_Table):
+    """One actuator as it lies in the box. Without an address it is factory-fresh; "unknown" draws one by the seed."""
+
+    label: Name
+    model: Name
+    uid: Uid | None = None
+    copy_of: Name | None = None
+    address: Address | Literal["unknown"] | None = None
+    arm_at: Degrees = 0.0
+    settings: dict[str, Any] = {}
+
+
+class UnplugEvent(_Table, tag_field="what", tag="unplug"):
+    """The actuator loses power at a moment, and gets it back at another or never."""
+
+    at: Seconds
+    actuator: Name
+    until: Seconds | None = None
+
+
+class MuteEvent(_Table, tag_field="what", tag="mute"):
+    """The actuator hears and does, but does not answer."""
+
+    at: Seconds
+    actuator: Name
+    until: Seconds | None = None
+
+
+class NoiseEvent(_Table, tag_field="what", tag="noise"):
+    """One bit of each byte on the line is flipped with probability `rate`."""
+
+    at: Seconds
+    rate: Annotated[float, Meta(ge=0, le=1)]
+    until: Seconds | None = None
+
+
+class SupplyEvent(_Table, tag_field="what", tag="supply"):
+    """The supply becomes so many volts."""
+
+    at: Seconds
+    volts: Annotated[float, Meta(ge=0, le=60)]
+
+
+class HandEvent(_Table, tag_field="what", tag="hand"):
+    """A hand moves the arm, if it is limp, within so many seconds."""
+
+    at: Seconds
+    actuator: Name
+    to: Degrees
+    over: Seconds = 0.5
+
+
+class WantedTable(_Table):
+    """Where an actuator belongs in the airframe of this scenario."""
+
+    actuator: Name
+    function: Name
+    address: Address
+    channel: Annotated[int, Meta(ge=1, le=MAX_CHANNELS)]
+    gang: Annotated[int, Meta(ge=0, le=32)] = 0
+    place: Annotated[int, Meta(ge=0, le=3)] = 0
+
+
+EventTable = UnplugEvent | MuteEvent | NoiseEvent | SupplyEvent | HandEvent
+
+
+class _File(_Table, kw_only=True):
+    title: Name
+    about: str = ""
+    supply: Annotated[float, Meta(ge=0, le=60)] = 7.4
+    line: LineTable = LineTable()
+    limits: LimitsTable = LimitsTable()
+    model: dict[Name, ModelTable]
+    actuator: Annotated[list[ActuatorTable], Meta(min_length=1)]
+    event: list[EventTable] = []
+    wanted: list[WantedTable] = []
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """A checked scenario.
+
+    Attributes:
+        source: name or path it came from.
+        file: its tables.
+        stored: raw stored settings of each actuator, by label.
+    """
+
+    source: str
+    file: _File
+    stored: dict[str, dict[str, RawValue]]
+
+    @property
+    def title(self) -> str:
+        """One line that says what it is."""
+        return self.file.title
+
+    @property
+    def wanted(self) -> list[WantedTable]:
+        """Where each actuator belongs."""
+        return self.file.wanted
+
+    def uids(self, seed: int) -> dict[str, bytes]:
+        """The uid of each actuator, by label; those not stated are drawn by the seed."""
+        kernel = Kernel(seed)
+        uids: dict[str, bytes] = {}
+        for row in self.file.actuator:
+            if row.copy_of is not None:
+                uids[row.label] = uids[row.copy_of]
+            elif row.uid is not None:
+                uids[row.label] = bytes.fromhex(row.uid)
+            else:
+                uids[row.label] = kernel.stream(f"uid {row.label}").randbytes(UID_BYTES)
+        return uids
+
+    def build(self, seed: int = 0, *, baud: int | None = None) -> VirtualBus:
+        """The bus of this scenario; the same seed gives the same run, to the nanosecond."""
+        file = self.file
+        kernel = Kernel(seed, max_ns=round(file.limits.seconds * NS_PER_S))
+        bus = VirtualBus(
+            kernel, baud=baud or file.line.baud, echo=file.line.echo, max_frames=file.limits.frames
+        )
+        bus.supply_mv = round(file.supply * 1000)
+        uids = self.uids(seed)
+        addresses = self._addresses(kernel)
+        for row in file.actuator:
+            bus.add(
+                Actuator(
+                    kernel,
+                    bus.line,
+                    label=row.label,
+                    uid=uids[row.label],
+                    model=_model(row.model, file.model[row.model]),
+                    address=addresses[row.label],
+                    stored=self.stored[row.label],
+                    position_deg=row.arm_at,
+                    supply_mv=lambda: bus.supply_mv,
+                    address_changed=lambda _: bus.index(),
+                )
+            )
+        for number, event in enumerate(file.event):
+            for at_s, action in _happenings(bus, event, number):
+                kernel.at(round(at_s * NS_PER_S), action)
+        return bus
+
+    def _addresses(self, kernel: Kernel) -> dict[str, int]:
+        rows = self.file.actuator
+        used = {row.address for row in rows} | {row.address for row in self.file.wanted}
+        free = [address for address in range(MIN_ADDRESS, MAX_ADDRESS + 1) if address not in used]
+        stream = kernel.stream("unknown addresses")
+        addresses = {}
+        for row in rows:
+            if row.address is None:
+                addresses[row.label] = UNADDRESSED
+            elif isinstance(row.address, int):
+                addresses[row.label] = row.address
+            else:
+                addresses[row.label] = free.pop(stream.randrange(len(free)))
+        return addresses
+
+
+def _model(name: str, table: ModelTable) -> ActuatorModel:
+    before, after = table.firmware.split(".")
+    return ActuatorModel(
+        name=name,
+        firmware=(int(before), int(after)),
+        supply_mv=(round(table.supply[0] * 1000), round(table.supply[1] * 1000)),
+        stall_torque_mnm=round(table.stall_torque * 1000),
+        stall_current_ma=table.stall_current,
+        no_load_speed_deg_s=table.no_load_speed,
+        mechanical_travel_deg=table.mechanical_travel,
+    )
+
+
+def _happenings(
+    bus: VirtualBus, event: EventTable, number: int
+) -> Iterator[tuple[float, Callable[[], None]]]:
+    """The moments at which an event begins and ends, s, and what happens then."""
+    if isinstance(event, SupplyEvent):
+        yield event.at, lambda: setattr(bus, "supply_mv", round(event.volts * 1000))
+        return
+    if isinstance(event, NoiseEvent):
+        stream = bus.kernel.stream(f"noise {number}")
+        ends: list[Callable[[], None]] = []
+        yield event.at, lambda: ends.append(bus.line.add_noise(event.rate, stream))
+        if event.until is not None:
+            yield event.until, lambda: ends.pop()()
+        return
+    actuator = bus.labelled(event.actuator)
+    if isinstance(event, HandEvent):
+        yield (
+            event.at,
+            lambda: _ignore(actuator.arm.hand(event.to, round(event.over * NS_PER_S), bus.kernel.now_ns)),
+        )
+        return
+    if isinstance(event, UnplugEvent):
+        yield event.at, actuator.power_off
+        if event.until is not None:
+            yield event.until, actuator.power_on
+        return
+    yield event.at, lambda: setattr(actuator, "is_mute", True)
+    if event.until is not None:
+        yield event.until, lambda: setattr(actuator, "is_mute", False)
+
+
+def _ignore(_: object) -> None:
+    """A hand at an arm that is held simply has no effect."""
+
+
+def names() -> list[str]:
+    """The scenarios that are shipped."""
+    files = resources.files("sim").joinpath("scenarios").iterdir()
+    return sorted(file.name.removesuffix(".toml") for file in files if file.name.endswith(".toml"))
+
+
+def load(name_or_path: str) -> Scenario:
+    """A shipped scenario by its name, or one from a file.
+
+    Raises:
+        ScenarioError: there is none, or something in it is wrong; every problem is named.
+    """
+    path = Path(name_or_path)
+    try:
+        if name_or_path in names():
+            text = resources.files("sim").joinpath("scenarios", f"{name_or_path}.toml").read_text("utf-8")
+        elif path.is_file():
+            text = path.read_text("utf-8")
+        else:
+            shipped = ", ".join(names())
+            raise ScenarioError(name_or_path, [f"no such file, and none is shipped by that name ({shipped})"])
+    except (OSError, UnicodeDecodeError) as error:
+        raise ScenarioError(name_or_path, [f"cannot be read: {error}"]) from error
+    return parse(text, name_or_path)
+
+
+def parse(text: str, source: str = "text") -> Scenario:
+    """A scenario from TOML text.
+
+    Raises:
+        ScenarioError: something in it is wrong; every problem is named.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ScenarioError(source, [f"not valid TOML: {error}"]) from error
+    problems = list(_shape_problems(data))
+    if problems:
+        raise ScenarioError(source, problems)
+    file = msgspec.convert(data, _File)
+    stored: dict[str, dict[str, RawValue]] = {}
+    problems = list(_sense_problems(file, stored))
+    if problems:
+        raise ScenarioError(source, problems)
+    return Scenario(source, file, stored)
+
+
+def _shape_problems(data: dict[str, Any]) -> Iterator[str]:
+    """What does not have the right shape, one line each: msgspec stops at its first, so each row is tried alone."""
+    found = False
+    for key, kind in (("actuator", ActuatorTable), ("event", EventTable), ("wanted", WantedTable)):
+        rows = data.get(key, [])
+        for at, row in enumerate(rows if isinstance(rows, list) else []):
+            try:
+                msgspec.convert(row, kind)
+            except msgspec.ValidationError as error:
+                found = True
+                yield _readable(str(error), f"{key}[{at}]")
+    if not found:
+        try:
+            msgspec.convert(data, _File)
+        except msgspec.ValidationError as error:
+            yield _readable(str(error), "")
+
+
+def _readable(text: str, place: str) -> str:
+    """msgspec's "Expected ... - at `$.x[...].y`" as "x[2].y: expected ..."."""
+    what, _, path = text.partition(" - at `")
+    path = path.rstrip("`").removeprefix("$").removeprefix(".")
+    where = ".".join(part for part in (place, path) if part).replace(".[", "[")
+    what = what[:1].lower() + what[1:]
+    what = re.sub(r"`str` matching regex '\^\[0-9a-f\]\{16\}\$'", "16 digits 0-9 a-f", what)
+    return f"{where}: {what}" if where else what
+
+
+def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iterator[str]:
+    """What has the right shape but makes no sense; fills `stored` with raw settings."""
+    rows = file.actuator
+    if len(rows) > file.limits.nodes:
+        yield f"actuator: {len(rows)} of them, limits.nodes allows {file.limits.nodes}"
+    labels: list[str] = []
+    uids: dict[str, str] = {}
+    for at, row in enumerate(rows):
+        here = f"actuator[{at}]"
+        if row.label in labels:
+            yield f"{here}.label: '{row.label}' stands twice"
+        if row.model not in file.model:
+            yield f"{here}.model: '{row.model}' is not among the models ({', '.join(file.model)})"
+        if row.copy_of is not None and row.copy_of not in labels:
+            yield f"{here}.copy-of: no actuator '{row.copy_of}' stands before this one"
+        if row.uid is not None:
+            if row.uid in uids:
+                yield f"{here}.uid: {row.uid} is already that of '{uids[row.uid]}' (copy-of makes a twin)"
+            elif bytes.fromhex(row.uid) == NOBODY_UID:
+                yield f"{here}.uid: all zeros stands for nobody"
+            uids[row.uid] = row.label
+        labels.append(row.label)
+        stored[row.label] = {}
+        for name, given in row.settings.items():
+            try:
+                stored[row.label][name] = parameter_named(name).from_value(given)
+            except InputError as error:
+                yield f"{here}.settings: {error}"
+    for name, model in file.model.items():
+        if len(name) > 16 or not name.isascii() or not name.isprintable():
+            yield f"model.{name}: a model name is at most 16 printable ASCII letters"
+        if model.supply[0] >= model.supply[1]:
+            yield f"model.{name}.supply: {model.supply[0]:g} is not below {model.supply[1]:g}"
+    for at, event in enumerate(file.event):
+        who = getattr(event, "actuator", None)
+        if who is not None and who not in labels:
+            yield f"event[{at}].actuator: there is no '{who}'"
+        until = getattr(event, "until", None)
+        if until is not None and until <= event.at:
+            yield f"event[{at}].until: {until:g} is not after {event.at:g}"
+    yield from _wanted_problems(file, labels)
+
+
+def _wanted_problems(file: _File, labels: list[str]) -> Iterator[str]:
+    seen: dict[tuple[str, object], int] = {}
+    for at, row in enumerate(file.wanted):
+        if row.actuator not in labels:
+            yield f"wanted[{at}].actuator: there is no '{row.actuator}'"
+        for key in ("actuator", "function", "address"):
+            value = getattr(row, key)
+            if (key, value) in seen:
+                yield f"wanted[{at}].{key}: {value} stands in wanted[{seen[key, value]}] too"
+            seen.setdefault((key, value), at)

@@ -1,0 +1,87 @@
+"""Working, stored and factory settings of one actuator, and the record that stands in stored memory."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
+from busproto.wire.parameters import BY_NAME, FACTORY, PARAMETERS, RawValue
+from sim.storage import StoredMemory
+
+_ROWS_IN_RECORD: Final = tuple(sorted(PARAMETERS.values(), key=lambda row: bool(row.points)))
+"""Single values first, so that the one table takes what is left of the record."""
+
+
+def pack_record(address: int, values: Mapping[str, RawValue]) -> bytes:
+    """The bytes that stored memory keeps: the address, then every parameter in a fixed order."""
+    return bytes([address]) + b"".join(row.encode(values[row.name]) for row in _ROWS_IN_RECORD)
+
+
+def unpack_record(record: bytes) -> tuple[int, dict[str, RawValue]]:
+    """The inverse of `pack_record`."""
+    values: dict[str, RawValue] = {}
+    at = 1
+    for row in _ROWS_IN_RECORD:
+        end = len(record) if row.points else at + row.size
+        values[row.name] = row.decode(record[at:end])
+        at = end
+    return record[0], values
+
+
+class Settings:
+    """The three sets and the address.
+
+    Attributes:
+        address: 1..239, or 240 (F0h) while it has none. Not a parameter: commit and undo leave it alone.
+        working: raw values in use, by name.
+        memory: the two stored copies.
+        are_lost: neither stored copy was whole at the last start; factory settings are in use.
+    """
+
+    def __init__(self, address: int, stored: Mapping[str, RawValue]) -> None:
+        self.memory = StoredMemory.holding(pack_record(address, {**FACTORY, **stored}))
+        self.address = UNADDRESSED
+        self.working: dict[str, RawValue] = {}
+        self.are_lost = False
+        self.start()
+
+    def start(self) -> None:
+        """As after power-up: working from stored, or factory and no address where no copy is whole."""
+        loaded = self.memory.load()
+        self.are_lost = loaded is None
+        if loaded is None:
+            self.address, self.working = UNADDRESSED, dict(FACTORY)
+        else:
+            self.address, self.working = unpack_record(loaded[1])
+
+    @property
+    def generation(self) -> int:
+        """Counts the writes of stored memory; 0 where no copy is whole."""
+        loaded = self.memory.load()
+        return loaded[0] if loaded else 0
+
+    def stored(self) -> dict[str, RawValue]:
+        """The stored set; factory where no copy is whole."""
+        loaded = self.memory.load()
+        return unpack_record(loaded[1])[1] if loaded else dict(FACTORY)
+
+    def raw(self, name: str) -> int:
+        """A single value of the working set."""
+        value = self.working[name]
+        assert isinstance(value, int)
+        return value
+
+    def set_working(self, name: str, value: RawValue) -> None:
+        """Change one value in working memory; it must be within the row's range."""
+        BY_NAME[name].encode(value)
+        self.working[name] = value
+
+    def begin_commit(self, now_ns: int) -> int:
+        """Begin to store address and working set; return when they will be whole, ns."""
+        return self.memory.begin(pack_record(self.address, self.working), now_ns)
+
+    def begin_assign(self, address: int, now_ns: int) -> int:
+        """Begin to store a new address with the *stored* set; return when it will be whole, ns."""
+        assert MIN_ADDRESS <= address <= MAX_ADDRESS or address == UNADDRESSED
+        return self.memory.begin(pack_record(address, self.stored()), now_ns)

@@ -1,0 +1,96 @@
+"""Stored memory of an actuator: two copies, each with its own check, written byte by byte in virtual time.
+
+Rules: a write goes to the copy that is not in use, its check last; the copy in use is never touched. So power lost
+at any byte leaves the old or the new set whole, never a mixture. Not modelled: wear, bit rot.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+from busproto.wire.crc import crc24
+
+BYTE_WRITE_NS: Final = 30_000
+ERASED: Final = 0xFF
+CHECK_BYTES: Final = 3
+GENERATION_BYTES: Final = 2
+COPIES: Final = 2
+
+
+@dataclass(frozen=True, slots=True)
+class _Write:
+    copy: int
+    data: bytes
+    start_ns: int
+
+    def written(self, now_ns: int) -> int:
+        return min(len(self.data), max(0, now_ns - self.start_ns) // BYTE_WRITE_NS)
+
+
+@dataclass
+class StoredMemory:
+    """The two copies.
+
+    Attributes:
+        copies: the raw cells, as a memory chip would show them.
+    """
+
+    copies: list[bytes] = field(default_factory=lambda: [b"", b""])
+    _writing: _Write | None = None
+
+    @classmethod
+    def holding(cls, record: bytes) -> StoredMemory:
+        """Memory that holds one good record of generation 1."""
+        return cls([_sealed(1, record), b""])
+
+    def load(self) -> tuple[int, bytes] | None:
+        """Generation and record of the newest whole copy, None where neither is whole."""
+        good = [found for found in map(_opened, self.copies) if found is not None]
+        if not good:
+            return None
+        newest = good[0]
+        for other in good[1:]:
+            if 0 < (other[0] - newest[0]) % 0x10000 < 0x8000:
+                newest = other
+        return newest
+
+    def begin(self, record: bytes, now_ns: int) -> int:
+        """Begin to write a record; return when it will be whole, ns."""
+        self.settle(now_ns)
+        loaded = self.load()
+        generation = 1 if loaded is None else (loaded[0] + 1) % 0x10000
+        in_use = None
+        if loaded is not None:
+            in_use = next(at for at, cells in enumerate(self.copies) if _opened(cells) == loaded)
+        data = _sealed(generation, record)
+        self._writing = _Write(0 if in_use is None else 1 - in_use, data, now_ns)
+        return now_ns + len(data) * BYTE_WRITE_NS
+
+    def settle(self, now_ns: int) -> None:
+        """Let the write go on up to `now_ns`."""
+        write = self._writing
+        if write is None:
+            return
+        done = write.written(now_ns)
+        rest = len(write.data) - done
+        self.copies[write.copy] = write.data[:done] + bytes([ERASED]) * rest
+        if not rest:
+            self._writing = None
+
+    def cut(self, now_ns: int) -> None:
+        """Power is lost: what is not written by now never will be."""
+        self.settle(now_ns)
+        self._writing = None
+
+
+def _sealed(generation: int, record: bytes) -> bytes:
+    data = generation.to_bytes(GENERATION_BYTES, "little") + record
+    return data + crc24(data).to_bytes(CHECK_BYTES, "little")
+
+
+def _opened(cells: bytes) -> tuple[int, bytes] | None:
+    data, check = cells[:-CHECK_BYTES], cells[-CHECK_BYTES:]
+    if len(data) <= GENERATION_BYTES or crc24(data) != int.from_bytes(check, "little"):
+        return None
+    return int.from_bytes(data[:GENERATION_BYTES], "little"), data[GENERATION_BYTES:]
