@@ -1,3 +1,20 @@
-"""The version, alone in a file so that the build and the start-up path read it without importing the rest."""
+"""What this build is; read by the packaging and by the start-up path without importing anything else of ours."""
+
+from __future__ import annotations
+
+import importlib
+import sys
 
 __version__ = "0.1.0"
+
+
+def crc_is_compiled() -> bool:
+    """Whether crcmod runs its C extension; installed without a compiler it silently does not."""
+    importlib.import_module("crcmod.crcmod")
+    return bool(getattr(sys.modules["crcmod.crcmod"], "_usingExtension", False))
+
+
+def version_text() -> str:
+    """The version, and whether the CRC runs compiled, on one line."""
+    state = "C extension loaded" if crc_is_compiled() else "pure Python: install a compiler and crcmod again for speed"
+    return f"busproto {__version__} (crcmod: {state})"

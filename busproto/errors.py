@@ -109,9 +109,7 @@ class PortClosedError(TransportError):
     def __init__(self, url: str, reason: str, done: Iterable[str] = ()) -> None:
         self.done = tuple(done)
         until = f"; done until then: {', '.join(self.done)}" if self.done else "; nothing had been changed"
-        super().__init__(
-            url, f"port '{url}' went away: {reason}{until}. Plug it in and run the command again"
-        )
+        super().__init__(url, f"port '{url}' went away: {reason}{until}. Plug it in and run the command again")
         self.reason = reason
 
 
@@ -153,16 +151,20 @@ class NodeRefusedError(OperationError):
 
 
 class AddressConflictError(OperationError):
-    """Several actuators answer at one address. Nothing was written there."""
+    """Several actuators answer at one address, or another is there already. Nothing was written there."""
 
     def __init__(self, address: int, uids: Iterable[bytes]) -> None:
         self.uids = tuple(uids)
         who = ", ".join(uid.hex() for uid in self.uids) or "not yet known which"
-        super().__init__(
-            address,
-            f"address {address} ({address:02X} hex) is shared by several actuators ({who}): give each its own "
-            "with 'busproto address UID ADDRESS' before using it",
-        )
+        where = f"address {address} ({address:02X} hex)"
+        if len(self.uids) == 1:
+            text = f"{where} is taken by {who}; nothing was written. Choose another, or give that one another first"
+        else:
+            text = (
+                f"{where} is shared by several actuators ({who}): give each its own with "
+                "'busproto address UID ADDRESS' before using it"
+            )
+        super().__init__(address, text)
 
 
 class ReadBackError(OperationError):

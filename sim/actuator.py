@@ -20,7 +20,8 @@ from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, MAX_ADDRESS, UN
 from busproto.wire.hash import book_answer, device_tag, mark_of, slot_of, stranger_answer, uid_hash
 from busproto.wire.message import OPERATIONS, Message
 from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP, PARAMETERS, RawValue
-from sim.countdown import START_JITTER_NS, Countdown
+from busproto.wire.timing import START_JITTER_NS, STRANGER_SLOTS
+from sim.countdown import Countdown
 from sim.kernel import Event, Kernel
 from sim.line import Line
 from sim.model import ActuatorModel
@@ -28,7 +29,6 @@ from sim.motion import Arm, corrected_deg
 from sim.settings import Settings
 
 MS: Final = 1_000_000
-STRANGER_SLOTS: Final = 4
 SHOW_SWING_DEG: Final = 3.0
 SHOW_BEAT_NS: Final = 400 * MS
 AMBIENT_DEGC: Final = 22.0
@@ -84,6 +84,7 @@ class Actuator:
         self._supply_mv = supply_mv
         self._address_changed = address_changed
         self._starts = 0
+        self._shows = 0
         self._begin()
 
     # --- power ----------------------------------------------------------------------------------------------
@@ -100,10 +101,13 @@ class Actuator:
         self._epoch: int | None = None
         self._is_enrolled = False
         self._answered: tuple[int, int] | None = None
+        self._book: tuple[int, int, int] | None = None
         self._book_next = 0
         self._book_place: int | None = None
         self._countdown: Countdown | None = None
         self._show_until_ns = 0
+        self._rest_deg = 0.0
+        self._end_swing()
         self._sending_until_ns = 0
         self._heard_good = 0
         self._heard_bad = 0
@@ -148,23 +152,26 @@ class Actuator:
             return
         self._heard_good += 1
         self._stop_counting()
-        if type(message) is m.DemandAll:  # by far the most frequent, and nobody answers
+        for_all = frame.destination == BROADCAST_ADDRESS
+        if for_all and type(message) is m.DemandAll:  # by far the most frequent, and nobody answers
             self._demand_of_all(message.demands)
             return
-        for_all = frame.destination == BROADCAST_ADDRESS
         ready_ns = now
         answer: Message | None
         try:
             if message is None:
                 raise _Refusal(_why_not_understood(frame))
+            if OPERATIONS[frame.operation].audience == ("one" if for_all else "all"):
+                raise _Refusal(m.Outcome.BAD_REQUEST)
             answer, ready_ns = self._act(frame, message, now)
         except _Refusal as refusal:
             answer = refusal.message
-        if answer is None or self.is_mute:
+        if answer is None:
             return
-        if for_all and type(answer) is not m.Assigned:
-            return
-        self._reply(frame, answer, ready_ns)
+        if not self.is_mute and (not for_all or type(answer) is m.Assigned):
+            self._reply(frame, answer, ready_ns)
+        elif type(answer) is m.Restarting:
+            self._restart()
 
     def _reply(self, frame: Frame, answer: Message, ready_ns: int) -> None:
         delay_ns = self.settings.raw("reply-delay") * 1000 + self._stream.randrange(START_JITTER_NS + 1)
@@ -235,18 +242,20 @@ class Actuator:
         )
         self._count_down(slot_of(uid_hash(self.uid, call.epoch, call.salt), call.slots), encode_frame(answer))
 
-    def _book(self, book: m.Book) -> None:
+    def _look_up(self, book: m.Book) -> None:
         value = uid_hash(self.uid, book.epoch, book.salt)
+        this_book = (book.epoch, book.salt, book.total)
         if book.first == 0:
-            self._book_next, self._book_place = 0, None
-        missed_a_part = book.first != self._book_next
+            self._book, self._book_next, self._book_place = this_book, 0, None
+        if self._book != this_book or self._book_next != book.first:
+            self._book = None  # a part was missed: it is not in this book, whatever else it hears of it
         self._book_next = book.first + len(book.marks)
         if mark_of(value) in book.marks:
             self._book_place = book.first + book.marks.index(mark_of(value))
         if self._book_next < book.total:
             return
         self._enter(book.epoch)
-        self._answer_book(None if missed_a_part else self._book_place, book.total, value)
+        self._answer_book(None if self._book is None else self._book_place, book.total, value)
 
     def _address_book(self, book: m.AddressBook) -> None:
         self._enter(book.epoch)
@@ -275,6 +284,7 @@ class Actuator:
     def _assign(self, message: m.Assign, now: int) -> tuple[Message | None, int]:
         if message.uid != self.uid:
             return None, now
+        self._require_idle_memory(now)
         ready_ns = self.settings.begin_assign(message.address, now)
         starts = self._starts
 
@@ -289,7 +299,12 @@ class Actuator:
         self._kernel.at(ready_ns, done)
         return m.Assigned(self.uid, message.address), ready_ns
 
+    def _require_idle_memory(self, now: int) -> None:
+        if self.settings.memory.is_writing(now):
+            raise _Refusal(m.Outcome.STORE_FAILED)
+
     def _commit(self, now: int) -> tuple[Message | None, int]:
+        self._require_idle_memory(now)
         generation = (self.settings.generation + 1) % 0x10000
         ready_ns = self.settings.begin_commit(now)
         self._kernel.at(ready_ns, lambda: self.settings.memory.settle(self._kernel.now_ns))
@@ -341,6 +356,9 @@ class Actuator:
         """Settings act at once; a position that follows from them is reached at the next demand."""
         self.arm.move_to(self._kernel.now_ns)
         self._fit_arm()
+        if self._loss is not None and self._demand_ns is not None:
+            self._loss.cancel()
+            self._loss = self._kernel.at(self._demand_ns + self.settings.raw("loss-time-out") * MS, self._maybe_lost)
 
     def _fit_arm(self) -> None:
         limit = self.settings.raw("slew-limit") / 10
@@ -390,8 +408,20 @@ class Actuator:
         table = self.settings.working["correction"]
         assert isinstance(table, tuple)
         correction = corrected_deg(tuple(point / 100 for point in table), share)
-        angle = (raw("neutral") + side * share * raw("travel") / 2) / 100 + correction
-        return min(raw("end-high") / 100, max(raw("end-low") / 100, angle))
+        return self._limited_deg((raw("neutral") + side * share * raw("travel") / 2) / 100 + correction)
+
+    def _limited_deg(self, angle_deg: float) -> float:
+        raw = self.settings.raw
+        return min(raw("end-high") / 100, max(raw("end-low") / 100, angle_deg))
+
+    def _drive_to(self, angle_deg: float) -> None:
+        """Hold that angle; while the actuator makes itself known it swings about it, not beyond an end limit."""
+        self._rest_deg = angle_deg
+        if self._swing_deg:
+            low_deg = min(angle_deg, self.settings.raw("end-low") / 100)
+            high_deg = max(angle_deg, self.settings.raw("end-high") / 100)
+            angle_deg = min(high_deg, max(low_deg, angle_deg + self._swing_deg))
+        self.arm.aim(angle_deg, self._kernel.now_ns)
 
     def _demand_of_all(self, demands: tuple[int, ...]) -> None:
         channel = self.settings.raw("channel")
@@ -417,13 +447,13 @@ class Actuator:
     def _follow(self, demand: int) -> None:
         if self.state not in {m.State.EASING, m.State.FOLLOWING}:
             self._take_hold()
-        now = self._kernel.now_ns
-        self._fed(now)
-        self.arm.aim(self._angle_deg(demand), now)
+        self._fed(self._kernel.now_ns)
+        self._drive_to(self._angle_deg(demand))
 
     def _take_hold(self) -> None:
         self._fit_arm()
         self.arm.engage(self._kernel.now_ns)
+        self._rest_deg = self.arm.position_deg
         self.state = m.State.EASING
 
     def _fed(self, now: int) -> None:
@@ -449,10 +479,11 @@ class Actuator:
             self.state = m.State.LOST_HOLD
         else:
             self.state = m.State.LOST_PRESET
-            self.arm.aim(self.settings.raw("preset") / 100, now)
+            self._drive_to(self._limited_deg(self.settings.raw("preset") / 100))
 
     def _go_limp(self, state: m.State) -> None:
         self.arm.release(self._kernel.now_ns)
+        self._end_swing()
         self.state = state
 
     def _release(self, message: m.Release) -> Message:
@@ -474,22 +505,29 @@ class Actuator:
     def _show(self, message: m.ShowYourself) -> Message:
         now = self._kernel.now_ns
         self._show_until_ns = now + message.duration_ds * 100 * MS
-        moves = self.state not in m.LIMP_STATES
-        if moves and message.duration_ds:
-            middle, starts = self.arm.target_deg or 0.0, self._starts
-            beats = range(0, message.duration_ds * 100 * MS, SHOW_BEAT_NS)
-            for beat, offset_ns in enumerate(beats):
-                swing = SHOW_SWING_DEG if beat % 2 == 0 else -SHOW_SWING_DEG
-                self._kernel.at(now + offset_ns, self._swing(middle + swing, starts))
-            self._kernel.at(self._show_until_ns, self._swing(middle, starts))
-        return m.Showing(int(moves and bool(message.duration_ds)))
+        self._end_swing()
+        if self.state in m.LIMP_STATES:
+            return m.Showing(0)
+        for beat, offset_ns in enumerate(range(0, message.duration_ds * 100 * MS, SHOW_BEAT_NS)):
+            swing_deg = SHOW_SWING_DEG if beat % 2 == 0 else -SHOW_SWING_DEG
+            self._kernel.at(now + offset_ns, self._swing(swing_deg))
+        self._kernel.at(self._show_until_ns, self._swing(0.0))
+        return m.Showing(int(bool(message.duration_ds)))
 
-    def _swing(self, to_deg: float, starts: int) -> Callable[[], None]:
+    def _swing(self, by_deg: float) -> Callable[[], None]:
+        show = self._shows
+
         def swing() -> None:
-            if self._starts == starts and self._kernel.now_ns <= self._show_until_ns:
-                self.arm.aim(to_deg, self._kernel.now_ns)
+            if self._shows == show:
+                self._swing_deg = by_deg
+                self._drive_to(self._rest_deg)
 
         return swing
+
+    def _end_swing(self) -> None:
+        """No swing that is still to come happens: it went limp, or shows itself anew."""
+        self._shows += 1
+        self._swing_deg = 0.0
 
     # --- report, link -----------------------------------------------------------------------------------------
 
@@ -498,6 +536,7 @@ class Actuator:
         return round(self.arm.position_deg * 100 / SENSOR_CDEG) * SENSOR_CDEG
 
     def _current_ma(self) -> int:
+        self.arm.move_to(self._kernel.now_ns)
         if self.arm.target_deg is None:
             return self.model.idle_current_ma
         return self.model.moving_current_ma if self.arm.is_moving else self.model.hold_current_ma
@@ -558,7 +597,7 @@ def _why_not_understood(frame: Frame) -> m.Outcome:
 
 
 _ACTIONS: Final[dict[type[Message], Callable[[Actuator, Any], Message | None]]] = {
-    m.Book: Actuator._book,
+    m.Book: Actuator._look_up,
     m.AddressBook: Actuator._address_book,
     m.Hush: Actuator._hush,
     m.Undo: Actuator._undo,

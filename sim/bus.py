@@ -69,14 +69,11 @@ class VirtualBus:
 
     def _heard(self, reception: Reception) -> None:
         data = reception.data
-        is_whole_reply = (
-            not reception.details
-            and reception.transmissions[0].sender is not self.host
-            and data == reception.transmissions[0].data
-            and not (data[0] or data[-1] or self._decoder.pending_bytes)
-        )
-        if is_whole_reply:
-            return  # nobody but the host listens to replies
+        sender = reception.transmissions[0].sender
+        if sender is not self.host and not reception.details and data == reception.transmissions[0].data:
+            is_frame = not (data[0] or data[-1])
+            if not self._decoder.pending_bytes or not is_frame:
+                return  # a reply, or a bare byte in answer to a book: only the host listens to those
         for found in self._decoder.feed(data):
             if isinstance(found, BadFrame):
                 for actuator in self.actuators:
@@ -161,6 +158,7 @@ class HostPort:
                 raise IdleForeverError
             if deadline_ns is not None and (due_ns is None or due_ns > deadline_ns):
                 kernel.run_until(deadline_ns)
+                self._bus.line.flush()
                 return
             kernel.step()
 

@@ -9,14 +9,10 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from typing import Final
 
+from busproto.wire.timing import DETECT_NS, FIRST_SLOT_NS, MINI_SLOT_NS, START_JITTER_NS
 from sim.kernel import Event
-from sim.line import DETECT_NS, Line
-
-FIRST_SLOT_NS: Final = 500_000
-START_JITTER_NS: Final = 30_000
-MINI_SLOT_NS: Final = START_JITTER_NS + DETECT_NS + 3_000
+from sim.line import Line
 
 
 class Countdown:

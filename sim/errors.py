@@ -30,9 +30,7 @@ class LimitError(SimError):
     """The run grew past a limit of the scenario. The virtual bus has stopped."""
 
     def __init__(self, key: str, limit: float, what: str) -> None:
-        super().__init__(
-            f"the virtual bus stopped: more than {limit:g} {what} (limits.{key} in the scenario)"
-        )
+        super().__init__(f"the virtual bus stopped: more than {limit:g} {what} (limits.{key} in the scenario)")
         self.key = key
 
 

@@ -11,14 +11,12 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Protocol
 
+from busproto.wire.timing import DETECT_NS
 from sim.errors import LimitError
 from sim.kernel import LINE_FIRST, Event, Kernel
-from sim.uart import BITS_PER_BYTE, NS_PER_S, ReceivedByte, Receiver, Transmission, bits_ns
-
-DETECT_NS: Final = 5_000
-"""A start bit is seen this long after its edge."""
+from sim.uart import BITS_PER_BYTE, NS_PER_S, ReceivedByte, Receiver, Transmission, bits_ns, bytes_ns
 
 
 class Watcher(Protocol):
@@ -90,6 +88,7 @@ class Line:
         self._watchers: list[Watcher] = []
         self._driving: list[Transmission] = []
         self._group: list[Transmission] = []
+        self._passed_on = 0
         self._overlapped = False
         self._receiver = Receiver(baud, 0)
         self._rest: Event | None = None
@@ -140,7 +139,9 @@ class Line:
             if not self._overlapped:
                 self._overlapped = True
                 self.overlaps += 1
-                self._receiver = Receiver(self.baud, self._group[0].start_ns)
+                first = self._group[0]
+                self._receiver = Receiver(self.baud, first.start_ns + bytes_ns(self._passed_on, self.baud))
+                self._passed_on = 0
             if self._rest is not None:
                 self._rest.cancel()
         self._group.append(sent)
@@ -163,8 +164,9 @@ class Line:
             if self._overlapped:
                 self._group.append(kept)
                 self._receive_overlapped(now)
-            elif kept.data:
-                self._deliver(Reception(kept.data, (), (kept,), now))
+            else:
+                self._pass_on(kept)
+                self._passed_on = 0
             self._end_of_drive()
 
     def _ended(self, sent: Transmission) -> None:
@@ -176,8 +178,27 @@ class Line:
             self._receive_overlapped(now)
         else:
             self._group.clear()
-            self._deliver(Reception(sent.data, (), (sent,), now))
+            self._pass_on(sent)
+            self._passed_on = 0
         self._end_of_drive()
+
+    def flush(self) -> None:
+        """Deliver what has arrived so far of a transmission that is still under way."""
+        if self._overlapped:
+            self._receive_overlapped(self.kernel.now_ns)
+        elif self._driving:
+            self._pass_on(self._driving[0])
+
+    def _pass_on(self, sent: Transmission) -> None:
+        """Deliver the bytes of an undisturbed transmission that are complete by now and not yet delivered."""
+        now = self.kernel.now_ns
+        complete = len(sent.data)
+        if now < sent.end_ns:
+            complete = (now - sent.start_ns) * self.baud // (BITS_PER_BYTE * NS_PER_S)
+        data = sent.data[self._passed_on : complete]
+        self._passed_on = complete
+        if data:
+            self._deliver(Reception(data, (), (sent,), now))
 
     def _end_of_drive(self) -> None:
         if self._driving:
@@ -189,7 +210,9 @@ class Line:
     def _receive_overlapped(self, until_ns: int) -> None:
         received, busy_until_ns = self._receiver.receive(self._group, until_ns)
         group = tuple(self._group)
-        if any(one.end_ns > until_ns for one in self._group):
+        if self._rest is not None:
+            self._rest.cancel()
+        if self._driving:
             pass  # the next end of a transmission comes back here
         elif busy_until_ns is not None:
             # the receiver is in the middle of a byte that the collision left behind

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Any, Final, Literal, get_args
 
 import msgspec
 from msgspec import Meta
@@ -39,14 +39,14 @@ class _Table(msgspec.Struct, forbid_unknown_fields=True, rename="kebab", frozen=
     """Base of all tables of a scenario file: unknown keys are refused."""
 
 
-class LineTable(_Table):
+class LineTable(_Table, frozen=True):
     """The line: its rate in bits per second, and whether the host hears its own bytes."""
 
     baud: Annotated[int, Meta(ge=9600, le=4_000_000)] = DEFAULT_BAUD
     echo: bool = True
 
 
-class LimitsTable(_Table):
+class LimitsTable(_Table, frozen=True):
     """How far a run may grow."""
 
     nodes: Annotated[int, Meta(ge=1, le=MAX_ADDRESS)] = 64
@@ -54,7 +54,7 @@ class LimitsTable(_Table):
     seconds: Annotated[float, Meta(gt=0, le=31_536_000)] = 86_400
 
 
-class ModelTable(_Table):
+class ModelTable(_Table, frozen=True):
     """Rating of one type of actuator. Currents in mA, torque in N m, supply in V."""
 
     firmware: Annotated[str, Meta(pattern=r"^\d{1,2}\.\d{1,2}$")] = "1.0"
@@ -65,7 +65,7 @@ class ModelTable(_Table):
     mechanical_travel: Annotated[float, Meta(ge=10, le=360)] = 200.0
 
 
-class ActuatorTable(_Table):
+class ActuatorTable(_Table, frozen=True):
     """One actuator as it lies in the box. Without an address it is factory-fresh; "unknown" draws one by the seed."""
 
     label: Name
@@ -77,7 +77,7 @@ class ActuatorTable(_Table):
     settings: dict[str, Any] = {}
 
 
-class UnplugEvent(_Table, tag_field="what", tag="unplug"):
+class UnplugEvent(_Table, frozen=True, tag_field="what", tag="unplug"):
     """The actuator loses power at a moment, and gets it back at another or never."""
 
     at: Seconds
@@ -85,7 +85,7 @@ class UnplugEvent(_Table, tag_field="what", tag="unplug"):
     until: Seconds | None = None
 
 
-class MuteEvent(_Table, tag_field="what", tag="mute"):
+class MuteEvent(_Table, frozen=True, tag_field="what", tag="mute"):
     """The actuator hears and does, but does not answer."""
 
     at: Seconds
@@ -93,7 +93,7 @@ class MuteEvent(_Table, tag_field="what", tag="mute"):
     until: Seconds | None = None
 
 
-class NoiseEvent(_Table, tag_field="what", tag="noise"):
+class NoiseEvent(_Table, frozen=True, tag_field="what", tag="noise"):
     """One bit of each byte on the line is flipped with probability `rate`."""
 
     at: Seconds
@@ -101,14 +101,14 @@ class NoiseEvent(_Table, tag_field="what", tag="noise"):
     until: Seconds | None = None
 
 
-class SupplyEvent(_Table, tag_field="what", tag="supply"):
+class SupplyEvent(_Table, frozen=True, tag_field="what", tag="supply"):
     """The supply becomes so many volts."""
 
     at: Seconds
     volts: Annotated[float, Meta(ge=0, le=60)]
 
 
-class HandEvent(_Table, tag_field="what", tag="hand"):
+class HandEvent(_Table, frozen=True, tag_field="what", tag="hand"):
     """A hand moves the arm, if it is limp, within so many seconds."""
 
     at: Seconds
@@ -117,7 +117,7 @@ class HandEvent(_Table, tag_field="what", tag="hand"):
     over: Seconds = 0.5
 
 
-class WantedTable(_Table):
+class WantedTable(_Table, frozen=True):
     """Where an actuator belongs in the airframe of this scenario."""
 
     actuator: Name
@@ -131,7 +131,7 @@ class WantedTable(_Table):
 EventTable = UnplugEvent | MuteEvent | NoiseEvent | SupplyEvent | HandEvent
 
 
-class _File(_Table, kw_only=True):
+class _File(_Table, frozen=True, kw_only=True):
     title: Name
     about: str = ""
     supply: Annotated[float, Meta(ge=0, le=60)] = 7.4
@@ -184,9 +184,7 @@ class Scenario:
         """The bus of this scenario; the same seed gives the same run, to the nanosecond."""
         file = self.file
         kernel = Kernel(seed, max_ns=round(file.limits.seconds * NS_PER_S))
-        bus = VirtualBus(
-            kernel, baud=baud or file.line.baud, echo=file.line.echo, max_frames=file.limits.frames
-        )
+        bus = VirtualBus(kernel, baud=baud or file.line.baud, echo=file.line.echo, max_frames=file.limits.frames)
         bus.supply_mv = round(file.supply * 1000)
         uids = self.uids(seed)
         addresses = self._addresses(kernel)
@@ -212,8 +210,7 @@ class Scenario:
 
     def _addresses(self, kernel: Kernel) -> dict[str, int]:
         rows = self.file.actuator
-        used = {row.address for row in rows} | {row.address for row in self.file.wanted}
-        free = [address for address in range(MIN_ADDRESS, MAX_ADDRESS + 1) if address not in used]
+        free = _free_addresses(self.file)
         stream = kernel.stream("unknown addresses")
         addresses = {}
         for row in rows:
@@ -224,6 +221,12 @@ class Scenario:
             else:
                 addresses[row.label] = free.pop(stream.randrange(len(free)))
         return addresses
+
+
+def _free_addresses(file: _File) -> list[int]:
+    """Addresses that stand nowhere in the file."""
+    used = {row.address for row in file.actuator} | {row.address for row in file.wanted}
+    return [address for address in range(MIN_ADDRESS, MAX_ADDRESS + 1) if address not in used]
 
 
 def _model(name: str, table: ModelTable) -> ActuatorModel:
@@ -239,9 +242,7 @@ def _model(name: str, table: ModelTable) -> ActuatorModel:
     )
 
 
-def _happenings(
-    bus: VirtualBus, event: EventTable, number: int
-) -> Iterator[tuple[float, Callable[[], None]]]:
+def _happenings(bus: VirtualBus, event: EventTable, number: int) -> Iterator[tuple[float, Callable[[], None]]]:
     """The moments at which an event begins and ends, s, and what happens then."""
     if isinstance(event, SupplyEvent):
         yield event.at, lambda: setattr(bus, "supply_mv", round(event.volts * 1000))
@@ -321,31 +322,67 @@ def parse(text: str, source: str = "text") -> Scenario:
     return Scenario(source, file, stored)
 
 
+_ROWS: Final[dict[str, Any]] = {"actuator": ActuatorTable, "event": EventTable, "wanted": WantedTable}
+_EVENTS: Final = {kind.__struct_config__.tag: kind for kind in get_args(EventTable)}
+_SOUND: Final[dict[str, Any]] = {
+    "line": {},
+    "limits": {},
+    "model": {},
+    "actuator": [{"label": "any", "model": "any"}],
+    "event": [],
+    "wanted": [],
+}
+"""Stands in for a table in which a problem was found, so that the rest of the file can be looked at."""
+_SAID_BETTER: Final = (
+    (r"expected `str` matching regex '\^\[0-9a-f\]\{16\}\$'", "expected 16 digits 0-9 a-f"),
+    (r"expected `str` matching regex .*", "expected two numbers with a point between, such as '2.4'"),
+    (r"invalid enum value (.*)", rf"expected {MIN_ADDRESS}..{MAX_ADDRESS} or 'unknown', got \1"),
+    (r"invalid value (.*)", rf"expected one of {', '.join(sorted(map(str, _EVENTS)))}, got \1"),
+)
+
+
 def _shape_problems(data: dict[str, Any]) -> Iterator[str]:
-    """What does not have the right shape, one line each: msgspec stops at its first, so each row is tried alone."""
-    found = False
-    for key, kind in (("actuator", ActuatorTable), ("event", EventTable), ("wanted", WantedTable)):
-        rows = data.get(key, [])
-        for at, row in enumerate(rows if isinstance(rows, list) else []):
-            try:
-                msgspec.convert(row, kind)
-            except msgspec.ValidationError as error:
-                found = True
-                yield _readable(str(error), f"{key}[{at}]")
-    if not found:
+    """What does not have the right shape: msgspec stops at its first, so each table is tried alone."""
+    rest = dict(data)
+    for key, place, table, kind in _tables(data):
         try:
-            msgspec.convert(data, _File)
+            msgspec.convert(table, kind)
         except msgspec.ValidationError as error:
-            yield _readable(str(error), "")
+            rest[key] = _SOUND[key]
+            yield _readable(str(error), place, kind)
+    try:
+        msgspec.convert(rest, _File)
+    except msgspec.ValidationError as error:
+        yield _readable(str(error), "", _File)
 
 
-def _readable(text: str, place: str) -> str:
+def _tables(data: dict[str, Any]) -> Iterator[tuple[str, str, Any, Any]]:
+    """Every table of the file: its key, its place, what stands there, what belongs there."""
+    for key, kind in (("line", LineTable), ("limits", LimitsTable)):
+        if key in data:
+            yield key, key, data[key], kind
+    models = data.get("model")
+    for name, table in models.items() if isinstance(models, dict) else ():
+        yield "model", f"model.{name}", table, ModelTable
+    for key, kind in _ROWS.items():
+        rows = data.get(key)
+        for at, row in enumerate(rows if isinstance(rows, list) else ()):
+            what = row.get("what") if key == "event" and isinstance(row, dict) else None
+            yield key, f"{key}[{at}]", row, _EVENTS.get(what, kind) if isinstance(what, str) else kind
+
+
+def _readable(text: str, place: str, kind: Any) -> str:
     """msgspec's "Expected ... - at `$.x[...].y`" as "x[2].y: expected ..."."""
     what, _, path = text.partition(" - at `")
-    path = path.rstrip("`").removeprefix("$").removeprefix(".")
+    path = path.rstrip("`").replace("key` in `$", "key of $").replace("$.", "").removeprefix("$")
     where = ".".join(part for part in (place, path) if part).replace(".[", "[")
     what = what[:1].lower() + what[1:]
-    what = re.sub(r"`str` matching regex '\^\[0-9a-f\]\{16\}\$'", "16 digits 0-9 a-f", what)
+    for pattern, better in _SAID_BETTER:
+        what = re.sub(pattern, better, what)
+    if what.startswith("object contains unknown field") and not path:
+        tag = kind.__struct_config__.tag_field
+        known = [*([tag] if tag else []), *kind.__struct_encode_fields__]
+        what += f"; there are: {', '.join(known)}"
     return f"{where}: {what}" if where else what
 
 
@@ -354,6 +391,10 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
     rows = file.actuator
     if len(rows) > file.limits.nodes:
         yield f"actuator: {len(rows)} of them, limits.nodes allows {file.limits.nodes}"
+    drawn = sum(row.address == "unknown" for row in rows)
+    free = len(_free_addresses(file))
+    if drawn > free:
+        yield f"actuator: {drawn} addresses are to be drawn, but only {free} are free"
     labels: list[str] = []
     uids: dict[str, str] = {}
     for at, row in enumerate(rows):
@@ -362,6 +403,9 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
             yield f"{here}.label: '{row.label}' stands twice"
         if row.model not in file.model:
             yield f"{here}.model: '{row.model}' is not among the models ({', '.join(file.model)})"
+        elif abs(row.arm_at) > file.model[row.model].mechanical_travel / 2:
+            stop = file.model[row.model].mechanical_travel / 2
+            yield f"{here}.arm-at: {row.arm_at:g} is beyond the stops of '{row.model}' (-{stop:g}..{stop:g})"
         if row.copy_of is not None and row.copy_of not in labels:
             yield f"{here}.copy-of: no actuator '{row.copy_of}' stands before this one"
         if row.uid is not None:

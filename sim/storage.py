@@ -67,6 +67,11 @@ class StoredMemory:
         self._writing = _Write(0 if in_use is None else 1 - in_use, data, now_ns)
         return now_ns + len(data) * BYTE_WRITE_NS
 
+    def is_writing(self, now_ns: int) -> bool:
+        """Whether a write is under way."""
+        self.settle(now_ns)
+        return self._writing is not None
+
     def settle(self, now_ns: int) -> None:
         """Let the write go on up to `now_ns`."""
         write = self._writing

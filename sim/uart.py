@@ -101,9 +101,7 @@ class Receiver:
         self._baud = baud
         self._from_ns = from_ns
 
-    def receive(
-        self, transmissions: Sequence[Transmission], until_ns: int
-    ) -> tuple[list[ReceivedByte], int | None]:
+    def receive(self, transmissions: Sequence[Transmission], until_ns: int) -> tuple[list[ReceivedByte], int | None]:
         """What was received up to `until_ns` since the last call.
 
         Returns:

@@ -6,7 +6,7 @@ tables that everything else reads. The definitions are in `construct`; `generate
 
 from busproto.errors import ChecksumError, DecodeError, EncodeError, TruncatedFrameError, WireError
 from busproto.wire.codec import decode_frame, encode_frame, message_of, reply_frame, request_frame
-from busproto.wire.crc import crc24, crc_is_compiled
+from busproto.wire.crc import crc24
 from busproto.wire.decoder import BadFrame, Decoder
 from busproto.wire.frame import Frame
 from busproto.wire.message import OPERATIONS, Message
@@ -27,7 +27,6 @@ __all__ = [
     "TruncatedFrameError",
     "WireError",
     "crc24",
-    "crc_is_compiled",
     "decode_frame",
     "encode_frame",
     "message_of",

@@ -5,12 +5,11 @@ flipped bit on the wire is a flipped bit of the code word. The count of zero bit
 wired AND of two different frames of equal length is never a frame (Berger 1961, cited from memory). The polynomial
 is the one of the FlexRay frame CRC (0x5D6DCB), used reflected because a UART sends the low bit first.
 
-crcmod computes the CRC; with its C extension it is about ten times faster, so ``crc_is_compiled`` tells.
+crcmod computes the CRC; with its C extension it is about ten times faster; ``busproto --version`` tells.
 """
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from typing import Final
 
@@ -28,11 +27,6 @@ TRAILER_GROUP_BITS: Final = 7
 
 crc24: Final[Callable[[bytes], int]] = crcmod.mkCrcFun(CRC_POLYNOMIAL, initCrc=0, rev=True, xorOut=0xFFFFFF)
 """CRC-24 of a byte string, 0..0xFFFFFF."""
-
-
-def crc_is_compiled() -> bool:
-    """Whether crcmod runs its C extension (installed without a compiler it silently does not)."""
-    return bool(getattr(sys.modules["crcmod.crcmod"], "_usingExtension", False))
 
 
 def trailer(encoded: bytes) -> bytes:

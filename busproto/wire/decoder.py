@@ -11,9 +11,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from busproto.errors import ChecksumError, DecodeError, TruncatedFrameError
+from busproto.errors import ChecksumError, DecodeError
 from busproto.wire.codec import decode_chunk
-from busproto.wire.frame import MAX_CHUNK_BYTES, Frame
+from busproto.wire.frame import MAX_CHUNK_BYTES, MIN_CHUNK_BYTES, Frame
 from busproto.wire.layout import DELIMITER
 
 _DELIMITER: Final = bytes([DELIMITER])
@@ -97,14 +97,16 @@ class Decoder:
         except DecodeError as error:
             self.bad += 1
             size = len(chunk) + self._dropped
-            if size > MAX_CHUNK_BYTES:
+            detail = str(error)
+            if size < MIN_CHUNK_BYTES:
+                reason = "too short"
+            elif size > MAX_CHUNK_BYTES:
                 reason = "too long"
+                detail = f"{size} bytes, a frame has {MAX_CHUNK_BYTES} at most"
             elif isinstance(error, ChecksumError):
                 reason = "check"
-            elif isinstance(error, TruncatedFrameError) and size < MAX_CHUNK_BYTES and not error.offset:
-                reason = "too short" if "a frame has" in str(error) else "content"
             else:
                 reason = "content"
-            return BadFrame(reason, chunk[:KEPT_BYTES], self._offset - size, size, str(error))
+            return BadFrame(reason, chunk[:KEPT_BYTES], self._offset - size, size, detail)
         self.good += 1
         return frame

@@ -54,10 +54,6 @@ BROADCAST_ADDRESS: Final = 0xFF
 UID_BYTES: Final = 8
 DEFAULT_BAUD: Final = 115_200
 RUNNING_BAUD: Final = 1_000_000
-MIN_TURNAROUND_NS: Final = 100_000
-"""An actuator keeps off the line for at least this long after the last stop bit of a request."""
-MAX_TURNAROUND_NS: Final = 2_000_000
-"""No actuator begins an ordinary reply later than this after the last stop bit (see parameter reply-delay)."""
 
 BODY: Final[Construct[Any, Any]] = Struct(
     "control"

@@ -32,7 +32,7 @@ class _Item:
     limits: Limits | None = None
     allowed: frozenset[int] | None = None
     members: dict[int, Any] | None = None
-    constant: int | bytes | None = None
+    constant: int | None = None
     rebuilt: bool = False
     condition: str = ""
     length: str = ""
@@ -56,7 +56,7 @@ def _local_name(expression: Any) -> str:
 def _item(name: str, subcon: Any) -> _Item | None:
     """Describe one member, or None where it stands for nothing in the bytes (``Terminated``)."""
     if isinstance(subcon, c.Renamed):
-        return _item(name + ("_" if name else "") + subcon.name, subcon.subcon)
+        return _item("_".join(filter(None, (name, str(subcon.name)))), subcon.subcon)
     if subcon is c.Terminated:
         return None
     if subcon is c.GreedyBytes:
@@ -77,8 +77,8 @@ def _item(name: str, subcon: Any) -> _Item | None:
     if isinstance(subcon, c.Rebuild):
         return _changed(_item(name, subcon.subcon), rebuilt=True)
     if isinstance(subcon, c.FormatField):
-        order, format_letter = subcon.fmtstr
-        if order == ">" and subcon.length > 1 or format_letter not in _INTEGER_FORMATS:
+        order, format_letter = str(subcon.fmtstr)[0], str(subcon.fmtstr)[1]
+        if (order == ">" and subcon.length > 1) or format_letter not in _INTEGER_FORMATS:
             raise NotImplementedError(f"{name}: the format is little endian, {subcon.fmtstr} is not")
         return _Item(name, "int", format=format_letter, size=subcon.length)
     if isinstance(subcon, c.Bytes):
@@ -92,11 +92,13 @@ def _item(name: str, subcon: Any) -> _Item | None:
         assert element is not None
         return _changed(element, kind="list")
     if isinstance(subcon, c.Transformed):
-        members = [_bit_item(name, bit) for bit in subcon.subcon.subcons]
+        inner: Any = subcon.subcon
+        members = [_bit_item(name, bit) for bit in inner.subcons]
         return _Item(name, "bits", format="B", size=1, bits=members)
     if isinstance(subcon, c.ExprValidator):  # what construct makes of OneOf
-        allowed = frozenset(value for value in range(256) if subcon._validate(value, None, ""))
-        return _changed(_item(name, subcon.subcon), allowed=allowed)
+        validate: Any = subcon._validate
+        numbers = frozenset(value for value in range(256) if validate(value, None, ""))
+        return _changed(_item(name, subcon.subcon), allowed=numbers)
     raise NotImplementedError(f"{name}: no code can be generated for {subcon!r}")
 
 
@@ -219,9 +221,7 @@ def make_parser(
     for item in tail:
         at = _parse_tail(item, at, writer)
     if tail:
-        writer.add(
-            f"if {at} != size: raise DecodeError(f'{label}: {{size - ({at})}} bytes too many', raw=data)"
-        )
+        writer.add(f"if {at} != size: raise DecodeError(f'{label}: {{size - ({at})}} bytes too many', raw=data)")
     writer.add(f"made = {writer.refer(object.__new__, 'new')}({writer.refer(make, 'cls')})")
     values = {(rename or {}).get(name, name): name for name in _value_names(items)}
     for slot in make.__slots__:  # type: ignore[attr-defined]
@@ -255,9 +255,7 @@ def _parse_fixed(item: _Item, writer: _Writer) -> None:
         writer.add(f"if {name} != {item.constant!r}: raise DecodeError({message}, raw=data)")
     elif item.kind == "label":
         writer.add(f"try: {item.name} = label_text({item.name})")
-        writer.add(
-            f"except ValueError as error: raise DecodeError('{item.name}: ' + str(error), raw=data) from error"
-        )
+        writer.add(f"except ValueError as error: raise DecodeError('{item.name}: ' + str(error), raw=data) from error")
     else:
         _check(item, item.name, writer, error="DecodeError")
         if item.members is not None:
@@ -390,9 +388,8 @@ def make_check(label: str, definition: Any) -> Callable[[Any], None]:
             writer.add(f"raise EncodeError({name}, f'{{{value}!r}} is not a string of bytes')", 2)
             _check_tail(item, value, writer, error="EncodeError")
         elif item.kind == "list":
-            writer.add(
-                f"if not isinstance({value}, tuple) or not all(isinstance(one, int) for one in {value}):"
-            )
+            whole = f"isinstance(one, int) and not isinstance(one, bool) for one in {value}"
+            writer.add(f"if not isinstance({value}, tuple) or not all({whole}):")
             writer.add(f"raise EncodeError({name}, f'{{{value}!r}} is not a tuple of whole numbers')", 2)
             if item.limits is None:
                 item.limits = Limits(c.Int8ul, *_INTEGER_RANGES[item.format])

@@ -24,7 +24,8 @@ from construct import (
 from busproto.wire.crc import TRAILER_BYTES, trailer
 
 DELIMITER: Final = 0x00
-_LENGTH_BYTE: Final = tuple(bytes([size + 1]) for size in range(0xFE))
+_MAX_ZEROS_REMOVED_BYTES: Final = 0xFD
+_LENGTH_BYTE: Final = tuple(bytes([size + 1]) for size in range(_MAX_ZEROS_REMOVED_BYTES + 1))
 
 
 def remove_zeros(body: bytes) -> bytes:
@@ -32,7 +33,12 @@ def remove_zeros(body: bytes) -> bytes:
 
     Source: Cheshire & Baker, IEEE/ACM Transactions on Networking 7(2), 1999. Below 254 bytes the price is
     exactly one byte, whatever the content, so a frame's time on the line depends on its length alone.
+
+    Raises:
+        ValueError: the body is longer than 253 bytes.
     """
+    if len(body) > _MAX_ZEROS_REMOVED_BYTES:
+        raise ValueError(f"{len(body)} bytes, zeros are removed from {_MAX_ZEROS_REMOVED_BYTES} bytes at most")
     return b"".join([_LENGTH_BYTE[len(run)] + run for run in body.split(b"\x00")])
 
 
@@ -40,15 +46,15 @@ def restore_zeros(encoded: bytes) -> bytes:
     """The inverse of `remove_zeros`.
 
     Raises:
-        ValueError: the run lengths do not add up to the length of the string.
+        ValueError: the run lengths do not add up to the length of the string, or there is a zero byte in it.
     """
+    if DELIMITER in encoded:
+        raise ValueError("there is a zero byte where all were removed")
     body = bytearray(encoded)
     end = len(body)
     at = 0
     while at < end:
         run = body[at]
-        if not run:
-            break
         body[at] = 0
         at += run
     if at != end or not end:
@@ -56,7 +62,7 @@ def restore_zeros(encoded: bytes) -> bytes:
     return bytes(body[1:])
 
 
-class Limits(Validator):  # type: ignore[misc]
+class Limits(Validator):  # type: ignore[type-arg]
     """An integer that must lie in low..high, or be `also` (a single marked value outside)."""
 
     def __init__(self, subcon: Construct[Any, Any], low: int, high: int, *, also: int | None = None) -> None:
@@ -69,7 +75,7 @@ class Limits(Validator):  # type: ignore[misc]
         return self.low <= obj <= self.high or obj == self.also
 
 
-class Counted(Validator):  # type: ignore[misc]
+class Counted(Validator):  # type: ignore[type-arg]
     """A string of bytes or a list whose length must lie in low..high."""
 
     def __init__(self, subcon: Construct[Any, Any], low: int, high: int) -> None:
@@ -81,7 +87,7 @@ class Counted(Validator):  # type: ignore[misc]
         return self.low <= len(obj) <= self.high
 
 
-class Coded(Adapter):  # type: ignore[misc]
+class Coded(Adapter):  # type: ignore[type-arg]
     """An integer that stands for one member of `members`; any other number is refused."""
 
     def __init__(self, subcon: Construct[Any, Any], members: type[enum.IntEnum]) -> None:
@@ -98,7 +104,7 @@ class Coded(Adapter):  # type: ignore[misc]
         return int(self._decode(obj, context, path))
 
 
-class Label(Adapter):  # type: ignore[misc]
+class Label(Adapter):  # type: ignore[type-arg]
     """Printable ASCII text in a field of `size` bytes, filled up with zero bytes at the end."""
 
     def __init__(self, size: int) -> None:
@@ -126,14 +132,14 @@ def label_text(raw: bytes) -> str:
     return text.decode("ascii")
 
 
-def label_bytes(text: str, size: int) -> bytes:
+def label_bytes(text: object, size: int) -> bytes:
     """Bytes of a `Label` field. Raises ValueError where the text is too long or not printable ASCII."""
-    if len(text) > size or not all(" " <= letter <= "~" for letter in text):
+    if not isinstance(text, str) or len(text) > size or not all(" " <= letter <= "~" for letter in text):
         raise ValueError(f"{text!r} is not printable ASCII text of at most {size} letters")
     return text.encode("ascii").ljust(size, b"\x00")
 
 
-class WithoutZeros(Tunnel):  # type: ignore[misc]
+class WithoutZeros(Tunnel):  # type: ignore[type-arg]
     """What `subcon` says, sent with its zero bytes removed (COBS)."""
 
     def _decode(self, data: bytes, context: Any, path: Any) -> bytes:
@@ -146,7 +152,7 @@ class WithoutZeros(Tunnel):  # type: ignore[misc]
         return remove_zeros(data)
 
 
-class Sealed(Subconstruct):  # type: ignore[misc]
+class Sealed(Subconstruct):  # type: ignore[type-arg]
     """What `subcon` says, followed by the check bytes over exactly the bytes sent."""
 
     def _parse(self, stream: Any, context: Any, path: Any) -> Any:

@@ -109,7 +109,7 @@ def request(number: int, name: str, *, audience: str = "one") -> Callable[[type[
             raise ValueError(f"operation {number:#04x} is defined twice")
         REQUESTS[number] = made
         OPERATIONS[number] = Operation(number, name, made, None, audience)
-        return made
+        return made  # type: ignore[no-any-return]
 
     return decorate
 
@@ -120,12 +120,10 @@ def reply(number: int, *, outcome: bool = True) -> Callable[[type[Any]], type[An
 
     def decorate(cls: type) -> type:
         cls.OPERATION, cls.IS_REPLY = number, True  # type: ignore[attr-defined]
-        made = finish(
-            cls, f"{OPERATIONS[number].name} reply", ("outcome" / Const(0, Int8ul),) if outcome else ()
-        )
+        made = finish(cls, f"{OPERATIONS[number].name} reply", ("outcome" / Const(0, Int8ul),) if outcome else ())
         REPLIES[number] = made
         OPERATIONS[number] = dataclasses.replace(OPERATIONS[number], reply=made)
-        return made
+        return made  # type: ignore[no-any-return]
 
     return decorate
 

@@ -158,9 +158,7 @@ class Book(Message):
     salt: int = on_wire(Int8ul, "fresh in each pass; marks and answers are made with it")
     first: int = on_wire(Int8ul, "place of this part's first mark, from 0")
     total: int = on_wire(Limits(Int8ul, 0, MAX_ADDRESS), "number of marks in the whole book")
-    marks: tuple[int, ...] = on_wire(
-        Counted(GreedyRange(Int16ul), 0, MAX_MARKS_PER_PART), "one for each place"
-    )
+    marks: tuple[int, ...] = on_wire(Counted(GreedyRange(Int16ul), 0, MAX_MARKS_PER_PART), "one for each place")
 
 
 @request(0x03, "address book", audience="all")

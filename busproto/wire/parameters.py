@@ -111,23 +111,18 @@ class Parameter:
 
     def text(self, raw: RawValue) -> str:
         """A raw value as a person reads it, with its unit."""
-        if isinstance(raw, tuple):
-            return " ".join(self.text(one) for one in raw) or "none"
         for name, value in self.choices.items():
             if value == raw:
                 return name
         digits = max(0, len(str(self.counts_per_unit)) - 1)
-        return f"{raw / self.counts_per_unit:.{digits}f}" + (f" {self.unit}" if self.unit else "")
+        counts = raw if isinstance(raw, tuple) else (raw,)
+        numbers = ", ".join(f"{count / self.counts_per_unit:.{digits}f}" for count in counts)
+        return (numbers + (f" {self.unit}" if self.unit else "")) if numbers else "none"
 
     def range_text(self) -> str:
         """The allowed range as a person reads it."""
-        if (
-            self.choices
-            and self.high == max(self.choices.values())
-            and self.low == min(self.choices.values())
-        ):
-            if len(self.choices) == self.high - self.low + 1:
-                return ", ".join(self.choices)
+        if self.choices and len(self.choices) == self.high - self.low + 1:
+            return ", ".join(self.choices)
         low, high = (self.text(limit).removesuffix(f" {self.unit}") for limit in (self.low, self.high))
         return f"{low}..{high}" + (f" {self.unit}" if self.unit else "")
 
@@ -146,56 +141,48 @@ class Parameter:
         Raises:
             InputError: not a value of this parameter, or outside its range; the text tells the range.
         """
-        refused = InputError(
-            f"{self.name}: {given!r} is not {'a table' if self.points else self.range_text()}"
-        )
         if self.points:
-            if not isinstance(given, list) or not all(isinstance(one, int | float) for one in given):
+            if not isinstance(given, list):
                 raise InputError(
                     f"{self.name}: {given!r} is not a list of none or 2..{self.points} numbers {self.range_text()}"
                 )
-            raw: RawValue = tuple(self.scaled_to_raw(one) for one in given)
-        elif isinstance(given, str):
-            if given not in self.choices:
-                raise refused
+            raw: RawValue = tuple(self._number(one) for one in given)
+        elif isinstance(given, str) and given in self.choices:
             raw = self.choices[given]
-        elif isinstance(given, bool) or not isinstance(given, int | float) or given != given:
-            raise refused
-        elif abs(given) > 1e9:
-            raise refused
         else:
-            raw = self.scaled_to_raw(given)
+            raw = self._number(given)
         try:
             self._checked(raw)
         except EncodeError as error:
             raise InputError(str(error)) from error
         return raw
 
+    def _number(self, given: object) -> int:
+        """The raw count of a number in the unit, not checked against the range; also refuses what is no number."""
+        if isinstance(given, bool) or not isinstance(given, int | float) or not abs(given) <= 1e9:
+            raise InputError(f"{self.name}: {given!r} is not {self.range_text()}")
+        return self.scaled_to_raw(given)
+
     def from_text(self, text: str) -> RawValue:
-        """The raw value of what a person typed: a number in the unit, a choice, or a list with commas.
+        """The raw value of what a person typed, or of what `text` prints: a number in the unit, a choice, or a list
+        with commas; the unit may follow.
 
         Raises:
             InputError: as `from_value`.
         """
         text = text.strip()
-        if self.points:
-            try:
-                return self.from_value(
-                    [float(part) for part in text.split(",")] if text not in {"", "none"} else []
-                )
-            except ValueError as error:
-                if isinstance(error, InputError):
-                    raise
-                raise InputError(f"{self.name}: '{text}' is not a list of numbers with commas") from error
         if text in self.choices:
             return self.choices[text]
         number = text.removesuffix(self.unit).strip() if self.unit else text
         try:
-            return self.from_value(float(number))
+            if not self.points:
+                given: object = float(number)
+            else:
+                given = [float(part) for part in number.split(",")] if text not in {"", "none"} else []
         except ValueError as error:
-            if isinstance(error, InputError):
-                raise
-            raise InputError(f"{self.name}: '{text}' is not {self.range_text()}") from error
+            wanted = "a list of numbers with commas" if self.points else self.range_text()
+            raise InputError(f"{self.name}: '{text}' is not {wanted}") from error
+        return self.from_value(given)
 
 
 def _choices(*names: str) -> Mapping[str, int]:

@@ -1,8 +1,8 @@
 """pyserial's side of the virtual bus: ``serial.serial_for_url("sim://SCENARIO?seed=N")``.
 
 SCENARIO is the name of a shipped scenario or the path of a file. Time is virtual: a read lets it run until bytes
-arrive or the time-out has passed *in virtual time*, so nothing ever waits. Looking at ``in_waiting`` lets one
-byte time pass, so that a loop which only looks gets on too. Each opening makes a new bus.
+arrive or the time-out has passed *in virtual time*, so nothing ever waits. Looking at ``in_waiting``, or reading with
+a time-out of 0, lets one byte time pass, so that a loop which only looks gets on too. Each opening makes a new bus.
 
 Not modelled: control lines, break, parity; they are accepted and have no effect.
 """
@@ -12,13 +12,12 @@ from __future__ import annotations
 from typing import Any
 from urllib.parse import parse_qs, unquote, urlsplit
 
-import serial
 from serial.serialutil import PortNotOpenError, SerialBase, SerialException
 
 from sim.bus import VirtualBus
 from sim.errors import SimError
 from sim.scenario import Scenario, load
-from sim.uart import bytes_ns
+from sim.uart import BITS_PER_BYTE, NS_PER_S, bytes_ns
 
 SCHEME = "sim"
 MAX_SEED = 2**63 - 1
@@ -45,7 +44,7 @@ def parse_url(url: str) -> tuple[str, int]:
     return scenario, int(seeds[0])
 
 
-class Serial(SerialBase):  # type: ignore[misc]
+class Serial(SerialBase):
     """A pyserial port whose other end is a virtual bus.
 
     Attributes:
@@ -65,7 +64,7 @@ class Serial(SerialBase):  # type: ignore[misc]
         try:
             name, seed = parse_url(self.portstr or "")
             scenario: Scenario = load(name)
-            self.bus = scenario.build(seed, baud=self._baudrate)
+            self.bus = scenario.build(seed, baud=self.baudrate)
         except (SimError, ValueError) as error:
             raise SerialException(str(error)) from error
         self.is_open = True
@@ -101,13 +100,16 @@ class Serial(SerialBase):  # type: ignore[misc]
         """Bytes not yet on the line."""
         bus = self._open_bus()
         left_ns = max(0, bus.host.sent_at_ns - bus.kernel.now_ns)
-        return -(-left_ns // bytes_ns(1, bus.line.baud))
+        return -(-left_ns * bus.line.baud // (BITS_PER_BYTE * NS_PER_S))
 
     def read(self, size: int = 1) -> bytes:
         """Up to `size` bytes; fewer where the time-out passes first."""
         bus = self._open_bus()
         kernel, host = bus.kernel, bus.host
-        deadline_ns = None if self._timeout is None else kernel.now_ns + round(self._timeout * 1e9)
+        deadline_ns = None
+        if self.timeout is not None:
+            wait_ns = round(self.timeout * 1e9) or bytes_ns(1, bus.line.baud)
+            deadline_ns = kernel.now_ns + wait_ns
         while host.waiting_bytes < size:
             before = host.waiting_bytes
             if deadline_ns is None:
@@ -120,7 +122,7 @@ class Serial(SerialBase):  # type: ignore[misc]
 
     def write(self, data: Any) -> int:
         """Put bytes on the line; does not wait."""
-        raw = serial.to_bytes(data)
+        raw = bytes(data)
         bus = self._open_bus()
         self._run(lambda: bus.host.write(raw))
         return len(raw)
@@ -146,8 +148,8 @@ class Serial(SerialBase):  # type: ignore[misc]
 
     def _reconfigure_port(self) -> None:
         """A new rate holds for the whole virtual line: both ends always agree."""
-        if self.bus is not None and self.is_open and self._baudrate != self.bus.line.baud:
-            self.bus.set_baud(self._baudrate)
+        if self.bus is not None and self.is_open and self.baudrate not in {0, self.bus.line.baud}:
+            self.bus.set_baud(self.baudrate)
 
     def _update_break_state(self) -> None:
         """No effect."""

@@ -1,0 +1,15 @@
+"""What is shown to a person before anything moves. One text, for every front."""
+
+from __future__ import annotations
+
+from typing import Final
+
+CAUTIONS: Final = (
+    "Propeller off, or the motor disarmed and its battery unplugged.",
+    "The airframe is held so that it cannot move or fall.",
+    "Fingers, hair and tools are clear of surfaces, arms and linkages.",
+    "The pack, fully charged, is within the supply rating of every actuator on it.",
+)
+DISCLAIMER: Final = (
+    "What works on the bench is not cleared for flight: the local model-flying code and the makers' data come first."
+)

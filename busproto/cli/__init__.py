@@ -1,0 +1,131 @@
+"""The command line. One file per command; each is imported only when it is called.
+
+Exit codes stand in `busproto.cli.exit_codes`; bad input never shows a traceback, a bug does.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import sys
+from collections.abc import Sequence
+from typing import Any, Final
+
+import click
+
+from busproto._version import version_text
+from busproto.cli import exit_codes
+from busproto.errors import BusError, InputError
+
+COMMANDS: Final = {
+    "ports": "List the ports of this machine and the shipped scenarios.",
+    "bus": "Run a virtual bus on a pseudo-terminal or a TCP port.",
+    "find": "Find every actuator, also several at one address, and prove that none is missing.",
+    "address": "Give an actuator its address, by uid, and read it back.",
+    "show": "Show what actuators are, how they are set and how they are.",
+    "set": "Set parameters of one actuator, read them back, store or undo them.",
+    "move": "Move one actuator, or let it go limp.",
+    "spec": "Print the bus format from the definitions that the code runs on.",
+    "demo": "Do the whole job once, on a virtual airframe behind a pseudo-terminal.",
+}
+
+EPILOG: Final = "\n".join(
+    [
+        "\b",
+        "Examples:",
+        "  busproto demo",
+        "  busproto find --port /dev/ttyUSB0",
+        "  busproto find --port sim://tow-plane?seed=1 --json",
+        "",
+        "\b",
+        "Exit codes:",
+        *(f"  {code:<4} {text}" for code, text in exit_codes.TEXTS.items()),
+    ]
+)
+
+
+class _Commands(click.Group):
+    """A group that imports a command only when it is called; the list of them costs nothing."""
+
+    def list_commands(self, context: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, context: click.Context, name: str) -> click.Command | None:
+        if name not in COMMANDS:
+            return None
+        command: click.Command = importlib.import_module(f"busproto.cli.{name}_command").command
+        return command
+
+    def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+def _print_version(context: click.Context, _: click.Parameter, wanted: bool) -> None:
+    if wanted and not context.resilient_parsing:
+        click.echo(version_text())
+        context.exit()
+
+
+@click.group(cls=_Commands, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_version,
+    help="Print the version, and whether the CRC runs compiled.",
+)
+def group() -> None:
+    """Addressed actuators on a half-duplex serial bus: find them, address them, set them, prove them.
+
+    On a real port and on a virtual bus alike.
+    """
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run one command line; returns the exit code. Bad input never shows a traceback, a bug does."""
+    from busproto.cli.common import NotCleared
+
+    as_json = "--json" in arguments
+    try:
+        result = group.main(args=list(arguments), prog_name="busproto", standalone_mode=False)
+        return result if isinstance(result, int) else 0
+    except click.exceptions.Exit as stop:
+        return stop.exit_code
+    except click.UsageError as error:
+        hint = f" (see '{error.ctx.command_path} --help')" if error.ctx else ""
+        return _failed(error.format_message().rstrip(".") + hint, "UsageError", exit_codes.USAGE, as_json)
+    except NotCleared as error:
+        return _failed(str(error), "NotCleared", exit_codes.NOT_CLEARED, as_json)
+    except (click.Abort, KeyboardInterrupt):
+        return _failed("interrupted", "Interrupted", exit_codes.INTERRUPTED, as_json)
+    except InputError as error:
+        return _failed(str(error), "InputError", exit_codes.USAGE, as_json)
+    except BusError as error:
+        return _failed(str(error), type(error).__name__, exit_codes.FAILED, as_json)
+    except BrokenPipeError:
+        # whoever read our output has gone; that is no error of ours, and nothing is left to say
+        sys.stderr.close()
+        return 0
+    except Exception as error:
+        code = _sim_exit_code(error)
+        if code is None:
+            raise
+        return _failed(str(error), type(error).__name__, code, as_json)
+
+
+def _sim_exit_code(error: Exception) -> int | None:
+    """The exit code for an error of the simulator, None for any other; it is not imported for this."""
+    module = sys.modules.get("sim.errors")
+    if module is None or not isinstance(error, module.SimError):
+        return None
+    return exit_codes.USAGE if isinstance(error, module.ScenarioError) else exit_codes.FAILED
+
+
+def _failed(text: str, kind: str, code: int, as_json: bool) -> int:
+    click.echo(f"busproto: {' '.join(text.split())}", err=True)
+    if as_json:
+        body: dict[str, Any] = {"error": {"kind": kind, "text": text, "exit_code": code}}
+        click.echo(json.dumps(body, indent=2))
+    return code

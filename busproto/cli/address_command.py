@@ -1,0 +1,71 @@
+"""``busproto address``."""
+
+from __future__ import annotations
+
+import click
+
+from busproto.cli.common import PortOptions, json_option, open_link, port_options, print_json, uid_text
+from busproto.ops.addressing import assign, parse_address, parse_uid
+from busproto.ops.parameter_access import commit, write
+from busproto.ops.steps import Steps
+from busproto.wire.frame import UNADDRESSED
+from busproto.wire.messages import MAX_CHANNELS, Description
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  busproto address b0a7000000000104 8 --port /dev/ttyUSB0
+  busproto address b0a7000000000104 8 --channel 8 --port /dev/ttyUSB0
+  busproto address b0a7000000000104 none --port /dev/ttyUSB0
+\b
+JSON: "uid", "address" (null where taken away), "model", "firmware", "channel"
+(null where not asked for)."""
+)
+@click.argument("uid")
+@click.argument("address")
+@click.option("--channel", type=click.IntRange(0, MAX_CHANNELS), help="Set and store the channel it follows too.")
+@port_options
+@json_option
+def command(uid: str, address: str, channel: int | None, port: PortOptions, as_json: bool) -> None:
+    """Give the actuator with this UID an ADDRESS (1..239, or 'none'), and read it back.
+
+    Refused, and nothing written, where another actuator answers at that address. The actuator goes limp.
+    """
+    wanted_uid = parse_uid(uid)
+    wanted = UNADDRESSED if address.strip().lower() == "none" else parse_address(address)
+    if channel is not None and wanted == UNADDRESSED:
+        raise click.UsageError("--channel needs an address", click.get_current_context())
+    with open_link(port) as link:
+        description = link.run(_give(wanted_uid, wanted, channel))
+    if as_json:
+        print_json(
+            {
+                "uid": uid_text(wanted_uid),
+                "address": None if wanted == UNADDRESSED else wanted,
+                "model": description.model if description else None,
+                "firmware": firmware_text(description) if description else None,
+                "channel": channel,
+            }
+        )
+    elif description is None:
+        click.echo(f"{uid_text(wanted_uid)} has no address any more; it stays limp.")
+    else:
+        follows = "" if channel is None else f", follows channel {channel}"
+        click.echo(
+            f"{uid_text(wanted_uid)} has address {wanted}{follows}: "
+            f"{description.model}, firmware {firmware_text(description)}."
+        )
+
+
+def _give(uid: bytes, address: int, channel: int | None) -> Steps[Description | None]:
+    description = yield from assign(uid, address)
+    if channel is not None:
+        yield from write(address, {"channel": channel})
+        yield from commit(address)
+    return description
+
+
+def firmware_text(description: Description) -> str:
+    """Firmware version as it is printed."""
+    return f"{description.firmware_major}.{description.firmware_minor}"

@@ -1,0 +1,205 @@
+"""What the commands share: port options, the open link, output, progress, the cautions."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from busproto.cautions import CAUTIONS, DISCLAIMER
+from busproto.errors import InputError
+from busproto.ops.link import Link
+from busproto.ops.steps import Progress
+from busproto.transport import open_transport
+from busproto.transport.serial_port import MAX_BAUD, MIN_BAUD
+from busproto.wire.frame import DEFAULT_BAUD
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+F = TypeVar("F", bound=Callable[..., Any])
+MAX_LATENCY_MS = 1000
+SIM_SCHEME = "sim://"
+
+
+class NotCleared(Exception):
+    """The cautions were not answered with yes."""
+
+    def __init__(self, why: str) -> None:
+        super().__init__(f"{why}; nothing was moved")
+
+
+@dataclass
+class PortOptions:
+    """What was given on the command line about the port."""
+
+    url: str
+    baud: int
+    latency_ms: float | None
+
+
+def port_options(function: F) -> F:
+    """Options of every command that talks to a bus; they arrive as `port: PortOptions`."""
+
+    def put_together(*args: Any, port_url: str, baud: int, latency_ms: float | None, **kwargs: Any) -> Any:
+        return function(*args, port=PortOptions(port_url, baud, latency_ms), **kwargs)
+
+    put_together.__doc__ = function.__doc__
+    wrapped: Any = put_together
+    wrapped.__click_params__ = getattr(function, "__click_params__", [])
+    for option in (
+        click.option(
+            "--latency-ms",
+            type=click.FloatRange(0, MAX_LATENCY_MS),
+            help="How long the adapter may keep bytes back (default: 20 on a real port, 0 on sim://).",
+        ),
+        click.option(
+            "--baud",
+            type=click.IntRange(MIN_BAUD, MAX_BAUD),
+            default=DEFAULT_BAUD,
+            show_default=True,
+            help="Line rate in bits per second.",
+        ),
+        click.option(
+            "--port",
+            "port_url",
+            required=True,
+            envvar="BUSPROTO_PORT",
+            show_envvar=True,
+            metavar="URL",
+            help="Device name, or a URL such as socket://HOST:PORT or sim://SCENARIO?seed=N.",
+        ),
+    ):
+        wrapped = option(wrapped)
+    result: F = wrapped
+    return result
+
+
+def json_option(function: F) -> F:
+    """The option --json; it arrives as `as_json`."""
+    return click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, with stable keys.")(function)
+
+
+def clear_option(function: F) -> F:
+    """The option --clear; it arrives as `clear`."""
+    return click.option(
+        "--clear", is_flag=True, help="The cautions have been read and all is clear: do not ask before moving."
+    )(function)
+
+
+@contextlib.contextmanager
+def open_link(port: PortOptions) -> Iterator[Link]:
+    """The link on a port, with progress on stderr while it is a terminal."""
+    if port.url.startswith(SIM_SCHEME):
+        _check_sim_url(port.url)
+    elif port.url.partition(":")[0] == "sim":
+        raise InputError(f"port '{port.url}': the virtual bus is reached as sim://SCENARIO?seed=N")
+    latency_ns = None if port.latency_ms is None else round(port.latency_ms * 1e6)
+    transport = open_transport(port.url, port.baud, latency_ns=latency_ns)
+    with ProgressLine() as progress, Link(transport, on_progress=progress.show) as link:
+        yield link
+
+
+def _check_sim_url(url: str) -> None:
+    """Make pyserial know the virtual bus, and refuse a bad URL or scenario as bad input."""
+    from sim.handlers.protocol_sim import parse_url
+    from sim.scenario import load
+
+    try:
+        name, _ = parse_url(url)
+    except ValueError as error:
+        raise InputError(str(error)) from error
+    load(name)
+
+
+@dataclass
+class ProgressLine:
+    """Progress of long work, on stderr, only where a person looks at it."""
+
+    _bar: Any = None
+    _tasks: dict[str, Any] = field(default_factory=dict)
+
+    def __enter__(self) -> ProgressLine:
+        if sys.stderr.isatty():
+            from rich.console import Console
+            from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
+            from rich.progress import Progress as RichProgress
+
+            columns = (TextColumn("{task.description}"), BarColumn(24), MofNCompleteColumn(), TimeElapsedColumn())
+            self._bar = RichProgress(*columns, console=Console(stderr=True), transient=True)
+            self._bar.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+
+    def stop(self) -> None:
+        """Take the line away."""
+        if self._bar is not None:
+            self._bar.stop()
+            self._bar = None
+
+    def show(self, step: Progress) -> None:
+        """One step further."""
+        if self._bar is None:
+            return
+        if step.task not in self._tasks:
+            self._tasks[step.task] = self._bar.add_task(step.task, total=step.of)
+        self._bar.update(self._tasks[step.task], completed=step.at, total=step.of)
+
+
+def console() -> Console:
+    """Where a result goes: coloured on a terminal only, as wide as the terminal or 100 columns."""
+    from rich.console import Console
+
+    return Console(highlight=False) if sys.stdout.isatty() else Console(highlight=False, width=100)
+
+
+def print_json(body: dict[str, Any]) -> None:
+    """A result as JSON."""
+    click.echo(json.dumps(body, indent=2, ensure_ascii=False))
+
+
+def print_cautions() -> None:
+    """The cautions, on stderr, so that a result on stdout stays clean."""
+    click.echo("Before anything moves:", err=True)
+    for caution in CAUTIONS:
+        click.echo(f"  - {caution}", err=True)
+    click.echo(DISCLAIMER, err=True)
+
+
+def require_clearance(clear: bool, what: str) -> None:
+    """Show the cautions and ask, unless `--clear` has answered.
+
+    Raises:
+        NotCleared: the answer was no, or there is nobody to ask.
+    """
+    print_cautions()
+    if clear:
+        return
+    if not sys.stdin.isatty():
+        raise NotCleared("nobody is there to answer the cautions (--clear answers them beforehand)")
+    if not click.confirm(f"All clear for {what}?", default=False, err=True):
+        raise NotCleared("the cautions were not answered with yes")
+
+
+def uid_text(uid: bytes) -> str:
+    """A uid as it is printed and typed."""
+    return uid.hex()
+
+
+def address_value(address: int) -> int | None:
+    """An address for JSON: None where there is none yet."""
+    from busproto.wire.frame import UNADDRESSED
+
+    return None if address == UNADDRESSED else address
+
+
+def address_text(address: int) -> str:
+    """An address for a table: decimal and hexadecimal."""
+    return "none" if address_value(address) is None else f"{address} ({address:02X})"

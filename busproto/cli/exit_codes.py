@@ -1,0 +1,21 @@
+"""The exit codes, the same for every command; `busproto --help` prints this table."""
+
+from __future__ import annotations
+
+from typing import Final
+
+DONE: Final = 0
+FAILED: Final = 1
+USAGE: Final = 2
+NOT_AS_WANTED: Final = 3
+NOT_CLEARED: Final = 4
+INTERRUPTED: Final = 130
+
+TEXTS: Final = {
+    DONE: "done, and the result is as it should be",
+    FAILED: "the bus, an actuator or the port did not do it; stderr says what to do next",
+    USAGE: "wrong usage: option, address, uid, parameter, value or scenario; nothing was sent",
+    NOT_AS_WANTED: "done, but not as it should be: not proven, a clash, another loss action",
+    NOT_CLEARED: "the cautions were not answered with yes; nothing was moved",
+    INTERRUPTED: "interrupted; what was moving was told to go limp",
+}

@@ -1,0 +1,126 @@
+"""``busproto find``."""
+
+from __future__ import annotations
+
+import random
+from typing import Any
+
+import click
+
+from busproto.cli import exit_codes
+from busproto.cli.common import (
+    PortOptions,
+    address_text,
+    address_value,
+    console,
+    json_option,
+    open_link,
+    port_options,
+    print_json,
+    uid_text,
+)
+from busproto.ops.discovery import Roster, find
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  busproto find --port /dev/ttyUSB0
+  busproto find --port sim://tow-plane?seed=1 --json
+\b
+JSON: "complete", "reason", "remaining_error", "actuators" (uid, address, clash),
+"clashes" (address, uids), "clashes_found", "unaddressed", "gone", "twins", "wall"
+(counts and times of the search, which differ from run to run on a real port).
+Exit code 3: not proven, or a clash."""
+)
+@port_options
+@click.option("--expect", type=click.IntRange(1, 239), help="About how many there are; a help, never trusted.")
+@click.option(
+    "--wanted-error",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    help="Go on proving until the chance that one is missing is at most this.",
+)
+@click.option("--seed", type=int, help="Draw epoch and salts from this seed, to repeat a run on a virtual bus.")
+@json_option
+def command(port: PortOptions, expect: int | None, wanted_error: float | None, seed: int | None, as_json: bool) -> int:
+    """Find every actuator, also several at one address, and prove that none is missing.
+
+    Changes nothing and moves nothing.
+    """
+    rng = None if seed is None else random.Random(seed)
+    with open_link(port) as link:
+        roster = link.run(find(expected=expect, rng=rng, wanted_error=wanted_error))
+    if as_json:
+        print_json({"port": port.url, **roster_json(roster)})
+    else:
+        print_roster(roster)
+    return 0 if roster.proven and not roster.clashes else exit_codes.NOT_AS_WANTED
+
+
+def roster_json(roster: Roster) -> dict[str, Any]:
+    """A roster as data; what differs from run to run on a real port stands under "wall"."""
+    return {
+        "complete": roster.proven,
+        "reason": roster.reason,
+        "remaining_error": roster.remaining_error,
+        "actuators": [
+            {
+                "uid": uid_text(one.uid),
+                "address": address_value(one.address),
+                "clash": one.address in roster.clashes,
+            }
+            for one in roster.found
+        ],
+        "clashes": [
+            {"address": address, "uids": [uid_text(uid) for uid in uids]} for address, uids in roster.clashes.items()
+        ],
+        "clashes_found": len(roster.clashes),
+        "unaddressed": len(roster.unaddressed),
+        "gone": [uid_text(uid) for uid in roster.gone],
+        "twins": [uid_text(uid) for uid in roster.twins],
+        "wall": {
+            "roll_calls": roster.calls,
+            "passes": roster.passes,
+            "searching_ms": roster.searching_ns / 1e6,
+            "proving_ms": roster.proving_ns / 1e6,
+        },
+    }
+
+
+def print_roster(roster: Roster) -> None:
+    """A roster as a table, with what it means."""
+    from rich.table import Table
+
+    out = console()
+    if roster.found:
+        table = Table("address", "uid", "", box=None)
+        for one in roster.found:
+            note = ""
+            if one.address in roster.clashes:
+                note = f"[red]clash: {len(roster.clashes[one.address])} actuators share this address[/red]"
+            elif address_value(one.address) is None:
+                note = "[yellow]has no address yet[/yellow]"
+            table.add_row(address_text(one.address), uid_text(one.uid), note)
+        out.print(table)
+    out.print(proof_text(roster))
+    for uid in roster.gone:
+        out.print(
+            f"[yellow]{uid_text(uid)} answered once and then no more: it lost power, or was never there.[/yellow]"
+        )
+    if roster.clashes:
+        out.print("Next: give each its own address: busproto address UID ADDRESS --port ...")
+
+
+def proof_text(roster: Roster) -> str:
+    """What the proof says, on one line."""
+    count = len(roster.found)
+    noun = "actuator" if count == 1 else "actuators"
+    if not roster.proven:
+        return f"[red]{count} {noun} found, NOT PROVEN complete: {roster.reason}.[/red]"
+    if not count:
+        return "[yellow]Nobody answers: check power, wiring and line rate (--baud).[/yellow]"
+    ms = (roster.searching_ns + roster.proving_ns) / 1e6
+    return (
+        f"[green]{count} {noun}, proven complete[/green] in {ms:.0f} ms "
+        f"(chance that one is missing: {roster.remaining_error:.1e})."
+    )

@@ -1,0 +1,108 @@
+"""``busproto move``."""
+
+from __future__ import annotations
+
+import click
+
+from busproto.cli import exit_codes
+from busproto.cli.common import (
+    PortOptions,
+    clear_option,
+    json_option,
+    open_link,
+    port_options,
+    print_json,
+    require_clearance,
+)
+from busproto.cli.show_command import status_json
+from busproto.ops.addressing import parse_address
+from busproto.ops.demand_units import parse_target, share_to_degrees, share_to_pulse_us
+from busproto.ops.motion import move, release, report
+from busproto.ops.parameter_access import describe, read_all
+from busproto.wire.messages import STATE_TEXTS
+
+LIMP = "limp"
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  busproto move 5 centre --port /dev/ttyUSB0
+  busproto move 5 25% --hold 3 --port /dev/ttyUSB0
+  busproto move 5 1700us --clear --port /dev/ttyUSB0
+  busproto move 5 -- -12.5deg --port /dev/ttyUSB0
+  busproto move 5 limp --port /dev/ttyUSB0
+\b
+JSON: "address", "target" (percent, degrees, pulse_us; null for limp), "arrived",
+"peak_current_ma", "before", "after" (reports).
+Exit code 3: it did not arrive. Exit code 4: the cautions were not answered with yes."""
+)
+@click.argument("address")
+@click.argument("target")
+@click.option(
+    "--hold",
+    "hold_s",
+    type=click.FloatRange(0.1, 600),
+    default=1.5,
+    show_default=True,
+    help="For how long to demand it, in s.",
+)
+@clear_option
+@port_options
+@json_option
+def command(address: str, target: str, hold_s: float, clear: bool, port: PortOptions, as_json: bool) -> int:
+    """Move the actuator at ADDRESS to TARGET: centre, 25% of travel, 12.5deg, 1700us, or limp.
+
+    The arm starts softly from where it is. When the time is over, or on Ctrl-C, it is let go limp.
+    """
+    at = parse_address(address)
+    if target.strip().lower() == LIMP:
+        return _let_go(at, port, as_json)
+    parse_target(target, {"neutral": 0, "travel": 36000, "direction": 0})  # a typing mistake is found before the port
+    with open_link(port) as link:
+        link.run(describe(at))
+        settings = link.run(read_all(at))
+        share = parse_target(target, settings)
+        degrees, pulse_us = share_to_degrees(share, settings), share_to_pulse_us(share)
+        require_clearance(clear, f"moving the actuator at address {at} to {degrees:.2f} deg")
+        result = link.run(move(at, share, round(hold_s * 1e9)))
+    if as_json:
+        print_json(
+            {
+                "address": at,
+                "target": {"percent": share * 100, "degrees": round(degrees, 4), "pulse_us": round(pulse_us, 3)},
+                "arrived": result.arrived,
+                "peak_current_ma": result.peak_current_ma,
+                "before": status_json(result.before),
+                "after": status_json(result.after),
+            }
+        )
+    else:
+        word = "arrived" if result.arrived else "did NOT arrive"
+        click.echo(
+            f"address {at}: {word} at {result.after.position_cdeg / 100:.2f} deg, demand {share * 100:.2f} % "
+            f"({degrees:.2f} deg, {pulse_us:.1f} us), peak {result.peak_current_ma} mA; now limp"
+        )
+    return exit_codes.DONE if result.arrived else exit_codes.NOT_AS_WANTED
+
+
+def _let_go(address: int, port: PortOptions, as_json: bool) -> int:
+    """Limp needs no caution: it is what every caution wants."""
+    with open_link(port) as link:
+        before = link.run(report(address))
+        link.run(release(address))
+        after = link.run(report(address))
+    if as_json:
+        print_json(
+            {
+                "address": address,
+                "target": None,
+                "arrived": True,
+                "peak_current_ma": after.current_ma,
+                "before": status_json(before),
+                "after": status_json(after),
+            }
+        )
+    else:
+        click.echo(f"address {address}: {STATE_TEXTS[after.state]}")
+    return exit_codes.DONE

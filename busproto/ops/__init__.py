@@ -1,0 +1,54 @@
+"""What a user does with a bus, as generators without I/O; `Link` and `AsyncLink` run them.
+
+from busproto.ops import Link, find
+from busproto.transport import open_transport
+
+with Link(open_transport("/dev/ttyUSB0")) as link:
+    roster = link.run(find())
+"""
+
+from busproto.ops.addressing import assign, assign_all, ordered_moves, parse_address, parse_uid
+from busproto.ops.discovery import Found, Roster, find, prove_addresses
+from busproto.ops.link import AsyncLink, Link
+from busproto.ops.motion import (
+    demand,
+    engage,
+    move,
+    release,
+    release_all,
+    report,
+    stream,
+    take_demand_away,
+)
+from busproto.ops.parameter_access import commit, describe, read, read_all, undo, write
+from busproto.ops.transact import transact, who_is_at
+
+__all__ = [
+    "AsyncLink",
+    "Found",
+    "Link",
+    "Roster",
+    "assign",
+    "assign_all",
+    "commit",
+    "demand",
+    "describe",
+    "engage",
+    "find",
+    "move",
+    "ordered_moves",
+    "parse_address",
+    "parse_uid",
+    "prove_addresses",
+    "read",
+    "read_all",
+    "release",
+    "release_all",
+    "report",
+    "stream",
+    "take_demand_away",
+    "transact",
+    "undo",
+    "who_is_at",
+    "write",
+]

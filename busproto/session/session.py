@@ -1,0 +1,184 @@
+"""One exchange after another on a half-duplex line, as a machine without I/O: bytes and times in, outcomes out.
+
+It refuses to know ports and clocks; every time comes in as an argument, in ns. Rules: one request is under way at a
+time; a reply must fit its sequence, operation and source; one good frame and nothing else is one actuator; bytes
+that belong to no good frame are kept and told. Whether the line echoes is learned from what comes back first and
+checked from then on: a broken echo means that nobody may have understood the request. Nothing depends on gaps
+between bytes, as USB adapters hide them; the time an adapter may keep bytes back is added to every deadline.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from busproto.session.exchange import Ask, Expect, Heard, Verdict
+from busproto.session.states import SessionEvent, SessionState, next_state
+from busproto.wire import BadFrame, Decoder, Frame, encode_frame, request_frame
+from busproto.wire.frame import HOST_ADDRESS, MAX_WIRE_BYTES, MIN_WIRE_BYTES
+
+_BITS_PER_BYTE: Final = 10
+_CLOCK_MARGIN: Final = 1.02
+"""An actuator's clock may be slow by so much against ours."""
+
+
+class Session:
+    """The host's side of the line.
+
+    Attributes:
+        state: see `busproto.session.states`.
+        echoes: whether the line gives our own bytes back; None while not known.
+        counts: how often each verdict came, and "stale" frames; for reports.
+    """
+
+    def __init__(self, *, baud: int, latency_ns: int = 0, first_sequence: int = 0) -> None:
+        self.state = SessionState.IDLE
+        self.echoes: bool | None = None
+        self.counts: dict[str, int] = {}
+        self._baud = baud
+        self._latency_ns = latency_ns
+        self._sequence = first_sequence & 0xFF
+        self._decoder = Decoder()
+
+    def airtime_ns(self, count: int) -> int:
+        """Time of `count` bytes on the line, ns."""
+        return count * _BITS_PER_BYTE * 1_000_000_000 // self._baud
+
+    def begin(self, ask: Ask, now_ns: int) -> bytes:
+        """Begin an exchange; returns the bytes to send.
+
+        Raises:
+            LocalProtocolError: another one is under way.
+            EncodeError: the request cannot be sent; the state has not changed.
+        """
+        sequence = self._sequence
+        frame = request_frame(ask.message, ask.destination, sequence)
+        wire = encode_frame(frame)
+        self._step(SessionEvent.BEGIN)
+        self._sequence = (sequence + 1) & 0xFF
+        self._ask, self._request, self._wire = ask, frame, wire
+        self._began_ns = now_ns
+        self._decoder.reset()
+        self._raw = bytearray()
+        self._replies: list[Frame] = []
+        self._strays = bytearray()
+        self._stale = 0
+        self._echo_seen = False
+        return wire
+
+    def sent(self, now_ns: int) -> None:
+        """The bytes were handed to the port at `now_ns`; the line carries them from then on."""
+        self._step(SessionEvent.SENT)
+        self._request_end_ns = now_ns + self.airtime_ns(len(self._wire))
+
+    @property
+    def deadline_ns(self) -> int:
+        """When to stop listening, by what has been heard so far."""
+        ask, back = self._ask, len(self._raw)
+        if self.echoes or self._echo_seen:
+            back = max(0, back - len(self._wire))
+        listen_ns = self._latency_ns
+        if ask.expect in {Expect.WINDOW, Expect.BYTES}:
+            busy_ns = self.airtime_ns(back) + back * ask.idle_ns_per_byte
+            listen_ns += round(_CLOCK_MARGIN * (ask.window_ns + busy_ns)) + self.airtime_ns(2)
+        elif ask.expect is Expect.ONE:
+            longest = MAX_WIRE_BYTES if back else MIN_WIRE_BYTES
+            if self._replies:  # others that answer the same are as long, and began within the window too
+                longest = len(encode_frame(self._replies[0])) + 1
+            listen_ns += ask.window_ns + self.airtime_ns(longest)
+        elif self.echoes is None:
+            listen_ns += self.airtime_ns(1)
+        elif not self.echoes:
+            listen_ns = 0
+        return self._request_end_ns + listen_ns
+
+    def heard(self, data: bytes, now_ns: int) -> None:
+        """Take bytes that have come in."""
+        self._step(SessionEvent.HEARD)
+        self._raw += data
+        for found in self._decoder.feed(data):
+            if isinstance(found, BadFrame):
+                self._strays += found.raw
+            elif found == self._request:
+                self._echo_seen = True
+            elif self._fits(found):
+                self._replies.append(found)
+            else:
+                self._stale += 1
+        if self._is_complete():
+            self._settle(now_ns)
+
+    def _fits(self, frame: Frame) -> bool:
+        ask = self._ask
+        return (
+            frame.is_reply
+            and frame.destination == HOST_ADDRESS
+            and frame.sequence == self._request.sequence
+            and frame.operation == self._request.operation
+            and ask.source in {None, frame.source}
+        )
+
+    def _is_complete(self) -> bool:
+        ask = self._ask
+        if ask.expect is Expect.ONE:
+            return bool(self._replies) and not ask.listen_out
+        return ask.expect is Expect.NOTHING and self._echo_seen
+
+    def expire(self, now_ns: int) -> None:
+        """The deadline has passed: what was heard is all there is."""
+        if self.state is not SessionState.SETTLED:
+            self._settle(now_ns)
+
+    def _settle(self, now_ns: int) -> None:
+        self._step(SessionEvent.SETTLE)
+        self._ended_ns = now_ns
+        raw = bytes(self._raw)
+        echo = raw.startswith(self._wire)
+        if echo and self.echoes is None:
+            self.echoes = True
+        elif raw and self.echoes is None and self._replies and not self._echo_seen:
+            self.echoes = False
+        self._echo_is_broken = bool(self.echoes) and not echo
+        self._behind_echo = raw[len(self._wire) :] if echo else raw
+
+    def take(self) -> Heard:
+        """The outcome; the session is then idle again."""
+        self._step(SessionEvent.TAKE)
+        strays = bytes(self._strays)
+        if self._decoder.pending_bytes:
+            strays += self._behind_echo[-self._decoder.pending_bytes :]
+        verdict = self._verdict(strays)
+        self.counts[verdict.name.lower()] = self.counts.get(verdict.name.lower(), 0) + 1
+        if self._stale:
+            self.counts["stale"] = self.counts.get("stale", 0) + self._stale
+        return Heard(
+            ask=self._ask,
+            sequence=self._request.sequence,
+            replies=tuple(self._replies),
+            strays=strays,
+            raw=self._behind_echo,
+            stale=self._stale,
+            verdict=verdict,
+            began_ns=self._began_ns,
+            ended_ns=self._ended_ns,
+        )
+
+    def _verdict(self, strays: bytes) -> Verdict:
+        expect = self._ask.expect
+        if self._replies:
+            is_clean = not strays and (len(self._replies) == 1 or expect is Expect.WINDOW)
+            return Verdict.ANSWERED if is_clean else Verdict.CROWDED
+        if self._echo_is_broken:
+            return Verdict.ECHO_BROKEN
+        if expect is Expect.NOTHING:
+            return Verdict.SENT
+        if expect is Expect.BYTES:
+            return Verdict.ANSWERED if self._behind_echo else Verdict.SILENT
+        return Verdict.GARBLED if strays else Verdict.SILENT
+
+    def close(self) -> None:
+        """No more exchanges."""
+        if self.state is not SessionState.CLOSED:
+            self._step(SessionEvent.CLOSE)
+
+    def _step(self, event: SessionEvent) -> None:
+        self.state = next_state(self.state, event)

@@ -1,0 +1,45 @@
+"""What the host needs of a port. Whether a real bus is behind it, or a virtual one, nobody above can tell.
+
+Contract, held against every transport by one suite (`tests/contract`):
+
+* `write` hands bytes over and does not wait for the line; an empty string is nothing.
+* `read_until` returns what has arrived as soon as anything has; with nothing there it returns an empty string when
+  `now_ns` has reached the deadline, and at once where it has passed.
+* `now_ns` never runs backwards. It may be virtual.
+* `close` may be called twice; after it, and when the port has gone away, write and read raise `PortClosedError`.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+
+class Transport(Protocol):
+    """A byte port with a clock.
+
+    Attributes:
+        url: the name it was opened by.
+        baud: bits per second.
+        latency_ns: how long bytes may be kept back on their way to us (USB adapters: up to 16 ms).
+    """
+
+    @property
+    def url(self) -> str: ...
+
+    @property
+    def baud(self) -> int: ...
+
+    @property
+    def latency_ns(self) -> int: ...
+
+    def write(self, data: bytes) -> None:
+        """Hand bytes over. Raises PortClosedError."""
+
+    def read_until(self, deadline_ns: int) -> bytes:
+        """What has arrived, at the latest at the deadline. Raises PortClosedError."""
+
+    def now_ns(self) -> int:
+        """The clock that deadlines refer to, ns."""
+
+    def close(self) -> None:
+        """Let go of the port."""

@@ -1,0 +1,23 @@
+"""Times that host and actuators must agree on; part of the format. All in ns, independent of the line rate."""
+
+from __future__ import annotations
+
+from typing import Final
+
+MIN_TURNAROUND_NS: Final = 100_000
+"""An actuator keeps off the line for at least this long after the last stop bit of a request."""
+MAX_TURNAROUND_NS: Final = 2_000_000
+"""No actuator means to begin an ordinary reply later than this (parameter reply-delay)."""
+START_JITTER_NS: Final = 30_000
+"""An actuator's start bit may come so much later than it means to."""
+STORE_NS: Final = 50_000_000
+"""An actuator that writes stored memory before it answers may take this much longer."""
+
+FIRST_SLOT_NS: Final = 500_000
+"""From the last stop bit of a query of discovery to its first slot: what the slowest actuator needs."""
+DETECT_NS: Final = 5_000
+"""From the edge of a start bit until every actuator has seen that the line is busy."""
+MINI_SLOT_NS: Final = START_JITTER_NS + DETECT_NS + 3_000
+"""One idle slot of a countdown."""
+STRANGER_SLOTS: Final = 4
+"""Slots behind the last place of a book, in which those who are not in it speak up."""

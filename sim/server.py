@@ -1,0 +1,152 @@
+"""The virtual bus in real time, behind a pseudo-terminal or a TCP port.
+
+Virtual time follows the machine's clock: bytes written to the port go onto the virtual line at once and take their
+time there; what the line brings is passed on when its time has come. One process, one bus.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import select
+import socket
+import time
+from collections.abc import Callable
+from typing import Final, Protocol
+
+from sim.bus import VirtualBus
+from sim.errors import SimError
+
+LONGEST_WAIT_S: Final = 0.25
+READ_BYTES: Final = 4096
+WRITE_PATIENCE_S: Final = 1.0
+
+
+class Endpoint(Protocol):
+    """Where the host is plugged in."""
+
+    name: str
+
+    def wait(self, timeout_s: float) -> bytes:
+        """What the host has sent, at the latest after the time-out."""
+
+    def write(self, data: bytes) -> None:
+        """Pass bytes on to the host; where none is there they are lost, as on a real line."""
+
+    def close(self) -> None:
+        """Let go."""
+
+
+class PseudoTerminal:
+    """A pseudo-terminal; `name` is what the host opens as if it were a serial port."""
+
+    def __init__(self) -> None:
+        try:
+            import pty
+            import tty
+        except ImportError as error:  # pragma: no cover - no such thing on this system
+            raise SimError("this system has no pseudo-terminals; use --tcp instead") from error
+        self._ours, self._theirs = pty.openpty()
+        tty.setraw(self._theirs)
+        os.set_blocking(self._ours, False)
+        self.name = os.ttyname(self._theirs)  # kept open, so that a host may come and go
+
+    def wait(self, timeout_s: float) -> bytes:
+        """See `Endpoint.wait`."""
+        if not select.select([self._ours], [], [], timeout_s)[0]:
+            return b""
+        with contextlib.suppress(BlockingIOError):
+            return os.read(self._ours, READ_BYTES)
+        return b""
+
+    def write(self, data: bytes) -> None:
+        """See `Endpoint.write`. A host that does not read loses what does not fit the terminal's buffer."""
+        with contextlib.suppress(BlockingIOError):
+            os.write(self._ours, data)
+
+    def close(self) -> None:
+        """See `Endpoint.close`."""
+        os.close(self._ours)
+        os.close(self._theirs)
+
+
+class TcpPort:
+    """A TCP port for one host at a time; `name` is a URL that pyserial opens."""
+
+    def __init__(self, host: str, port: int) -> None:
+        try:
+            self._listener = socket.create_server((host, port), backlog=1)
+        except OSError as error:
+            raise SimError(f"cannot listen at {host}:{port}: {error.strerror or error}") from error
+        self._client: socket.socket | None = None
+        self.name = f"socket://{host}:{self._listener.getsockname()[1]}"
+
+    def wait(self, timeout_s: float) -> bytes:
+        """See `Endpoint.wait`."""
+        watched = self._client or self._listener
+        if not select.select([watched], [], [], timeout_s)[0]:
+            return b""
+        if self._client is None:
+            self._client, _ = self._listener.accept()
+            self._client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            self._client.settimeout(WRITE_PATIENCE_S)
+            return b""
+        try:
+            data = self._client.recv(READ_BYTES)
+        except OSError as error:
+            if error.errno in {errno.EAGAIN, errno.EWOULDBLOCK}:
+                return b""
+            data = b""
+        if not data:
+            self._hang_up()
+        return data
+
+    def write(self, data: bytes) -> None:
+        """See `Endpoint.write`."""
+        if self._client is not None:
+            try:
+                self._client.sendall(data)
+            except OSError:
+                self._hang_up()
+
+    def _hang_up(self) -> None:
+        if self._client is not None:
+            self._client.close()
+            self._client = None
+
+    def close(self) -> None:
+        """See `Endpoint.close`."""
+        self._hang_up()
+        self._listener.close()
+
+
+def serve(
+    bus: VirtualBus,
+    endpoint: Endpoint,
+    *,
+    is_over: Callable[[int], bool] = lambda _: False,
+    clock_ns: Callable[[], int] = time.monotonic_ns,
+) -> None:
+    """Run the bus behind an endpoint until `is_over` (given the virtual time, ns) says so.
+
+    Raises:
+        LimitError: the run grew past what the scenario allows.
+    """
+    kernel, host = bus.kernel, bus.host
+    origin_ns = clock_ns() - kernel.now_ns
+    while True:
+        kernel.run_until(clock_ns() - origin_ns)
+        data = host.take()
+        if data:
+            endpoint.write(data)
+        if is_over(kernel.now_ns):
+            return
+        due_ns = kernel.next_ns()
+        wait_s = LONGEST_WAIT_S
+        if due_ns is not None:
+            wait_s = min(wait_s, max(0, due_ns - (clock_ns() - origin_ns)) / 1e9)
+        received = endpoint.wait(wait_s)
+        if received:
+            kernel.run_until(clock_ns() - origin_ns)
+            host.write(received)
