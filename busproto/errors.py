@@ -108,8 +108,8 @@ class PortClosedError(TransportError):
 
     def __init__(self, url: str, reason: str, done: Iterable[str] = ()) -> None:
         self.done = tuple(done)
-        until = f"; done until then: {', '.join(self.done)}" if self.done else "; nothing had been changed"
-        super().__init__(url, f"port '{url}' went away: {reason}{until}. Plug it in and run the command again")
+        until = f"; done until then: {', '.join(self.done)}" if self.done else "; no change had been confirmed"
+        super().__init__(url, f"port '{url}' went away: {reason}{until}. Look at the port, then run the command again")
         self.reason = reason
 
 
@@ -124,16 +124,20 @@ class OperationError(BusError):
 class ReplyTimeoutError(OperationError, TimeoutError):
     """No good answer. The request may still have been carried out: look before you ask again."""
 
-    def __init__(self, address: int, what: str, attempts: int, heard_bytes: int = 0) -> None:
+    def __init__(
+        self, address: int, what: str, attempts: int, heard_bytes: int = 0, *, uid: bytes | None = None
+    ) -> None:
+        who = _address_text(address) if uid is None else f"the actuator with uid {uid.hex()}"
         if heard_bytes:
             heard = (
                 f"{heard_bytes} bytes came back, but no good frame: noise, or several actuators that answer "
                 "at once; 'busproto find' tells which"
             )
         else:
-            heard = "nothing came back: check power, wiring, line rate and address ('busproto find')"
+            wanted = "address" if uid is None else "uid"
+            heard = f"nothing came back: check power, wiring, line rate and {wanted} ('busproto find')"
         times = "once" if attempts == 1 else f"{attempts} times"
-        super().__init__(address, f"{what}: {_address_text(address)} was asked {times}; {heard}")
+        super().__init__(address, f"{what}: {who} was asked {times}; {heard}")
         self.attempts = attempts
         self.heard_bytes = heard_bytes
 

@@ -406,6 +406,8 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
         elif abs(row.arm_at) > file.model[row.model].mechanical_travel / 2:
             stop = file.model[row.model].mechanical_travel / 2
             yield f"{here}.arm-at: {row.arm_at:g} is beyond the stops of '{row.model}' (-{stop:g}..{stop:g})"
+        if row.copy_of is not None and row.uid is not None:
+            yield f"{here}: uid and copy-of exclude each other"
         if row.copy_of is not None and row.copy_of not in labels:
             yield f"{here}.copy-of: no actuator '{row.copy_of}' stands before this one"
         if row.uid is not None:

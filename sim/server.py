@@ -76,11 +76,13 @@ class TcpPort:
 
     def __init__(self, host: str, port: int) -> None:
         try:
-            self._listener = socket.create_server((host, port), backlog=1)
+            family = socket.AF_INET6 if ":" in host else socket.AF_INET
+            self._listener = socket.create_server((host, port), family=family, backlog=1)
         except OSError as error:
             raise SimError(f"cannot listen at {host}:{port}: {error.strerror or error}") from error
         self._client: socket.socket | None = None
-        self.name = f"socket://{host}:{self._listener.getsockname()[1]}"
+        shown = f"[{host}]" if ":" in host else host
+        self.name = f"socket://{shown}:{self._listener.getsockname()[1]}"
 
     def wait(self, timeout_s: float) -> bytes:
         """See `Endpoint.wait`."""

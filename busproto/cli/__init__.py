@@ -67,7 +67,13 @@ def _print_version(context: click.Context, _: click.Parameter, wanted: bool) -> 
         context.exit()
 
 
-@click.group(cls=_Commands, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=_Commands,
+    epilog=EPILOG,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    invoke_without_command=True,
+    subcommand_metavar="COMMAND [ARGS]...",
+)
 @click.option(
     "--version",
     is_flag=True,
@@ -76,11 +82,15 @@ def _print_version(context: click.Context, _: click.Parameter, wanted: bool) -> 
     callback=_print_version,
     help="Print the version, and whether the CRC runs compiled.",
 )
-def group() -> None:
+@click.pass_context
+def group(context: click.Context) -> None:
     """Addressed actuators on a half-duplex serial bus: find them, address them, set them, prove them.
 
     On a real port and on a virtual bus alike.
     """
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help(), err=True)
+        context.exit(exit_codes.USAGE)
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -88,6 +98,7 @@ def run(arguments: Sequence[str]) -> int:
     from busproto.cli.common import NotCleared
 
     as_json = "--json" in arguments
+    stdout = sys.stdout
     try:
         result = group.main(args=list(arguments), prog_name="busproto", standalone_mode=False)
         return result if isinstance(result, int) else 0
@@ -97,22 +108,30 @@ def run(arguments: Sequence[str]) -> int:
         hint = f" (see '{error.ctx.command_path} --help')" if error.ctx else ""
         return _failed(error.format_message().rstrip(".") + hint, "UsageError", exit_codes.USAGE, as_json)
     except NotCleared as error:
-        return _failed(str(error), "NotCleared", exit_codes.NOT_CLEARED, as_json)
-    except (click.Abort, KeyboardInterrupt):
-        return _failed("interrupted", "Interrupted", exit_codes.INTERRUPTED, as_json)
+        return _failed(_text(error), "NotCleared", exit_codes.NOT_CLEARED, as_json)
+    except (click.Abort, KeyboardInterrupt) as error:
+        text = _text(error.__cause__ or error, "interrupted")
+        return _failed(text, "Interrupted", exit_codes.INTERRUPTED, as_json)
     except InputError as error:
-        return _failed(str(error), "InputError", exit_codes.USAGE, as_json)
+        return _failed(_text(error), "InputError", exit_codes.USAGE, as_json)
     except BusError as error:
-        return _failed(str(error), type(error).__name__, exit_codes.FAILED, as_json)
-    except BrokenPipeError:
-        # whoever read our output has gone; that is no error of ours, and nothing is left to say
-        sys.stderr.close()
-        return 0
+        return _failed(_text(error), type(error).__name__, exit_codes.FAILED, as_json)
+    except SystemExit as stop:
+        # whoever read our output has gone; click then puts another stdout in place, rich raises this from the cause;
+        # that is no error of ours, and nothing is left to say
+        if sys.stdout is stdout and not isinstance(stop.__context__, BrokenPipeError):
+            raise
+        return exit_codes.DONE
     except Exception as error:
         code = _sim_exit_code(error)
         if code is None:
             raise
-        return _failed(str(error), type(error).__name__, code, as_json)
+        return _failed(_text(error), type(error).__name__, code, as_json)
+
+
+def _text(error: BaseException, text: str | None = None) -> str:
+    """What the error says, with the notes that were added to it on its way."""
+    return "; ".join([str(error) if text is None else text, *getattr(error, "__notes__", ())])
 
 
 def _sim_exit_code(error: Exception) -> int | None:

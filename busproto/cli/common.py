@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import sys
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from busproto.cautions import CAUTIONS, DISCLAIMER
-from busproto.errors import InputError
+from busproto.errors import BusError, InputError, PortClosedError
 from busproto.ops.link import Link
 from busproto.ops.steps import Progress
 from busproto.transport import open_transport
@@ -32,6 +33,17 @@ class NotCleared(Exception):
 
     def __init__(self, why: str) -> None:
         super().__init__(f"{why}; nothing was moved")
+
+
+class FloatRange(click.FloatRange):
+    """A number within limits. Click alone lets "nan" pass, which is neither above nor below any limit."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The number, or a usage error."""
+        number = super().convert(value, param, ctx)
+        if math.isnan(number):
+            self.fail(f"{value!r} is not a number", param, ctx)
+        return number
 
 
 @dataclass
@@ -55,7 +67,7 @@ def port_options(function: F) -> F:
     for option in (
         click.option(
             "--latency-ms",
-            type=click.FloatRange(0, MAX_LATENCY_MS),
+            type=FloatRange(0, MAX_LATENCY_MS),
             help="How long the adapter may keep bytes back (default: 20 on a real port, 0 on sim://).",
         ),
         click.option(
@@ -102,7 +114,12 @@ def open_link(port: PortOptions) -> Iterator[Link]:
     latency_ns = None if port.latency_ms is None else round(port.latency_ms * 1e6)
     transport = open_transport(port.url, port.baud, latency_ns=latency_ns)
     with ProgressLine() as progress, Link(transport, on_progress=progress.show) as link:
-        yield link
+        try:
+            yield link
+        except (BusError, KeyboardInterrupt) as error:
+            if link.done and not isinstance(error, PortClosedError):  # that one tells it itself
+                error.add_note(f"done until then: {', '.join(link.done)}")
+            raise
 
 
 def _check_sim_url(url: str) -> None:
@@ -113,44 +130,58 @@ def _check_sim_url(url: str) -> None:
     try:
         name, _ = parse_url(url)
     except ValueError as error:
-        raise InputError(str(error)) from error
+        text = str(error) if url in str(error) else f"'{url}': {error}"
+        raise InputError(text) from error
     load(name)
 
 
-@dataclass
 class ProgressLine:
-    """Progress of long work, on stderr, only where a person looks at it."""
+    """Progress of long work, on stderr, only where a person looks at it. It is there only while there is some."""
 
-    _bar: Any = None
-    _tasks: dict[str, Any] = field(default_factory=dict)
+    shown: ProgressLine | None = None
+    """The one that is on the screen now; a question takes it away first."""
+
+    def __init__(self) -> None:
+        self._bar: Any = None
+        self._task: Any = None
 
     def __enter__(self) -> ProgressLine:
-        if sys.stderr.isatty():
-            from rich.console import Console
-            from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
-            from rich.progress import Progress as RichProgress
-
-            columns = (TextColumn("{task.description}"), BarColumn(24), MofNCompleteColumn(), TimeElapsedColumn())
-            self._bar = RichProgress(*columns, console=Console(stderr=True), transient=True)
-            self._bar.start()
         return self
 
     def __exit__(self, *_: object) -> None:
         self.stop()
 
     def stop(self) -> None:
-        """Take the line away."""
+        """Take the line away; the next step brings it back."""
         if self._bar is not None:
             self._bar.stop()
             self._bar = None
+            ProgressLine.shown = None
 
     def show(self, step: Progress) -> None:
         """One step further."""
-        if self._bar is None:
+        if not sys.stderr.isatty():
             return
-        if step.task not in self._tasks:
-            self._tasks[step.task] = self._bar.add_task(step.task, total=step.of)
-        self._bar.update(self._tasks[step.task], completed=step.at, total=step.of)
+        if self._bar is None:
+            self._start()
+        self._bar.update(self._task, description=step.task, completed=step.at, total=step.of)
+
+    def _start(self) -> None:
+        from rich.console import Console
+        from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
+        from rich.progress import Progress as RichProgress
+
+        columns = (TextColumn("{task.description}"), BarColumn(24), MofNCompleteColumn(), TimeElapsedColumn())
+        self._bar = RichProgress(*columns, console=Console(stderr=True), transient=True)
+        self._task = self._bar.add_task("")
+        self._bar.start()
+        ProgressLine.shown = self
+
+
+def clear_progress() -> None:
+    """Take the progress line away before something else is printed."""
+    if ProgressLine.shown is not None:
+        ProgressLine.shown.stop()
 
 
 def console() -> Console:
@@ -179,12 +210,16 @@ def require_clearance(clear: bool, what: str) -> None:
     Raises:
         NotCleared: the answer was no, or there is nobody to ask.
     """
+    clear_progress()
     print_cautions()
     if clear:
         return
     if not sys.stdin.isatty():
         raise NotCleared("nobody is there to answer the cautions (--clear answers them beforehand)")
-    if not click.confirm(f"All clear for {what}?", default=False, err=True):
+    question = f"All clear for {what}? [y/N]"
+    with contextlib.redirect_stdout(sys.stderr):  # some versions of click let a blank of the question go to stdout
+        is_clear = click.confirm(question, default=False, show_default=False, prompt_suffix=" ", err=True)
+    if not is_clear:
         raise NotCleared("the cautions were not answered with yes")
 
 

@@ -8,7 +8,6 @@ import os
 import random
 import subprocess
 import sys
-import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
@@ -18,7 +17,15 @@ import click
 from busproto.cautions import CAUTIONS, DISCLAIMER
 from busproto.cli import exit_codes
 from busproto.cli.address_command import firmware_text
-from busproto.cli.common import ProgressLine, address_text, address_value, console, json_option, print_json
+from busproto.cli.common import (
+    ProgressLine,
+    address_text,
+    address_value,
+    clear_progress,
+    console,
+    json_option,
+    print_json,
+)
 from busproto.cli.find_command import proof_text
 from busproto.errors import PortUnavailableError
 from busproto.ops.addressing import assign_all, ordered_moves
@@ -127,7 +134,13 @@ loss_action_set, loss_action_seen, ok), "cautions", "wall" (port, counts and tim
 which differ from run to run).
 Exit code 3: something is not as it should be."""
 )
-@click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**63 - 1),
+    default=1,
+    show_default=True,
+    help="The same seed gives the same airframe and the same result.",
+)
 @json_option
 def command(seed: int, as_json: bool) -> int:
     """Do the whole job once, on a virtual airframe behind a pseudo-terminal.
@@ -185,10 +198,10 @@ def seats(seed: int) -> list[Seat]:
 
 def do_the_job(port: str, seed: int, progress: ProgressLine, out: Console | None) -> Outcome:
     """The job on a port. `out` is told of each part; None for silence."""
-    began_s = time.monotonic()
     rng = random.Random(seed)
     wanted = seats(seed)
     with Link(open_transport(port, latency_ns=LATENCY_NS), on_progress=progress.show) as link:
+        began_ns = link.transport.now_ns()
         before = link.run(find(rng=rng))
         _tell_found(out, port, before)
         moves = ordered_moves(before, {seat.uid: seat.address for seat in wanted})
@@ -203,6 +216,7 @@ def do_the_job(port: str, seed: int, progress: ProgressLine, out: Console | None
         addresses = [seat.address for seat in wanted]
         lost = link.run(take_demand_away(addresses, longest_ms * 1_000_000 + LOSS_MARGIN_NS))
         link.run(release_all())
+        took_s = (link.transport.now_ns() - began_ns) / 1e9
     rows = [
         Row(
             seat,
@@ -214,7 +228,7 @@ def do_the_job(port: str, seed: int, progress: ProgressLine, out: Console | None
         )
         for seat in wanted
     ]
-    outcome = Outcome(before, after, address_proof, len(moves), rows, time.monotonic() - began_s)
+    outcome = Outcome(before, after, address_proof, len(moves), rows, took_s)
     _tell_result(out, outcome)
     return outcome
 
@@ -245,7 +259,8 @@ def _reports(wanted: Sequence[Seat]) -> Steps[dict[int, Status]]:
 def _tell_found(out: Console | None, port: str, before: Roster) -> None:
     if out is None:
         return
-    out.print(f"[bold]1. Who is there?[/bold]  (a virtual tow plane in a process of its own, behind {port})")
+    clear_progress()
+    out.print(f"[bold]1. Who is there?[/bold]  (a virtual tow plane, at {port})")
     out.print("   " + proof_text(before))
     for address, uids in before.clashes.items():
         shared = ", ".join(uid.hex() for uid in uids)
@@ -257,6 +272,7 @@ def _tell_found(out: Console | None, port: str, before: Roster) -> None:
 def _tell_addressed(out: Console | None, writes: int, after: Roster, address_proof: str) -> None:
     if out is None:
         return
+    clear_progress()
     out.print(f"[bold]2. Each to its place,[/bold] by uid: {writes} addresses written and read back")
     out.print("   " + proof_text(after))
     if address_proof:
@@ -271,6 +287,7 @@ def _tell_addressed(out: Console | None, writes: int, after: Roster, address_pro
 def _tell_result(out: Console | None, outcome: Outcome) -> None:
     if out is None:
         return
+    clear_progress()
     from rich.table import Table
 
     out.print("[bold]4. Centred, then the demand taken away[/bold]")
@@ -291,9 +308,10 @@ def _tell_result(out: Console | None, outcome: Outcome) -> None:
         )
     out.print(table)
     if outcome.is_complete:
-        out.print(f"[green]All {len(outcome.rows)} as planned,[/green] in {outcome.wall_s:.1f} s. {DISCLAIMER}")
+        out.print(f"[green]All {len(outcome.rows)} as planned,[/green] in {outcome.wall_s:.1f} s.")
     else:
-        out.print(f"[red]Not all is as planned.[/red] {DISCLAIMER}")
+        out.print("[red]Not all is as planned.[/red]")
+    out.print(DISCLAIMER)
 
 
 def outcome_json(outcome: Outcome, port: str, seed: int) -> dict[str, Any]:

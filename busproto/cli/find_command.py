@@ -9,6 +9,7 @@ import click
 
 from busproto.cli import exit_codes
 from busproto.cli.common import (
+    FloatRange,
     PortOptions,
     address_text,
     address_value,
@@ -37,7 +38,7 @@ Exit code 3: not proven, or a clash."""
 @click.option("--expect", type=click.IntRange(1, 239), help="About how many there are; a help, never trusted.")
 @click.option(
     "--wanted-error",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    type=FloatRange(0, 1, min_open=True, max_open=True),
     help="Go on proving until the chance that one is missing is at most this.",
 )
 @click.option("--seed", type=int, help="Draw epoch and salts from this seed, to repeat a run on a virtual bus.")
@@ -107,7 +108,7 @@ def print_roster(roster: Roster) -> None:
         out.print(
             f"[yellow]{uid_text(uid)} answered once and then no more: it lost power, or was never there.[/yellow]"
         )
-    if roster.clashes:
+    if roster.clashes or roster.unaddressed:
         out.print("Next: give each its own address: busproto address UID ADDRESS --port ...")
 
 

@@ -6,6 +6,7 @@ import click
 
 from busproto.cli import exit_codes
 from busproto.cli.common import (
+    FloatRange,
     PortOptions,
     clear_option,
     json_option,
@@ -15,34 +16,37 @@ from busproto.cli.common import (
     require_clearance,
 )
 from busproto.cli.show_command import status_json
+from busproto.errors import PortClosedError
 from busproto.ops.addressing import parse_address
-from busproto.ops.demand_units import parse_target, share_to_degrees, share_to_pulse_us
+from busproto.ops.demand_units import check_target, parse_target, share_to_degrees, share_to_pulse_us
 from busproto.ops.motion import move, release, report
 from busproto.ops.parameter_access import describe, read_all
 from busproto.wire.messages import STATE_TEXTS
+from busproto.wire.parameters import parameter_named
 
 LIMP = "limp"
 
 
 @click.command(
+    context_settings={"ignore_unknown_options": True},  # so that -12.5deg is a target
     epilog="""\b
 Examples:
   busproto move 5 centre --port /dev/ttyUSB0
   busproto move 5 25% --hold 3 --port /dev/ttyUSB0
   busproto move 5 1700us --clear --port /dev/ttyUSB0
-  busproto move 5 -- -12.5deg --port /dev/ttyUSB0
+  busproto move 5 -12.5deg --port /dev/ttyUSB0
   busproto move 5 limp --port /dev/ttyUSB0
 \b
 JSON: "address", "target" (percent, degrees, pulse_us; null for limp), "arrived",
-"peak_current_ma", "before", "after" (reports).
-Exit code 3: it did not arrive. Exit code 4: the cautions were not answered with yes."""
+"peak_current_ma", "before", "held" (reports: at the beginning, and at the target).
+Exit code 3: it did not arrive. Exit code 4: the cautions were not answered with yes.""",
 )
 @click.argument("address")
 @click.argument("target")
 @click.option(
     "--hold",
     "hold_s",
-    type=click.FloatRange(0.1, 600),
+    type=FloatRange(0.1, 600),
     default=1.5,
     show_default=True,
     help="For how long to demand it, in s.",
@@ -58,14 +62,19 @@ def command(address: str, target: str, hold_s: float, clear: bool, port: PortOpt
     at = parse_address(address)
     if target.strip().lower() == LIMP:
         return _let_go(at, port, as_json)
-    parse_target(target, {"neutral": 0, "travel": 36000, "direction": 0})  # a typing mistake is found before the port
+    check_target(target)  # a typing mistake is found before the port is opened
     with open_link(port) as link:
         link.run(describe(at))
         settings = link.run(read_all(at))
         share = parse_target(target, settings)
         degrees, pulse_us = share_to_degrees(share, settings), share_to_pulse_us(share)
         require_clearance(clear, f"moving the actuator at address {at} to {degrees:.2f} deg")
-        result = link.run(move(at, share, round(hold_s * 1e9)))
+        try:
+            result = link.run(move(at, share, round(hold_s * 1e9)))
+        except PortClosedError as error:
+            action = parameter_named("loss-action").text(settings["loss-action"])
+            error.add_note(f"the actuator at address {at} could not be told to go limp: its loss action is {action}")
+            raise
     if as_json:
         print_json(
             {
@@ -74,11 +83,11 @@ def command(address: str, target: str, hold_s: float, clear: bool, port: PortOpt
                 "arrived": result.arrived,
                 "peak_current_ma": result.peak_current_ma,
                 "before": status_json(result.before),
-                "after": status_json(result.after),
+                "held": status_json(result.after),
             }
         )
     else:
-        word = "arrived" if result.arrived else "did NOT arrive"
+        word = "arrived" if result.arrived else "did NOT arrive, is"
         click.echo(
             f"address {at}: {word} at {result.after.position_cdeg / 100:.2f} deg, demand {share * 100:.2f} % "
             f"({degrees:.2f} deg, {pulse_us:.1f} us), peak {result.peak_current_ma} mA; now limp"
@@ -100,7 +109,7 @@ def _let_go(address: int, port: PortOptions, as_json: bool) -> int:
                 "arrived": True,
                 "peak_current_ma": after.current_ma,
                 "before": status_json(before),
-                "after": status_json(after),
+                "held": status_json(after),
             }
         )
     else:

@@ -20,11 +20,12 @@ def command(as_json: bool) -> None:
     if as_json:
         print_json({"ports": ports, "scenarios": scenarios})
         return
+    from rich.markup import escape
     from rich.table import Table
 
     table = Table("port", "what it is", box=None)
     for port in ports:
-        table.add_row(str(port["device"]), str(port["description"]))
+        table.add_row(escape(str(port["device"])), escape(str(port["description"])))
     for row in scenarios:
         table.add_row(row["url"], f"virtual: {row['title']}")
     console().print(table)

@@ -19,7 +19,7 @@ from busproto.errors import InputError
 from busproto.ops.addressing import parse_address
 from busproto.ops.link import Link
 from busproto.ops.motion import is_limp, report
-from busproto.ops.parameter_access import commit, undo, write
+from busproto.ops.parameter_access import commit, read_all, undo, write
 from busproto.wire.messages import Memory
 from busproto.wire.parameters import PARAMETERS, RawValue, parameter_named
 
@@ -63,9 +63,13 @@ def command(
     with open_link(port) as link:
         if undo_to is not None or any(parameter_named(name).moves for name in wanted):
             _ask_if_engaged(link, at, clear)
+        changed = {}
         if undo_to is not None:
-            link.run(undo(at, UNDO_TO[undo_to]))
-        changed = link.run(write(at, wanted))
+            before = link.run(read_all(at))
+            after = link.run(undo(at, UNDO_TO[undo_to]))
+            changed = {name: (before[name], raw) for name, raw in after.items() if raw != before[name]}
+        for name, (was, now) in link.run(write(at, wanted)).items():
+            changed[name] = (changed.get(name, (was,))[0], now)
         if store:
             link.run(commit(at))
     if as_json:
@@ -80,7 +84,12 @@ def command(
     for name in wanted:
         if name not in changed:
             click.echo(f"address {at}: {name} is {parameter_named(name).text(wanted[name])} already")
-    click.echo("stored" if store else "in working memory only; --store keeps it over a restart")
+    if store:
+        click.echo("stored")
+    elif changed or undo_to == "factory":
+        click.echo("in working memory only; --store keeps it over a restart")
+    elif undo_to is None:
+        click.echo("nothing was changed")
 
 
 def parse_changes(texts: tuple[str, ...]) -> dict[str, RawValue]:

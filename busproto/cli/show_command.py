@@ -146,13 +146,15 @@ def status_json(status: Status) -> dict[str, Any]:
 
 
 def _print(sheets: list[Sheet], problems: list[tuple[int, str]], roster: Roster | None, all_settings: bool) -> None:
+    from rich.markup import escape
     from rich.table import Table
 
     out = console()
     for sheet in sheets:
         description, status = sheet.description, sheet.status
         out.print(
-            f"[bold]Address {address_text(sheet.address)}[/bold]  uid {description.uid.hex()}  {description.model}, "
+            f"[bold]Address {address_text(sheet.address)}[/bold]  uid {description.uid.hex()}  "
+            f"{escape(description.model)}, "
             f"firmware {firmware_text(description)}"
         )
         out.print(
@@ -169,8 +171,8 @@ def _print(sheets: list[Sheet], problems: list[tuple[int, str]], roster: Roster 
         if not description.supply_min_mv <= status.supply_mv <= description.supply_max_mv:
             out.print("  [red]the supply is outside its rating[/red]")
         _print_settings(sheet, all_settings, Table("setting", "is", "stored", "factory", box=None, pad_edge=True))
-    for address, text in problems:
-        out.print(f"[red]Address {address_text(address)}: {text}[/red]")
+    for _, text in problems:  # each names its address
+        out.print(f"[red]{escape(text)}[/red]")
     if roster is not None:
         if roster.unaddressed:
             uids = ", ".join(uid.hex() for uid in roster.unaddressed)

@@ -11,7 +11,7 @@ import random
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from busproto.errors import AddressConflictError, InputError, ReadBackError
+from busproto.errors import AddressConflictError, InputError, ReadBackError, ReplyTimeoutError
 from busproto.ops.discovery import Roster
 from busproto.ops.steps import Done, Moved, Progress, Steps
 from busproto.ops.transact import transact, transact_by, who_is_at
@@ -98,7 +98,12 @@ def _write(uid: bytes, address: int) -> Steps[Description | None]:
         source=address,
         window_ns=MAX_TURNAROUND_NS + START_JITTER_NS + STORE_NS,
     )
-    reply = yield from transact_by(ask, Assigned, what=f"giving {uid.hex()} the address {address}")
+    try:
+        reply = yield from transact_by(ask, Assigned, what=f"giving it the address {address}")
+    except ReplyTimeoutError as error:
+        raise ReplyTimeoutError(
+            address, f"giving it the address {address}", error.attempts, error.heard_bytes, uid=uid
+        ) from error
     if reply != Assigned(uid, address):
         raise ReadBackError(address, "address", f"{address} for {uid.hex()}", f"{reply.address} from {reply.uid.hex()}")
     yield Moved(uid)

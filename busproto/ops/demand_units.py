@@ -14,6 +14,7 @@ from busproto.wire.parameters import DIRECTION_REVERSED, RawValue
 
 PULSE_CENTRE_US: Final = 1500.0
 PULSE_HALF_SPAN_US: Final = 500.0
+MAX_NUMBER: Final = 1e6
 
 
 def share_to_pulse_us(share: float) -> float:
@@ -55,29 +56,47 @@ def degrees_to_share(angle_deg: float, settings: Mapping[str, RawValue]) -> floa
     return (angle_deg - neutral_deg) / half_deg
 
 
+def check_target(text: str) -> None:
+    """Refuse what can be no target for any actuator, before anything is sent. Raises InputError."""
+    number, unit = _split_target(text)
+    limits = {"%": 100.0, "us": PULSE_HALF_SPAN_US}
+    if unit in limits and abs(number - (PULSE_CENTRE_US if unit == "us" else 0.0)) > limits[unit]:
+        raise InputError(f"target '{text}' is outside the travel: -100%..100%, or 1000us..2000us")
+
+
+def _split_target(text: str) -> tuple[float, str]:
+    """Number and unit of a target; "centre" is 0 %. Raises InputError."""
+    word = text.strip().lower().replace(" ", "")
+    if word == "centre":
+        return 0.0, "%"
+    for unit in ("%", "deg", "us"):
+        if word.endswith(unit):
+            try:
+                number = float(word.removesuffix(unit))
+            except ValueError:
+                break
+            if abs(number) < MAX_NUMBER:
+                return number, unit
+    raise InputError(
+        f"target '{text}': wanted is centre, limp, or a number with its unit: "
+        "-100%..100%, 1000us..2000us, or degrees such as 12.5deg"
+    )
+
+
 def parse_target(text: str, settings: Mapping[str, RawValue]) -> float:
     """The share of the travel, -1..+1, of what a person typed: "40%", "12.5deg", "1700us" or "centre".
 
     Raises:
         InputError: none of these, or outside the travel; the text tells what is allowed here.
     """
-    word = text.strip().lower().replace(" ", "")
-    if word == "centre":
-        return 0.0
-    for unit, to_share in (
-        ("%", lambda value: value / 100),
-        ("deg", lambda value: degrees_to_share(value, settings)),
-        ("us", pulse_us_to_share),
-    ):
-        if word.endswith(unit):
-            try:
-                share = to_share(float(word.removesuffix(unit)))
-            except ValueError:
-                break
-            if -1 <= share <= 1:
-                return round(share * MAX_DEMAND) / MAX_DEMAND
-            low, high = sorted(share_to_degrees(end, settings) for end in (-1.0, 1.0))
-            raise InputError(
-                f"target '{text}' is outside the travel: -100%..100%, {low:.2f}deg..{high:.2f}deg or 1000us..2000us"
-            )
-    raise InputError(f"target '{text}': wanted is centre, limp, or a number with its unit: 40%, 12.5deg or 1700us")
+    number, unit = _split_target(text)
+    if unit == "deg":
+        share = degrees_to_share(number, settings)
+    else:
+        share = number / 100 if unit == "%" else pulse_us_to_share(number)
+    if not -1 <= share <= 1:
+        low, high = sorted(share_to_degrees(end, settings) for end in (-1.0, 1.0))
+        raise InputError(
+            f"target '{text}' is outside the travel: -100%..100%, {low:.2f}deg..{high:.2f}deg or 1000us..2000us"
+        )
+    return round(share * MAX_DEMAND) / MAX_DEMAND

@@ -7,15 +7,16 @@ done so far, so that a port that goes away in mid-command can be told of with it
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable, Coroutine
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from busproto.errors import AddressConflictError, BusError, PortClosedError
+from busproto.errors import AddressConflictError, PortClosedError
 from busproto.ops.steps import Clash, Done, Moved, Now, Pause, Progress, Step, Steps
 from busproto.session import Ask, Expect, Heard, Session, SessionState
 from busproto.transport.base import Transport
-from busproto.wire.messages import Present
+from busproto.wire.messages import Assign, Present
 
 T = TypeVar("T")
 ROLL_CALL = Present.OPERATION
@@ -53,18 +54,24 @@ class _Pump:
         return None
 
     def _refuse_clashing(self, ask: Ask) -> None:
+        message = ask.message
         uids = self.clashing.get(ask.destination)
-        if uids and ask.message.OPERATION != ROLL_CALL:
+        if uids and message.OPERATION != ROLL_CALL:
             raise AddressConflictError(ask.destination, uids)
-
-    def _lost(self, error: PortClosedError) -> PortClosedError:
-        return PortClosedError(error.url, error.reason, self.done) if self.done else error
+        if isinstance(message, Assign):  # nobody joins a clash either; those in it may be parted
+            uids = self.clashing.get(message.address)
+            if uids and message.uid not in uids:
+                raise AddressConflictError(message.address, uids)
 
     def _recover(self) -> None:
         """After an error in mid-exchange: begin anew with a fresh session that keeps what was learned."""
         if self.session.state is not SessionState.IDLE:
             echoes, counts = self.session.echoes, self.session.counts
-            self.session = Session(baud=self.transport.baud, latency_ns=self.transport.latency_ns)
+            self.session = Session(
+                baud=self.transport.baud,
+                latency_ns=self.transport.latency_ns,
+                first_sequence=self.session.next_sequence,  # an answer still on its way must not fit the next request
+            )
             self.session.echoes, self.session.counts = echoes, counts
 
 
@@ -90,7 +97,7 @@ class Link(_Pump):
             while True:
                 try:
                     result = self._do(step)
-                except (BusError, KeyboardInterrupt) as error:  # an operation may still want to leave all limp
+                except BaseException as error:  # whatever it is, an operation may still want to leave all limp
                     self._recover()
                     step = steps.throw(error)
                 else:
@@ -99,7 +106,9 @@ class Link(_Pump):
             result_value: T = stop.value
             return result_value
         except PortClosedError as error:
-            raise self._lost(error) from error
+            if self.done:
+                raise PortClosedError(error.url, error.reason, self.done) from error
+            raise
         finally:
             steps.close()
 
@@ -159,14 +168,14 @@ class AsyncLink(_Pump):
         self._lock = asyncio.Lock()
 
     async def run(self, steps: Steps[T]) -> T:
-        """As `Link.run`."""
+        """As `Link.run`. Where it is cancelled, the operation may still leave all limp before this returns."""
         async with self._lock:
             try:
                 step = next(steps)
                 while True:
                     try:
                         result = await self._do(step)
-                    except BusError as error:
+                    except BaseException as error:  # cancellation too
                         self._recover()
                         step = steps.throw(error)
                     else:
@@ -175,9 +184,10 @@ class AsyncLink(_Pump):
                 result_value: T = stop.value
                 return result_value
             except PortClosedError as error:
-                raise self._lost(error) from error
+                if self.done:
+                    raise PortClosedError(error.url, error.reason, self.done) from error
+                raise
             finally:
-                self._recover()
                 steps.close()
 
     async def _do(self, step: Step) -> Heard | int | None:
@@ -194,14 +204,14 @@ class AsyncLink(_Pump):
             await self._read(until_ns)
 
     def _read(self, deadline_ns: int) -> Coroutine[Any, Any, bytes]:
-        return asyncio.to_thread(self.transport.read_until, deadline_ns)
+        return _in_thread(self.transport.read_until, deadline_ns)
 
     async def _exchange(self, ask: Ask) -> Heard:
         transport, session = self.transport, self.session
         await self._read(0)
         wire = session.begin(ask, transport.now_ns())
         self.exchanges += 1
-        await asyncio.to_thread(transport.write, wire)
+        await _in_thread(transport.write, wire)
         session.sent(transport.now_ns())
         if ask.expect is Expect.NOTHING and session.echoes is False:
             await self._pause(session.deadline_ns)
@@ -217,7 +227,7 @@ class AsyncLink(_Pump):
     async def close(self) -> None:
         """Close session and port."""
         self.session.close()
-        await asyncio.to_thread(self.transport.close)
+        await _in_thread(self.transport.close)
 
     async def __aenter__(self) -> Self:
         return self
@@ -226,3 +236,19 @@ class AsyncLink(_Pump):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         await self.close()
+
+
+async def _in_thread(call: Callable[..., T], *arguments: Any) -> T:
+    """Make a blocking call in a worker thread. Where this is cancelled it ends with the call, not before: a port has
+    one user at a time.
+    """
+    running = asyncio.ensure_future(asyncio.to_thread(call, *arguments))
+    try:
+        return await asyncio.shield(running)
+    except asyncio.CancelledError:
+        while not running.done():
+            with contextlib.suppress(asyncio.CancelledError):
+                await asyncio.wait([running])
+        if not running.cancelled():
+            running.exception()  # seen, so that asyncio does not report it as lost
+        raise

@@ -112,6 +112,8 @@ def stream(shares: Mapping[int, float], duration_ns: int) -> Steps[None]:
     while True:
         yield from exchange(ask)
         passed_ns = (yield from now()) - began_ns
+        if duration_ns:
+            yield Progress("demanding, ms", min(passed_ns, duration_ns) // MS, duration_ns // MS)
         if passed_ns >= duration_ns:
             return
         yield Pause(min(DEMAND_PERIOD_NS, duration_ns - passed_ns))
@@ -155,7 +157,7 @@ def move(address: int, share: float, hold_ns: int = 1000 * MS, *, leave_limp: bo
             peak = max(peak, after.current_ma)
             passed_ns = (yield from now()) - began_ns
             arrived = after.state is State.FOLLOWING and abs(after.position_cdeg - after.demand_cdeg) <= ARRIVED_CDEG
-            yield Progress("moving", min(passed_ns, hold_ns) // MS, hold_ns // MS)
+            yield Progress("moving, ms", min(passed_ns, hold_ns) // MS, hold_ns // MS)
             if passed_ns >= (hold_ns if arrived else 2 * hold_ns):
                 return MoveResult(before, after, arrived, peak)
             yield Pause(DEMAND_PERIOD_NS)

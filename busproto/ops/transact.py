@@ -49,7 +49,8 @@ def who_is_at(address: int, *, rng: random.Random | None = None) -> Steps[tuple[
         call = RollCall(rng.randrange(0x10000), rng.randrange(0x100), WHO_SLOTS, ())
         heard = yield from exchange(window(call, address))
         uids |= {uid for frame in heard.replies if (uid := uid_of(frame)) is not None}
-    yield Clash(address, tuple(sorted(uids)))
+    if len(uids) > 1:  # fewer prove nothing
+        yield Clash(address, tuple(sorted(uids)))
     return tuple(sorted(uids))
 
 

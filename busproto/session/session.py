@@ -39,6 +39,11 @@ class Session:
         self._sequence = first_sequence & 0xFF
         self._decoder = Decoder()
 
+    @property
+    def next_sequence(self) -> int:
+        """The sequence number of the next request."""
+        return self._sequence
+
     def airtime_ns(self, count: int) -> int:
         """Time of `count` bytes on the line, ns."""
         return count * _BITS_PER_BYTE * 1_000_000_000 // self._baud
@@ -173,7 +178,7 @@ class Session:
             return Verdict.SENT
         if expect is Expect.BYTES:
             return Verdict.ANSWERED if self._behind_echo else Verdict.SILENT
-        return Verdict.GARBLED if strays else Verdict.SILENT
+        return Verdict.GARBLED if self._behind_echo else Verdict.SILENT
 
     def close(self) -> None:
         """No more exchanges."""

@@ -7,6 +7,7 @@ time works here like any other.
 from __future__ import annotations
 
 import contextlib
+import os
 import select
 import time
 from typing import Any, Final
@@ -19,6 +20,7 @@ from busproto.wire.frame import DEFAULT_BAUD
 DEFAULT_LATENCY_NS: Final = 20_000_000
 """USB adapters keep bytes back for up to 16 ms; a loaded machine adds some."""
 MIN_BAUD, MAX_BAUD = 1200, 4_000_000
+READ_BYTES: Final = 4096
 
 
 class SerialTransport:
@@ -46,7 +48,7 @@ class SerialTransport:
         except (serial.SerialException, OSError, ValueError, TypeError) as error:
             raise PortUnavailableError(url, _reason(error)) from error
         self._now_ns = getattr(self._port, "monotonic_ns", time.monotonic_ns)
-        self._is_virtual = hasattr(self._port, "monotonic_ns")
+        self._can_select = not hasattr(self._port, "monotonic_ns") and _has_handle(self._port)
         own_latency_ns = getattr(self._port, "latency_ns", DEFAULT_LATENCY_NS)
         self.latency_ns: int = own_latency_ns if latency_ns is None else latency_ns
         self._is_open = True
@@ -70,7 +72,9 @@ class SerialTransport:
         """See `Transport.read_until`."""
         self._require_open()
         try:
-            return self._read_until(deadline_ns)
+            while not (data := self._read_until(deadline_ns)) and self.now_ns() < deadline_ns:
+                pass  # woken for nothing
+            return data
         except (serial.SerialException, OSError, TypeError) as error:
             # pyserial raises TypeError where another thread closed the port under a read
             raise PortClosedError(self.url, _reason(error)) from error
@@ -78,21 +82,14 @@ class SerialTransport:
     def _read_until(self, deadline_ns: int) -> bytes:
         port = self._port
         left_s = max(0, deadline_ns - self.now_ns()) / 1e9
-        if self._is_virtual or not hasattr(port, "fileno"):
-            # a change of time-out reconfigures a real port, which can take milliseconds; here it costs nothing
+        if not self._can_select:
             port.timeout = left_s
             data = bytes(port.read(1))
-        else:
-            select.select([port.fileno()], [], [], left_s)
-            data = b""
-        waiting = port.in_waiting if data or not self._is_virtual else 0
-        return data + bytes(port.read(waiting)) if waiting else data + self._check_alive(data)
-
-    def _check_alive(self, data: bytes) -> bytes:
-        """A port whose other end has gone reads nothing although it is said to be ready; let pyserial find out."""
-        if data or self._is_virtual:
-            return b""
-        return bytes(self._port.read(1))
+            return data + bytes(port.read(port.in_waiting)) if data else data
+        # A change of time-out would reconfigure the port, which can take milliseconds. One whose other end has gone
+        # is said to be ready; pyserial finds out when it reads.
+        select.select([port.fileno()], [], [], left_s)
+        return bytes(port.read(READ_BYTES))
 
     def _require_open(self) -> None:
         if not self._is_open:
@@ -106,9 +103,20 @@ class SerialTransport:
                 self._port.close()
 
 
+def _has_handle(port: Any) -> bool:
+    """Whether the system can wait for this port. Ports without a handle of their own have the method all the same."""
+    if os.name == "nt":
+        return False
+    try:
+        port.fileno()
+    except (AttributeError, OSError):
+        return False
+    return True
+
+
 def _reason(error: Exception) -> str:
     """What pyserial says, on one line and without its own prefix."""
     text = " ".join(str(error).split()) or type(error).__name__
-    if isinstance(error, OSError) and error.strerror:
-        text = error.strerror
+    if isinstance(error, OSError) and error.errno:
+        text = os.strerror(error.errno)  # pyserial's own text names the port once more
     return text.rstrip(".")

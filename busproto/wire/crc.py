@@ -10,6 +10,7 @@ crcmod computes the CRC; with its C extension it is about ten times faster; ``bu
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable
 from typing import Final
 
@@ -28,19 +29,20 @@ TRAILER_GROUP_BITS: Final = 7
 crc24: Final[Callable[[bytes], int]] = crcmod.mkCrcFun(CRC_POLYNOMIAL, initCrc=0, rev=True, xorOut=0xFFFFFF)
 """CRC-24 of a byte string, 0..0xFFFFFF."""
 
+_pack_trailer: Final = struct.Struct(f"{TRAILER_BYTES}B").pack
+
 
 def trailer(encoded: bytes) -> bytes:
     """The five check bytes that follow `encoded` (the bytes as sent, without delimiters, 1..121 of them).
 
     35 bits, ``crc24 + (zero bits << 24)``, in groups of seven, low group first, each with bit 7 set.
     """
-    size = len(encoded)
-    value = crc24(encoded) | (8 * size - int.from_bytes(encoded, "little").bit_count()) << CRC_WIDTH_BITS
-    return (
-        (value & 0x7F)
-        | (value << 1 & 0x7F00)
-        | (value << 2 & 0x7F0000)
-        | (value << 3 & 0x7F000000)
-        | (value << 4 & 0x7F00000000)
-        | 0x8080808080
-    ).to_bytes(TRAILER_BYTES, "little")
+    crc = crc24(encoded)
+    zeros = 8 * len(encoded) - int.from_bytes(encoded, "little").bit_count()
+    return _pack_trailer(
+        crc & 0x7F | TRAILER_MARK,
+        crc >> 7 & 0x7F | TRAILER_MARK,
+        crc >> 14 & 0x7F | TRAILER_MARK,
+        (crc >> 21 | zeros << 3) & 0x7F | TRAILER_MARK,
+        zeros >> 4 | TRAILER_MARK,
+    )

@@ -81,7 +81,7 @@ FRAME: Final[Construct[Any, Any]] = Struct(
 """A frame as it stands on the wire, with both delimiters."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, init=False)
 class Frame:
     """What one good frame says.
 
@@ -104,21 +104,39 @@ class Frame:
     payload: bytes
     tag: int | None = None
 
-    def __post_init__(self) -> None:
-        if not (0 <= self.destination <= UNADDRESSED or self.destination == BROADCAST_ADDRESS):
-            raise EncodeError("destination", f"{self.destination} is not 0..240 or 255")
-        if not 0 <= self.source <= UNADDRESSED:
-            raise EncodeError("source", f"{self.source} is not 0..240")
-        if not 0 <= self.sequence <= 0xFF:
-            raise EncodeError("sequence", f"{self.sequence} is not 0..255")
-        if not 0 <= self.operation <= 0xFF:
-            raise EncodeError("operation", f"{self.operation} is not 0..255")
-        if len(self.payload) > MAX_PAYLOAD_BYTES:
-            raise EncodeError("payload", f"{len(self.payload)} bytes, at most {MAX_PAYLOAD_BYTES} fit")
-        if self.tag is not None and not 0 <= self.tag <= 0xFFFF:
-            raise EncodeError("tag", f"{self.tag} is not 0..65535")
+    def __init__(
+        self, destination: int, source: int, sequence: int, operation: int, payload: bytes, tag: int | None = None
+    ) -> None:
+        if not (0 <= destination <= UNADDRESSED or destination == BROADCAST_ADDRESS):
+            raise EncodeError("destination", f"{destination} is not 0..240 or 255")
+        if not 0 <= source <= UNADDRESSED:
+            raise EncodeError("source", f"{source} is not 0..240")
+        if not 0 <= sequence <= 0xFF:
+            raise EncodeError("sequence", f"{sequence} is not 0..255")
+        if not 0 <= operation <= 0xFF:
+            raise EncodeError("operation", f"{operation} is not 0..255")
+        if len(payload) > MAX_PAYLOAD_BYTES:
+            raise EncodeError("payload", f"{len(payload)} bytes, at most {MAX_PAYLOAD_BYTES} fit")
+        if tag is not None and not 0 <= tag <= 0xFFFF:
+            raise EncodeError("tag", f"{tag} is not 0..65535")
+        # Straight into the slots: the way that dataclass takes around its own lock costs as much as all the rest.
+        _set_destination(self, destination)
+        _set_source(self, source)
+        _set_sequence(self, sequence)
+        _set_operation(self, operation)
+        _set_payload(self, payload)
+        _set_tag(self, tag)
 
     @property
     def is_reply(self) -> bool:
         """Whether an actuator sent this in answer to the host."""
         return self.tag is not None
+
+
+_slots: Final[Any] = vars(Frame)
+_set_destination: Final = _slots["destination"].__set__
+_set_source: Final = _slots["source"].__set__
+_set_sequence: Final = _slots["sequence"].__set__
+_set_operation: Final = _slots["operation"].__set__
+_set_payload: Final = _slots["payload"].__set__
+_set_tag: Final = _slots["tag"].__set__

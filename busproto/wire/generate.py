@@ -7,6 +7,7 @@ the module is imported, so a definition can never silently mean two things. Test
 
 from __future__ import annotations
 
+import itertools
 import re
 import struct
 from collections.abc import Callable
@@ -328,22 +329,25 @@ def make_builder(label: str, definition: Any, rename: dict[str, str] | None = No
         return attribute(item.name)
 
     def attribute(name: str) -> str:
-        return f"made.{rename.get(name, name)}"
+        return name if name in conditions else f"made.{rename.get(name, name)}"
 
-    fixed = [item for item in items if item.is_fixed and not item.condition]
-    parts = []
-    if fixed:
-        record = struct.Struct("<" + "".join(item.struct_format for item in fixed))
-        parts.append(f"{writer.refer(record.pack, 'pack')}({', '.join(source(item) for item in fixed)})")
-    for item in items[len(fixed) :]:
-        if item.condition:
-            packer = writer.refer(struct.Struct("<" + item.struct_format).pack, "pack")
-            parts.append(f"({packer}({source(item)}) if {attribute(item.condition)} else b'')")
-        elif item.kind == "list":
-            parts.append(f"pack(f'<{{len({source(item)})}}{item.format}', *{source(item)})")
-        else:
-            parts.append(source(item))
-    writer.add(f"return {' + '.join(parts) or repr(b'')}")
+    def joined(chosen: list[_Item]) -> str:
+        record = struct.Struct("<" + "".join(item.struct_format for item in chosen))
+        packed = f"{writer.refer(record.pack, 'pack')}({', '.join(source(item) for item in chosen)})"
+        return " + ".join([packed, *rest] if chosen else rest) or repr(b"")
+
+    head = list(itertools.takewhile(lambda item: item.is_fixed, items))
+    conditions = list({item.condition: None for item in items if item.condition})
+    if len(conditions) > 1 or any(item.condition for item in items[len(head) :]):
+        raise NotImplementedError(f"{label}: only members before the first of variable size may have a condition")
+    rest = [
+        f"pack(f'<{{len({source(item)})}}{item.format}', *{source(item)})" if item.kind == "list" else source(item)
+        for item in items[len(head) :]
+    ]
+    for condition in conditions:
+        writer.add(f"{condition} = made.{rename.get(condition, condition)}")
+        writer.add(f"if {condition}: return {joined(head)}")
+    writer.add(f"return {joined([item for item in head if not item.condition])}")
     return writer.function("def build(made):")
 
 

@@ -59,7 +59,8 @@ def restore_zeros(encoded: bytes) -> bytes:
         at += run
     if at != end or not end:
         raise ValueError("run lengths of the zero-byte removal do not add up")
-    return bytes(body[1:])
+    del body[0]
+    return bytes(body)
 
 
 class Limits(Validator):  # type: ignore[type-arg]

@@ -19,6 +19,8 @@ from busproto.wire.messages import MAX_CHANNELS
 
 RawValue = int | tuple[int, ...]
 MAX_TABLE_POINTS: Final = 33
+FINER_THAN_A_COUNT: Final = 1e-4
+"""Share of a raw count by which a given number may miss a whole one (what is left of decimal fractions in binary)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,10 +160,13 @@ class Parameter:
         return raw
 
     def _number(self, given: object) -> int:
-        """The raw count of a number in the unit, not checked against the range; also refuses what is no number."""
+        """The raw count of a number in the unit, range not checked. Refuses what is no number, or finer."""
         if isinstance(given, bool) or not isinstance(given, int | float) or not abs(given) <= 1e9:
             raise InputError(f"{self.name}: {given!r} is not {self.range_text()}")
-        return self.scaled_to_raw(given)
+        raw = self.scaled_to_raw(given)
+        if abs(raw - given * self.counts_per_unit) > FINER_THAN_A_COUNT:
+            raise InputError(f"{self.name}: {given:g} is finer than its step of {self.count_unit or 1}")
+        return raw
 
     def from_text(self, text: str) -> RawValue:
         """The raw value of what a person typed, or of what `text` prints: a number in the unit, a choice, or a list

@@ -273,7 +273,7 @@ def markdown() -> str:
     lines += _table(("address", "who"), [(row["address"], row["meaning"]) for row in spec["frame"]["addresses"]])
     lines += ["## Times", ""]
     lines += _table(("what", "us"), [(_words(name), f"{value / 1000:g}") for name, value in spec["timing_ns"].items()])
-    lines += [*_DISCOVERY_PAGE, *_BEHAVIOUR_PAGE, "## Operations", ""]
+    lines += [_DISCOVERY_PAGE, _BEHAVIOUR_PAGE, "## Operations", ""]
     for row in spec["operations"]:
         lines += [
             f"### {row['number']:02X} {row['name']} (to {row['to']})",
@@ -327,56 +327,61 @@ def _spaced(text: str) -> str:
     return " ".join(text[at : at + 2] for at in range(0, len(text), 2))
 
 
-_DISCOVERY_PAGE: Final = [
-    "## Discovery",
-    "",
-    "Hash H(epoch, salt, uid), 32 bits, all sums modulo 2^32: h = 0; for each of the bytes epoch low, epoch high,",
-    "salt, uid (8 bytes in wire order): h += byte; h += h << 10; h ^= h >> 6. At the end h += h << 3; h ^= h >> 11;",
-    "h += h << 15. The *slot* of M is ((h & FFFFh) x M) >> 16, the *mark* h >> 16, the answer to a book",
-    "80h + (h & 7Fh), that of one who is not in it h & 7Fh, or 1 where that is 0.",
-    "",
-    "*Countdown.* The first slot begins `first slot` after the last stop bit of the query. An actuator's counter",
-    "falls by one after each `mini slot` of unbroken idle line; a start bit stops it at once, and counting goes on",
-    "when the line is idle again, with at least one whole mini-slot. At zero, and up to `start jitter` later, it",
-    "senses once more and sends; where it finds the line busy it stays at zero. So an empty slot costs a mini-slot,",
-    "and a taken one only the answer itself.",
-    "",
-    "*What the host may conclude.* A window that leaves no byte which cannot be read ends the search. Then the book:",
-    "a pass is quiet when every byte that came back is the answer of some place, in order; a place is confirmed in a",
-    "pass when every way of fitting the bytes to the places agrees on it. The list is proven when every place was",
-    "confirmed in two passes and two passes were quiet, each with a fresh salt. Assumptions: every actuator is",
-    "powered and hears the line; the chance that it does not understand one pass is independent of the next. One that",
-    "is missing then stays unnoticed only if it missed every quiet pass, or its mark fitted a listed one by chance",
-    "(1/65536 for each place): the figure printed is the product over the quiet passes for a byte error of 1e-3.",
-    "Deaf or unpowered actuators are invisible to every scheme: compare with the plan. Two with one uid draw the same",
-    "slot and send the same bytes; only their start jitter can give them away (a uid that comes twice in a window, an",
-    "answer that comes twice in a pass). Where it does, the result is never 'proven'.",
-    "",
-    "*Addresses.* The address book is the same proof keyed by address: an actuator whose address is marked answers at",
-    "its rank with a byte made from its uid; two at one address, or one without, leave a byte that does not fit.",
-    "",
-]
+_DISCOVERY_PAGE: Final = """\
+## Discovery
 
-_BEHAVIOUR_PAGE: Final = [
-    "## What an actuator does",
-    "",
-    "- It speaks only when asked: a request to its address, an assign that names its uid, a roll call, a book. It keeps",
-    "  `min turnaround` off the line; its reply begins its `reply-delay` after the last stop bit of the request, and up",
-    "  to `start jitter` later, or that much after it has written stored memory, which may take `store`.",
-    "- A frame that does not fit the format is dropped in silence. A good frame with a request that it does not know or",
-    "  that is not as it belongs is refused, if it was sent to its address alone. A refusal changes nothing.",
-    "- Limp after power-up, and always while it has no address of its own. Motion comes only from a demand, from engage",
-    "  (which holds the arm where it is) or, while engaged, from show yourself.",
-    "- It follows its channel only from a demand-all with a good check. The first demand, and each first one after a",
-    "  loss, engages it: a soft start from where the arm is.",
-    "- Demand d (-1..+1) drives the arm to neutral + direction x d x travel / 2 + correction(d), within the ends and the",
-    "  mechanical stops, with the slew limit. The correction is linear between points spread evenly over d = -1..+1.",
-    "- Without a valid demand for `loss-time-out` it does its loss action: limp, hold (stay driven to the last demand)",
-    "  or preset (drive there). The next valid demand engages it again.",
-    "- Release makes it limp whatever is demanded, until engage or a restart.",
-    "- Write changes working memory only, and acts at once. Commit copies working to stored memory, undo copies stored",
-    "  or factory to working. Stored memory has two copies, each with a check; a write goes to the one not in use, its",
-    "  check last. Where neither copy is whole at power-up: factory settings, no address, fault bit settings lost.",
-    "- Assign writes the address to stored memory with the settings stored there, then uses it; the arm goes limp.",
-    "",
-]
+Hash H(epoch, salt, uid), 32 bits, all sums modulo 2^32: h = 0; for each of the bytes epoch low, epoch high,
+salt, uid (8 bytes in wire order): h += byte; h += h << 10; h ^= h >> 6. At the end h += h << 3; h ^= h >> 11;
+h += h << 15. The *slot* of M is ((h & FFFFh) x M) >> 16, the *mark* h >> 16, the answer to a book 80h + (h &
+7Fh), that of one who is not in it h & 7Fh, or 1 where that is 0.
+
+*Countdown.* The first slot begins `first slot` after the last stop bit of the query. An actuator's counter
+falls by one after each `mini slot` of unbroken idle line; a start bit stops it at once, and counting goes on
+when the line is idle again, with at least one whole mini-slot. At zero, and up to `start jitter` later, it
+senses once more and sends; where it finds the line busy it stays at zero. So an empty slot costs a mini-slot,
+and a taken one only the answer itself.
+
+*What the host may conclude.* A window that leaves no byte which cannot be read ends the search. Then the
+book: a place is confirmed in a pass when every way of fitting the bytes that came back to the places, in
+order, agrees on it; a pass is quiet when every byte is the answer of some place, and at least half the places
+are confirmed (where the book itself was lost, silence proves nothing). The list is proven when every place
+was confirmed in two passes and two passes were quiet, each with a fresh salt. Assumptions: every
+actuator is powered and hears the line; the chance that it does not understand one pass is independent of the
+next. One that is missing then stays unnoticed only if it missed every quiet pass, or its mark fitted a listed
+one by chance (1/65536 for each place): the figure printed is the product over the quiet passes for a byte
+error of 1e-3. Deaf or unpowered actuators are invisible to every scheme: compare with the plan. Two with one
+uid draw the same slot and send the same bytes; only their start jitter can give them away (a uid that comes
+twice in a window, an answer that comes twice in a pass). Where it does, the result is never 'proven'.
+
+*Addresses.* The address book is the same proof keyed by address: an actuator whose address is marked answers
+at its rank with a byte made from its uid; two at one address, or one without, leave a byte that does not fit.
+"""
+"""How discovery works and what it proves, for the format page."""
+
+_BEHAVIOUR_PAGE: Final = """\
+## What an actuator does
+
+- It speaks only when asked: a request to its address, an assign that names its uid, a roll call, a book. It
+  keeps `min turnaround` off the line; its reply begins its `reply-delay` after the last stop bit of the
+  request, and up to `start jitter` later, or that much after it has written stored memory, which may take
+  `store`.
+- A frame that does not fit the format is dropped in silence. A good frame with a request that it does not
+  know or that is not as it belongs is refused, if it was sent to its address alone. A refusal changes
+  nothing.
+- Limp after power-up, and always while it has no address of its own. Motion comes only from a demand, from
+  engage (which holds the arm where it is) or, while engaged, from show yourself.
+- It follows its channel only from a demand-all with a good check. The first demand, and each first one after
+  a loss, engages it: a soft start from where the arm is.
+- Demand d (-1..+1) drives the arm to neutral + direction x d x travel / 2 + correction(d), within the ends
+  and the mechanical stops, with the slew limit. The correction is linear between points spread evenly over d
+  = -1..+1.
+- Without a valid demand for `loss-time-out` it does its loss action: limp, hold (stay driven to the last
+  demand) or preset (drive there). The next valid demand engages it again.
+- Release makes it limp whatever is demanded, until engage or a restart.
+- Write changes working memory only, and acts at once. Commit copies working to stored memory, undo copies
+  stored or factory to working. Stored memory has two copies, each with a check; a write goes to the one not
+  in use, its check last. Where neither copy is whole at power-up: factory settings, no address, fault bit
+  settings lost.
+- Assign writes the address to stored memory with the settings stored there, then uses it; the arm goes limp.
+"""
+"""What an actuator does, for the format page."""

@@ -1,0 +1,1 @@
+"""The tests. Run them with pytest; `python -m tests.bench list` lists the benchmarks."""

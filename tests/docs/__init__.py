@@ -1,0 +1,1 @@
+"""What README and DEVELOPERS show is run."""

@@ -1,0 +1,1 @@
+"""What must hold for any bytes and any message, drawn by hypothesis."""

@@ -1,0 +1,1 @@
+"""The request and reply machine, driven by hand with bytes and times."""

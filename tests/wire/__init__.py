@@ -1,0 +1,1 @@
+"""The wire format against published values, second libraries, and its own definition read by construct."""
