@@ -22,8 +22,16 @@ _FONT = "ui-monospace, 'DejaVu Sans Mono', Menlo, Consolas, monospace"
 _THEME = TerminalTheme(
     (24, 26, 31),
     (214, 217, 224),
-    [(24, 26, 31), (235, 111, 111), (124, 200, 130), (224, 188, 100), (110, 160, 235), (190, 140, 220), (100, 190, 200)]
-    + [(214, 217, 224)],
+    [
+        (24, 26, 31),
+        (235, 111, 111),
+        (124, 200, 130),
+        (224, 188, 100),
+        (110, 160, 235),
+        (190, 140, 220),
+        (100, 190, 200),
+        (214, 217, 224),
+    ],
 )
 # No font is fetched from anywhere: the viewer's own monospace one is used.
 _FORMAT = """\

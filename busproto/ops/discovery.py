@@ -190,6 +190,8 @@ def _search(search: _Search, slots: int) -> Steps[bool]:
     for _ in range(MAX_CALLS):
         garbled = yield from _roll_call(search, slots)
         yield Progress("finding", len(search.addresses))
+        if garbled is None:
+            continue
         if not garbled:
             return True
         slots = min(
@@ -210,8 +212,10 @@ def _estimated_rest(search: _Search, garbled_bytes: int, slots: int) -> int:
     return max(2 * collisions, round(load) - understood)
 
 
-def _roll_call(search: _Search, slots: int) -> Steps[int]:
-    """One roll call, which also enrols those of the one before. Returns how many bytes could not be read."""
+def _roll_call(search: _Search, slots: int) -> Steps[int | None]:
+    """One roll call, which also enrols those of the one before. Returns how many bytes could not be read, delimiters
+    among them, as little else is left where very many collide; None where the call itself was not heard.
+    """
     marks = search.to_enrol
     while len(marks) > MAX_MARKS_PER_CALL:
         part, marks = marks[:MAX_MARKS_PER_CALL], marks[MAX_MARKS_PER_CALL:]
@@ -230,8 +234,8 @@ def _roll_call(search: _Search, slots: int) -> Steps[int]:
         search.to_enrol.append(mark_of(uid_hash(uid, search.epoch, salt)))
     search.twins |= {uid for uid, times in seen.items() if times > 1}
     if heard.verdict is Verdict.ECHO_BROKEN:
-        return PRESENT_BYTES
-    return len(heard.strays)
+        return None
+    return heard.unread_bytes
 
 
 @dataclass

@@ -106,17 +106,26 @@ def demand_channels(shares: Mapping[int, float]) -> Ask:
 
 
 def stream(shares: Mapping[int, float], duration_ns: int) -> Steps[None]:
-    """Demand these shares of these channels, again and again for a while."""
-    began_ns = yield from now()
+    """Demand these shares of these channels, again and again for a while.
+
+    What follows then is the caller's: whoever stops here loses the demand. Where it is interrupted it lets all go limp.
+    """
     ask = demand_channels(shares)
-    while True:
-        yield from exchange(ask)
-        passed_ns = (yield from now()) - began_ns
-        if duration_ns:
-            yield Progress("demanding, ms", min(passed_ns, duration_ns) // MS, duration_ns // MS)
-        if passed_ns >= duration_ns:
-            return
-        yield Pause(min(DEMAND_PERIOD_NS, duration_ns - passed_ns))
+    began_ns = yield from now()
+    try:
+        while True:
+            yield from exchange(ask)
+            passed_ns = (yield from now()) - began_ns
+            if duration_ns:
+                yield Progress("demanding, ms", min(passed_ns, duration_ns) // MS, duration_ns // MS)
+            if passed_ns >= duration_ns:
+                return
+            yield Pause(min(DEMAND_PERIOD_NS, duration_ns - passed_ns))
+    except GeneratorExit:
+        raise
+    except BaseException:
+        yield from release_all()
+        raise
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from busproto.wire.timing import FIRST_SLOT_NS, MINI_SLOT_NS
 
 ATTEMPTS: Final = 4
 PRESENT_BYTES: Final = 24
+QUIET_SLOTS: Final = 16
 WHO_SLOTS: Final = 16
 WHO_CALLS: Final = 3
 
@@ -35,6 +36,7 @@ def window(message: RollCall, destination: int = BROADCAST_ADDRESS) -> Ask:
         Expect.WINDOW,
         window_ns=FIRST_SLOT_NS + (message.slots + 1) * MINI_SLOT_NS,
         idle_ns_per_byte=2 * MINI_SLOT_NS // PRESENT_BYTES + 1,
+        quiet_ns=QUIET_SLOTS * MINI_SLOT_NS,
     )
 
 

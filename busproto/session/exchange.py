@@ -5,6 +5,7 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
+from busproto.wire.codec import encode_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, Frame
 from busproto.wire.message import Message
 from busproto.wire.timing import MAX_TURNAROUND_NS, START_JITTER_NS, STORE_NS
@@ -31,6 +32,8 @@ class Ask:
         window_ns: the latest moment a reply may begin (ONE), or how long the line may stay idle in all (WINDOW, BYTES),
             counted from the last stop bit of the request.
         idle_ns_per_byte: WINDOW and BYTES only: idle time that each byte heard adds, beside its own time on the line.
+        quiet_ns: WINDOW only: while bytes come that cannot be read, nothing must have come for so long before it ends.
+            Answers that collide are heard as fewer bytes than they last.
         listen_out: ONE only: hear the window to its end, so that a second actuator at the address shows.
     """
 
@@ -40,6 +43,7 @@ class Ask:
     source: int | None = None
     window_ns: int = MAX_TURNAROUND_NS + START_JITTER_NS
     idle_ns_per_byte: int = 0
+    quiet_ns: int = 0
     listen_out: bool = False
 
     @classmethod
@@ -89,6 +93,11 @@ class Heard:
     verdict: Verdict
     began_ns: int
     ended_ns: int
+
+    @property
+    def unread_bytes(self) -> int:
+        """How many bytes came that belong to no reply, delimiters among them."""
+        return len(self.raw) - sum(len(encode_frame(frame)) for frame in self.replies)
 
     @property
     def tags(self) -> set[int]:

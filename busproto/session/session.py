@@ -67,6 +67,8 @@ class Session:
         self._replies: list[Frame] = []
         self._strays = bytearray()
         self._stale = 0
+        self._reply_bytes = 0
+        self._heard_ns = now_ns
         self._echo_seen = False
         return wire
 
@@ -85,6 +87,9 @@ class Session:
         if ask.expect in {Expect.WINDOW, Expect.BYTES}:
             busy_ns = self.airtime_ns(back) + back * ask.idle_ns_per_byte
             listen_ns += round(_CLOCK_MARGIN * (ask.window_ns + busy_ns)) + self.airtime_ns(2)
+            if ask.expect is Expect.WINDOW and back > self._reply_bytes:
+                quiet_ns = self._heard_ns + self._latency_ns + ask.quiet_ns - self._request_end_ns
+                listen_ns = max(listen_ns, quiet_ns)
         elif ask.expect is Expect.ONE:
             longest = MAX_WIRE_BYTES if back else MIN_WIRE_BYTES
             if self._replies:  # others that answer the same are as long, and began within the window too
@@ -100,6 +105,7 @@ class Session:
         """Take bytes that have come in."""
         self._step(SessionEvent.HEARD)
         self._raw += data
+        self._heard_ns = now_ns
         for found in self._decoder.feed(data):
             if isinstance(found, BadFrame):
                 self._strays += found.raw
@@ -107,6 +113,7 @@ class Session:
                 self._echo_seen = True
             elif self._fits(found):
                 self._replies.append(found)
+                self._reply_bytes += len(encode_frame(found))
             else:
                 self._stale += 1
         if self._is_complete():

@@ -330,8 +330,8 @@ def _spaced(text: str) -> str:
 _DISCOVERY_PAGE: Final = """\
 ## Discovery
 
-Hash H(epoch, salt, uid), 32 bits, all sums modulo 2^32: h = 0; for each of the bytes epoch low, epoch high,
-salt, uid (8 bytes in wire order): h += byte; h += h << 10; h ^= h >> 6. At the end h += h << 3; h ^= h >> 11;
+Hash H(uid, salt, epoch), 32 bits, all sums modulo 2^32: h = 0; for each of the bytes uid (8 bytes in wire order),
+salt, epoch low, epoch high: h += byte; h += h << 10; h ^= h >> 6. At the end h += h << 3; h ^= h >> 11;
 h += h << 15. The *slot* of M is ((h & FFFFh) x M) >> 16, the *mark* h >> 16, the answer to a book 80h + (h &
 7Fh), that of one who is not in it h & 7Fh, or 1 where that is 0.
 

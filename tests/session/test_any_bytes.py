@@ -33,6 +33,7 @@ asks = st.builds(
     source=st.sampled_from([None, 5]),
     window_ns=st.just(WINDOW_NS),
     idle_ns_per_byte=st.sampled_from([0, 1_000]),
+    quiet_ns=st.sampled_from([0, 600_000]),
     listen_out=st.booleans(),
 )
 
@@ -54,6 +55,7 @@ class Ran:
     came: bytes
     heard: Heard
     latest_ns: int
+    last_came_ns: int
 
 
 def run(session: Session, ask: Ask, rest: list[tuple[bytes, int]], cut: int) -> Ran:
@@ -61,7 +63,7 @@ def run(session: Session, ask: Ask, rest: list[tuple[bytes, int]], cut: int) -> 
     session.sent(0)
     now_ns = 0
     came = b""
-    latest_ns = session.deadline_ns
+    latest_ns, last_came_ns = session.deadline_ns, 0
     for piece, after_ns in rest:
         if session.state is not SessionState.LISTENING or now_ns + after_ns >= session.deadline_ns:
             break
@@ -71,11 +73,12 @@ def run(session: Session, ask: Ask, rest: list[tuple[bytes, int]], cut: int) -> 
             if part and session.state is SessionState.LISTENING:
                 session.heard(part, now_ns)
                 came += part
+                last_came_ns = now_ns
                 latest_ns = max(latest_ns, session.deadline_ns)
     if session.state is SessionState.LISTENING:
         session.expire(max(now_ns, session.deadline_ns))
     assert session.state is SessionState.SETTLED
-    return Ran(wire, came, session.take(), latest_ns)
+    return Ran(wire, came, session.take(), latest_ns, last_came_ns)
 
 
 @given(asks, pieces, st.integers(0, 50), st.sampled_from([None, False, True]))
@@ -99,10 +102,11 @@ def test_any_bytes_at_any_time_settle_by_the_deadline(
     if heard.verdict is Verdict.ANSWERED and ask.expect is Expect.ONE:
         assert len(heard.replies) == 1
         assert not heard.strays
-    # what the deadline may grow to: one reply is bounded for good, a window by the bytes heard
+    # what the deadline may grow to: one reply is bounded for good, a window by the bytes heard and when the last came
     bound_ns = BYTE_NS * len(ran.wire) + LATENCY_NS + WINDOW_NS
     if ask.expect in {Expect.WINDOW, Expect.BYTES}:
         bound_ns = round(1.02 * (bound_ns + len(ran.came) * (BYTE_NS + ask.idle_ns_per_byte))) + 2 * BYTE_NS
+        bound_ns = max(bound_ns, ran.last_came_ns + LATENCY_NS + ask.quiet_ns)
     else:
         bound_ns += BYTE_NS * MAX_WIRE_BYTES
     assert ran.latest_ns <= bound_ns

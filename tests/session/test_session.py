@@ -517,3 +517,45 @@ def test_counts_tell_how_often_each_verdict_came() -> None:
     start(one, Ask.all(DemandAll((0,))))
     outcome(one)
     assert one.counts == {"silent": 2, "answered": 1, "sent": 1}
+
+
+# --- windows in which many collide ---
+
+
+def test_bytes_that_no_reply_accounts_for_are_counted_with_their_delimiters() -> None:
+    one = session(echoes=True)
+    wire = start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, Expect.WINDOW, window_ns=MS))
+    one.heard(wire + present(wire, 1) + b"\x00\x00\x91\x00" + present(wire, 2) + b"\x00", 1_300_000)
+    heard = outcome(one)
+    assert len(heard.replies) == 2
+    assert heard.unread_bytes == 5
+
+
+def test_a_window_of_whole_answers_leaves_nothing_unread() -> None:
+    one = session()
+    wire = start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, Expect.WINDOW, window_ns=MS))
+    one.heard(present(wire, 1) + present(wire, 2), 1_300_000)
+    assert outcome(one).unread_bytes == 0
+
+
+def test_a_window_lasts_while_bytes_come_that_cannot_be_read() -> None:
+    """Answers that collide are heard as fewer bytes than they last: the end by bytes alone would come too early."""
+    one = session(latency_ns=3 * MS)
+    quiet_ns = 500_000
+    wire = start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, Expect.WINDOW, window_ns=1_000_000, quiet_ns=quiet_ns))
+    assert len(wire) == 19
+    by_bytes_ns = 1_190_000 + 3_000_000 + 20_000 + 1_020_000
+    assert one.deadline_ns == by_bytes_ns
+    one.heard(b"\x00", 5_000_000)
+    assert one.deadline_ns == 5_000_000 + 3_000_000 + quiet_ns
+    one.heard(b"\x00", 8_400_000)
+    assert one.deadline_ns == 8_400_000 + 3_000_000 + quiet_ns
+
+
+def test_a_window_in_which_all_can_be_read_ends_by_its_bytes() -> None:
+    one = session()
+    wire = start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, Expect.WINDOW, window_ns=1_000_000, quiet_ns=500_000))
+    reply = present(wire, 1)
+    assert len(reply) == 24
+    one.heard(reply, 2_100_000)
+    assert one.deadline_ns == 1_190_000 + 1_264_800 + 20_000  # 1.02 x (1,000,000 + 240,000)

@@ -179,6 +179,15 @@ def test_the_report_on_the_way() -> None:
     assert (made.status(5).current_ma, where(made, actuator)) == (60, 30.0)
 
 
+def test_the_warmth_is_that_of_what_it_does_now_and_not_of_the_last_look() -> None:
+    """It moved for 0.1 s and has held since, 60 mA: 22 + 1.8 (1 - exp(-5)) degC after 600 s."""
+    made = bench()
+    made.add(1, 5, channel=1, soft_start=0, loss_action=HOLD)
+    demanded_ns = made.demand(5000)
+    made.run_until(demanded_ns + 600_000 * MS - FRAME_14_NS)
+    assert made.status(5).temperature_cdeg == 2379
+
+
 def test_the_position_sensor_has_steps_of_five_hundredths() -> None:
     made = bench()
     for number, at_deg in enumerate((0.0, 0.024, 0.026, -0.074, -0.076, 12.34), start=1):
@@ -207,6 +216,19 @@ def test_good_and_bad_frames_are_counted() -> None:
     first, second = made.status(5), made.status(6)
     assert (first.good_frames, first.bad_frames) == (3, 2)
     assert (second.good_frames, second.bad_frames) == (2, 2)
+
+
+def test_replies_of_others_are_no_bad_frames_unless_they_are_hit() -> None:
+    made = bench()
+    made.add(1, 5)
+    made.add(2, 6)
+    made.status(6)
+    assert made.status(5).bad_frames == 0
+    made.send(m.Report(), 6)
+    end = made.bus.line.add_noise(1.0, made.bus.kernel.stream("noise"))
+    assert made.answers() == []
+    end()
+    assert made.status(5).bad_frames > 0
 
 
 def test_a_low_supply_is_reported_below_its_limit_only() -> None:

@@ -15,7 +15,7 @@ from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
 from busproto.wire.parameters import BY_NAME, FACTORY, PARAMETERS, Parameter, RawValue
 from sim.actuator import Actuator
-from tests.sim.helpers import MS, US, Bench, bench, uid_of
+from tests.sim.helpers import MS, US, Bench, S, bench, uid_of
 
 BYTES_WRITTEN = 38
 DEAD_BAND, LOSS_TIME_OUT, CORRECTION = 10, 17, 22
@@ -173,6 +173,19 @@ def test_a_setting_acts_at_once_and_a_position_at_the_next_demand() -> None:
     made.run_until(arrived_ns + 100 * MS)
     actuator.arm.move_to(made.now_ns)
     assert actuator.arm.position_deg == pytest.approx(31.0, abs=1e-9)
+
+
+def test_a_new_speed_does_not_change_the_way_already_made() -> None:
+    """300 deg/s until the write arrives, 10 deg/s from then on."""
+    made, actuator = one(soft_start=0, loss_time_out=10_000)
+    demanded_ns = made.send(m.Demand(10_000), 5)
+    made.run(90 * MS)
+    written_ns = made.send(m.Write(11, struct.pack("<H", 100)), 5)
+    made.run_until(written_ns + 200 * MS)
+    actuator.arm.move_to(made.now_ns)
+    wanted_deg = 300.0 * (written_ns - demanded_ns) / S + 10.0 * 0.2
+    assert actuator.arm.position_deg == pytest.approx(wanted_deg, abs=1e-9)
+    assert 29.0 < wanted_deg < 31.0
 
 
 def test_no_value_out_of_range_gets_into_the_working_set_by_any_way() -> None:
@@ -383,6 +396,17 @@ def test_power_lost_at_any_byte_of_an_assign_leaves_the_old_or_the_new_address(w
     assert (actuator.address, actuator.settings.raw("dead-band"), actuator.settings.are_lost) == (address, 300, False)
     assert made.status(address).faults == 0
     assert made.ask_all(m.Report(), 14 - address) == []
+
+
+def test_power_back_within_the_time_of_a_write_does_not_finish_it() -> None:
+    made, actuator = one()
+    ended_ns = made.send(m.Assign(uid_of(1), 9))
+    made.run_until(ended_ns + 500 * US)
+    actuator.power_off()
+    actuator.power_on()
+    assert made.answers() == []
+    assert actuator.address == 5
+    assert made.status(5).state is m.State.LIMP
 
 
 def test_power_lost_before_the_answer_still_leaves_the_new_address() -> None:

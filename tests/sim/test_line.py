@@ -254,6 +254,7 @@ def test_writes_of_the_host_follow_each_other_without_gap() -> None:
     host.write(b"\x04")
     made.run_until(60_000)
     assert made.trace == [(20_000, b"\x01\x02"), (30_000, b"\x03"), (55_000, b"\x04")]
+    assert made.bus.line.frames == 3
 
 
 def test_read_until_returns_at_the_first_bytes_and_at_the_deadline() -> None:

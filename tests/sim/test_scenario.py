@@ -590,6 +590,12 @@ def test_mute_for_a_while() -> None:
     assert answers == [1, 0, 0, 1]
 
 
+def test_mute_for_good() -> None:
+    made = built(text(actuator="address = 5", more=event('what = "mute"\nat = 1\nactuator = "a"')))
+    made.run_until(1000 * S)
+    assert made.ask_all(m.Report(), 5) == []
+
+
 def test_noise_for_a_while_and_the_same_for_the_same_seed() -> None:
     source = text(more=event('what = "noise"\nat = 1\nuntil = 2\nrate = 1'))
     heard = []

@@ -11,13 +11,22 @@ from cobs import cobs
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busproto.wire import DecodeError, EncodeError, Frame, decode_frame, encode_frame, message_of
+from busproto.wire import (
+    ChecksumError,
+    DecodeError,
+    EncodeError,
+    Frame,
+    TruncatedFrameError,
+    decode_frame,
+    encode_frame,
+    message_of,
+)
 from busproto.wire import messages as m
 from busproto.wire.codec import reply_frame, request_frame
 from busproto.wire.frame import MAX_PAYLOAD_BYTES, MIN_WIRE_BYTES
 from busproto.wire.message import OPERATIONS, REPLIES, REQUESTS, Message, fields_of
 from busproto.wire.reference import compose_frame, compose_payload, interpret_frame, interpret_message
-from tests.independent import sealed
+from tests.independent import framed, sealed
 from tests.strategies import (
     MESSAGE_CLASSES,
     bad_values_of,
@@ -174,6 +183,61 @@ def test_bad_value_is_refused_by_name(message_class: type[Message], name: str, b
     assert str(caught.value).startswith(f"{name}: ")
 
 
+@pytest.mark.parametrize(
+    ("message_class", "name", "low", "high"),
+    [
+        (m.RollCall, "slots", 0, 1024),
+        (m.Book, "total", 0, 239),
+        (m.Assign, "address", 1, 240),
+        (m.Assigned, "address", 1, 240),
+        (m.Demand, "demand", -10000, 10000),
+        (m.Status, "is_showing", 0, 1),
+        (m.Status, "state", 0, 7),
+        (m.Status, "position_cdeg", -32768, 32767),
+        (m.Status, "supply_mv", 0, 65535),
+        (m.ShowYourself, "duration_ds", 0, 100),
+        (m.Showing, "moves", 0, 1),
+        (m.Read, "memory", 0, 2),
+        (m.Refused, "code", 1, 8),
+        (m.Refused, "low", -(2**31), 2**31 - 1),
+    ],
+)
+def test_ranges_written_by_hand(message_class: type[Message], name: str, low: int, high: int) -> None:
+    """The ranges are part of the format; these are said here once more, so that none changes unseen."""
+    good = plain_message(message_class)
+    for inside in (low, high):
+        assert getattr(replaced(good, name, inside), name) == inside
+    for outside in (low - 1, high + 1):
+        with pytest.raises(EncodeError):
+            replaced(good, name, outside)
+
+
+@pytest.mark.parametrize(
+    ("message_class", "name", "least", "most"),
+    [
+        (m.RollCall, "marks", 0, 53),
+        (m.Book, "marks", 0, 53),
+        (m.DemandAll, "demands", 1, 32),
+        (m.Read, "numbers", 1, 40),
+        (m.Values, "values", 0, 111),
+        (m.Write, "value", 0, 66),
+        (m.Written, "value", 0, 66),
+        (m.LinkTest, "data", 0, 64),
+        (m.LinkTested, "data", 0, 64),
+        (m.Description, "model", 0, 16),
+    ],
+)
+def test_lengths_written_by_hand(message_class: type[Message], name: str, least: int, most: int) -> None:
+    good = plain_message(message_class)
+    kind = type(getattr(good, name))
+    one: Any = "x" if kind is str else b"x" if kind is bytes else (0,)
+    for inside in (least, most):
+        assert len(getattr(replaced(good, name, one * inside), name)) == inside
+    for outside in {least - 1, most + 1} - {-1}:
+        with pytest.raises(EncodeError):
+            replaced(good, name, one * outside)
+
+
 @each_class
 def test_messages_are_frozen_values(message_class: type[Message]) -> None:
     message = plain_message(message_class)
@@ -306,6 +370,29 @@ def test_frame_limits_are_allowed() -> None:
 def test_not_a_frame(wire: bytes) -> None:
     assert decoded(wire) is None
     assert interpreted(wire) is None
+
+
+@pytest.mark.parametrize(
+    ("chunk_size", "kind", "text"),
+    [
+        (11, TruncatedFrameError, "11 bytes, a frame has 12 at least"),
+        (12, ChecksumError, "check bytes"),
+        (126, ChecksumError, "check bytes"),
+        (127, DecodeError, "127 bytes, a frame has 126 at most"),
+    ],
+)
+def test_sizes_at_the_edge(chunk_size: int, kind: type[DecodeError], text: str) -> None:
+    """The size is judged before anything else, and each judgement has its own kind of error."""
+    chunk = b"\x80" * chunk_size
+    with pytest.raises(DecodeError, match=text) as caught:
+        decode_frame(b"\x00" + chunk + b"\x00")
+    assert type(caught.value) is kind
+    assert caught.value.raw == chunk
+
+
+def test_payload_shorter_than_announced_is_truncated() -> None:
+    with pytest.raises(TruncatedFrameError, match="1 bytes where 2 are announced"):
+        decode_frame(framed(bytes.fromhex("200201000051aa")))
 
 
 def test_zero_byte_inside_is_refused() -> None:

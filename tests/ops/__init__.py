@@ -1,0 +1,1 @@
+"""The operations on the virtual bus: every result, every fault at least once."""

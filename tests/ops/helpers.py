@@ -1,0 +1,234 @@
+"""What the tests of the operations share: a virtual bus with a link, faults at a chosen request, what is lasting."""
+
+from __future__ import annotations
+
+import os
+import random
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any, Final, TypeVar
+
+from busproto.errors import PortClosedError
+from busproto.ops import Link, Roster
+from busproto.ops.steps import Steps
+from busproto.transport import Transport
+from busproto.wire import Message, decode_frame, message_of
+from busproto.wire.frame import UNADDRESSED
+from busproto.wire.parameters import RawValue
+from sim.actuator import Actuator
+from sim.bus import VirtualBus
+from sim.kernel import Kernel
+from sim.model import ActuatorModel
+
+US: Final = 1_000
+MS: Final = 1_000_000
+S: Final = 1_000_000_000
+BYTE_BITS: Final = 10
+
+T = TypeVar("T")
+IS_DEEP: Final = os.environ.get("HYPOTHESIS_PROFILE") == "deep"
+MODEL: Final = ActuatorModel("bench 25", firmware=(2, 4))
+
+
+def seeds(quick: int, deep: int | None = None) -> range:
+    """So many seeds, or many more in the deep profile."""
+    return range((20 * quick if deep is None else deep) if IS_DEEP else quick)
+
+
+def uid_of(number: int) -> bytes:
+    """A uid for each whole number."""
+    return (0x5E70_0000_0000_0000 + number).to_bytes(8, "big")
+
+
+class HookedPort:
+    """A port that tells a hook of every request before it is sent; the hook may raise, or act on the bus.
+
+    Attributes:
+        sent: every request that was sent.
+    """
+
+    def __init__(self, port: Transport, hook: Callable[[Message], None]) -> None:
+        self._port = port
+        self._hook = hook
+        self.sent: list[Message] = []
+
+    @property
+    def url(self) -> str:
+        return self._port.url
+
+    @property
+    def baud(self) -> int:
+        return self._port.baud
+
+    @property
+    def latency_ns(self) -> int:
+        return self._port.latency_ns
+
+    def write(self, data: bytes) -> None:
+        message = message_of(decode_frame(data))
+        self._hook(message)
+        self.sent.append(message)
+        self._port.write(data)
+
+    def read_until(self, deadline_ns: int) -> bytes:
+        return self._port.read_until(deadline_ns)
+
+    def now_ns(self) -> int:
+        return self._port.now_ns()
+
+    def close(self) -> None:
+        self._port.close()
+
+
+class DyingPort(HookedPort):
+    """A port that goes away for good at its n-th write (from 1), before that reaches the line."""
+
+    def __init__(self, port: Transport, at_write: int) -> None:
+        super().__init__(port, self._count)
+        self._left = at_write
+
+    def _count(self, _: Message) -> None:
+        self._left -= 1
+        self._require()
+
+    def _require(self) -> None:
+        if self._left <= 0:
+            raise PortClosedError(self.url, "pulled out")
+
+    def read_until(self, deadline_ns: int) -> bytes:
+        self._require()
+        return super().read_until(deadline_ns)
+
+
+def once(kind: type[Message], action: Callable[[], Any], *, number: int = 1) -> Callable[[Message], None]:
+    """A hook that acts once, before the n-th request of a kind (from 1)."""
+    seen = 0
+
+    def hook(message: Message) -> None:
+        nonlocal seen
+        if type(message) is kind:
+            seen += 1
+            if seen == number:
+                action()
+
+    return hook
+
+
+@dataclass
+class Box:
+    """A virtual bus and a link to it.
+
+    Attributes:
+        bus: the bus.
+        link: a link on the host's port, or on what stands before it.
+        by_uid: the actuators.
+    """
+
+    bus: VirtualBus
+    link: Link = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.link = Link(self.bus.host)
+
+    def hooked(self, hook: Callable[[Message], None]) -> HookedPort:
+        """Put a hook before the port; the link is new."""
+        port = HookedPort(self.bus.host, hook)
+        self.link = Link(port)
+        return port
+
+    def run(self, steps: Steps[T]) -> T:
+        """Run an operation."""
+        return self.link.run(steps)
+
+    def pass_time(self, duration_ns: int) -> None:
+        """Let virtual time pass."""
+        self.bus.kernel.run_until(self.bus.kernel.now_ns + duration_ns)
+
+    @property
+    def now_ns(self) -> int:
+        return self.bus.kernel.now_ns
+
+    def add(
+        self,
+        uid: int | bytes,
+        address: int = UNADDRESSED,
+        *,
+        label: str = "",
+        at_deg: float = 0.0,
+        powered: bool = True,
+        settings: Mapping[str, RawValue] = MappingProxyType({}),
+        **stored: RawValue,
+    ) -> Actuator:
+        """Plug in an actuator; `settings` are stored raw settings, `stored` too, with _ for -."""
+        bus = self.bus
+        actuator = Actuator(
+            bus.kernel,
+            bus.line,
+            label=label or f"number {len(bus.actuators)}",
+            uid=uid if isinstance(uid, bytes) else uid_of(uid),
+            model=MODEL,
+            address=address,
+            stored={**settings, **{name.replace("_", "-"): value for name, value in stored.items()}},
+            position_deg=at_deg,
+            supply_mv=lambda: bus.supply_mv,
+            address_changed=lambda _: bus.index(),
+        )
+        if not powered:
+            actuator.power_off()
+        bus.add(actuator)
+        return actuator
+
+    def add_many(self, count: int, seed: int, address: Callable[[int], int] = lambda _: UNADDRESSED) -> None:
+        """Plug in actuators with random uids."""
+        stream = random.Random(f"uids {seed}")
+        for number in range(count):
+            self.add(stream.randbytes(8), address(number))
+
+    def noise(self, rate: float, seed: int) -> Callable[[], None]:
+        """Let noise fall on the line from now on; returns what ends it."""
+        return self.bus.line.add_noise(rate, random.Random(f"noise {seed}"))
+
+    @property
+    def truth(self) -> dict[bytes, int]:
+        """Address of every powered actuator by uid."""
+        return {one.uid: one.address for one in self.bus.actuators if one.is_powered}
+
+
+def box(seed: int = 0, *, baud: int = 115_200, echo: bool = True) -> Box:
+    """An empty bus with a link."""
+    return Box(VirtualBus(Kernel(seed), baud=baud, echo=echo))
+
+
+def listed(roster: Roster) -> dict[bytes, int]:
+    """Address by uid; a uid that stands twice fails the test."""
+    found = {one.uid: one.address for one in roster.found}
+    assert len(found) == len(roster.found)
+    return found
+
+
+def right_or_not_proven(roster: Roster, truth: dict[bytes, int]) -> bool:
+    """The one promise that always holds. Gives whether it was proven."""
+    if roster.proven:
+        assert listed(roster) == truth
+        assert roster.reason == ""
+        assert 0 <= roster.remaining_error < 1
+    else:
+        assert roster.reason
+        assert roster.remaining_error == 1.0
+    return roster.proven
+
+
+def lasting(actuator: Actuator) -> dict[str, object]:
+    """Everything about an actuator that nobody may change by looking."""
+    actuator.arm.move_to(actuator._kernel.now_ns)
+    return {
+        "address": actuator.address,
+        "working": dict(actuator.settings.working),
+        "memory": tuple(actuator.settings.memory.copies),
+        "generation": actuator.settings.generation,
+        "state": actuator.state,
+        "position": actuator.arm.position_deg,
+        "target": actuator.arm.target_deg,
+        "powered": actuator.is_powered,
+    }

@@ -1,0 +1,106 @@
+"""A demand in the units people use.
+
+Pulse widths: 1500 us is the centre, 1000 and 2000 us the ends (common practice, no source). The figures for travels
+of 120 and 90 degrees were calculated by hand: 1500 + 500 x angle / half the travel.
+"""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from busproto.errors import InputError
+from busproto.ops.demand_units import (
+    degrees_to_share,
+    parse_target,
+    pulse_us_per_degree,
+    pulse_us_to_share,
+    share_to_degrees,
+    share_to_pulse_us,
+)
+from busproto.wire.parameters import BY_NAME, FACTORY, RawValue
+
+
+def settings(travel_deg: float = 120.0, neutral_deg: float = 0.0, *, is_reversed: bool = False) -> dict[str, RawValue]:
+    return {
+        **FACTORY,
+        "travel": round(travel_deg * 100),
+        "neutral": round(neutral_deg * 100),
+        "direction": int(is_reversed),
+    }
+
+
+@pytest.mark.parametrize(("share", "pulse_us"), [(-1.0, 1000.0), (0.0, 1500.0), (1.0, 2000.0), (0.4, 1700.0)])
+def test_pulse_width(share: float, pulse_us: float) -> None:
+    assert share_to_pulse_us(share) == pulse_us
+    assert pulse_us_to_share(pulse_us) == pytest.approx(share)
+
+
+@pytest.mark.parametrize(
+    ("travel_deg", "us_per_degree"), [(90, 11.1111), (100, 10.0), (120, 8.3333), (150, 6.6667), (180, 5.5556)]
+)
+def test_pulse_width_of_one_degree(travel_deg: float, us_per_degree: float) -> None:
+    assert pulse_us_per_degree(travel_deg) == pytest.approx(us_per_degree, abs=1e-4)
+
+
+@pytest.mark.parametrize(("travel_deg", "angle_deg", "pulse_us"), [(120, 30, 1750.0), (90, 10, 1611.111)])
+def test_pulse_width_of_an_angle(travel_deg: float, angle_deg: float, pulse_us: float) -> None:
+    share = degrees_to_share(angle_deg, settings(travel_deg))
+    assert share_to_pulse_us(share) == pytest.approx(pulse_us, abs=1e-3)
+
+
+def test_direction_and_neutral() -> None:
+    assert share_to_degrees(0.5, settings(120, 1.5)) == 31.5
+    assert share_to_degrees(0.5, settings(120, 1.5, is_reversed=True)) == -28.5
+    assert degrees_to_share(-28.5, settings(120, 1.5, is_reversed=True)) == 0.5
+
+
+@given(
+    st.integers(int(BY_NAME["travel"].low), int(BY_NAME["travel"].high)),
+    st.integers(int(BY_NAME["neutral"].low), int(BY_NAME["neutral"].high)),
+    st.booleans(),
+    st.floats(-1, 1),
+)
+def test_degrees_there_and_back(travel: int, neutral: int, is_reversed: bool, share: float) -> None:
+    here = {**settings(is_reversed=is_reversed), "travel": travel, "neutral": neutral}
+    assert degrees_to_share(share_to_degrees(share, here), here) == pytest.approx(share, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("text", "share"),
+    [
+        ("centre", 0.0),
+        (" Centre ", 0.0),
+        ("40%", 0.4),
+        ("-100%", -1.0),
+        ("100 %", 1.0),
+        ("12deg", 0.2),
+        ("-60deg", -1.0),
+        ("1700us", 0.4),
+        ("1000 US", -1.0),
+        ("0%", 0.0),
+        ("33.333%", 0.3333),
+    ],
+)
+def test_parse_target(text: str, share: float) -> None:
+    assert parse_target(text, settings(120)) == pytest.approx(share)
+
+
+def test_a_target_in_degrees_counts_from_the_actuators_own_zero() -> None:
+    assert parse_target("31.5deg", settings(120, 1.5)) == pytest.approx(0.5)
+    assert parse_target("31.5deg", settings(120, 1.5, is_reversed=True)) == pytest.approx(-0.5)
+
+
+@pytest.mark.parametrize("text", ["", "40", "limp", "%", "deg", "12 rad", "4x%", "1e", "nan%", "inf%"])
+def test_a_target_that_is_none(text: str) -> None:
+    with pytest.raises(InputError, match="wanted is centre, limp"):
+        parse_target(text, settings())
+
+
+@pytest.mark.parametrize("text", ["100.1%", "-101%", "62deg", "-59deg", "999us", "2001us"])
+def test_a_target_outside_the_travel_is_told_what_is_allowed(text: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_target(text, settings(120, 1.5))
+    for allowed in ("-100%..100%", "-58.50deg..61.50deg", "1000us..2000us"):
+        assert allowed in str(caught.value)
