@@ -1,0 +1,1 @@
+"""Random walks of a whole bus against a plain model of it."""
