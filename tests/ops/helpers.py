@@ -52,6 +52,7 @@ class HookedPort:
         self._port = port
         self._hook = hook
         self.sent: list[Message] = []
+        self._kept = b""
 
     @property
     def url(self) -> str:
@@ -79,6 +80,26 @@ class HookedPort:
 
     def close(self) -> None:
         self._port.close()
+
+
+class HoardingPort(HookedPort):
+    """A port behind an adapter that keeps what has come until its timer runs out, every 16 ms (USB adapters do so)."""
+
+    TIMER_NS: Final = 16 * MS
+
+    @property
+    def latency_ns(self) -> int:
+        return self.TIMER_NS
+
+    def read_until(self, deadline_ns: int) -> bytes:
+        came = b""
+        while not came and self.now_ns() < deadline_ns:
+            tick_ns = (self.now_ns() // self.TIMER_NS + 1) * self.TIMER_NS
+            while self.now_ns() < min(tick_ns, deadline_ns):
+                self._kept += self._port.read_until(min(tick_ns, deadline_ns))
+            if self.now_ns() == tick_ns:
+                came, self._kept = self._kept, b""
+        return came
 
 
 class DyingPort(HookedPort):

@@ -7,13 +7,13 @@ import random
 
 import pytest
 
-from busproto.ops import Roster, find
+from busproto.ops import Link, Roster, find
 from busproto.ops.discovery import Found
 from busproto.ops.steps import Progress
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Book, RollCall
 from sim import scenario
-from tests.ops.helpers import MS, Box, box, lasting, listed, right_or_not_proven, seeds, uid_of
+from tests.ops.helpers import MS, Box, HoardingPort, box, lasting, listed, right_or_not_proven, seeds, uid_of
 
 SCENARIOS = [name for name in scenario.names() if name != "twins"]
 
@@ -175,6 +175,33 @@ def test_progress_is_told() -> None:
     assert [step.task for step in told] == sorted(step.task for step in told)
     assert {step.task for step in told} == {"finding", "proving"}
     assert told[-1] == Progress("proving", 9, 9)
+
+
+@pytest.mark.parametrize("echo", [True, False])
+@pytest.mark.parametrize("count", [0, 3, 16, 40])
+def test_through_an_adapter_that_keeps_bytes_back(count: int, echo: bool) -> None:
+    """Nothing depends on when the bytes came, only on which they are: the same list in as many round trips."""
+    for seed in seeds(3, 60):
+        rosters = []
+        for keeps_back in (False, True):
+            one = box(seed, echo=echo)
+            one.add_many(count, seed)
+            if keeps_back:
+                one.link = Link(HoardingPort(one.bus.host, lambda _: None))
+            rosters.append(search(one, seed))
+            assert_all_found(one, rosters[-1])
+        assert rosters[0].found == rosters[1].found
+
+
+def test_far_more_than_expected_at_a_high_rate() -> None:
+    """Where very many collide the line is mostly low: few bytes are heard of it, and those are delimiters."""
+    for seed in seeds(3, 50):
+        one = box(seed, baud=1_000_000)
+        one.add_many(80, seed)
+        roster = search(one, seed, expected=1)
+        assert_all_found(one, roster)
+        assert roster.calls <= 10
+        assert roster.passes == 2
 
 
 # --- the figure that remains ---

@@ -225,6 +225,21 @@ def test_one_that_does_not_answer_any_more_is_made_limp_by_a_broadcast() -> None
     assert [type(message) for message in port.sent[-3:]] == [Release] * 3
 
 
+def test_one_that_is_not_at_its_address_any_more_is_made_limp_by_a_broadcast() -> None:
+    """Somebody else gave it another address in mid-move: it does not hear the release, but it hears all."""
+    one = box()
+    actuator = one.add(1, 7)
+
+    def move_away() -> None:
+        actuator.settings.address = 9
+        one.bus.index()
+
+    one.hooked(once(Demand, move_away, number=4))
+    with pytest.raises(ReplyTimeoutError):
+        one.run(move(7, 0.5))
+    assert is_released(actuator)
+
+
 @pytest.mark.parametrize("at_write", [1, 2, 3, 10])
 def test_a_port_that_dies_in_mid_move_tells_what_had_been_done(at_write: int) -> None:
     one = box()

@@ -26,7 +26,7 @@ from busproto.wire.messages import (
     Write,
     Written,
 )
-from tests.ops.helpers import MS, Box, HookedPort, box, once, seeds, uid_of
+from tests.ops.helpers import MS, Box, HoardingPort, HookedPort, box, once, seeds, uid_of
 
 
 def sharing(seed: int, *uids: int, baud: int = 115_200, echo: bool = True) -> Box:
@@ -161,6 +161,16 @@ def test_a_second_one_that_answers_much_later_shows_when_the_window_is_heard_out
     one.add(2, 7, reply_delay=2000)
     with pytest.raises(AddressConflictError) as caught:
         one.run(transact(LinkTest(b""), 7, LinkTested, listen_out=True))
+    assert caught.value.uids == (uid_of(1), uid_of(2))
+
+
+def test_a_second_one_that_answers_later_shows_where_both_arrive_in_one_piece() -> None:
+    one = box()
+    one.add(1, 7)
+    one.add(2, 7, reply_delay=2000)
+    one.link = Link(HoardingPort(one.bus.host, lambda _: None))
+    with pytest.raises(AddressConflictError) as caught:
+        one.run(transact(LinkTest(b""), 7, LinkTested))
     assert caught.value.uids == (uid_of(1), uid_of(2))
 
 
@@ -310,6 +320,17 @@ def test_nobody_is_put_to_an_address_that_is_known_to_be_shared() -> None:
 
 
 # --- the exchange on a real line ---
+
+
+@pytest.mark.parametrize("echo", [True, False])
+def test_what_came_while_nobody_listened_does_not_spoil_the_next_exchange(echo: bool) -> None:
+    one = box(echo=echo)
+    one.add(1, 7)
+    one.run(report(7))
+    one.bus.line.transmit(object(), b"\x00\x55\x66")
+    one.pass_time(5 * MS)
+    one.run(report(7))
+    assert one.link.session.counts == {"answered": 2}
 
 
 def test_a_late_answer_is_not_taken_for_the_next() -> None:

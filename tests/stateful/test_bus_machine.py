@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from busproto.errors import AddressConflictError, BusError, ReplyTimeoutError
 from busproto.ops import assign, commit, describe, find, prove_addresses, read_all, undo, write
@@ -28,6 +28,9 @@ ADDRESSES = st.integers(1, 5)
 CHANGES = st.dictionaries(
     st.sampled_from(["neutral", "channel", "stiffness", "soft-start"]), st.integers(1, 30), min_size=1, max_size=3
 )
+
+CUTS_US = st.integers(0, 12).map(lambda step: 600 * step)
+"""Before the request has gone, while it is written (about 1.5 to 5 ms after it began), while it is answered."""
 
 
 @dataclass
@@ -69,6 +72,11 @@ class BusMachine(RuleBasedStateMachine):
         return {address: tuple(sorted(uids)) for address, uids in groups.items() if len(uids) > 1}
 
     # --- coming and going ---
+
+    @initialize(addresses=st.lists(ADDRESSES, min_size=2, max_size=4))
+    def begin(self, addresses: list[int]) -> None:
+        for number, address in enumerate(addresses):
+            self.join(number, address)
 
     @rule(number=NUMBERS, address=ADDRESSES | st.just(UNADDRESSED))
     def join(self, number: int, address: int) -> None:
@@ -136,7 +144,7 @@ class BusMachine(RuleBasedStateMachine):
             self.known[number].address = address
 
     @precondition(lambda self: bool(self.known))
-    @rule(number=NUMBERS, address=ADDRESSES, after_us=st.integers(0, 8_000))
+    @rule(number=NUMBERS, address=ADDRESSES, after_us=CUTS_US)
     def lose_power_while_an_address_is_given(self, number: int, address: int, after_us: int) -> None:
         if number not in self.known or not self.known[number].is_powered or set(self.at(address)) - {number}:
             return
@@ -188,7 +196,7 @@ class BusMachine(RuleBasedStateMachine):
             known.working = dict(known.stored if memory is Memory.STORED else FACTORY)
             assert self.one.run(undo(known.address, memory)) == known.working
 
-    @rule(number=NUMBERS, after_us=st.integers(0, 12_000))
+    @rule(number=NUMBERS, after_us=CUTS_US)
     def lose_power_while_settings_are_stored(self, number: int, after_us: int) -> None:
         if known := self._usable(number):
             self._cut(number, Commit, after_us)
