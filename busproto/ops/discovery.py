@@ -49,7 +49,8 @@ many that are not prove little: without this rule, two with one uid passed as on
 it), and two at one address in half of all address books (virtual bus)."""
 MAX_PASSES: Final = 40
 SILENT_PASSES: Final = 8
-"""One in the book that has not answered in so many passes has gone away, or was never there."""
+"""One in the book that has not answered in so many passes has gone away, or was never there. So many quiet passes are
+also wanted for an empty book, and not one byte in all the search: nothing else tells whether anybody could hear."""
 ASSUMED_BYTE_ERROR: Final = 1e-3
 """Chance that a byte of the book is not understood by an actuator, for the figure of what remains."""
 
@@ -125,6 +126,7 @@ class _Search:
     twins: set[bytes] = field(default_factory=set)
     gone: list[bytes] = field(default_factory=list)
     to_enrol: list[int] = field(default_factory=list)
+    heard_anything: bool = False
     calls: int = 0
     passes: int = 0
 
@@ -223,6 +225,7 @@ def _roll_call(search: _Search, slots: int) -> Steps[int | None]:
     salt = search.fresh_salt()
     heard = yield from exchange(window(RollCall(search.epoch, salt, slots, tuple(marks))))
     search.calls += 1
+    search.heard_anything |= bool(heard.raw)
     search.to_enrol = []
     seen: Counter[bytes] = Counter()
     for frame in heard.replies:
@@ -259,6 +262,7 @@ def _prove(search: _Search, wanted_error: float | None, max_passes: int) -> Step
         salt, values = _salt_without_equal_marks(search, order)
         heard, sent_bytes = yield from _send_book(search, salt, [mark_of(value) for value in values])
         search.passes += 1
+        search.heard_anything |= bool(heard.raw)
         answers = read_answers(heard.raw, [book_answer(value) for value in values])
         strangers = bool(answers.extras) or heard.verdict is Verdict.ECHO_BROKEN
         # silence proves nothing where the book itself may have been lost: half of those in it must have heard it
@@ -279,10 +283,15 @@ def _prove(search: _Search, wanted_error: float | None, max_passes: int) -> Step
         for uid in [uid for uid, times in silent.items() if times >= SILENT_PASSES and uid in search.addresses]:
             del search.addresses[uid]
             search.gone.append(uid)
+        if order and not search.addresses:
+            quiet, miss = 0, 1.0
         waiting = [uid for uid in search.addresses if confirmed[uid] < MIN_PASSES]
         yield Progress("proving", len(search.addresses) - len(waiting), len(search.addresses))
-        is_quiet = quiet >= MIN_PASSES + QUIET_PER_DOUBT * doubts
+        least = MIN_PASSES if search.addresses else SILENT_PASSES
+        is_quiet = quiet >= least + QUIET_PER_DOUBT * doubts
         if not waiting and is_quiet and (wanted_error is None or miss <= wanted_error):
+            if search.heard_anything and not search.addresses:
+                return _Proof("nobody is found, but something was heard: noise, or someone who answers no more")
             return _Proof("", miss)
         if strangers:
             search.to_enrol = []
@@ -411,10 +420,13 @@ def prove_addresses(
         if heard.verdict is not Verdict.ECHO_BROKEN:
             doubts += bool(extras)
             quiet += not extras and 2 * len(answers.confirmed) >= len(order)
+        if doubts and not order:
+            break
         confirmed.update(order[place] for place in answers.confirmed)
         twice = sum(confirmed[uid] >= MIN_PASSES for uid in order)
         yield Progress("proving the addresses", twice, len(order))
-        if quiet >= ADDRESS_PASSES + QUIET_PER_DOUBT * doubts and twice == len(order):
+        least = ADDRESS_PASSES if order else SILENT_PASSES
+        if quiet >= least + QUIET_PER_DOUBT * doubts and twice == len(order):
             return ""
     missing = [f"{addresses[uid]}" for uid in order if confirmed[uid] < MIN_PASSES]
     if missing:

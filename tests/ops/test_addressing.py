@@ -27,7 +27,19 @@ from busproto.wire import Message
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import AddressBook, Assign, Describe
 from sim import scenario
-from tests.ops.helpers import MS, Box, DyingPort, box, lasting, listed, once, right_or_not_proven, seeds, uid_of
+from tests.ops.helpers import (
+    MS,
+    US,
+    Box,
+    DyingPort,
+    box,
+    lasting,
+    listed,
+    once,
+    right_or_not_proven,
+    seeds,
+    uid_of,
+)
 
 
 def searched(one: Box, seed: int) -> Roster:
@@ -371,7 +383,7 @@ def test_proven_where_everybody_is_alone_at_the_right_address(count: int, echo: 
         before = [lasting(actuator) for actuator in one.bus.actuators]
         assert one.run(prove_addresses(plan, rng=random.Random(seed))) == ""
         assert {type(message) for message in port.sent} == {AddressBook}
-        assert len(port.sent) == 3
+        assert len(port.sent) == (3 if count else 8)  # silence of all proves less than the answers of all
         assert [lasting(actuator) for actuator in one.bus.actuators] == before
 
 
@@ -392,6 +404,30 @@ def test_one_more_is_there() -> None:
         assert one.run(prove_addresses(plan, rng=random.Random(seed))) == says
 
 
+def test_a_line_that_ought_to_be_empty_and_is_not() -> None:
+    """Also where noise takes the first requests: without an echo nothing tells that they were lost."""
+    for lost in range(8):
+        one = box(lost, echo=False)
+        one.add(1, 100)
+        end = one.noise(1.0, lost)
+        one.hooked(once(AddressBook, end, number=lost + 1))
+        assert one.run(prove_addresses({}, rng=random.Random(lost))) != ""
+
+
+def test_an_empty_map_is_not_proven_where_a_single_byte_was_heard() -> None:
+    one = box()
+    bus = one.bus
+
+    def speak() -> None:  # the request of 47 bytes lasts 4.08 ms
+        def say() -> None:
+            bus.line.transmit(one, b"\x55")
+
+        bus.kernel.at(bus.kernel.now_ns + 4_800 * US, say)
+
+    one.hooked(once(AddressBook, speak))
+    assert one.run(prove_addresses({}, rng=random.Random(1))) != ""
+
+
 def test_one_has_no_address_yet() -> None:
     for seed in seeds(5):
         one = box(seed)
@@ -405,7 +441,7 @@ def test_one_has_no_address_yet() -> None:
 @pytest.mark.parametrize("count", [1, 8])
 def test_two_share_an_address(count: int, baud: int) -> None:
     """Now and then the two look like one in a pass (about one in twenty): that must never add up to a proof."""
-    for seed in seeds(40, 2000):
+    for seed in seeds(25, 2000):
         one = box(seed, baud=baud)
         plan = planned(one, count, seed)
         one.add(seed, next(iter(plan.values())))
