@@ -16,17 +16,18 @@ from typing import Any, Final
 from busproto.errors import EncodeError
 from busproto.wire import messages as m
 from busproto.wire.codec import encode_frame, reply_frame
-from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, MAX_ADDRESS, UNADDRESSED, Frame
-from busproto.wire.hash import book_answer, device_tag, mark_of, slot_of, stranger_answer, uid_hash
-from busproto.wire.message import OPERATIONS, Message
+from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, UNADDRESSED, Frame
+from busproto.wire.hash import device_tag
+from busproto.wire.message import BARE_REPLIES, OPERATIONS, Message
 from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP, PARAMETERS, RawValue
-from busproto.wire.timing import START_JITTER_NS, STRANGER_SLOTS
-from sim.countdown import Countdown
+from busproto.wire.timing import START_JITTER_NS
+from sim.attendance import Attendance
 from sim.kernel import Event, Kernel
 from sim.line import Line
 from sim.model import ActuatorModel
 from sim.motion import Arm, corrected_deg
 from sim.settings import Settings
+from sim.waveform import BITS_PER_BYTE, bits_ns, rate_of
 
 MS: Final = 1_000_000
 SHOW_SWING_DEG: Final = 3.0
@@ -34,6 +35,7 @@ SHOW_BEAT_NS: Final = 400 * MS
 AMBIENT_DEGC: Final = 22.0
 HEAT_TIME_NS: Final = 120_000 * MS
 HEAT_DEGC_PER_MA: Final = 0.03
+BRIEF_CURRENT_MA: Final = 20
 SENSOR_CDEG: Final = 5
 """Step of the position sensor, 0.01 deg."""
 
@@ -54,6 +56,9 @@ class Actuator:
         arm: where it is.
         is_powered: an unpowered one neither hears nor drives.
         is_mute: it hears and does, but never answers (a fault).
+        own_baud: a line rate that only it has (a fault); None for that of the line.
+        clock_ppm: by how much its clock is fast, parts per million.
+        late_ns: it answers so much too late (a fault).
     """
 
     def __init__(
@@ -69,6 +74,9 @@ class Actuator:
         position_deg: float,
         supply_mv: Callable[[], int],
         address_changed: Callable[[Actuator], None],
+        own_baud: int | None = None,
+        clock_ppm: int = 0,
+        jitter_ns: int = START_JITTER_NS,
     ) -> None:
         self.label = label
         self.uid = uid
@@ -78,6 +86,11 @@ class Actuator:
         self.arm = Arm(position_deg, model.mechanical_travel_deg / 2)
         self.is_powered = True
         self.is_mute = False
+        self.own_baud = own_baud
+        self.clock_ppm = clock_ppm
+        self.late_ns = 0
+        self._jitter_ns = jitter_ns
+        self._brown_out: tuple[int, int] | None = None
         self._kernel = kernel
         self._line = line
         self._stream: random.Random = kernel.stream(f"actuator {label}")
@@ -85,6 +98,15 @@ class Actuator:
         self._address_changed = address_changed
         self._starts = 0
         self._shows = 0
+        self.attendance = Attendance(
+            uid,
+            line,
+            self._stream,
+            address=lambda: self.address,
+            speak=self._speak,
+            clock_ppm=clock_ppm,
+            jitter_ns=jitter_ns,
+        )
         self._begin()
 
     # --- power ----------------------------------------------------------------------------------------------
@@ -98,13 +120,7 @@ class Actuator:
         self._demand_ns: int | None = None
         self._loss: Event | None = None
         self._lost_once = False
-        self._epoch: int | None = None
-        self._is_enrolled = False
-        self._answered: tuple[int, int] | None = None
-        self._book: tuple[int, int, int] | None = None
-        self._book_next = 0
-        self._book_place: int | None = None
-        self._countdown: Countdown | None = None
+        self.attendance.forget()
         self._show_until_ns = 0
         self._rest_deg = 0.0
         self._end_swing()
@@ -122,7 +138,7 @@ class Actuator:
         self.is_powered = False
         self.settings.memory.cut(now)
         self.arm.release(now)
-        self._stop_counting()
+        self.attendance.stop()
         if self._loss is not None:
             self._loss.cancel()
         self._starts += 1
@@ -151,7 +167,7 @@ class Actuator:
         if now < self._sending_until_ns:
             return
         self._heard_good += 1
-        self._stop_counting()
+        self.attendance.stop()
         for_all = frame.destination == BROADCAST_ADDRESS
         if for_all and type(message) is m.DemandAll:  # by far the most frequent, and nobody answers
             self._demand_of_all(message.demands)
@@ -165,7 +181,8 @@ class Actuator:
                 raise _Refusal(m.Outcome.BAD_REQUEST)
             answer, ready_ns = self._act(frame, message, now)
         except _Refusal as refusal:
-            answer = refusal.message
+            # a reply without an outcome byte cannot say no
+            answer = None if frame.operation in BARE_REPLIES else refusal.message
         if answer is None:
             return
         if not self.is_mute and (not for_all or type(answer) is m.Assigned):
@@ -174,7 +191,7 @@ class Actuator:
             self._restart()
 
     def _reply(self, frame: Frame, answer: Message, ready_ns: int) -> None:
-        delay_ns = self.settings.raw("reply-delay") * 1000 + self._stream.randrange(START_JITTER_NS + 1)
+        delay_ns = self.settings.raw("reply-delay") * 1000 + self._stream.randrange(self._jitter_ns + 1) + self.late_ns
         starts = self._starts
 
         def send() -> None:
@@ -187,7 +204,24 @@ class Actuator:
         self._kernel.at(ready_ns + delay_ns, send)
 
     def _send(self, data: bytes) -> None:
-        self._sending_until_ns = self._line.transmit(self, data).end_ns
+        rate = rate_of(self.own_baud or self._line.baud, self.clock_ppm)
+        sent = self._line.transmit(self, data, rate=rate)
+        self._sending_until_ns = sent.end_ns
+        if self._brown_out is not None:
+            after_bytes, off_ns = self._brown_out
+            self._brown_out = None
+            off_at_ns = sent.start_ns + bits_ns(after_bytes * BITS_PER_BYTE + BITS_PER_BYTE // 2, rate)
+            self._kernel.at(min(off_at_ns, sent.end_ns - 1), self.power_off)
+            self._kernel.at(off_at_ns + off_ns, self.power_on)
+
+    def _speak(self, data: bytes) -> None:
+        """What the attendance has to say goes out, unless the actuator is mute."""
+        if self.is_powered and not self.is_mute:
+            self._send(data)
+
+    def brown_out_while_sending(self, after_bytes: int, off_ns: int) -> None:
+        """The next time it sends, it loses power in the middle of the byte behind so many, for a while."""
+        self._brown_out = (after_bytes, off_ns)
 
     def _restart(self) -> None:
         self.power_off()
@@ -195,89 +229,16 @@ class Actuator:
 
     def _act(self, frame: Frame, message: Message, now: int) -> tuple[Message | None, int]:
         """Do what is asked. Returns the answer (None for none) and when it is ready to go."""
+        if type(message) is m.ReportRound:
+            self._report_in_turn(message, frame.sequence)
+            return None, now
         if type(message) is m.Assign:
             return self._assign(message, now)
         if type(message) is m.Commit:
             return self._commit(now)
-        if type(message) is m.RollCall:
-            self._roll_call(message, frame.sequence)
+        if self.attendance.heard(message, frame.sequence):
             return None, now
         return _ACTIONS[type(message)](self, message), now
-
-    # --- discovery ------------------------------------------------------------------------------------------
-
-    def _stop_counting(self) -> None:
-        if self._countdown is not None:
-            self._countdown.cancel()
-            self._countdown = None
-
-    def _count_down(self, slots: int, data: bytes) -> None:
-        starts = self._starts
-
-        def send() -> None:
-            self._countdown = None
-            if self._starts == starts and not self.is_mute:
-                self._send(data)
-
-        self._countdown = Countdown(self._line, slots, self._stream, send, query_end_ns=self._kernel.now_ns)
-
-    def _enter(self, epoch: int) -> None:
-        if epoch != self._epoch:
-            self._epoch = epoch
-            self._is_enrolled = False
-            self._answered = None
-
-    def _roll_call(self, call: m.RollCall, sequence: int) -> None:
-        self._enter(call.epoch)
-        if self._answered is not None and mark_of(uid_hash(self.uid, *self._answered)) in call.marks:
-            self._is_enrolled = True
-        if not call.slots:
-            return
-        self._answered = None
-        if self._is_enrolled:
-            return
-        self._answered = (call.epoch, call.salt)
-        answer = Frame(
-            HOST_ADDRESS, self.address, sequence, m.Present.OPERATION, m.Present(self.uid).payload(), self.tag
-        )
-        self._count_down(slot_of(uid_hash(self.uid, call.epoch, call.salt), call.slots), encode_frame(answer))
-
-    def _look_up(self, book: m.Book) -> None:
-        value = uid_hash(self.uid, book.epoch, book.salt)
-        this_book = (book.epoch, book.salt, book.total)
-        if book.first == 0:
-            self._book, self._book_next, self._book_place = this_book, 0, None
-        if self._book != this_book or self._book_next != book.first:
-            self._book = None  # a part was missed: it is not in this book, whatever else it hears of it
-        self._book_next = book.first + len(book.marks)
-        if mark_of(value) in book.marks:
-            self._book_place = book.first + book.marks.index(mark_of(value))
-        if self._book_next < book.total:
-            return
-        self._enter(book.epoch)
-        self._answer_book(None if self._book is None else self._book_place, book.total, value)
-
-    def _address_book(self, book: m.AddressBook) -> None:
-        self._enter(book.epoch)
-        value = uid_hash(self.uid, book.epoch, book.salt)
-        marked = int.from_bytes(book.addresses, "little")
-        place = None
-        if self.address <= MAX_ADDRESS and marked >> (self.address - 1) & 1:
-            place = (marked & ((1 << (self.address - 1)) - 1)).bit_count()
-        self._answer_book(place, marked.bit_count(), value)
-
-    def _answer_book(self, place: int | None, total: int, value: int) -> None:
-        self._is_enrolled = place is not None
-        if place is not None:
-            self._count_down(place, bytes([book_answer(value)]))
-        else:
-            behind = total + self._stream.randrange(STRANGER_SLOTS)
-            self._count_down(behind, bytes([stranger_answer(value)]))
-
-    def _hush(self, hush: m.Hush) -> None:
-        if hush.uid in {self.uid, m.NOBODY_UID}:
-            self._enter(hush.epoch)
-            self._is_enrolled = True
 
     # --- address, parameters ----------------------------------------------------------------------------------
 
@@ -585,6 +546,19 @@ class Actuator:
             is_showing=int(now < self._show_until_ns),
         )
 
+    def _report_in_turn(self, message: m.ReportRound, sequence: int) -> None:
+        place = self.address - message.first
+        if self.address == UNADDRESSED or not 0 <= place < message.count:
+            return
+
+        def brief() -> bytes:
+            current = min(0xFF, round(self._current_ma() / BRIEF_CURRENT_MA))
+            status = m.BriefStatus(self.current_state(), self._position_cdeg(), current)
+            frame = Frame(HOST_ADDRESS, self.address, sequence, m.ReportRound.OPERATION, status.payload(), self.tag)
+            return encode_frame(frame)
+
+        self.attendance.count_down(place, brief)
+
     def _link_test(self, message: m.LinkTest) -> Message:
         return m.LinkTested(message.data)
 
@@ -597,9 +571,6 @@ def _why_not_understood(frame: Frame) -> m.Outcome:
 
 
 _ACTIONS: Final[dict[type[Message], Callable[[Actuator, Any], Message | None]]] = {
-    m.Book: Actuator._look_up,
-    m.AddressBook: Actuator._address_book,
-    m.Hush: Actuator._hush,
     m.Undo: Actuator._undo,
     m.Read: Actuator._read,
     m.Write: Actuator._write,

@@ -1,24 +1,30 @@
 """A whole virtual bus: kernel, line, actuators, and the port at which the host is plugged in.
 
-The actuators share one decoder, as all hear the same line: a frame is decoded once and handed to those it is for.
-Not modelled: receivers that hear different things.
+Actuators that hear the same share one decoder, so a frame is decoded once and handed to those it is for; one that
+hears something else (noise at its own input, a clock of its own in a collision) decodes for itself until it is in
+step again. Actuators do not listen to each other's answers, they only sense that the line is busy: what they would
+make of them is nothing, but for their count of bad frames after a collision.
 """
 
 from __future__ import annotations
 
+import random
 from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 
-from busproto.errors import DecodeError
+from busproto.errors import DecodeError, PortClosedError
 from busproto.wire import BadFrame, Decoder, Frame, Message, message_of
 from busproto.wire.frame import BROADCAST_ADDRESS, DEFAULT_BAUD
 from sim.actuator import Actuator
 from sim.errors import IdleForeverError
 from sim.kernel import Kernel
-from sim.line import Line, Reception
-from sim.uart import bytes_ns
+from sim.line import Ear, Line, LineKind, Reception
+from sim.receiver import Receiver
+from sim.waveform import BITS_PER_BYTE, bits_ns, rate_of
 
 DEFAULT_SUPPLY_MV: Final = 7400
+PHASE_RANGE_NS: Final = 10_000
 
 
 class VirtualBus:
@@ -30,23 +36,41 @@ class VirtualBus:
         actuators: in the order they were added.
         supply_mv: at every actuator, mV.
         host: the host's port.
+        on_frame: when set, called with time, actuator and frame whenever one hears a good request (traces, tests).
     """
 
     def __init__(
-        self, kernel: Kernel, *, baud: int = DEFAULT_BAUD, echo: bool = True, max_frames: int | None = None
+        self,
+        kernel: Kernel,
+        *,
+        baud: int = DEFAULT_BAUD,
+        echo: bool = True,
+        kind: LineKind = LineKind.OPEN_DRAIN,
+        oversampling: int = 0,
+        max_frames: int | None = None,
+        always_bits: bool = False,
     ) -> None:
         self.kernel = kernel
-        self.line = Line(kernel, baud, max_frames=max_frames)
+        self.line = Line(kernel, baud, kind=kind, max_frames=max_frames, always_bits=always_bits)
         self.actuators: list[Actuator] = []
         self.supply_mv = DEFAULT_SUPPLY_MV
-        self.host = HostPort(self, echo=echo)
-        self._decoder = Decoder()
+        self.on_frame: Callable[[int, Actuator, Frame], None] | None = None
+        self._oversampling = oversampling
+        self.host = HostPort(self, echo=echo, receiver=self._receiver("host", baud))
+        self._crowd = _Crowd(self)
+        self.line.listen(self.host)
+        self.line.listen(self._crowd)
         self._by_address: dict[int, list[Actuator]] = {}
-        self.line.listen(self._heard)
+
+    def _receiver(self, name: str, baud: int, clock_ppm: int = 0) -> Receiver:
+        phase_ns = self.kernel.stream(f"sampling {name}").randrange(PHASE_RANGE_NS)
+        return Receiver(baud, clock_ppm=clock_ppm, oversampling=self._oversampling, phase_ns=phase_ns)
 
     def add(self, actuator: Actuator) -> None:
         """Plug an actuator in."""
         self.actuators.append(actuator)
+        receiver = self._receiver(actuator.label, actuator.own_baud or self.line.baud, actuator.clock_ppm)
+        self._crowd.ears.append(self.line.new_ear(actuator, actuator.label, receiver))
         self.index()
 
     def index(self) -> None:
@@ -57,8 +81,12 @@ class VirtualBus:
         self._by_address = table
 
     def set_baud(self, baud: int) -> None:
-        """Everyone on the line changes to this rate."""
+        """Everyone on the line changes to this rate, but those who have one of their own."""
         self.line.baud = self.host.baud = baud
+        self.host.ears[0].receiver.set_baud(baud)
+        for actuator, ear in zip(self.actuators, self._crowd.ears, strict=True):
+            ear.receiver.set_baud(actuator.own_baud or baud)
+        self.line.clocks_changed()
 
     def labelled(self, label: str) -> Actuator:
         """The actuator that the scenario calls so. Raises KeyError where there is none."""
@@ -67,34 +95,83 @@ class VirtualBus:
                 return actuator
         raise KeyError(label)
 
-    def _heard(self, reception: Reception) -> None:
-        data = reception.data
-        sender = reception.transmissions[0].sender
-        if sender is not self.host and not reception.details and data == reception.transmissions[0].data:
-            is_frame = not (data[0] or data[-1])
-            if not self._decoder.pending_bytes or not is_frame:
-                return  # a reply, or a bare byte in answer to a book: only the host listens to those
-        for found in self._decoder.feed(data):
-            if isinstance(found, BadFrame):
-                for actuator in self.actuators:
-                    if actuator.is_powered:
-                        actuator.heard_bad()
-            elif not found.is_reply:
-                self._hand_out(found)
-
-    def _hand_out(self, frame: Frame) -> None:
+    def hand_out(self, found: Frame | BadFrame, to: Iterable[Actuator] | None = None) -> None:
+        """Give what a decoder found to those it is for: to all actuators, or to the ones named."""
+        if isinstance(found, BadFrame):
+            for actuator in self.actuators if to is None else to:
+                if actuator.is_powered:
+                    actuator.heard_bad()
+            return
+        if found.is_reply:
+            return
         message: Message | None
         try:
-            message = message_of(frame)
+            message = message_of(found)
         except DecodeError:
             message = None
-        if frame.destination == BROADCAST_ADDRESS:
-            listeners = self.actuators
-        else:
-            listeners = self._by_address.get(frame.destination, [])
+        is_for_all = found.destination == BROADCAST_ADDRESS
+        listeners = self.actuators if is_for_all else self._by_address.get(found.destination, [])
+        if to is not None:
+            named = set(map(id, to))
+            listeners = [actuator for actuator in listeners if id(actuator) in named]
         for actuator in tuple(listeners):
             if actuator.is_powered:
-                actuator.heard(frame, message)
+                if self.on_frame is not None:
+                    self.on_frame(self.kernel.now_ns, actuator, found)
+                actuator.heard(found, message)
+
+
+class _Crowd:
+    """All actuators as listeners."""
+
+    is_eager = False
+
+    def __init__(self, bus: VirtualBus) -> None:
+        self.ears: list[Ear] = []
+        self._bus = bus
+        self._decoder = Decoder()
+        self._own: dict[int, Decoder] = {}
+
+    def attends(self, senders: Sequence[object]) -> bool:
+        """They listen where anyone but actuators is on the line."""
+        return not all(isinstance(sender, Actuator) for sender in senders)
+
+    def heard_alike(self, reception: Reception, but: Sequence[Ear]) -> None:
+        """The same bytes at every actuator, but for some."""
+        if not but and not self._own:
+            for found in self._decoder.feed(reception.data):
+                self._bus.hand_out(found)
+            return
+        told = {id(ear) for ear in but}
+        in_step: list[Actuator] = []
+        for ear in self.ears:
+            if id(ear) in self._own and id(ear) not in told:
+                self._feed_own(ear, reception)
+            elif id(ear) not in told:
+                assert isinstance(ear.owner, Actuator)
+                in_step.append(ear.owner)
+        for found in self._decoder.feed(reception.data):
+            self._bus.hand_out(found, in_step)
+        self._back_in_step()
+
+    def heard_apart(self, ear: Ear, reception: Reception) -> None:
+        """These bytes at this actuator only."""
+        if id(ear) not in self._own:
+            self._own[id(ear)] = self._decoder.copy()
+        self._feed_own(ear, reception)
+        if reception.transmissions and reception.details:
+            # nobody heard it alike: what was pending is with each of them now
+            self._back_in_step()
+
+    def _feed_own(self, ear: Ear, reception: Reception) -> None:
+        assert isinstance(ear.owner, Actuator)
+        for found in self._own[id(ear)].feed(reception.without_own(ear.owner)):
+            self._bus.hand_out(found, (ear.owner,))
+
+    def _back_in_step(self) -> None:
+        """Those who have nothing pending decode with the others again, when these have nothing pending either."""
+        if not self._decoder.pending_bytes:
+            self._own = {key: own for key, own in self._own.items() if own.pending_bytes}
 
 
 class HostPort:
@@ -102,23 +179,74 @@ class HostPort:
 
     Attributes:
         url: for messages.
-        latency_ns: no adapter sits between, so none.
         echo: whether the host hears its own bytes.
+        batch_ns: an adapter passes bytes on only at multiples of this, as USB ones do; 0 for at once.
+        drop_rate, double_rate: chance that the adapter loses a byte, or passes it on twice.
+        ears: its one receiver.
     """
 
     url = "sim://"
-    latency_ns = 0
+    is_eager = True
 
-    def __init__(self, bus: VirtualBus, *, echo: bool) -> None:
+    def __init__(self, bus: VirtualBus, *, echo: bool, receiver: Receiver) -> None:
         self._bus = bus
         self._received = bytearray()
+        self._held = bytearray()
         self._free_ns = 0
+        self._is_open = True
+        self._stream: random.Random = bus.kernel.stream("host adapter")
         self.echo = echo
         self.baud = bus.line.baud
-        bus.line.listen(self._heard)
+        self.batch_ns = 0
+        self.drop_rate = 0.0
+        self.double_rate = 0.0
+        self.ears = [bus.line.new_ear(self, "host", receiver)]
 
-    def _heard(self, reception: Reception) -> None:
-        self._received += reception.data if self.echo else reception.without_own(self)
+    @property
+    def latency_ns(self) -> int:
+        """How long bytes may be kept back."""
+        return self.batch_ns
+
+    def attends(self, senders: Sequence[object]) -> bool:
+        """The host hears everything."""
+        return True
+
+    def heard_alike(self, reception: Reception, but: Sequence[Ear]) -> None:
+        """Bytes that arrived whole."""
+        if not but:
+            self._take_in(reception)
+
+    def heard_apart(self, ear: Ear, reception: Reception) -> None:
+        """Bytes that the receiver sampled."""
+        self._take_in(reception)
+
+    def _take_in(self, reception: Reception) -> None:
+        data = reception.data if self.echo else reception.without_own(self)
+        if self.drop_rate or self.double_rate:
+            data = b"".join(bytes([byte]) * self._times() for byte in data)
+        if not self.batch_ns:
+            self._received += data
+        elif data:
+            if not self._held:
+                now = self._bus.kernel.now_ns
+                self._bus.kernel.at(-(-now // self.batch_ns) * self.batch_ns, self._release)
+            self._held += data
+
+    def _times(self) -> int:
+        draw = self._stream.random()
+        if draw < self.drop_rate:
+            return 0
+        return 2 if draw < self.drop_rate + self.double_rate else 1
+
+    def set_adapter(self, batch_ns: int, drop_rate: float, double_rate: float) -> None:
+        """Change what the adapter does to bytes on their way in."""
+        self.batch_ns, self.drop_rate, self.double_rate = batch_ns, drop_rate, double_rate
+        if not batch_ns:
+            self._release()
+
+    def _release(self) -> None:
+        self._received += self._held
+        self._held.clear()
 
     def now_ns(self) -> int:
         """Virtual time, ns."""
@@ -126,11 +254,12 @@ class HostPort:
 
     def write(self, data: bytes) -> None:
         """Put bytes on the line, behind those that are still going out. Does not wait."""
+        self._require_open()
         if not data:
             return
         kernel = self._bus.kernel
         start_ns = max(kernel.now_ns, self._free_ns)
-        self._free_ns = start_ns + bytes_ns(len(data), self.baud)
+        self._free_ns = start_ns + bits_ns(len(data) * BITS_PER_BYTE, rate_of(self.baud))
         if start_ns == kernel.now_ns:
             self._transmit(data)
         else:
@@ -164,6 +293,7 @@ class HostPort:
 
     def read_until(self, deadline_ns: int) -> bytes:
         """What has arrived; where nothing has, let time run until something does, or the deadline."""
+        self._require_open()
         if not self._received:
             self.wait_for_more(deadline_ns)
         return self.take()
@@ -180,4 +310,9 @@ class HostPort:
         return data
 
     def close(self) -> None:
-        """Nothing to do: the bus goes with its last user."""
+        """Unplug the host; the bus itself goes on."""
+        self._is_open = False
+
+    def _require_open(self) -> None:
+        if not self._is_open:
+            raise PortClosedError(self.url, "it was closed")

@@ -10,23 +10,34 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 
-from busproto.wire.timing import DETECT_NS, FIRST_SLOT_NS, MINI_SLOT_NS, START_JITTER_NS
+from busproto.wire.timing import DETECT_NS, FIRST_SLOT_NS, MINI_SLOT_NS, START_JITTER_NS, START_LEAD_NS
 from sim.kernel import Event
 from sim.line import Line
+from sim.waveform import PPM
 
 
 class Countdown:
     """One actuator's wait for one transmission; `send` is called once, unless `cancel` comes first."""
 
     def __init__(
-        self, line: Line, slots: int, stream: random.Random, send: Callable[[], None], *, query_end_ns: int
+        self,
+        line: Line,
+        slots: int,
+        stream: random.Random,
+        send: Callable[[], None],
+        *,
+        query_end_ns: int,
+        clock_ppm: int = 0,
+        jitter_ns: int = START_JITTER_NS,
     ) -> None:
         self._line = line
         self._left = slots
         self._stream = stream
         self._send = send
         self._event: Event | None = None
-        self._counting_from_ns = query_end_ns + FIRST_SLOT_NS
+        self._slot_ns = MINI_SLOT_NS * PPM // (PPM + clock_ppm)
+        self._jitter_ns = jitter_ns
+        self._counting_from_ns = query_end_ns + FIRST_SLOT_NS * PPM // (PPM + clock_ppm)
         line.watch(self)
         if not line.is_busy:
             self._schedule()
@@ -43,7 +54,7 @@ class Countdown:
             return
         self._event.cancel()
         self._event = None
-        passed = max(0, time_ns - self._counting_from_ns) // MINI_SLOT_NS
+        passed = max(0, time_ns - self._counting_from_ns) // self._slot_ns
         self._left -= min(passed, self._left)
 
     def line_idle(self, time_ns: int) -> None:
@@ -55,8 +66,8 @@ class Countdown:
             self._schedule()
 
     def _schedule(self) -> None:
-        jitter_ns = self._stream.randrange(START_JITTER_NS + 1)
-        due_ns = self._counting_from_ns + self._left * MINI_SLOT_NS + jitter_ns
+        jitter_ns = self._stream.randrange(self._jitter_ns + 1)
+        due_ns = self._counting_from_ns + self._left * self._slot_ns + START_LEAD_NS + jitter_ns
         self._event = self._line.kernel.at(due_ns, self._due)
 
     def _due(self) -> None:

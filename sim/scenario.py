@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal, get_args
+from typing import Annotated, Any, Final, Literal
 
 import msgspec
 from msgspec import Meta
@@ -24,29 +24,32 @@ from busproto.wire.parameters import RawValue, parameter_named
 from sim.actuator import Actuator
 from sim.bus import VirtualBus
 from sim.errors import ScenarioError
+from sim.events import EVENTS, Degrees, EventTable, Name, Table, schedule
 from sim.kernel import Kernel
+from sim.line import LineKind
 from sim.model import ActuatorModel
 
 Address = Annotated[int, Meta(ge=MIN_ADDRESS, le=MAX_ADDRESS)]
-Seconds = Annotated[float, Meta(ge=0, le=86_400)]
-Degrees = Annotated[float, Meta(ge=-180, le=180)]
-Name = Annotated[str, Meta(min_length=1, max_length=40)]
 Uid = Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
 NS_PER_S: Final = 1_000_000_000
 
 
-class _Table(msgspec.Struct, forbid_unknown_fields=True, rename="kebab", frozen=True):
-    """Base of all tables of a scenario file: unknown keys are refused."""
+class LineTable(Table, frozen=True):
+    """The line: its kind and rate, the receivers and clocks on it, and whether the host hears its own bytes.
 
+    Each actuator's clock error is drawn by the seed, evenly within plus and minus `clock_error` percent. Receivers
+    sample each bit once, or with 8 or 16 ticks a bit.
+    """
 
-class LineTable(_Table, frozen=True):
-    """The line: its rate in bits per second, and whether the host hears its own bytes."""
-
+    kind: Literal["open-drain", "differential"] = "open-drain"
     baud: Annotated[int, Meta(ge=9600, le=4_000_000)] = DEFAULT_BAUD
     echo: bool = True
+    clock_error: Annotated[float, Meta(ge=0, le=1.5)] = 1.0
+    start_jitter_us: Annotated[int, Meta(ge=0, le=30)] = 30
+    oversampling: Literal[0, 8, 16] = 0
 
 
-class LimitsTable(_Table, frozen=True):
+class LimitsTable(Table, frozen=True):
     """How far a run may grow."""
 
     nodes: Annotated[int, Meta(ge=1, le=MAX_ADDRESS)] = 64
@@ -54,7 +57,7 @@ class LimitsTable(_Table, frozen=True):
     seconds: Annotated[float, Meta(gt=0, le=31_536_000)] = 86_400
 
 
-class ModelTable(_Table, frozen=True):
+class ModelTable(Table, frozen=True):
     """Rating of one type of actuator. Currents in mA, torque in N m, supply in V."""
 
     firmware: Annotated[str, Meta(pattern=r"^\d{1,2}\.\d{1,2}$")] = "1.0"
@@ -65,8 +68,11 @@ class ModelTable(_Table, frozen=True):
     mechanical_travel: Annotated[float, Meta(ge=10, le=360)] = 200.0
 
 
-class ActuatorTable(_Table, frozen=True):
-    """One actuator as it lies in the box. Without an address it is factory-fresh; "unknown" draws one by the seed."""
+class ActuatorTable(Table, frozen=True):
+    """One actuator as it lies in the box. Without an address it is factory-fresh; "unknown" draws one by the seed.
+
+    A `baud` of its own is a fault: it then understands nobody, and nobody it.
+    """
 
     label: Name
     model: Name
@@ -74,50 +80,11 @@ class ActuatorTable(_Table, frozen=True):
     copy_of: Name | None = None
     address: Address | Literal["unknown"] | None = None
     arm_at: Degrees = 0.0
-    settings: dict[str, Any] = {}
+    baud: Annotated[int, Meta(ge=9600, le=4_000_000)] | None = None
+    settings: dict[str, Any] = {}  # noqa: RUF012 - msgspec copies it
 
 
-class UnplugEvent(_Table, frozen=True, tag_field="what", tag="unplug"):
-    """The actuator loses power at a moment, and gets it back at another or never."""
-
-    at: Seconds
-    actuator: Name
-    until: Seconds | None = None
-
-
-class MuteEvent(_Table, frozen=True, tag_field="what", tag="mute"):
-    """The actuator hears and does, but does not answer."""
-
-    at: Seconds
-    actuator: Name
-    until: Seconds | None = None
-
-
-class NoiseEvent(_Table, frozen=True, tag_field="what", tag="noise"):
-    """One bit of each byte on the line is flipped with probability `rate`."""
-
-    at: Seconds
-    rate: Annotated[float, Meta(ge=0, le=1)]
-    until: Seconds | None = None
-
-
-class SupplyEvent(_Table, frozen=True, tag_field="what", tag="supply"):
-    """The supply becomes so many volts."""
-
-    at: Seconds
-    volts: Annotated[float, Meta(ge=0, le=60)]
-
-
-class HandEvent(_Table, frozen=True, tag_field="what", tag="hand"):
-    """A hand moves the arm, if it is limp, within so many seconds."""
-
-    at: Seconds
-    actuator: Name
-    to: Degrees
-    over: Seconds = 0.5
-
-
-class WantedTable(_Table, frozen=True):
+class WantedTable(Table, frozen=True):
     """Where an actuator belongs in the airframe of this scenario."""
 
     actuator: Name
@@ -128,10 +95,7 @@ class WantedTable(_Table, frozen=True):
     place: Annotated[int, Meta(ge=0, le=3)] = 0
 
 
-EventTable = UnplugEvent | MuteEvent | NoiseEvent | SupplyEvent | HandEvent
-
-
-class _File(_Table, frozen=True, kw_only=True):
+class _File(Table, frozen=True, kw_only=True):
     title: Name
     about: str = ""
     supply: Annotated[float, Meta(ge=0, le=60)] = 7.4
@@ -139,8 +103,8 @@ class _File(_Table, frozen=True, kw_only=True):
     limits: LimitsTable = LimitsTable()
     model: dict[Name, ModelTable]
     actuator: Annotated[list[ActuatorTable], Meta(min_length=1)]
-    event: list[EventTable] = []
-    wanted: list[WantedTable] = []
+    event: list[EventTable] = []  # noqa: RUF012
+    wanted: list[WantedTable] = []  # noqa: RUF012
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,11 +144,20 @@ class Scenario:
                 uids[row.label] = kernel.stream(f"uid {row.label}").randbytes(UID_BYTES)
         return uids
 
-    def build(self, seed: int = 0, *, baud: int | None = None) -> VirtualBus:
+    def build(self, seed: int = 0, *, baud: int | None = None, always_bits: bool = False) -> VirtualBus:
         """The bus of this scenario; the same seed gives the same run, to the nanosecond."""
         file = self.file
         kernel = Kernel(seed, max_ns=round(file.limits.seconds * NS_PER_S))
-        bus = VirtualBus(kernel, baud=baud or file.line.baud, echo=file.line.echo, max_frames=file.limits.frames)
+        line = file.line
+        bus = VirtualBus(
+            kernel,
+            baud=baud or line.baud,
+            echo=line.echo,
+            kind=LineKind(line.kind),
+            oversampling=line.oversampling,
+            max_frames=file.limits.frames,
+            always_bits=always_bits,
+        )
         bus.supply_mv = round(file.supply * 1000)
         uids = self.uids(seed)
         addresses = self._addresses(kernel)
@@ -201,11 +174,12 @@ class Scenario:
                     position_deg=row.arm_at,
                     supply_mv=lambda: bus.supply_mv,
                     address_changed=lambda _: bus.index(),
+                    own_baud=row.baud,
+                    clock_ppm=_clock_ppm(kernel, row.label, line.clock_error),
+                    jitter_ns=line.start_jitter_us * 1000,
                 )
             )
-        for number, event in enumerate(file.event):
-            for at_s, action in _happenings(bus, event, number):
-                kernel.at(round(at_s * NS_PER_S), action)
+        schedule(bus, file.event)
         return bus
 
     def _addresses(self, kernel: Kernel) -> dict[str, int]:
@@ -221,6 +195,11 @@ class Scenario:
             else:
                 addresses[row.label] = free.pop(stream.randrange(len(free)))
         return addresses
+
+
+def _clock_ppm(kernel: Kernel, label: str, error_percent: float) -> int:
+    most = round(error_percent * 10_000)
+    return kernel.stream(f"clock {label}").randint(-most, most)
 
 
 def _free_addresses(file: _File) -> list[int]:
@@ -240,39 +219,6 @@ def _model(name: str, table: ModelTable) -> ActuatorModel:
         no_load_speed_deg_s=table.no_load_speed,
         mechanical_travel_deg=table.mechanical_travel,
     )
-
-
-def _happenings(bus: VirtualBus, event: EventTable, number: int) -> Iterator[tuple[float, Callable[[], None]]]:
-    """The moments at which an event begins and ends, s, and what happens then."""
-    if isinstance(event, SupplyEvent):
-        yield event.at, lambda: setattr(bus, "supply_mv", round(event.volts * 1000))
-        return
-    if isinstance(event, NoiseEvent):
-        stream = bus.kernel.stream(f"noise {number}")
-        ends: list[Callable[[], None]] = []
-        yield event.at, lambda: ends.append(bus.line.add_noise(event.rate, stream))
-        if event.until is not None:
-            yield event.until, lambda: ends.pop()()
-        return
-    actuator = bus.labelled(event.actuator)
-    if isinstance(event, HandEvent):
-        yield (
-            event.at,
-            lambda: _ignore(actuator.arm.hand(event.to, round(event.over * NS_PER_S), bus.kernel.now_ns)),
-        )
-        return
-    if isinstance(event, UnplugEvent):
-        yield event.at, actuator.power_off
-        if event.until is not None:
-            yield event.until, actuator.power_on
-        return
-    yield event.at, lambda: setattr(actuator, "is_mute", True)
-    if event.until is not None:
-        yield event.until, lambda: setattr(actuator, "is_mute", False)
-
-
-def _ignore(_: object) -> None:
-    """A hand at an arm that is held simply has no effect."""
 
 
 def names() -> list[str]:
@@ -323,7 +269,6 @@ def parse(text: str, source: str = "text") -> Scenario:
 
 
 _ROWS: Final[dict[str, Any]] = {"actuator": ActuatorTable, "event": EventTable, "wanted": WantedTable}
-_EVENTS: Final = {kind.__struct_config__.tag: kind for kind in get_args(EventTable)}
 _SOUND: Final[dict[str, Any]] = {
     "line": {},
     "limits": {},
@@ -337,7 +282,7 @@ _SAID_BETTER: Final = (
     (r"expected `str` matching regex '\^\[0-9a-f\]\{16\}\$'", "expected 16 digits 0-9 a-f"),
     (r"expected `str` matching regex .*", "expected two numbers with a point between, such as '2.4'"),
     (r"invalid enum value (.*)", rf"expected {MIN_ADDRESS}..{MAX_ADDRESS} or 'unknown', got \1"),
-    (r"invalid value (.*)", rf"expected one of {', '.join(sorted(map(str, _EVENTS)))}, got \1"),
+    (r"invalid value (.*)", rf"expected one of {', '.join(sorted(map(str, EVENTS)))}, got \1"),
 )
 
 
@@ -368,7 +313,7 @@ def _tables(data: dict[str, Any]) -> Iterator[tuple[str, str, Any, Any]]:
         rows = data.get(key)
         for at, row in enumerate(rows if isinstance(rows, list) else ()):
             what = row.get("what") if key == "event" and isinstance(row, dict) else None
-            yield key, f"{key}[{at}]", row, _EVENTS.get(what, kind) if isinstance(what, str) else kind
+            yield key, f"{key}[{at}]", row, EVENTS.get(what, kind) if isinstance(what, str) else kind
 
 
 def _readable(text: str, place: str, kind: Any) -> str:

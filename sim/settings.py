@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from typing import Final
 
@@ -20,13 +21,19 @@ def pack_record(address: int, values: Mapping[str, RawValue]) -> bytes:
 
 def unpack_record(record: bytes) -> tuple[int, dict[str, RawValue]]:
     """The inverse of `pack_record`."""
+    return record[0], dict(_values_of(record))
+
+
+@functools.lru_cache(maxsize=1024)
+def _values_of(record: bytes) -> Mapping[str, RawValue]:
+    """The parameters in a record; most actuators of a campaign hold the same."""
     values: dict[str, RawValue] = {}
     at = 1
     for row in _ROWS_IN_RECORD:
         end = len(record) if row.points else at + row.size
         values[row.name] = row.decode(record[at:end])
         at = end
-    return record[0], values
+    return values
 
 
 class Settings:

@@ -23,8 +23,8 @@ from busproto.wire.frame import (
     Frame,
 )
 from busproto.wire.layout import Coded, Counted, Label, Limits
-from busproto.wire.message import OPERATIONS, FieldInfo, Message, fields_of
-from busproto.wire.messages import Present, Refused
+from busproto.wire.message import BARE_REPLIES, OPERATIONS, FieldInfo, Message, fields_of
+from busproto.wire.messages import Refused
 from tests.independent import framed, sealed
 
 MESSAGE_CLASSES: Final[tuple[Any, ...]] = (
@@ -175,8 +175,8 @@ def frames() -> st.SearchStrategy[Frame]:
 def frames_of(message_class: Any) -> st.SearchStrategy[tuple[Frame, Any]]:
     """Any frame that carries a message of this class, and the message."""
     number = getattr(message_class, "OPERATION", None)
-    # A refusal answers any operation but the one whose replies have no outcome byte.
-    operations = sorted(set(OPERATIONS) - {Present.OPERATION}) if number is None else [number]
+    # A refusal answers any operation but those whose replies have no outcome byte.
+    operations = sorted(set(OPERATIONS) - set(BARE_REPLIES)) if number is None else [number]
 
     def made(message: Any, *header: int) -> tuple[Frame, Any]:
         destination, source, sequence, operation, tag = header

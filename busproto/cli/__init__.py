@@ -25,6 +25,7 @@ COMMANDS: Final = {
     "show": "Show what actuators are, how they are set and how they are.",
     "set": "Set parameters of one actuator, read them back, store or undo them.",
     "move": "Move one actuator, or let it go limp.",
+    "wave": "Write the waveform of a search on a virtual bus, for a waveform viewer.",
     "spec": "Print the bus format from the definitions that the code runs on.",
     "demo": "Do the whole job once, on a virtual airframe behind a pseudo-terminal.",
 }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from typing import Any
+from typing import Any, Final
 
 import click
 
@@ -14,22 +14,50 @@ from busproto.cli.common import (
     address_text,
     address_value,
     console,
-    json_option,
     open_link,
     port_options,
     print_json,
     uid_text,
 )
+from busproto.errors import InputError
 from busproto.ops.discovery import Roster, find
+from busproto.ops.methods import METHODS
+from busproto.ops.steps import Steps
+
+_BEST: Final = next(iter(METHODS))
+_METHODS_TEXT: Final = "\n".join(f"  {method.name:10}{method.text}" for method in METHODS.values())
+
+
+def _list_methods(context: click.Context, _: click.Parameter, wanted: bool) -> None:
+    if not wanted or context.resilient_parsing:
+        return
+    if context.params.get("as_json"):
+        rows = [
+            {"name": method.name, "how": method.text, "cannot": method.cannot, "proves": not method.cannot}
+            for method in METHODS.values()
+        ]
+        print_json({"methods": rows, "default": _BEST})
+    else:
+        from rich.table import Table
+
+        table = Table("method", "how it works", "what it cannot do", box=None)
+        for method in METHODS.values():
+            table.add_row(method.name, method.text, method.cannot or "(it proves its list)")
+        console().print(table)
+    context.exit()
 
 
 @click.command(
-    epilog="""\b
+    epilog=f"""\b
 Examples:
   busproto find --port /dev/ttyUSB0
   busproto find --port sim://tow-plane?seed=1 --json
+  busproto find --port sim://bench-four?seed=1 --method tree-2
 \b
-JSON: "complete", "reason", "remaining_error", "actuators" (uid, address, clash),
+Methods (all but {_BEST} are for teaching and comparison: their list is never proven):
+{_METHODS_TEXT}
+\b
+JSON: "method", "complete", "reason", "remaining_error", "actuators" (uid, address, clash),
 "clashes" (address, uids), "clashes_found", "unaddressed", "gone", "twins", "wall"
 (counts and times of the search, which differ from run to run on a real port).
 Exit code 3: not proven, or a clash."""
@@ -42,19 +70,50 @@ Exit code 3: not proven, or a clash."""
     help="Go on proving until the chance that one is missing is at most this.",
 )
 @click.option("--seed", type=int, help="Draw epoch and salts from this seed, to repeat a run on a virtual bus.")
-@json_option
-def command(port: PortOptions, expect: int | None, wanted_error: float | None, seed: int | None, as_json: bool) -> int:
+@click.option(
+    "--method",
+    "name",
+    type=click.Choice(list(METHODS)),
+    default=_BEST,
+    show_default=True,
+    help="How to find them; see Methods below.",
+)
+@click.option(
+    "--list-methods",
+    is_flag=True,
+    expose_value=False,
+    callback=_list_methods,
+    help="Print every method, how it works and what it cannot do; needs no port.",
+)
+@click.option("--json", "as_json", is_flag=True, is_eager=True, help="Print the result as JSON, with stable keys.")
+def command(
+    port: PortOptions,
+    expect: int | None,
+    wanted_error: float | None,
+    seed: int | None,
+    name: str,
+    as_json: bool,
+) -> int:
     """Find every actuator, also several at one address, and prove that none is missing.
 
     Changes nothing and moves nothing.
     """
-    rng = None if seed is None else random.Random(seed)
+    rng = random.SystemRandom() if seed is None else random.Random(seed)
+    steps: Steps[Roster]
+    if name == _BEST:
+        steps = find(expected=expect, rng=rng, wanted_error=wanted_error)
+    elif expect is not None or wanted_error is not None:
+        raise InputError(f"--expect and --wanted-error belong to the method {_BEST}; {name} knows neither")
+    else:
+        steps = METHODS[name].run(rng, port.baud)
     with open_link(port) as link:
-        roster = link.run(find(expected=expect, rng=rng, wanted_error=wanted_error))
+        roster = link.run(steps)
     if as_json:
-        print_json({"port": port.url, **roster_json(roster)})
+        print_json({"port": port.url, "method": name, **roster_json(roster)})
     else:
         print_roster(roster)
+        if name != _BEST:
+            console().print(f"{name}: {roster.calls} queries in {roster.searching_ns / 1e6:.0f} ms on the line.")
     return 0 if roster.proven and not roster.clashes else exit_codes.NOT_AS_WANTED
 
 
@@ -63,7 +122,7 @@ def roster_json(roster: Roster) -> dict[str, Any]:
     return {
         "complete": roster.proven,
         "reason": roster.reason,
-        "remaining_error": roster.remaining_error,
+        "remaining_error": float(f"{roster.remaining_error:.3g}"),
         "actuators": [
             {
                 "uid": uid_text(one.uid),

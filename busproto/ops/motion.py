@@ -10,16 +10,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from busproto.errors import BusError, InputError, PortClosedError
+from busproto.errors import BusError, DecodeError, InputError, PortClosedError
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
 from busproto.ops.transact import transact
-from busproto.session.exchange import Ask
+from busproto.session.exchange import Ask, Expect
+from busproto.wire.codec import message_of
+from busproto.wire.frame import BROADCAST_ADDRESS
 from busproto.wire.messages import (
     FAULT_TEXTS,
     LIMP_STATES,
     MAX_CHANNELS,
     MAX_DEMAND,
     NO_DEMAND,
+    BriefStatus,
     Demand,
     DemandAll,
     Engage,
@@ -29,13 +32,16 @@ from busproto.wire.messages import (
     Release,
     Released,
     Report,
+    ReportRound,
     Showing,
     ShowYourself,
     State,
     Status,
 )
+from busproto.wire.timing import FIRST_SLOT_NS, MINI_SLOT_NS
 
 MS: Final = 1_000_000
+BRIEF_BYTES: Final = 20
 DEMAND_PERIOD_NS: Final = 50 * MS
 ARRIVED_CDEG: Final = 30
 LOSS_ACTION_OF_STATE: Final = {
@@ -48,6 +54,32 @@ LOSS_ACTION_OF_STATE: Final = {
 def report(address: int) -> Steps[Status]:
     """Position, load and health of one actuator."""
     return (yield from transact(Report(), address, Status))
+
+
+def report_round(first: int, count: int) -> Steps[dict[int, BriefStatus]]:
+    """A brief report of every actuator in a row of addresses, by address; who did not answer is missing.
+
+    Args:
+        first: 1..239.
+        count: 1..239 addresses from `first` on.
+    """
+    ask = Ask(
+        ReportRound(first, count),
+        BROADCAST_ADDRESS,
+        Expect.WINDOW,
+        window_ns=FIRST_SLOT_NS + (count + 1) * MINI_SLOT_NS,
+        idle_ns_per_byte=2 * MINI_SLOT_NS // BRIEF_BYTES + 1,
+    )
+    heard = yield from exchange(ask)
+    reports: dict[int, BriefStatus] = {}
+    for frame in heard.replies:
+        try:
+            message = message_of(frame)
+        except DecodeError:
+            continue
+        if isinstance(message, BriefStatus):
+            reports[frame.source] = message
+    return reports
 
 
 def fault_texts(faults: int) -> list[str]:

@@ -16,7 +16,7 @@ from busproto.session.exchange import Ask, Expect, Heard, Verdict
 from busproto.wire.codec import message_of
 from busproto.wire.frame import BROADCAST_ADDRESS, Frame
 from busproto.wire.message import OPERATIONS, Message
-from busproto.wire.messages import OUTCOME_TEXTS, Present, Refused, RollCall
+from busproto.wire.messages import OUTCOME_TEXTS, Called, Matched, Present, Refused, RollCall
 from busproto.wire.timing import FIRST_SLOT_NS, MINI_SLOT_NS
 
 ATTEMPTS: Final = 4
@@ -28,15 +28,16 @@ WHO_CALLS: Final = 3
 M = TypeVar("M", bound=Message)
 
 
-def window(message: RollCall, destination: int = BROADCAST_ADDRESS) -> Ask:
+def window(message: RollCall, destination: int = BROADCAST_ADDRESS, ahead: tuple[Message, ...] = ()) -> Ask:
     """The exchange for a roll call: listen for its window, and one more mini-slot for each answer."""
     return Ask(
         message,
         destination,
         Expect.WINDOW,
-        window_ns=FIRST_SLOT_NS + (message.slots + 1) * MINI_SLOT_NS,
-        idle_ns_per_byte=2 * MINI_SLOT_NS // PRESENT_BYTES + 1,
+        window_ns=FIRST_SLOT_NS + (message.slots + 2) * MINI_SLOT_NS,
+        idle_ns_per_byte=MINI_SLOT_NS // PRESENT_BYTES + 1,
         quiet_ns=QUIET_SLOTS * MINI_SLOT_NS,
+        ahead=ahead,
     )
 
 
@@ -57,12 +58,12 @@ def who_is_at(address: int, *, rng: random.Random | None = None) -> Steps[tuple[
 
 
 def uid_of(frame: Frame) -> bytes | None:
-    """The uid in the answer to a roll call, None where it is none."""
+    """The uid in the answer to a roll call or one of its kin, None where it is none."""
     try:
         message = message_of(frame)
     except DecodeError:
         return None
-    return message.uid if isinstance(message, Present) else None
+    return message.uid if isinstance(message, Present | Matched | Called) else None
 
 
 def transact(

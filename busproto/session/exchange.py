@@ -18,6 +18,7 @@ class Expect(enum.Enum):
     ONE = "one reply"
     WINDOW = "any number of replies within a window"
     BYTES = "any number of single bytes within a window"
+    SLOTS = "any number of replies within a window of fixed length"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +35,7 @@ class Ask:
         idle_ns_per_byte: WINDOW and BYTES only: idle time that each byte heard adds, beside its own time on the line.
         quiet_ns: WINDOW only: while bytes come that cannot be read, nothing must have come for so long before it ends.
             Answers that collide are heard as fewer bytes than they last.
+        ahead: broadcasts that go out in the same breath before the request; nobody answers those.
         listen_out: ONE only: hear the window to its end, so that a second actuator at the address shows.
     """
 
@@ -45,6 +47,7 @@ class Ask:
     idle_ns_per_byte: int = 0
     quiet_ns: int = 0
     listen_out: bool = False
+    ahead: tuple[Message, ...] = ()
 
     @classmethod
     def one(cls, message: Message, address: int, *, listen_out: bool = False, slow: bool = False) -> Ask:
@@ -79,6 +82,8 @@ class Heard:
         replies: good frames that fit the request, in order.
         strays: bytes that belong to no good frame, delimiters left out.
         raw: everything that came back behind the echo.
+        echoed: the request came back as it was sent: the line carries our bytes.
+        overran: bytes kept coming for longer than all actuators together can answer.
         stale: good frames that do not fit this request (an earlier one's, or from elsewhere).
         verdict: all of this in a word.
         began_ns, ended_ns: the exchange, by the transport's clock.
@@ -89,6 +94,8 @@ class Heard:
     replies: tuple[Frame, ...]
     strays: bytes
     raw: bytes
+    echoed: bool
+    overran: bool
     stale: int
     verdict: Verdict
     began_ns: int

@@ -14,9 +14,11 @@ from typing import Final
 from busproto.session.exchange import Ask, Expect, Heard, Verdict
 from busproto.session.states import SessionEvent, SessionState, next_state
 from busproto.wire import BadFrame, Decoder, Frame, encode_frame, request_frame
-from busproto.wire.frame import HOST_ADDRESS, MAX_WIRE_BYTES, MIN_WIRE_BYTES
+from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, MAX_WIRE_BYTES, MIN_WIRE_BYTES
 
 _BITS_PER_BYTE: Final = 10
+_MOST_BYTES: Final = 240 * 24
+"""A uid answer of every actuator that one line can hold."""
 _CLOCK_MARGIN: Final = 1.02
 """An actuator's clock may be slow by so much against ours."""
 
@@ -55,12 +57,20 @@ class Session:
             LocalProtocolError: another one is under way.
             EncodeError: the request cannot be sent; the state has not changed.
         """
-        sequence = self._sequence
-        frame = request_frame(ask.message, ask.destination, sequence)
-        wire = encode_frame(frame)
+        first = self._sequence
+        frames = [
+            request_frame(message, BROADCAST_ADDRESS, (first + number) & 0xFF)
+            for number, message in enumerate(ask.ahead)
+        ]
+        frames.append(request_frame(ask.message, ask.destination, (first + len(frames)) & 0xFF))
+        wire = b"".join(map(encode_frame, frames))
+        # the same request may have gone out more than once in one breath; an answer to any of them counts
+        self._same_ahead = {
+            frame.sequence for frame, message in zip(frames, ask.ahead, strict=False) if message == ask.message
+        }
         self._step(SessionEvent.BEGIN)
-        self._sequence = (sequence + 1) & 0xFF
-        self._ask, self._request, self._wire = ask, frame, wire
+        self._sequence = (first + len(frames)) & 0xFF
+        self._ask, self._ahead, self._request, self._wire = ask, frames[:-1], frames[-1], wire
         self._began_ns = now_ns
         self._decoder.reset()
         self._raw = bytearray()
@@ -76,6 +86,9 @@ class Session:
         """The bytes were handed to the port at `now_ns`; the line carries them from then on."""
         self._step(SessionEvent.SENT)
         self._request_end_ns = now_ns + self.airtime_ns(len(self._wire))
+        # all actuators there can be, one after the other; who goes on after that does not answer, it babbles
+        busy_ns = self.airtime_ns(_MOST_BYTES) + _MOST_BYTES * self._ask.idle_ns_per_byte
+        self._longest_ns = self._latency_ns + round(_CLOCK_MARGIN * (self._ask.window_ns + busy_ns))
 
     @property
     def deadline_ns(self) -> int:
@@ -90,6 +103,9 @@ class Session:
             if ask.expect is Expect.WINDOW and back > self._reply_bytes:
                 quiet_ns = self._heard_ns + self._latency_ns + ask.quiet_ns - self._request_end_ns
                 listen_ns = max(listen_ns, quiet_ns)
+            listen_ns = min(listen_ns, self._longest_ns)
+        elif ask.expect is Expect.SLOTS:
+            listen_ns += round(_CLOCK_MARGIN * ask.window_ns) + self.airtime_ns(2)
         elif ask.expect is Expect.ONE:
             longest = MAX_WIRE_BYTES if back else MIN_WIRE_BYTES
             if self._replies:  # others that answer the same are as long, and began within the window too
@@ -111,6 +127,8 @@ class Session:
                 self._strays += found.raw
             elif found == self._request:
                 self._echo_seen = True
+            elif found in self._ahead:
+                continue
             elif self._fits(found):
                 self._replies.append(found)
                 self._reply_bytes += len(encode_frame(found))
@@ -124,7 +142,7 @@ class Session:
         return (
             frame.is_reply
             and frame.destination == HOST_ADDRESS
-            and frame.sequence == self._request.sequence
+            and (frame.sequence == self._request.sequence or frame.sequence in self._same_ahead)
             and frame.operation == self._request.operation
             and ask.source in {None, frame.source}
         )
@@ -150,6 +168,7 @@ class Session:
         elif raw and self.echoes is None and self._replies and not self._echo_seen:
             self.echoes = False
         self._echo_is_broken = bool(self.echoes) and not echo
+        self._echoed = echo
         self._behind_echo = raw[len(self._wire) :] if echo else raw
 
     def take(self) -> Heard:
@@ -168,6 +187,8 @@ class Session:
             replies=tuple(self._replies),
             strays=strays,
             raw=self._behind_echo,
+            echoed=self._echoed,
+            overran=self._ended_ns >= self._request_end_ns + self._longest_ns,
             stale=self._stale,
             verdict=verdict,
             began_ns=self._began_ns,
@@ -177,7 +198,7 @@ class Session:
     def _verdict(self, strays: bytes) -> Verdict:
         expect = self._ask.expect
         if self._replies:
-            is_clean = not strays and (len(self._replies) == 1 or expect is Expect.WINDOW)
+            is_clean = not strays and (len(self._replies) == 1 or expect in {Expect.WINDOW, Expect.SLOTS})
             return Verdict.ANSWERED if is_clean else Verdict.CROWDED
         if self._echo_is_broken:
             return Verdict.ECHO_BROKEN

@@ -19,8 +19,8 @@ from busproto.wire.frame import (
 )
 from busproto.wire.generate import make_builder, make_parser
 from busproto.wire.layout import remove_zeros, restore_zeros
-from busproto.wire.message import REPLIES, REQUESTS, Message
-from busproto.wire.messages import Present, Refused
+from busproto.wire.message import BARE_REPLIES, REPLIES, REQUESTS, Message
+from busproto.wire.messages import Refused
 
 _RENAME: Final = {"control_reply": "is_reply"}
 _parse_body: Final = make_parser("frame", BODY, Frame, _RENAME)
@@ -80,7 +80,7 @@ def message_of(frame: Frame) -> Message:
     payload = frame.payload
     if frame.tag is None:
         parse = _REQUEST_PARSERS.get(frame.operation)
-    elif payload and payload[0] and frame.operation != Present.OPERATION:
+    elif payload and payload[0] and frame.operation not in BARE_REPLIES:
         parse = Refused.parse
     else:
         parse = _REPLY_PARSERS.get(frame.operation)

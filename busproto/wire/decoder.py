@@ -66,6 +66,14 @@ class Decoder:
         self._dropped = 0
         self._offset = 0
 
+    def copy(self) -> Decoder:
+        """Another decoder with the same bytes pending, its counters at zero."""
+        other = Decoder()
+        other._kept[:] = self._kept
+        other._dropped = self._dropped
+        other._offset = self._offset
+        return other
+
     def feed(self, data: bytes) -> list[Frame | BadFrame]:
         """Take the next bytes (any number) and return what they complete, in order."""
         return list(self._feed(data))

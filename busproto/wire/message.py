@@ -64,6 +64,9 @@ class Operation:
 OPERATIONS: Final[dict[int, Operation]] = {}
 """Every operation by its number; filled by the decorators below."""
 
+BARE_REPLIES: Final[set[int]] = set()
+"""Operations whose reply has no outcome byte, to be short."""
+
 REQUESTS: Final[dict[int, type[Message]]] = {}
 REPLIES: Final[dict[int, type[Message]]] = {}
 
@@ -122,6 +125,8 @@ def reply(number: int, *, outcome: bool = True) -> Callable[[type[Any]], type[An
         cls.OPERATION, cls.IS_REPLY = number, True  # type: ignore[attr-defined]
         made = finish(cls, f"{OPERATIONS[number].name} reply", ("outcome" / Const(0, Int8ul),) if outcome else ())
         REPLIES[number] = made
+        if not outcome:
+            BARE_REPLIES.add(number)
         OPERATIONS[number] = dataclasses.replace(OPERATIONS[number], reply=made)
         return made  # type: ignore[no-any-return]
 

@@ -150,8 +150,8 @@ class Book(Message):
     A book is sent as one or more parts without pause for answers; after the last part (first + marks = total)
     every powered actuator answers once, with a single byte that is no frame. One that found its mark sends
     80h + the low seven bits of its hash when its countdown, begun at its place in the book, reaches zero. Every
-    other one, whatever it believes about itself, counts as not enrolled from now on and speaks up: a byte 01h..7Fh
-    in one of the four slots behind the last place.
+    other one that heard all parts, whatever it believes about itself, counts as not enrolled from now on and speaks
+    up: a byte 01h..7Fh in one of the four slots behind the last place.
     """
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")
@@ -182,6 +182,44 @@ class Hush(Message):
 
     epoch: int = on_wire(Int16ul, "the epoch to keep silent in")
     uid: bytes = on_wire(Bytes(UID_BYTES), "whom it is for; eight zero bytes for everyone")
+
+
+@request(0x05, "match", audience="all")
+class Match(Message):
+    """Asks those whose uid begins with a prefix, and who are not enrolled in this epoch, to answer, all at once.
+
+    Each begins `first slot` after the query, whoever else does. For the classic ways of searching, which need it;
+    roll call and book do without.
+    """
+
+    epoch: int = on_wire(Int16ul, "as in the roll calls")
+    bits: int = on_wire(Limits(Int8ul, 0, 64), "length of the prefix; the first bit is the high one of byte 0")
+    brief: int = on_wire(Limits(Int8ul, 0, 1), "1: answer with a single byte 80h..FFh that is no frame")
+    prefix: bytes = on_wire(Bytes(UID_BYTES), "the prefix, filled up with anything")
+
+
+@reply(0x05, outcome=False)
+class Matched(Message):
+    """The uid of one actuator, as in a roll call."""
+
+    uid: bytes = on_wire(Bytes(UID_BYTES), "factory-unique")
+
+
+@request(0x06, "slotted call", audience="all")
+class SlottedCall(Message):
+    """A roll call with slots of fixed length: nobody senses the line, whoever draws the same slot collides."""
+
+    epoch: int = on_wire(Int16ul, "as in the roll calls")
+    salt: int = on_wire(Int8ul, "fresh in each call")
+    slots: int = on_wire(Limits(Int16ul, 1, MAX_WINDOW_SLOTS), "number of slots")
+    slot_us: int = on_wire(Int16ul, "length of a slot: an answer at the line's rate, jitter and clock error", unit="us")
+
+
+@reply(0x06, outcome=False)
+class Called(Message):
+    """The uid of one actuator, as in a roll call."""
+
+    uid: bytes = on_wire(Bytes(UID_BYTES), "factory-unique")
 
 
 # --- address ---------------------------------------------------------------------------------------------------
@@ -405,6 +443,27 @@ class Showing(Message):
     """It does so now."""
 
     moves: int = on_wire(Limits(Int8ul, 0, 1), "1 where the arm moves, 0 where only the flag is set")
+
+
+@request(0x46, "report round", audience="all")
+class ReportRound(Message):
+    """Lets every actuator in a row of addresses report in turn, without being asked one by one.
+
+    Each answers when its countdown, begun at its place in the row, reaches zero (see Discovery); who is missing costs a
+    mini-slot. So 32 reports fit beside a demand into 10 ms at 1 MBd, which 32 requests and answers do not.
+    """
+
+    first: int = on_wire(Limits(Int8ul, MIN_ADDRESS, MAX_ADDRESS), "first address of the row")
+    count: int = on_wire(Limits(Int8ul, 1, MAX_ADDRESS), "number of addresses in the row")
+
+
+@reply(0x46, outcome=False)
+class BriefStatus(Message):
+    """Where the arm is and how hard it works, at the moment of sending. No outcome byte, to be short."""
+
+    state: State = on_wire(Coded(Int8ul, State), "what the drive does")
+    position_cdeg: int = on_wire(Int16sl, "where the arm is", unit="0.01 deg")
+    current_cma: int = on_wire(Int8ul, "supply current; 255 for more", unit="20 mA")
 
 
 # --- link ------------------------------------------------------------------------------------------------------

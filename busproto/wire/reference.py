@@ -13,8 +13,8 @@ from construct import ConstructError
 
 from busproto.errors import DecodeError
 from busproto.wire.frame import FRAME, Frame
-from busproto.wire.message import REPLIES, REQUESTS, Message
-from busproto.wire.messages import Present, Refused
+from busproto.wire.message import BARE_REPLIES, REPLIES, REQUESTS, Message
+from busproto.wire.messages import Refused
 
 
 def interpret_frame(wire: bytes) -> Frame:
@@ -37,7 +37,7 @@ def interpret_message(frame: Frame) -> Message:
     """As `codec.message_of`, by construct. Raises DecodeError."""
     table = REPLIES if frame.is_reply else REQUESTS
     cls: Any = table.get(frame.operation)
-    if frame.is_reply and frame.payload[:1].strip(b"\x00") and frame.operation != Present.OPERATION:
+    if frame.is_reply and frame.payload[:1].strip(b"\x00") and frame.operation not in BARE_REPLIES:
         cls = Refused
     if cls is None:
         raise DecodeError(f"operation {frame.operation:#04x} is not known")

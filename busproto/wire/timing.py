@@ -17,7 +17,10 @@ FIRST_SLOT_NS: Final = 500_000
 """From the last stop bit of a query of discovery to its first slot: what the slowest actuator needs."""
 DETECT_NS: Final = 5_000
 """From the edge of a start bit until every actuator has seen that the line is busy."""
-MINI_SLOT_NS: Final = START_JITTER_NS + DETECT_NS + 3_000
+START_LEAD_NS: Final = 1_500
+"""In a countdown nobody begins earlier than this within its slot, so that clocks which differ by up to 2 % agree on
+how many slots have passed when someone does."""
+MINI_SLOT_NS: Final = 2 * START_LEAD_NS + START_JITTER_NS + DETECT_NS
 """One idle slot of a countdown."""
 STRANGER_SLOTS: Final = 4
 """Slots behind the last place of a book, in which those who are not in it speak up."""

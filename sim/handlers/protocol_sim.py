@@ -16,8 +16,9 @@ from serial.serialutil import PortNotOpenError, SerialBase, SerialException
 
 from sim.bus import VirtualBus
 from sim.errors import SimError
+from sim.receiver import byte_ns
 from sim.scenario import Scenario, load
-from sim.uart import BITS_PER_BYTE, NS_PER_S, bytes_ns
+from sim.waveform import BITS_PER_BYTE, NS_TIMES_MICRO, rate_of
 
 SCHEME = "sim"
 MAX_SEED = 2**63 - 1
@@ -92,7 +93,7 @@ class Serial(SerialBase):
         """Bytes that have arrived; one byte time passes where there are none."""
         bus = self._open_bus()
         if not bus.host.waiting_bytes:
-            self._run(lambda: bus.kernel.run_until(bus.kernel.now_ns + bytes_ns(1, bus.line.baud)))
+            self._run(lambda: bus.kernel.run_until(bus.kernel.now_ns + byte_ns(rate_of(bus.line.baud))))
         return bus.host.waiting_bytes
 
     @property
@@ -100,7 +101,7 @@ class Serial(SerialBase):
         """Bytes not yet on the line."""
         bus = self._open_bus()
         left_ns = max(0, bus.host.sent_at_ns - bus.kernel.now_ns)
-        return -(-left_ns * bus.line.baud // (BITS_PER_BYTE * NS_PER_S))
+        return -(-left_ns * rate_of(bus.line.baud) // (BITS_PER_BYTE * NS_TIMES_MICRO))
 
     def read(self, size: int = 1) -> bytes:
         """Up to `size` bytes; fewer where the time-out passes first."""
@@ -108,7 +109,7 @@ class Serial(SerialBase):
         kernel, host = bus.kernel, bus.host
         deadline_ns = None
         if self.timeout is not None:
-            wait_ns = round(self.timeout * 1e9) or bytes_ns(1, bus.line.baud)
+            wait_ns = round(self.timeout * 1e9) or byte_ns(rate_of(bus.line.baud))
             deadline_ns = kernel.now_ns + wait_ns
         while host.waiting_bytes < size:
             before = host.waiting_bytes

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Callable
 from typing import Final
 
-from tests.bench import codec, startup
+from tests.bench import campaign, codec, discovery, simulator, startup
 
 BENCHES: Final[dict[str, tuple[str, int, Callable[[int], None]]]] = {
     "codec": ("one frame: the generated codec against construct, struct by hand and Modbus RTU", 100, codec.run),
+    "discovery": ("every way to find who is there, on the same buses, in virtual time", 5, discovery.run),
+    "sim": ("simulated seconds per second, and the fast path against the bit-level one", 5, simulator.run),
     "startup": ("the command line against a Python that does nothing", 15, startup.run),
 }
 """Name: what it compares, how many rounds unless told, the function."""
@@ -17,6 +20,8 @@ BENCHES: Final[dict[str, tuple[str, int, Callable[[int], None]]]] = {
 
 def main() -> None:
     """Run the benchmark that the command line names."""
+    if sys.argv[1:2] == ["campaign"]:
+        sys.exit(campaign.main(sys.argv[2:]))
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description="Run one benchmark.")
     parser.add_argument("name", choices=[*BENCHES, "list"])
     parser.add_argument("--rounds", type=int, metavar="N", help="interleaved rounds; the best one counts")
@@ -24,6 +29,7 @@ def main() -> None:
     if chosen.name == "list":
         for name, (text, _, _) in BENCHES.items():
             print(f"{name:10}{text}")
+        print(f"{'campaign':10}many noisy searches: is any list wrong and sure? (options of its own: --help)")
         return
     _, usual, run = BENCHES[chosen.name]
     run(chosen.rounds or usual)

@@ -25,15 +25,8 @@ FACTORIES: tuple[Callable[[], AbstractContextManager[EchoPort]], ...] = (
 )
 
 
-NOT_YET: dict[tuple[suite.Factory, Check], str] = {
-    (host_port, suite.close_may_come_twice_and_then_nothing_goes): "the host's port of a virtual bus never closes"
-}
-
-
 def _row(factory: suite.Factory, check: Check) -> Any:
-    why = NOT_YET.get((factory, check))
-    marks = [pytest.mark.xfail(reason=why, strict=True)] if why else []
-    return pytest.param(factory, check, id=f"{factory.__name__}-{check.__name__}", marks=marks)
+    return pytest.param(factory, check, id=f"{factory.__name__}-{check.__name__}")
 
 
 @pytest.mark.parametrize(("factory", "check"), [_row(factory, check) for factory in FACTORIES for check in CHECKS])

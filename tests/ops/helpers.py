@@ -13,7 +13,7 @@ from busproto.errors import PortClosedError
 from busproto.ops import Link, Roster
 from busproto.ops.steps import Steps
 from busproto.transport import Transport
-from busproto.wire import Message, decode_frame, message_of
+from busproto.wire import Decoder, Frame, Message, message_of
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.parameters import RawValue
 from sim.actuator import Actuator
@@ -67,9 +67,12 @@ class HookedPort:
         return self._port.latency_ns
 
     def write(self, data: bytes) -> None:
-        message = message_of(decode_frame(data))
-        self._hook(message)
-        self.sent.append(message)
+        # one write may hold several requests, said in one breath
+        messages = [message_of(found) for found in Decoder().feed(data) if isinstance(found, Frame)]
+        assert messages
+        for message in messages:
+            self._hook(message)
+            self.sent.append(message)
         self._port.write(data)
 
     def read_until(self, deadline_ns: int) -> bytes:
@@ -106,12 +109,13 @@ class DyingPort(HookedPort):
     """A port that goes away for good at its n-th write (from 1), before that reaches the line."""
 
     def __init__(self, port: Transport, at_write: int) -> None:
-        super().__init__(port, self._count)
+        super().__init__(port, lambda _: None)
         self._left = at_write
 
-    def _count(self, _: Message) -> None:
+    def write(self, data: bytes) -> None:
         self._left -= 1
         self._require()
+        super().write(data)
 
     def _require(self) -> None:
         if self._left <= 0:
@@ -206,9 +210,9 @@ class Box:
         for number in range(count):
             self.add(stream.randbytes(8), address(number))
 
-    def noise(self, rate: float, seed: int) -> Callable[[], None]:
-        """Let noise fall on the line from now on; returns what ends it."""
-        return self.bus.line.add_noise(rate, random.Random(f"noise {seed}"))
+    def noise(self, rate: float) -> Callable[[], None]:
+        """Let noise fall on every listener from now on, drawn by the seed of the bus; returns what ends it."""
+        return self.bus.line.add_noise(rate)
 
     @property
     def truth(self) -> dict[bytes, int]:

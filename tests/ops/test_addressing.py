@@ -335,7 +335,7 @@ def test_a_map_is_given_under_noise() -> None:
         for number in range(8):
             one.add(number, 1 + number % 3)
             wanted[uid_of(number)] = 20 + number
-        one.noise(2e-3, seed)
+        one.noise(2e-3)
         roster = one.run(find(rng=random.Random(seed)))
         assert right_or_not_proven(roster, one.truth), roster.reason
         assert one.run(assign_all(ordered_moves(roster, wanted))) == 8
@@ -409,7 +409,7 @@ def test_a_line_that_ought_to_be_empty_and_is_not() -> None:
     for lost in range(8):
         one = box(lost, echo=False)
         one.add(1, 100)
-        end = one.noise(1.0, lost)
+        end = one.noise(0.9)
         one.hooked(once(AddressBook, end, number=lost + 1))
         assert one.run(prove_addresses({}, rng=random.Random(lost))) != ""
 
@@ -481,7 +481,7 @@ def test_the_proof_by_address_under_noise() -> None:
     for seed in seeds(10, 300):
         one = box(seed)
         plan = planned(one, 16, seed)
-        one.noise(1e-3, seed)
+        one.noise(1e-3)
         proven.append(one.run(prove_addresses(plan, rng=random.Random(seed))) == "")
         one.add(1, 200)
         assert one.run(prove_addresses(plan, rng=random.Random(seed))) != ""

@@ -8,7 +8,7 @@ import threading
 
 import pytest
 
-from busproto.errors import AddressConflictError, LocalProtocolError, PortClosedError
+from busproto.errors import AddressConflictError, PortClosedError
 from busproto.ops import AsyncLink, Link, Roster, assign_all, describe, find, move, ordered_moves, report, stream
 from busproto.ops.steps import Pause, Steps
 from busproto.session import SessionState
@@ -118,7 +118,7 @@ def test_errors_are_those_of_the_blocking_link() -> None:
         assert roster.proven
         assert (await link.run(describe(7))).uid == uid_of(1)
         await link.close()
-        with pytest.raises(LocalProtocolError):
+        with pytest.raises(PortClosedError):
             await link.run(report(7))
 
     asyncio.run(run())

@@ -105,14 +105,19 @@ def test_a_line_that_is_full_to_the_last_address() -> None:
 
 
 @pytest.mark.parametrize("echo", [True, False])
-def test_nobody_is_proven_too(echo: bool) -> None:
+def test_nobody_is_proven_too_where_an_echo_shows_that_the_line_works(echo: bool) -> None:
     for seed in seeds(5):
         one = box(seed, echo=echo)
         roster = search(one, seed)
-        assert (roster.found, roster.proven, roster.reason) == ((), True, "")
+        assert roster.found == ()
         assert (roster.by_address, roster.clashes, roster.unaddressed) == ({}, {}, ())
-        assert roster.calls == 1
-        assert roster.passes == SILENT_PASSES
+        if echo:
+            assert (roster.proven, roster.reason) == (True, "")
+            assert roster.passes == SILENT_PASSES
+            assert roster.calls == 2, "a roll call, and a short one behind the first book"
+        else:
+            assert not roster.proven
+            assert roster.reason.endswith("there is no sign that the line carries anything")
 
 
 @pytest.mark.parametrize("expected", [1, 2, 16, 32, 100, 239])
@@ -191,8 +196,10 @@ def test_through_an_adapter_that_keeps_bytes_back(count: int, echo: bool) -> Non
             if keeps_back:
                 one.link = Link(HoardingPort(one.bus.host, lambda _: None))
             rosters.append(search(one, seed))
-            assert_all_found(one, rosters[-1])
+            if count or echo:
+                assert_all_found(one, rosters[-1])
         assert rosters[0].found == rosters[1].found
+        assert rosters[0].proven == rosters[1].proven
 
 
 def test_far_more_than_expected_at_a_high_rate() -> None:
@@ -211,7 +218,7 @@ def test_far_more_than_expected_at_a_high_rate() -> None:
 
 def test_a_wanted_error_adds_passes_until_it_is_met() -> None:
     passes = []
-    for wanted in (None, 1e-3, 1e-6, 1e-12):
+    for wanted in (None, 1e-7, 1e-10, 1e-14):
         one = box(2)
         one.add_many(16, 2)
         roster = one.run(find(rng=random.Random(2), wanted_error=wanted))
@@ -223,7 +230,11 @@ def test_a_wanted_error_adds_passes_until_it_is_met() -> None:
 
 
 def test_what_remains_is_the_product_over_the_quiet_passes() -> None:
-    """By hand, for 16: a book of 61 bytes is not understood with 1 - 0.999^n, or a mark fits one of 16 by chance."""
+    """By hand, for 16: a book of 61 bytes is not understood with 1 - 0.999^n, or a mark fits one of 16 by chance.
+
+    Between the books a call of 19 bytes is said twice in one breath; who believes by chance to be enrolled in this
+    epoch, one in 65536, does not answer it.
+    """
     one = box(2)
     one.add_many(16, 2)
     port = one.hooked(lambda _: None)
@@ -231,7 +242,9 @@ def test_what_remains_is_the_product_over_the_quiet_passes() -> None:
     book_bytes = 6 + 2 + 1 + 1 + 1 + 2 * 16 + 8
     books = [message for message in port.sent if isinstance(message, Book)]
     assert {6 + len(message.payload()) + 8 for message in books} == {book_bytes}
-    assert roster.remaining_error == pytest.approx((1 - 0.999**book_bytes + 16 / 65536) ** roster.passes, rel=1e-9)
+    assert roster.remaining_error == pytest.approx(
+        (1 - 0.999**book_bytes + 16 / 65536) ** roster.passes * ((1 - 0.999**19) ** 2 + 1 / 65536), rel=1e-9
+    )
 
 
 def test_a_wanted_error_that_takes_too_many_passes_is_not_proven() -> None:
@@ -278,7 +291,7 @@ def test_a_window_that_leaves_only_delimiters_does_not_end_the_search() -> None:
             answer = 0 if isinstance(step, Now) else None
             if isinstance(step, Ask):
                 asks.append(step)
-                answer = Heard(step, 0, (), b"", raw, 0, Verdict.GARBLED, 0, 1)
+                answer = Heard(step, 0, (), b"", raw, False, False, 0, Verdict.GARBLED, 0, 1)
         steps.close()
         return type(asks[1].message)
 

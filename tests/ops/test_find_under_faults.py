@@ -14,14 +14,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busproto.ops import Roster, find
-from busproto.ops.discovery import SILENT_PASSES
+from busproto.ops.discovery import SILENT_PASSES, SOMETHING_WAS_HEARD
 from busproto.ops.steps import exchange
 from busproto.session import Ask
 from busproto.wire import Message
 from busproto.wire.frame import FRAMING_BYTES, HEADER_BYTES, UNADDRESSED
 from busproto.wire.messages import Book, Hush, RollCall
 from sim.actuator import Actuator
-from sim.uart import bytes_ns
+from sim.waveform import bits_ns, rate_of
 from tests.ops.helpers import MS, US, Box, box, lasting, listed, once, right_or_not_proven, seeds, uid_of
 
 
@@ -43,7 +43,7 @@ def test_never_proven_and_wrong_under_noise(rate: float, least_share: float, ech
         for count in (3, 16) if rate > 1e-2 else (3, 16, 32):
             one = box(seed, echo=echo)
             one.add_many(count, seed, address=lambda number: (UNADDRESSED, 1, number + 1)[number % 3])
-            one.noise(rate, seed)
+            one.noise(rate)
             proven.append(right_or_not_proven(search(one, seed), one.truth))
     assert sum(proven) >= least_share * len(proven)
 
@@ -53,7 +53,7 @@ def test_noise_changes_nothing_on_any_actuator() -> None:
         one = box(seed)
         one.add_many(12, seed, address=lambda number: number + 1)
         before = [lasting(actuator) for actuator in one.bus.actuators]
-        one.noise(2e-2, seed)
+        one.noise(2e-2)
         search(one, seed)
         assert [lasting(actuator) for actuator in one.bus.actuators] == before
 
@@ -62,7 +62,7 @@ def test_a_line_that_is_nothing_but_noise_is_not_proven_and_ends() -> None:
     for seed in seeds(1):
         one = box(seed)
         one.add_many(4, seed)
-        one.noise(1.0, seed)
+        one.noise(1.0)
         roster = search(one, seed)
         assert not roster.proven
         assert "noise" in roster.reason
@@ -83,7 +83,7 @@ def test_those_that_fall_silent_are_given_up_by_name_and_silence_alone_proves_no
         one.hooked(once(Book, all_mute))
         roster = search(one, seed)
         assert (roster.found, roster.proven, roster.passes) == ((), False, 2 * SILENT_PASSES)
-        assert roster.reason == "nobody is found, but something was heard: noise, or someone who answers no more"
+        assert roster.reason == SOMETHING_WAS_HEARD
         assert sorted(roster.gone) == [actuator.uid for actuator in actuators]
 
 
@@ -111,7 +111,7 @@ def test_a_line_without_echo_on_which_the_first_requests_are_lost_is_not_proven_
     for lost in range(1, SILENT_PASSES + 1):
         one = box(lost, echo=False)
         one.add_many(5, lost)
-        end = one.noise(1.0, lost)
+        end = one.noise(0.9)
         requests = 0
 
         def hook(_: Message, lost: int = lost, end: Callable[[], None] = end) -> None:
@@ -163,7 +163,7 @@ def test_one_that_is_unplugged_and_comes_back_is_not_called_gone() -> None:
 
         one.hooked(hook)
         roster = search(one, seed)
-        assert books > 10
+        assert books >= 10
         assert roster.gone == ()
         assert right_or_not_proven(roster, one.truth), roster.reason
 
@@ -188,9 +188,11 @@ def test_one_that_powers_up_before_the_last_pass_is_found() -> None:
         roster = search(one, seed)
         assert right_or_not_proven(roster, one.truth), roster.reason
         assert late.uid in listed(roster)
-        # quiet passes from before it was found prove nothing about it: by hand, two of a book of 10 in 39 bytes
+        # quiet passes from before it was found prove nothing about it: by hand, two of a book of 10 in 39 bytes, and a
+        # call of 19 bytes said twice
         assert roster.passes == 4
-        assert roster.remaining_error == pytest.approx((1 - 0.999**39 + 10 / 65536) ** 2, rel=1e-9)
+        call = (1 - 0.999**19) ** 2 + 1 / 65536
+        assert roster.remaining_error == pytest.approx((1 - 0.999**39 + 10 / 65536) ** 2 * call, rel=1e-9)
 
 
 def test_many_that_power_up_after_the_last_roll_call_are_all_found() -> None:
@@ -331,7 +333,9 @@ class Talker:
 
     def hook(self, message: Message) -> None:
         wire_bytes = HEADER_BYTES + len(message.payload()) + FRAMING_BYTES
-        self._bus.kernel.at(self._bus.kernel.now_ns + bytes_ns(wire_bytes, 115_200) + 700 * US, self._speak)
+        self._bus.kernel.at(
+            self._bus.kernel.now_ns + bits_ns(10 * wire_bytes, rate_of(115_200)) + 700 * US, self._speak
+        )
 
     def _speak(self) -> None:
         self._bus.line.transmit(self, self._says)

@@ -477,7 +477,7 @@ def test_moves_under_noise_end_limp_or_say_why_not() -> None:
     for seed in seeds(6, 100):
         one = box(seed)
         actuator = one.add(1, 7)
-        one.noise(3e-3, seed)
+        one.noise(3e-3)
         arrived += one.run(move(7, 0.5)).arrived
         assert is_released(actuator)
     assert arrived >= 5

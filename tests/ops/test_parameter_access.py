@@ -249,7 +249,7 @@ def test_settings_are_read_under_noise_or_not_at_all() -> None:
     for seed in seeds(10, 300):
         one = box(seed)
         one.add(1, 7, neutral=seed)
-        one.noise(3e-3, seed)
+        one.noise(3e-3)
         try:
             values = one.run(read_all(7))
         except ReplyTimeoutError:

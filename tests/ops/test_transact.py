@@ -104,7 +104,7 @@ def test_noise_at_one_actuator_is_never_called_a_clash(rate: float) -> None:
         one = box(seed, echo=bool(seed % 2))
         one.add(1, 7)
         one.add(2, 8)
-        one.noise(rate, seed)
+        one.noise(rate)
         try:
             assert one.run(transact(LinkTest(bytes(20)), 7, LinkTested, listen_out=seed % 3 == 0)) == LinkTested(
                 bytes(20)
@@ -112,14 +112,16 @@ def test_noise_at_one_actuator_is_never_called_a_clash(rate: float) -> None:
             answered += 1
         except ReplyTimeoutError:
             assert one.link.exchanges >= 4
-    # a request of 40 and an answer of 38 bytes: at 1e-2 one attempt in two gets through, and there are four
-    assert answered >= {1e-3: 1.0, 1e-2: 0.8, 5e-2: 0.0}[rate] * len(runs)
+    # A request of 40 bytes at the actuator, an answer of 38 at the host, and in every second run the echo of 40 there:
+    # at 1e-2 an attempt gets through with 0.99^78 or 0.99^118, one of four with 0.91 or 0.77, 0.84 in the mean. Of 40
+    # runs 33.6 are expected, standard deviation 2.3; four of them are allowed.
+    assert answered >= {1e-3: 1.0, 1e-2: 0.61, 5e-2: 0.0}[rate] * len(runs)
 
 
 def test_bytes_that_are_no_answer_are_told() -> None:
     one = box()
     one.add(1, 7)
-    one.noise(1.0, 1)
+    one.noise(1.0)
     with pytest.raises(ReplyTimeoutError) as caught:
         one.run(transact(Report(), 7, Status))
     assert caught.value.heard_bytes > 0

@@ -76,6 +76,8 @@ def test_answered() -> None:
         replies=(decode_frame(reply),),
         strays=b"",
         raw=reply,
+        echoed=False,
+        overran=False,
         stale=0,
         verdict=Verdict.ANSWERED,
         began_ns=900_000,

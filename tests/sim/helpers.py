@@ -6,7 +6,7 @@ Nothing here comes from the host side of the product: requests are built, and an
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
@@ -18,8 +18,9 @@ from busproto.wire.parameters import RawValue
 from sim.actuator import Actuator
 from sim.bus import VirtualBus
 from sim.kernel import Kernel
-from sim.line import Line, Reception
+from sim.line import Ear, Line, LineKind, Reception
 from sim.model import ActuatorModel
+from sim.receiver import Receiver
 
 US = 1_000
 MS = 1_000_000
@@ -61,6 +62,9 @@ SAMPLES: dict[str, Message] = {
     "book": m.Book(1, 2, 0, 0, ()),
     "address book": m.AddressBook(1, 2, bytes(30)),
     "roll call": m.RollCall(1, 2, 4, ()),
+    "match": m.Match(1, 8, 0, uid_of(99)),
+    "slotted call": m.SlottedCall(1, 2, 4, 3000),
+    "report round": m.ReportRound(1, 4),
 }
 """A request of each operation by its name."""
 
@@ -86,6 +90,42 @@ class Answer:
 
     frame: Frame
     message: Message
+
+
+class Tap:
+    """Someone who hears everything on a line, by an ideal receiver, and keeps it.
+
+    Attributes:
+        receptions: what was heard, in order.
+    """
+
+    is_eager = True
+
+    def __init__(
+        self,
+        line: Line,
+        receptions: list[Reception] | None = None,
+        *,
+        name: str = "tap",
+        receiver: Receiver | None = None,
+    ) -> None:
+        self.receptions: list[Reception] = [] if receptions is None else receptions
+        self.ears = [line.new_ear(self, name, receiver or Receiver(line.baud))]
+
+    def attends(self, senders: Sequence[object]) -> bool:
+        return True
+
+    def heard_alike(self, reception: Reception, but: Sequence[Ear]) -> None:
+        if not but:
+            self.receptions.append(reception)
+
+    def heard_apart(self, ear: Ear, reception: Reception) -> None:
+        self.receptions.append(reception)
+
+    @property
+    def heard(self) -> bytes:
+        """Every byte so far."""
+        return b"".join(one.data for one in self.receptions)
 
 
 @dataclass
@@ -212,10 +252,17 @@ class Bench:
         return sorted((one for one in starts if one[0] >= time_ns), key=lambda one: one[0])
 
 
-def bench(*, seed: int = 0, baud: int = 115_200, echo: bool = False, max_frames: int | None = None) -> Bench:
+def bench(
+    *,
+    seed: int = 0,
+    baud: int = 115_200,
+    echo: bool = False,
+    max_frames: int | None = None,
+    kind: LineKind = LineKind.OPEN_DRAIN,
+) -> Bench:
     """An empty bus whose line is recorded."""
-    made = Bench(VirtualBus(Kernel(seed), baud=baud, echo=echo, max_frames=max_frames))
-    made.bus.line.log = made.receptions.append
+    made = Bench(VirtualBus(Kernel(seed), baud=baud, echo=echo, max_frames=max_frames, kind=kind))
+    made.bus.line.listen(Tap(made.bus.line, made.receptions))
     return made
 
 

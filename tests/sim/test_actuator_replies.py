@@ -8,7 +8,7 @@ from busproto.wire import Frame, encode_frame
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
 from busproto.wire.hash import device_tag
-from busproto.wire.message import OPERATIONS
+from busproto.wire.message import BARE_REPLIES, OPERATIONS
 from sim.model import ActuatorModel
 from tests.sim.helpers import FRAME_14_NS, HOLD, MS, SAMPLES, US, bench, fields_of, uid_of, where
 
@@ -67,7 +67,12 @@ def test_two_at_one_address_that_answer_at_once_are_never_taken_for_one(seed: in
 
 
 @pytest.mark.parametrize(
-    "name", [name for name in SAMPLES if name not in {"assign", "book", "address book", "roll call"}]
+    "name",
+    [
+        name
+        for name in SAMPLES
+        if name not in {"assign", "book", "address book", "roll call", "match", "slotted call", "report round"}
+    ],
 )
 def test_nobody_answers_a_broadcast(name: str) -> None:
     made = bench()
@@ -78,11 +83,23 @@ def test_nobody_answers_a_broadcast(name: str) -> None:
     assert made.bus.line.frames == before + 1
 
 
-@pytest.mark.parametrize("name", [one.name for one in OPERATIONS.values() if one.audience == "all"])
+FOR_ALL = [one for one in OPERATIONS.values() if one.audience == "all"]
+
+
+@pytest.mark.parametrize("name", [one.name for one in FOR_ALL if one.number not in BARE_REPLIES])
 def test_what_is_for_all_is_refused_by_one(name: str) -> None:
     made = bench()
     made.add(1, 5, channel=1)
     assert made.ask(m.Refused, SAMPLES[name], 5).code is m.Outcome.BAD_REQUEST
+
+
+@pytest.mark.parametrize("name", [one.name for one in FOR_ALL if one.number in BARE_REPLIES])
+def test_what_cannot_be_refused_is_not_answered(name: str) -> None:
+    """Their replies have no outcome byte: a refusal could not be told from an answer."""
+    made = bench()
+    made.add(1, 5, channel=1)
+    assert made.ask_all(SAMPLES[name], 5) == []
+    assert made.bus.line.frames == 1
 
 
 @pytest.mark.parametrize("name", ["write", "commit", "undo", "show yourself"])
@@ -218,17 +235,33 @@ def test_good_and_bad_frames_are_counted() -> None:
     assert (second.good_frames, second.bad_frames) == (2, 2)
 
 
-def test_replies_of_others_are_no_bad_frames_unless_they_are_hit() -> None:
+def test_replies_of_others_are_no_bad_frames() -> None:
+    """Actuators do not listen to each other, whether the reply is whole or two of them have collided."""
     made = bench()
     made.add(1, 5)
-    made.add(2, 6)
-    made.status(6)
+    for number in (2, 3):
+        made.add(number, 6)
+    made.ask_all(m.LinkTest(b"who"), 6)
+    assert made.bus.line.overlaps == 1
     assert made.status(5).bad_frames == 0
-    made.send(m.Report(), 6)
-    end = made.bus.line.add_noise(1.0, made.bus.kernel.stream("noise"))
-    assert made.answers() == []
-    end()
-    assert made.status(5).bad_frames > 0
+
+
+def test_a_request_that_noise_has_hit_is_a_bad_frame_where_it_was_hit_only() -> None:
+    """One byte in twenty is hit, at each for itself; the record of flips says at whom."""
+    cases = set()
+    for seed in range(24):
+        made = bench(seed=seed)
+        made.add(1, 5)
+        made.add(2, 6)
+        made.bus.line.flip_record = []
+        end = made.bus.line.add_noise(0.05)
+        made.send(m.Report(), 7)
+        end()
+        flipped = [ear.owner for ear, _, _ in made.bus.line.flip_record]
+        hit = tuple(one.address for one in made.bus.actuators if one in flipped)
+        assert tuple(address for address in (5, 6) if made.status(address).bad_frames) == hit
+        cases.add(hit)
+    assert cases == {(), (5,), (6,), (5, 6)}
 
 
 def test_a_low_supply_is_reported_below_its_limit_only() -> None:

@@ -1,0 +1,355 @@
+"""The classic ways of finding everyone: what theory says they cost, what they find, and what they cannot do.
+
+Sources of the expected values stand beside them.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+import statistics
+from collections import Counter
+from collections.abc import Iterable
+from fractions import Fraction
+from functools import cache
+
+import pytest
+
+from busproto.ops import Link, Roster
+from busproto.ops.classic import MAX_QUERIES, MAX_ROUNDS, POLL_CANNOT
+from busproto.ops.methods import METHODS
+from busproto.ops.steps import Now, Steps, exchange
+from busproto.ops.transact import uid_of
+from busproto.session.exchange import Ask, Expect, Heard, Verdict
+from busproto.wire.frame import BROADCAST_ADDRESS, FRAMING_BYTES, HEADER_BYTES, MAX_ADDRESS
+from busproto.wire.hash import slot_of, uid_hash
+from busproto.wire.messages import SlottedCall
+from busproto.wire.timing import FIRST_SLOT_NS
+from sim.bus import VirtualBus
+from tests.fleet import fleet
+from tests.ops.helpers import lasting, seeds
+
+BAUD = 115_200
+UID_BITS = 64
+CLASSIC = [name for name, method in METHODS.items() if method.cannot]
+FINDING = [name for name in CLASSIC if name != "poll"]
+
+
+def search(bus: VirtualBus, name: str, seed: int = 0) -> Roster:
+    return Link(bus.host).run(METHODS[name].run(random.Random(f"method {seed}"), BAUD))
+
+
+def uids_on(bus: VirtualBus) -> set[bytes]:
+    return {one.uid for one in bus.actuators}
+
+
+def found_by(roster: Roster) -> set[bytes]:
+    found = {one.uid for one in roster.found}
+    assert len(found) == len(roster.found)
+    return found
+
+
+def numbers_on(bus: VirtualBus) -> list[int]:
+    return [int.from_bytes(uid, "big") for uid in uids_on(bus)]
+
+
+# --- trees ---
+
+
+@cache
+def mean_queries(n: int, k: int = 2) -> Fraction:
+    """Mean queries of a random k-ary tree: one for the node itself, and k subtrees, each with Binomial(n, 1/k)."""
+    if n <= 1:
+        return Fraction(1)
+    weights = [Fraction(math.comb(n, i) * (k - 1) ** (n - i), k**n) for i in range(n + 1)]
+    rest = sum((weight * mean_queries(i, k) for i, weight in enumerate(weights[:n])), Fraction(0))
+    return (1 + k * rest) / (1 - k * weights[n])
+
+
+def queries_of_tree(numbers: Iterable[int], bits: int, step: int = 1) -> int:
+    """Queries of a tree over numbers of so many bits, high bit first: one, and as many more as it has branches for
+    each prefix that several of them share.
+    """
+    prefixes = Counter((depth, number >> (bits - depth)) for number in numbers for depth in range(0, bits, step))
+    return 1 + (1 << step) * sum(count > 1 for count in prefixes.values())
+
+
+@pytest.mark.parametrize(
+    ("n", "expected"),
+    [
+        (0, Fraction(1)),
+        (1, Fraction(1)),
+        (2, Fraction(5)),
+        (3, Fraction(23, 3)),
+        (4, Fraction(221, 21)),
+        (5, Fraction(1409, 105)),
+    ],
+)
+def test_the_recursion_gives_the_mean_slots_of_a_random_binary_tree(n: int, expected: Fraction) -> None:
+    """Capetanakis, IEEE IT-25 (1979); Massey (1981); both from memory."""
+    assert mean_queries(n) == expected
+
+
+def test_its_limit() -> None:
+    """2/ln 2 slots for each actuator (as above, from memory)."""
+    for n in (16, 32, 64):
+        assert float(mean_queries(n) + 1) / n == pytest.approx(2 / math.log(2), abs=1e-4)
+    assert float(mean_queries(32) + 1) / 32 == pytest.approx(2.885399, abs=1e-6)
+    assert n / float(mean_queries(n)) == pytest.approx(0.346574, rel=0.01)  # successes per slot
+
+
+@pytest.mark.parametrize(
+    ("numbers", "expected"),
+    [
+        ([5], 1),
+        ([1, 128], 3),
+        ([1, 2], 15),
+        ([254, 255], 17),
+        (range(1, 9), 23),
+        (range(256), 511),
+    ],
+)
+def test_a_prefix_tree_over_eight_bits(numbers: Iterable[int], expected: int) -> None:
+    """Computed from the stated definition: 1 + 2 x (prefixes that two or more share)."""
+    assert queries_of_tree(numbers, 8) == expected
+
+
+@pytest.mark.parametrize(
+    ("name", "k", "n", "expected"),
+    [
+        ("tree-2", 2, 8, 22.0854),
+        ("tree-2", 2, 32, 91.3328),
+        ("tree-4", 4, 8, 22.7885),
+        ("tree-4", 4, 32, 92.0511),
+    ],
+)
+def test_queries_on_the_virtual_bus_are_those_of_theory(name: str, k: int, n: int, expected: float) -> None:
+    """Expected: the recursion, computed from the stated definition. Each search asks exactly as often as its uids
+    make it, so every collision was seen as one; and that count has the mean of the recursion.
+    """
+    step = k.bit_length() - 1
+    assert float(mean_queries(n, k)) == pytest.approx(expected, abs=5e-5)
+    for seed in seeds(12 if n == 8 else 4):
+        bus = fleet(n, seed)
+        assert search(bus, name, seed).calls == queries_of_tree(numbers_on(bus), UID_BITS, step)
+    # drawn as the buses' uids are; four standard errors, so that one in 16 000 sets of seeds would fail
+    draw = random.Random(f"{name} {n}")
+    counts = [queries_of_tree([draw.getrandbits(UID_BITS) for _ in range(n)], UID_BITS, step) for _ in range(2000)]
+    bound = 4 * statistics.stdev(counts) / math.sqrt(len(counts))
+    assert bound < 0.05 * expected
+    assert abs(statistics.fmean(counts) - expected) < bound
+
+
+# --- one bit at a time ---
+
+
+def test_one_pass_of_a_wired_and_search_takes_200_bit_slots() -> None:
+    """1-Wire search algorithm, application note 187 (from memory): 8 command bits, then bit, complement and choice
+    for each of 64 bits, for every device found. Modelled on a wired AND here.
+    """
+    draw = random.Random(187)
+    there = {draw.getrandbits(UID_BITS) for _ in range(5)}
+    found: set[int] = set()
+    slots = 0
+    forks = [1]  # where to go on: the bits to follow, with a one before them
+    while forks:
+        path = forks.pop()
+        slots += 8
+        bits = [int(bit) for bit in f"{path:b}"[1:]]
+        taking_part = set(there)
+        chosen = 0
+        for at in range(UID_BITS):
+            shift = UID_BITS - 1 - at
+            answers = {one >> shift & 1 for one in taking_part}
+            true_line, complement_line = min(answers), min(1 - bit for bit in answers)
+            slots += 3
+            if true_line == complement_line == 0 and at >= len(bits):
+                forks.append((1 << at | chosen) << 1 | 1)
+            bit = bits[at] if at < len(bits) else (1 if true_line else 0)
+            chosen = chosen << 1 | bit
+            taking_part = {one for one in taking_part if one >> shift & 1 == bit}
+        found.add(chosen)
+    assert found == there
+    assert slots == 200 * len(there)
+
+
+@pytest.mark.parametrize("near_identical", [False, True])
+@pytest.mark.parametrize("n", [0, 1, 2, 5])
+def test_bits_asks_twice_at_each_branching_and_once_at_each_end(n: int, near_identical: bool) -> None:
+    for seed in seeds(2):
+        bus = fleet(n, seed, near_identical=near_identical)
+        shared = {(depth, number >> (UID_BITS - depth)) for number in numbers_on(bus) for depth in range(UID_BITS)}
+        assert search(bus, "bits", seed).calls == 2 * max(1, len(shared)) + n
+
+
+# --- slots of fixed length ---
+
+
+def mean_singles(n: int, slots: int) -> float:
+    return n * (1 - 1 / slots) ** (n - 1)
+
+
+@pytest.mark.parametrize(("n", "expected"), [(8, 3.14157), (16, 6.07700)])
+def test_mean_single_replies_in_framed_slots(n: int, expected: float) -> None:
+    """n(1-1/N)^(n-1): Schoute 1983, from memory. The hash's slots have that mean over many salts."""
+    assert mean_singles(n, n) == pytest.approx(expected, abs=1e-5)
+    draw = random.Random(f"slots {n}")
+    uids = [draw.randbytes(8) for _ in range(n)]
+    singles = []
+    for epoch in range(16):
+        for salt in range(256):
+            slots = Counter(slot_of(uid_hash(uid, epoch, salt), n) for uid in uids)
+            singles.append(sum(count == 1 for count in slots.values()))
+    assert abs(statistics.fmean(singles) - expected) < 4 * statistics.stdev(singles) / math.sqrt(len(singles))
+
+
+def test_the_share_of_single_replies_tends_to_one_in_e() -> None:
+    for n, tolerance in ((16, 0.013), (256, 0.001), (4096, 1e-4)):
+        assert mean_singles(n, n) / n == pytest.approx(1 / math.e, abs=tolerance)
+
+
+def test_a_slotted_call_brings_exactly_those_who_are_alone_in_their_slot() -> None:
+    """Slots here are long enough for clocks of 1 % to agree on them."""
+    slots, slot_us = 16, 4000
+    for seed in seeds(10):
+        bus = fleet(16, seed)
+        epoch, salt = 1 + seed, 7 * seed % 256
+        message = SlottedCall(epoch, salt, slots, slot_us)
+        ask = Ask(message, BROADCAST_ADDRESS, Expect.SLOTS, window_ns=FIRST_SLOT_NS + slots * slot_us * 1000)
+        heard = Link(bus.host).run(exchange(ask))
+        slot = {uid: slot_of(uid_hash(uid, epoch, salt), slots) for uid in uids_on(bus)}
+        alone = {uid for uid, at in slot.items() if list(slot.values()).count(at) == 1}
+        assert {uid_of(frame) for frame in heard.replies} == alone
+        assert bool(heard.unread_bytes) == (len(alone) < len(slot))
+
+
+@pytest.mark.parametrize("n", [40, 128, 239])
+def test_framed_slots_find_a_full_line_too(n: int) -> None:
+    """Where at first nobody at all can be understood, too."""
+    bus = fleet(n, 1)
+    roster = search(bus, "slots")
+    assert found_by(roster) == uids_on(bus)
+    assert roster.calls < MAX_ROUNDS
+
+
+# --- asking every address ---
+
+
+def scan_s(addresses: int, request_bytes: int, baud: int, time_out_s: float) -> float:
+    """Asking so many addresses where nobody answers."""
+    return addresses * (request_bytes * 10 / baud + time_out_s)
+
+
+def test_the_time_of_a_plain_scan() -> None:
+    """247 addresses, 8 bytes each, 10 ms time-out, 115 200 Bd: computed from the stated definition."""
+    assert scan_s(247, 8, BAUD, 0.010) == pytest.approx(2.64153, abs=1e-5)
+
+
+@pytest.mark.parametrize(("n", "days", "expected"), [(23, 365, 0.507297), (8, 247, 0.108211), (16, 247, 0.391235)])
+def test_two_share_an_address_by_chance(n: int, days: int, expected: float) -> None:
+    """The birthday problem: Feller, vol. 1, from memory."""
+    assert 1 - math.perm(days, n) / days**n == pytest.approx(expected, abs=1e-6)
+
+
+def test_polling_an_empty_line_takes_at_least_request_and_window_each() -> None:
+    bus = fleet(0, 1)
+    roster = search(bus, "poll")
+    assert roster.calls == MAX_ADDRESS
+    assert roster.searching_ns / 1e9 >= scan_s(MAX_ADDRESS, HEADER_BYTES + FRAMING_BYTES, BAUD, 0.002)
+
+
+def test_polling_finds_none_of_several_at_one_address() -> None:
+    for seed in seeds(4):
+        bus = fleet(3, seed, addresses=[9, 9, 9])
+        roster = search(bus, "poll", seed)
+        assert roster.found == ()
+        assert roster.clashes == {}
+        assert not roster.proven
+        assert roster.reason == POLL_CANNOT
+
+
+def test_polling_finds_who_is_alone_and_nobody_else() -> None:
+    for seed in seeds(3):
+        bus = fleet(5, seed, addresses=[1, 20, 20, 239, 240])
+        roster = search(bus, "poll", seed)
+        assert {one.uid: one.address for one in roster.found} == {
+            one.uid: one.address for one in bus.actuators if one.address in {1, 239}
+        }
+        assert not roster.proven
+
+
+# --- all of them ---
+
+
+@pytest.mark.parametrize("near_identical", [False, True])
+@pytest.mark.parametrize("n", [1, 2, 8, 16])
+@pytest.mark.parametrize("name", FINDING)
+def test_each_finds_all_on_a_clean_line_and_is_never_sure(name: str, n: int, near_identical: bool) -> None:
+    for seed in seeds(1 if name == "bits" and n > 2 else 4):
+        bus = fleet(n, seed, near_identical=near_identical, addresses=[1 + number // 2 for number in range(n)])
+        before = [lasting(actuator) for actuator in bus.actuators]
+        roster = search(bus, name, seed)
+        assert found_by(roster) == uids_on(bus)
+        assert {one.uid: one.address for one in roster.found} == {one.uid: one.address for one in bus.actuators}
+        assert (roster.proven, roster.remaining_error, roster.reason) == (False, 1.0, METHODS[name].cannot)
+        assert set(roster.clashes) == set(range(1, n // 2 + 1))
+        assert [lasting(actuator) for actuator in bus.actuators] == before
+
+
+@pytest.mark.parametrize("name", CLASSIC)
+def test_each_says_of_an_empty_line_that_nobody_was_found_and_is_not_sure(name: str) -> None:
+    roster = search(fleet(0, 1), name)
+    assert roster.found == ()
+    assert not roster.proven
+    assert roster.reason
+
+
+def test_noise_makes_trees_lose_some_without_a_word() -> None:
+    """What they cannot do is real: in these searches at least one is missing, and nothing but `reason` says so."""
+    missing = 0
+    for seed in seeds(10):
+        bus = fleet(16, seed, noise=1e-3)
+        roster = search(bus, "tree-2", seed)
+        assert not roster.proven
+        missing += len(uids_on(bus) - found_by(roster))
+    assert missing > 0
+
+
+def garbled(ask: Ask) -> Heard:
+    return Heard(
+        ask=ask,
+        sequence=0,
+        replies=(),
+        strays=b"\x55",
+        raw=b"\x55",
+        echoed=True,
+        overran=False,
+        stale=0,
+        verdict=Verdict.GARBLED,
+        began_ns=0,
+        ended_ns=0,
+    )
+
+
+def queries_where_all_is_garbled(steps: Steps[Roster]) -> tuple[int, Roster]:
+    """Drive a method by hand; every answer is one byte that means nothing."""
+    asked = 0
+    try:
+        step = next(steps)
+        while True:
+            if isinstance(step, Ask):
+                asked += 1
+                step = steps.send(garbled(step))
+            else:
+                step = steps.send(0 if isinstance(step, Now) else None)
+    except StopIteration as stop:
+        return asked, stop.value
+
+
+@pytest.mark.parametrize("name", CLASSIC)
+def test_each_ends_where_nothing_can_ever_be_read(name: str) -> None:
+    asked, roster = queries_where_all_is_garbled(METHODS[name].run(random.Random(1), BAUD))
+    limits = {"poll": MAX_ADDRESS, "slots": MAX_ROUNDS}
+    assert 0 < asked <= limits.get(name, MAX_QUERIES + 1)
+    assert roster.found == ()
+    assert not roster.proven

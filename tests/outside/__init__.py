@@ -1,0 +1,1 @@
+"""Checks by programs that others wrote and that know nothing of this project."""
