@@ -230,6 +230,7 @@ class Actuator:
     def _act(self, frame: Frame, message: Message, now: int) -> tuple[Message | None, int]:
         """Do what is asked. Returns the answer (None for none) and when it is ready to go."""
         if type(message) is m.ReportRound:
+            self._demand_of_all(message.demands)
             self._report_in_turn(message, frame.sequence)
             return None, now
         if type(message) is m.Assign:

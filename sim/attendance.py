@@ -15,7 +15,15 @@ from busproto.wire.codec import encode_frame
 from busproto.wire.frame import HOST_ADDRESS, MAX_ADDRESS, UID_BYTES, Frame
 from busproto.wire.hash import book_answer, device_tag, mark_of, slot_of, stranger_answer, uid_hash
 from busproto.wire.message import Message
-from busproto.wire.timing import FIRST_SLOT_NS, START_JITTER_NS, STRANGER_SLOTS
+from busproto.wire.timing import (
+    FIRST_SLOT_NS,
+    MINI_SLOT_NS,
+    PLACE_LEAD_NS,
+    PLACE_NS,
+    START_JITTER_NS,
+    START_LEAD_NS,
+    STRANGER_SLOTS,
+)
 from sim.countdown import Countdown
 from sim.kernel import Event
 from sim.line import Line
@@ -94,8 +102,8 @@ class Attendance:
             self.is_enrolled = False
             self._answered = None
 
-    def count_down(self, slots: int, make: Callable[[], bytes]) -> None:
-        """Send what `make` makes at that moment when the countdown reaches zero."""
+    def count_down(self, slots: int, make: Callable[[], bytes], *, in_order: bool = True) -> None:
+        """Send what `make` makes at that moment when the countdown reaches zero; wider slots where order matters."""
 
         def send() -> None:
             self._waiting = None
@@ -109,6 +117,8 @@ class Attendance:
             query_end_ns=self._line.kernel.now_ns,
             clock_ppm=self._clock_ppm,
             jitter_ns=self._jitter_ns,
+            slot_ns=PLACE_NS if in_order else MINI_SLOT_NS,
+            lead_ns=PLACE_LEAD_NS if in_order else START_LEAD_NS,
         )
 
     def _speak_at(self, after_ns: int, data: bytes) -> None:
@@ -140,7 +150,7 @@ class Attendance:
             return
         self._answered = (call.epoch, call.salt)
         slot = slot_of(uid_hash(self._uid, call.epoch, call.salt), call.slots)
-        self.count_down(slot, lambda: self._answer(m.Present(self._uid), sequence))
+        self.count_down(slot, lambda: self._answer(m.Present(self._uid), sequence), in_order=False)
 
     def _look_up(self, book: m.Book) -> None:
         value = uid_hash(self._uid, book.epoch, book.salt)

@@ -29,13 +29,16 @@ class Countdown:
         query_end_ns: int,
         clock_ppm: int = 0,
         jitter_ns: int = START_JITTER_NS,
+        slot_ns: int = MINI_SLOT_NS,
+        lead_ns: int = START_LEAD_NS,
     ) -> None:
         self._line = line
         self._left = slots
         self._stream = stream
         self._send = send
         self._event: Event | None = None
-        self._slot_ns = MINI_SLOT_NS * PPM // (PPM + clock_ppm)
+        self._lead_ns = lead_ns
+        self._slot_ns = slot_ns * PPM // (PPM + clock_ppm)
         self._jitter_ns = jitter_ns
         self._counting_from_ns = query_end_ns + FIRST_SLOT_NS * PPM // (PPM + clock_ppm)
         line.watch(self)
@@ -67,7 +70,7 @@ class Countdown:
 
     def _schedule(self) -> None:
         jitter_ns = self._stream.randrange(self._jitter_ns + 1)
-        due_ns = self._counting_from_ns + self._left * self._slot_ns + START_LEAD_NS + jitter_ns
+        due_ns = self._counting_from_ns + self._left * self._slot_ns + self._lead_ns + jitter_ns
         self._event = self._line.kernel.at(due_ns, self._due)
 
     def _due(self) -> None:

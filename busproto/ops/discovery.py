@@ -34,7 +34,7 @@ from busproto.wire.messages import (
     Book,
     RollCall,
 )
-from busproto.wire.timing import FIRST_SLOT_NS, MINI_SLOT_NS, STRANGER_SLOTS
+from busproto.wire.timing import FIRST_SLOT_NS, PLACE_NS, STRANGER_SLOTS
 
 FIRST_WINDOW_SLOTS: Final = 128
 SLOTS_PER_ACTUATOR: Final = 3
@@ -369,8 +369,9 @@ def _send_book(search: _Search, salt: int, marks: list[int]) -> Steps[tuple[Hear
 
 def _answered_by_bytes(message: Message, places: int, ahead: tuple[Message, ...] = ()) -> Ask:
     """The exchange for a book: one byte may come for each place, and for those who speak up behind."""
-    idle_ns = FIRST_SLOT_NS + (places + STRANGER_SLOTS + 1) * MINI_SLOT_NS
-    return Ask(message, BROADCAST_ADDRESS, Expect.BYTES, window_ns=idle_ns, idle_ns_per_byte=MINI_SLOT_NS, ahead=ahead)
+    idle_ns = FIRST_SLOT_NS + (places + STRANGER_SLOTS + 1) * PLACE_NS
+    # a byte stands in a slot that is counted already, but may break a second one
+    return Ask(message, BROADCAST_ADDRESS, Expect.BYTES, window_ns=idle_ns, idle_ns_per_byte=PLACE_NS // 2, ahead=ahead)
 
 
 @dataclass

@@ -38,7 +38,7 @@ from busproto.wire.messages import (
     State,
     Status,
 )
-from busproto.wire.timing import FIRST_SLOT_NS, MINI_SLOT_NS
+from busproto.wire.timing import FIRST_SLOT_NS, PLACE_NS
 
 MS: Final = 1_000_000
 BRIEF_BYTES: Final = 20
@@ -56,19 +56,23 @@ def report(address: int) -> Steps[Status]:
     return (yield from transact(Report(), address, Status))
 
 
-def report_round(first: int, count: int) -> Steps[dict[int, BriefStatus]]:
+def report_round(first: int, count: int, shares: Mapping[int, float] | None = None) -> Steps[dict[int, BriefStatus]]:
     """A brief report of every actuator in a row of addresses, by address; who did not answer is missing.
 
     Args:
         first: 1..239.
         count: 1..239 addresses from `first` on.
+        shares: demands that go out with it, -1..+1 by channel 1..32; None to demand nothing.
+
+    Raises:
+        InputError: a channel or a share is outside its range.
     """
     ask = Ask(
-        ReportRound(first, count),
+        ReportRound(first, count, _demands(shares) if shares else ()),
         BROADCAST_ADDRESS,
         Expect.WINDOW,
-        window_ns=FIRST_SLOT_NS + (count + 1) * MINI_SLOT_NS,
-        idle_ns_per_byte=2 * MINI_SLOT_NS // BRIEF_BYTES + 1,
+        window_ns=FIRST_SLOT_NS + (count + 1) * PLACE_NS,
+        idle_ns_per_byte=2 * PLACE_NS // BRIEF_BYTES + 1,
     )
     heard = yield from exchange(ask)
     reports: dict[int, BriefStatus] = {}
@@ -128,13 +132,18 @@ def demand_channels(shares: Mapping[int, float]) -> Ask:
     Raises:
         InputError: a channel or a share is outside its range.
     """
+    return Ask.all(DemandAll(_demands(shares)))
+
+
+def _demands(shares: Mapping[int, float]) -> tuple[int, ...]:
+    """The demand list for shares by channel."""
     for channel in shares:
         if not 1 <= channel <= MAX_CHANNELS:
             raise InputError(f"channel {channel}: 1..{MAX_CHANNELS} are allowed")
     demands = [NO_DEMAND] * max(shares, default=1)
     for channel, share in shares.items():
         demands[channel - 1] = raw_demand(share)
-    return Ask.all(DemandAll(tuple(demands)))
+    return tuple(demands)
 
 
 def stream(shares: Mapping[int, float], duration_ns: int) -> Steps[None]:

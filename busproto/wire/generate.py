@@ -197,39 +197,40 @@ def make_parser(
     `make` is a slotted class; its fields are set directly (the checks of its constructor are those made here).
     """
     items = describe(definition)
+    if any(name.endswith("_") for name in _value_names(items)):
+        raise NotImplementedError(f"{label}: a field's name may not end with _, those are the parser's own")
     writer = _Writer(label)
     fixed = [item for item in items if item.is_fixed and not item.condition]
     tail = items[len(fixed) :]
     if tail and any(item.is_fixed and not item.condition for item in tail):
         raise NotImplementedError(f"{label}: a fixed member after one of variable size")
     record = struct.Struct("<" + "".join(item.struct_format for item in fixed))
-    writer.add("size = len(data)")
-    short = f"raise TruncatedFrameError(f'{label}: {{size}} bytes, {record.size} belong there', raw=data)"
+    writer.add("size_ = len(data_)")
+    short = f"raise TruncatedFrameError(f'{label}: {{size_}} bytes, {record.size} belong there', raw=data_)"
     if tail:
-        writer.add(f"if size < {record.size}: {short}")
+        writer.add(f"if size_ < {record.size}: {short}")
     else:
-        writer.add(f"if size < {record.size}: {short}")
-        writer.add(
-            f"if size > {record.size}: raise DecodeError(f'{label}: {{size - {record.size}}} bytes too many', raw=data)"
-        )
+        writer.add(f"if size_ < {record.size}: {short}")
+        excess = f"f'{label}: {{size_ - {record.size}}} bytes too many'"
+        writer.add(f"if size_ > {record.size}: raise DecodeError({excess}, raw=data_)")
     if fixed:
         targets = "".join(f"{item.name or '_'}, " for item in fixed)
         unpack = writer.refer(record.unpack_from if tail else record.unpack, "unpack")
-        writer.add(f"{targets}= {unpack}(data)")
+        writer.add(f"{targets}= {unpack}(data_)")
     for item in fixed:
         _parse_fixed(item, writer)
     at = str(record.size)
     for item in tail:
         at = _parse_tail(item, at, writer)
-    if tail:
-        writer.add(f"if {at} != size: raise DecodeError(f'{label}: {{size - ({at})}} bytes too many', raw=data)")
-    writer.add(f"made = {writer.refer(object.__new__, 'new')}({writer.refer(make, 'cls')})")
+    if tail and at != "size_":
+        writer.add(f"if {at} != size_: raise DecodeError(f'{label}: {{size_ - ({at})}} bytes too many', raw=data_)")
+    writer.add(f"made_ = {writer.refer(object.__new__, 'new')}({writer.refer(make, 'cls')})")
     values = {(rename or {}).get(name, name): name for name in _value_names(items)}
     for slot in make.__slots__:  # type: ignore[attr-defined]
         setter = writer.refer(getattr(make, slot).__set__, "set")
-        writer.add(f"{setter}(made, {values[slot]})")
-    writer.add("return made")
-    return writer.function("def parse(data):")
+        writer.add(f"{setter}(made_, {values[slot]})")
+    writer.add("return made_")
+    return writer.function("def parse(data_):")
 
 
 def _value_names(items: list[_Item]) -> list[str]:
@@ -247,16 +248,16 @@ def _parse_fixed(item: _Item, writer: _Writer) -> None:
             value = f"{item.name} >> {shift} & {(1 << bit.size) - 1}"
             if bit.constant is not None:
                 message = f"f'{bit.name}: {{{value}}} is not {bit.constant}'"
-                writer.add(f"if {value} != {bit.constant}: raise DecodeError({message}, raw=data)")
+                writer.add(f"if {value} != {bit.constant}: raise DecodeError({message}, raw=data_)")
             else:
                 writer.add(f"{bit.name} = {value}")
     elif item.constant is not None:
         name = item.name or "_"
         message = f"f'{name}: {{{name}}} is not {item.constant}'"
-        writer.add(f"if {name} != {item.constant!r}: raise DecodeError({message}, raw=data)")
+        writer.add(f"if {name} != {item.constant!r}: raise DecodeError({message}, raw=data_)")
     elif item.kind == "label":
         writer.add(f"try: {item.name} = label_text({item.name})")
-        writer.add(f"except ValueError as error: raise DecodeError('{item.name}: ' + str(error), raw=data) from error")
+        writer.add(f"except ValueError as error: raise DecodeError('{item.name}: ' + str(error), raw=data_) from error")
     else:
         _check(item, item.name, writer, error="DecodeError")
         if item.members is not None:
@@ -269,8 +270,8 @@ def _parse_tail(item: _Item, at: str, writer: _Writer) -> str:
         record = struct.Struct("<" + item.struct_format)
         writer.add(f"if {item.condition}:")
         writer.add(f"{stop} = {at} + {record.size}", 2)
-        writer.add(f"if size < {stop}: raise TruncatedFrameError('{item.name}: is not there', raw=data)", 2)
-        writer.add(f"{item.name}, = {writer.refer(record.unpack_from, 'unpack')}(data, {at})", 2)
+        writer.add(f"if size_ < {stop}: raise TruncatedFrameError('{item.name}: is not there', raw=data_)", 2)
+        writer.add(f"{item.name}, = {writer.refer(record.unpack_from, 'unpack')}(data_, {at})", 2)
         writer.add("else:")
         writer.add(f"{item.name}, {stop} = None, {at}", 2)
         return stop
@@ -278,19 +279,19 @@ def _parse_tail(item: _Item, at: str, writer: _Writer) -> str:
         stop = writer.refer(0, "unused")
         writer.add(f"{stop} = {at} + {item.length}")
         writer.add(
-            f"if size < {stop}: raise TruncatedFrameError("
-            f"f'{item.name}: {{size - {at}}} bytes where {{{item.length}}} are announced', raw=data)"
+            f"if size_ < {stop}: raise TruncatedFrameError("
+            f"f'{item.name}: {{size_ - {at}}} bytes where {{{item.length}}} are announced', raw=data_)"
         )
-        writer.add(f"{item.name} = data[{at}:{stop}]")
+        writer.add(f"{item.name} = data_[{at}:{stop}]")
         return stop
     if item.kind == "rest":
-        writer.add(f"{item.name} = data[{at}:]")
+        writer.add(f"{item.name} = data_[{at}:]")
     else:
-        writer.add(f"count, odd = divmod(size - {at}, {item.size})")
-        writer.add(f"if odd: raise DecodeError(f'{item.name}: {{odd}} bytes too many', raw=data)")
-        writer.add(f"{item.name} = unpack_from(f'<{{count}}{item.format}', data, {at})")
+        writer.add(f"count_, odd_ = divmod(size_ - {at}, {item.size})")
+        writer.add(f"if odd_: raise DecodeError(f'{item.name}: {{odd_}} bytes too many', raw=data_)")
+        writer.add(f"{item.name} = unpack_from(f'<{{count_}}{item.format}', data_, {at})")
     _check_tail(item, item.name, writer, error="DecodeError")
-    return "size"
+    return "size_"
 
 
 def _check_tail(item: _Item, value: str, writer: _Writer, *, error: str) -> None:
@@ -302,8 +303,8 @@ def _check_tail(item: _Item, value: str, writer: _Writer, *, error: str) -> None
     if item.kind == "list" and item.limits is not None:
         low, high = item.limits.low, item.limits.high
         writer.add(f"if {value} and (min({value}) < {low} or max({value}) > {high}):")
-        writer.add(f"for element in {value}:", 2)
-        _check(item, "element", writer, error=error, indent=3)
+        writer.add(f"for element_ in {value}:", 2)
+        _check(item, "element_", writer, error=error, indent=3)
 
 
 def make_builder(label: str, definition: Any, rename: dict[str, str] | None = None) -> Callable[[Any], bytes]:

@@ -450,11 +450,17 @@ class ReportRound(Message):
     """Lets every actuator in a row of addresses report in turn, without being asked one by one.
 
     Each answers when its countdown, begun at its place in the row, reaches zero (see Discovery); who is missing costs a
-    mini-slot. So 32 reports fit beside a demand into 10 ms at 1 MBd, which 32 requests and answers do not.
+    slot, and where very many in a row are, answers may collide. Demands may come along, as in demand all: so 32 demands
+    and 32 reports fit into 10 ms at 1 MBd, which 32 requests and answers do not.
     """
 
     first: int = on_wire(Limits(Int8ul, MIN_ADDRESS, MAX_ADDRESS), "first address of the row")
     count: int = on_wire(Limits(Int8ul, 1, MAX_ADDRESS), "number of addresses in the row")
+    demands: tuple[int, ...] = on_wire(
+        Counted(GreedyRange(Limits(Int16sl, -MAX_DEMAND, MAX_DEMAND, also=NO_DEMAND)), 0, MAX_CHANNELS),
+        "one for each channel, as in demand all; none for a report only",
+        unit="0.01 %",
+    )
 
 
 @reply(0x46, outcome=False)

@@ -340,7 +340,8 @@ falls by one after each `mini slot` of unbroken idle line; a start bit stops it 
 when the line is idle again, with at least one whole mini-slot. At zero it waits `start lead`, and up to
 `start jitter` more, senses once more and sends; where it finds the line busy it stays at zero. The lead makes
 clocks that differ by up to 2 % agree on how many slots have passed. So an empty slot costs a mini-slot, and a
-taken one only the answer itself.
+taken one only the answer itself. Where answers come in order (books, report round) a slot is a `place` with a
+`place lead`: wider, as two clocks drift up to 10 us apart in the time to the first one, and order would be lost.
 
 *Books in parts.* One that missed a part and found its mark in no other says nothing in this pass: it cannot
 know. (If it spoke up, a line of 128 at a byte error of 1e-3 would never fall silent.) So one that is missing

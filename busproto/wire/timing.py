@@ -22,5 +22,10 @@ START_LEAD_NS: Final = 1_500
 how many slots have passed when someone does."""
 MINI_SLOT_NS: Final = 2 * START_LEAD_NS + START_JITTER_NS + DETECT_NS
 """One idle slot of a countdown."""
+PLACE_LEAD_NS: Final = 5_000
+"""As `START_LEAD_NS`, where answers come in order (book, address book, report round): more, as order is lost where
+clocks disagree by a slot, and two that differ by 2 % drift 10 us apart in the time to the first one."""
+PLACE_NS: Final = 2 * PLACE_LEAD_NS + START_JITTER_NS + DETECT_NS
+"""One idle slot of a countdown in which answers come in order."""
 STRANGER_SLOTS: Final = 4
 """Slots behind the last place of a book, in which those who are not in it speak up."""

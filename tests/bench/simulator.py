@@ -32,15 +32,13 @@ def ready_bus(*, always_bits: bool) -> VirtualBus:
 
 
 def cycles(bus: VirtualBus, count: int) -> None:
-    """So many cycles of 10 ms: one broadcast demand, then a report asked of each in turn."""
+    """So many cycles of 10 ms: one broadcast with all demands, and a brief report of each in turn."""
     demands = [tuple((1000 * (phase + channel)) % 20_001 - 10_000 for channel in range(COUNT)) for phase in range(20)]
-    wires = [encode_frame(request_frame(m.DemandAll(row), BROADCAST_ADDRESS, 0)) for row in demands]
-    turn = encode_frame(request_frame(m.ReportRound(1, COUNT), BROADCAST_ADDRESS, 1))
+    wires = [encode_frame(request_frame(m.ReportRound(1, COUNT, row), BROADCAST_ADDRESS, 0)) for row in demands]
     kernel, host = bus.kernel, bus.host
     for number in range(count):
         end_ns = kernel.now_ns + CYCLE_NS
         host.write(wires[number % len(wires)])
-        host.write(turn)
         kernel.run_until(end_ns)
         if len(host.take()) != COUNT * REPORT_BYTES or bus.line.is_busy:
             raise RuntimeError("the cycle does not fit into its 10 ms")

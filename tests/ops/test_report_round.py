@@ -17,10 +17,6 @@ from tests.ops.helpers import MS, lasting, seeds
 
 CYCLE_NS = 10 * MS
 FULL = 32
-APART = pytest.mark.xfail(
-    reason="clocks that differ by 1 % disagree by up to 10 us after the time to the first slot, and by more after many "
-    "idle slots; a mini-slot forgives 1.5 us, so that neighbours in a row sometimes swap or collide"
-)
 
 
 def addresses_of(reports: dict[int, m.BriefStatus]) -> list[int]:
@@ -100,16 +96,16 @@ def test_it_changes_nothing() -> None:
 def test_a_new_request_ends_the_round() -> None:
     """Who has not had its turn when the host goes on keeps silent."""
     bus = fleet(20, 5, addresses=list(range(1, 21)), echo=False)
-    bus.host.write(encode_frame(request_frame(m.ReportRound(1, 20), BROADCAST_ADDRESS, 1)))
+    bus.host.write(encode_frame(request_frame(m.ReportRound(1, 20, ()), BROADCAST_ADDRESS, 1)))
     bus.host.read_until(50 * MS)  # until the first has reported
     bus.host.write(encode_frame(request_frame(m.Release(), BROADCAST_ADDRESS, 2)))
     bus.kernel.run_until(100 * MS)
     assert len(frames_in(bus.host.take())) < 5
 
 
-@pytest.mark.parametrize("clock_ppm", [0, 10_000, -10_000, pytest.param(None, marks=APART)])
-def test_no_two_answers_ever_overlap(clock_ppm: int | None) -> None:
-    """Gaps anywhere in the row, many seeds. `None`: each clock has an error of its own, up to 1 %."""
+@pytest.mark.parametrize("clock_ppm", [0, 10_000, -10_000])
+def test_no_two_answers_ever_overlap(clock_ppm: int) -> None:
+    """Gaps anywhere in the row, many seeds, clocks that agree."""
     for seed in seeds(40):
         draw = random.Random(seed)
         count = draw.randint(2, 32)
@@ -121,18 +117,33 @@ def test_no_two_answers_ever_overlap(clock_ppm: int | None) -> None:
         assert addresses_of(reports) == sorted(addresses), seed
 
 
+def test_clocks_that_differ_keep_the_order_of_a_row_with_small_gaps() -> None:
+    """Each clock has an error of its own, up to 1 %.
+
+    A slot forgives 10 us: what two clocks drift apart in the 500 us to the first one, or in some ten idle slots.
+    """
+    for seed in seeds(40):
+        draw = random.Random(seed)
+        addresses = [1]
+        while len(addresses) < 24:
+            addresses.append(addresses[-1] + draw.randint(1, 4))
+        bus = fleet(len(addresses), seed, baud=draw.choice([115_200, 1_000_000]), addresses=addresses)
+        reports = Link(bus.host).run(report_round(1, 100))
+        assert bus.line.overlaps == 0, seed
+        assert addresses_of(reports) == addresses, seed
+
+
 def flat_out(bus: VirtualBus, cycle: int) -> list[Frame]:
-    """One cycle: a demand of all, then a round, in 10 ms; what came back."""
+    """One cycle: a round with the demands of all, in 10 ms; what came back."""
     end_ns = bus.kernel.now_ns + CYCLE_NS
     demands = tuple((1000 * (cycle + channel)) % 20_001 - 10_000 for channel in range(FULL))
-    bus.host.write(encode_frame(request_frame(m.DemandAll(demands), BROADCAST_ADDRESS, 2 * cycle % 256)))
-    bus.host.write(encode_frame(request_frame(m.ReportRound(1, FULL), BROADCAST_ADDRESS, (2 * cycle + 1) % 256)))
+    bus.host.write(encode_frame(request_frame(m.ReportRound(1, FULL, demands), BROADCAST_ADDRESS, cycle % 256)))
     bus.kernel.run_until(end_ns)
     assert not bus.line.is_busy
     return frames_in(bus.host.take())
 
 
-@pytest.mark.parametrize("clock_ppm", [0, 10_000, -10_000, pytest.param(None, marks=APART)])
+@pytest.mark.parametrize("clock_ppm", [0, 10_000, -10_000, None])
 def test_thirty_two_reports_fit_beside_a_demand_into_ten_milliseconds(clock_ppm: int | None) -> None:
     """100 times a second at 1 MBd. `None`: each clock has an error of its own, up to 1 %."""
     for seed in seeds(4):
@@ -143,6 +154,6 @@ def test_thirty_two_reports_fit_beside_a_demand_into_ten_milliseconds(clock_ppm:
             reports = flat_out(bus, cycle)
             assert [frame.source for frame in reports] == list(range(1, FULL + 1))
             assert all(isinstance(message_of(frame), m.BriefStatus) for frame in reports)
-            assert {frame.sequence for frame in reports} == {2 * cycle + 1}
+            assert {frame.sequence for frame in reports} == {cycle}
         assert bus.line.overlaps == 0
         assert {actuator.current_state() for actuator in bus.actuators} <= {m.State.EASING, m.State.FOLLOWING}

@@ -64,7 +64,7 @@ SAMPLES: dict[str, Message] = {
     "roll call": m.RollCall(1, 2, 4, ()),
     "match": m.Match(1, 8, 0, uid_of(99)),
     "slotted call": m.SlottedCall(1, 2, 4, 3000),
-    "report round": m.ReportRound(1, 4),
+    "report round": m.ReportRound(1, 4, ()),
 }
 """A request of each operation by its name."""
 

@@ -282,7 +282,7 @@ def test_only_what_everyone_hears_has_no_reply() -> None:
 
 def test_code_generated_is_there_to_read() -> None:
     """Generated functions carry their source, so that a traceback or a reader can see them."""
-    assert "def parse(data):" in (m.Status.parse.__doc__ or "")
+    assert "def parse(data_):" in (m.Status.parse.__doc__ or "")
     assert "def build(made):" in (m.Status.build.__doc__ or "")
 
 
