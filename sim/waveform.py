@@ -44,17 +44,23 @@ def level_at(edges: Edges, time_ns: int) -> int:
     return 1 - (bisect_right(edges, time_ns) & 1)
 
 
-def of_bytes(start_ns: int, data: bytes, rate: int) -> list[int]:
-    """Edges of bytes sent without gaps: start bit low, 8 bits, low one first, stop bit high."""
+def of_bytes(start_ns: int, data: bytes, rate: int, *, even_parity: bool = False) -> list[int]:
+    """Edges of bytes sent without gaps: start bit low, 8 bits, low one first, stop bit high.
+
+    Our line has no parity; with `even_parity` a bit stands before the stop bit, for what is not ours.
+    """
     edges: list[int] = []
+    bits = BITS_PER_BYTE + even_parity
     bit = 0
     for byte in data:
-        frame = byte << 1 | 0x200
+        frame = byte << 1 | 1 << bits - 1
+        if even_parity:
+            frame |= (byte.bit_count() & 1) << 9
         changes = frame ^ (frame << 1 | 1)  # a one where a bit differs from the one before it
-        for place in range(BITS_PER_BYTE):
+        for place in range(bits):
             if changes >> place & 1:
                 edges.append(start_ns + (bit + place) * NS_TIMES_MICRO // rate)
-        bit += BITS_PER_BYTE
+        bit += bits
     return edges
 
 

@@ -38,8 +38,8 @@ def sampled(path: Path, edges: list[int], bits: int) -> Path:
     return sigrok.raw_file(path, bytes(level_at(edges, moment) for moment in moments))
 
 
-def sent(data: bytes) -> list[int]:
-    return of_bytes(bits_ns(IDLE_BITS, RATE), data, RATE)
+def sent(data: bytes, *, even_parity: bool = False) -> list[int]:
+    return of_bytes(bits_ns(IDLE_BITS, RATE), data, RATE, even_parity=even_parity)
 
 
 # --- single waveforms ------------------------------------------------------------------------------------------
@@ -54,6 +54,18 @@ def test_the_timing_of_bytes(tmp_path: Path) -> None:
         (3100, 3900, "07"),
         (4100, 4900, "41"),
         (5100, 5900, "12"),
+    ]
+
+
+def test_the_timing_of_bytes_with_parity(tmp_path: Path) -> None:
+    """The same with even parity: the data bits of each next byte come 1100 samples later."""
+    file = sampled(tmp_path / "wave", sent(bytes.fromhex("02 07 41 12"), even_parity=True), IDLE_BITS + 60)
+    decoder = f"uart:rx=0:baudrate={sigrok.BAUD}:parity=even"
+    assert sigrok.decode(file, sigrok.RAW, decoder, "uart=rx-data:rx-parity-err:rx-warnings") == [
+        (2100, 2900, "02"),
+        (3200, 4000, "07"),
+        (4300, 5100, "41"),
+        (5400, 6200, "12"),
     ]
 
 

@@ -192,6 +192,19 @@ def test_the_limits_of_a_real_receiver(data_bits: int, ticks: int, slow: float, 
     assert [100 * one for one in tolerance(data_bits, ticks)] == pytest.approx([slow, fast], abs=0.0101)
 
 
+@pytest.mark.parametrize(("data_bits", "true_tick", "most"), [(8, 147, 4.54), (9, 163, 4.12)])
+def test_the_margin_of_a_second_makers_receiver(data_bits: int, true_tick: int, most: float) -> None:
+    """Stop bit sampled at tick 154 (170 with 9 bits) where a slow sender's begins no later than tick 147 (163).
+
+    Per cent, to 0.01. NXP KL27 reference manual, 38.5.2.7. The same follows from ours: the first of three samples of
+    the stop bit stands 7 ticks behind its begin.
+    """
+    sampled_tick = true_tick + 7
+    assert 100 * (sampled_tick - true_tick) / sampled_tick == pytest.approx(most, abs=0.0101)
+    slow, _ = tolerance(data_bits, 16)
+    assert 100 * (1 - slow) >= most
+
+
 def oversampled(data: bytes, share: Fraction, ticks: int, phase_ns: int) -> list[tuple[int, bool]]:
     """What a receiver at 9600 Bd hears of a sender whose rate is so much of its own."""
     rate = int(rate_of(9_600) * share)
