@@ -25,7 +25,7 @@ from sim.attendance import Attendance
 from sim.kernel import Event, Kernel
 from sim.line import Line
 from sim.model import ActuatorModel
-from sim.motion import Arm, corrected_deg
+from sim.motion import Arm
 from sim.settings import Settings
 from sim.waveform import BITS_PER_BYTE, bits_ns, rate_of
 
@@ -38,6 +38,9 @@ HEAT_DEGC_PER_MA: Final = 0.03
 BRIEF_CURRENT_MA: Final = 20
 SENSOR_CDEG: Final = 5
 """Step of the position sensor, 0.01 deg."""
+
+_AT_WORK: Final = (m.State.EASING, m.State.FOLLOWING)
+_DEAF_TO_DEMANDS: Final = (m.State.RELEASED, m.State.FAULTED)
 
 
 class _Refusal(Exception):
@@ -156,6 +159,11 @@ class Actuator:
     def address(self) -> int:
         """1..239, or 240 (F0h) while it has none."""
         return self.settings.address
+
+    @property
+    def showing_until_ns(self) -> int:
+        """Until when it makes itself known, by the last request to do so; 0 for none since it has power."""
+        return self._show_until_ns
 
     def heard_bad(self) -> None:
         """Something that is no frame was heard."""
@@ -362,26 +370,12 @@ class Actuator:
 
     # --- motion -----------------------------------------------------------------------------------------------
 
-    def _angle_deg(self, demand: int) -> float:
-        """Where a demand (0.01 % of travel) puts the arm."""
-        share = demand / m.MAX_DEMAND
-        raw = self.settings.raw
-        side = -1.0 if raw("direction") else 1.0
-        table = self.settings.working["correction"]
-        assert isinstance(table, tuple)
-        correction = corrected_deg(tuple(point / 100 for point in table), share)
-        return self._limited_deg((raw("neutral") + side * share * raw("travel") / 2) / 100 + correction)
-
-    def _limited_deg(self, angle_deg: float) -> float:
-        raw = self.settings.raw
-        return min(raw("end-high") / 100, max(raw("end-low") / 100, angle_deg))
-
     def _drive_to(self, angle_deg: float) -> None:
         """Hold that angle; while the actuator makes itself known it swings about it, not beyond an end limit."""
         self._rest_deg = angle_deg
         if self._swing_deg:
-            low_deg = min(angle_deg, self.settings.raw("end-low") / 100)
-            high_deg = max(angle_deg, self.settings.raw("end-high") / 100)
+            low_deg = min(angle_deg, self.settings.travel.low_deg)
+            high_deg = max(angle_deg, self.settings.travel.high_deg)
             angle_deg = min(high_deg, max(low_deg, angle_deg + self._swing_deg))
         self.arm.aim(angle_deg, self._kernel.now_ns)
 
@@ -389,7 +383,7 @@ class Actuator:
         channel = self.settings.raw("channel")
         if not channel or channel > len(demands) or demands[channel - 1] == m.NO_DEMAND:
             return
-        if self.address != UNADDRESSED and self.state not in {m.State.RELEASED, m.State.FAULTED}:
+        if self.address != UNADDRESSED and self.state not in _DEAF_TO_DEMANDS:
             self._follow(demands[channel - 1])
 
     def _demand(self, message: m.Demand) -> Message:
@@ -407,10 +401,10 @@ class Actuator:
             raise _Refusal(m.Outcome.FAULT_STANDS)
 
     def _follow(self, demand: int) -> None:
-        if self.state not in {m.State.EASING, m.State.FOLLOWING}:
+        if self.state not in _AT_WORK:
             self._take_hold()
         self._fed(self._kernel.now_ns)
-        self._drive_to(self._angle_deg(demand))
+        self._drive_to(self.settings.travel.angle_deg(demand))
 
     def _take_hold(self) -> None:
         self._fit_arm()
@@ -426,7 +420,7 @@ class Actuator:
 
     def _maybe_lost(self) -> None:
         self._loss = None
-        if self.state not in {m.State.EASING, m.State.FOLLOWING} or self._demand_ns is None:
+        if self.state not in _AT_WORK or self._demand_ns is None:
             return
         due_ns = self._demand_ns + self.settings.raw("loss-time-out") * MS
         now = self._kernel.now_ns
@@ -441,7 +435,7 @@ class Actuator:
             self.state = m.State.LOST_HOLD
         else:
             self.state = m.State.LOST_PRESET
-            self._drive_to(self._limited_deg(self.settings.raw("preset") / 100))
+            self._drive_to(self.settings.travel.limited_deg(self.settings.raw("preset") / 100))
 
     def _go_limp(self, state: m.State) -> None:
         self.arm.release(self._kernel.now_ns)

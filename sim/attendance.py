@@ -27,7 +27,7 @@ from busproto.wire.timing import (
 from sim.countdown import Countdown
 from sim.kernel import Event
 from sim.line import Line
-from sim.waveform import PPM
+from sim.waveform import PPM, mixed
 
 UID_BITS = 8 * UID_BYTES
 
@@ -109,14 +109,15 @@ class Attendance:
             self._waiting = None
             self._speak(make())
 
+        # one draw for each countdown, however often it is woken: so the stream's next draw does not hang on others
+        seed, jitters = self._stream.getrandbits(64), self._jitter_ns + 1
         self._waiting = Countdown(
             self._line,
             slots,
-            self._stream,
+            lambda from_ns: mixed(seed ^ from_ns) % jitters,
             send,
             query_end_ns=self._line.kernel.now_ns,
             clock_ppm=self._clock_ppm,
-            jitter_ns=self._jitter_ns,
             slot_ns=PLACE_NS if in_order else MINI_SLOT_NS,
             lead_ns=PLACE_LEAD_NS if in_order else START_LEAD_NS,
         )

@@ -7,9 +7,9 @@ Not modelled: anything. This is a clock, not a bus.
 
 from __future__ import annotations
 
-import heapq
 import random
 from collections.abc import Callable
+from heapq import heappop, heappush
 
 from sim.errors import LimitError
 
@@ -52,16 +52,19 @@ class Kernel:
 
     def at(self, time_ns: int, action: Callable[[], None], *, priority: int = NODES_SECOND) -> Event:
         """Let `action` happen at `time_ns`, or now where that has passed."""
-        event = Event(max(time_ns, self.now_ns), action)
+        if time_ns < self.now_ns:
+            time_ns = self.now_ns
+        event = Event(time_ns, action)
         self._made += 1
-        heapq.heappush(self._heap, (event.time_ns, priority, self._made, event))
+        heappush(self._heap, (time_ns, priority, self._made, event))
         return event
 
     def next_ns(self) -> int | None:
         """When the next event is due, None where none is."""
-        while self._heap and self._heap[0][3].action is None:
-            heapq.heappop(self._heap)
-        return self._heap[0][0] if self._heap else None
+        heap = self._heap
+        while heap and heap[0][3].action is None:
+            heappop(heap)
+        return heap[0][0] if heap else None
 
     def step(self) -> None:
         """Run the next event; do nothing where there is none.
@@ -71,16 +74,21 @@ class Kernel:
         """
         if self.next_ns() is None:
             return
-        time_ns, _, _, event = heapq.heappop(self._heap)
-        self._move_to(time_ns)
+        due_ns, _, _, event = heappop(self._heap)
         action, event.action = event.action, None
+        self._move_to(due_ns)
         if action is not None:
             action()
 
     def run_until(self, time_ns: int) -> None:
         """Run every event up to and including `time_ns`; the clock then stands there."""
-        while (due := self.next_ns()) is not None and due <= time_ns:
-            self.step()
+        heap = self._heap
+        while heap and heap[0][0] <= time_ns:
+            due_ns, _, _, event = heappop(heap)
+            action, event.action = event.action, None
+            if action is not None:
+                self._move_to(due_ns)
+                action()
         self._move_to(max(time_ns, self.now_ns))
 
     def _move_to(self, time_ns: int) -> None:

@@ -14,6 +14,7 @@ import math
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Final, Protocol
 
 from busproto.wire.timing import DETECT_NS
@@ -280,6 +281,11 @@ class Line:
         if watcher in self._watchers:
             self._watchers.remove(watcher)
 
+    @property
+    def watchers(self) -> Sequence[Watcher]:
+        """Those who watch."""
+        return self._watchers
+
     def seen_busy(self, time_ns: int) -> bool:
         """Whether one who looks at `time_ns` sees a start bit: it needs a moment to be detected."""
         return self._busy_since_ns is not None and self._busy_since_ns + DETECT_NS <= time_ns
@@ -371,7 +377,7 @@ class Line:
         self._driving.append(sent)
         if self.always_bits or not sent.data:
             self._go_bitwise()
-        self.kernel.at(sent.end_ns, lambda: self._ended(sent), priority=LINE_FIRST)
+        self.kernel.at(sent.end_ns, partial(self._ended, sent), priority=LINE_FIRST)
         if len(self._driving) == 1:
             self._busy_since_ns = now
             for watcher in tuple(self._watchers):

@@ -7,7 +7,9 @@ from collections.abc import Mapping
 from typing import Final
 
 from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
+from busproto.wire.messages import MAX_DEMAND
 from busproto.wire.parameters import BY_NAME, FACTORY, PARAMETERS, RawValue
+from sim.motion import corrected_deg
 from sim.storage import StoredMemory
 
 _ROWS_IN_RECORD: Final = tuple(sorted(PARAMETERS.values(), key=lambda row: bool(row.points)))
@@ -36,12 +38,42 @@ def _values_of(record: bytes) -> Mapping[str, RawValue]:
     return values
 
 
+class Travel:
+    """Where demands put the arm, by the working settings at one time.
+
+    Attributes:
+        low_deg, high_deg: the end limits.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        raw = settings.raw
+        self.low_deg = raw("end-low") / 100
+        self.high_deg = raw("end-high") / 100
+        self._neutral_cdeg = raw("neutral")
+        self._travel_cdeg = raw("travel")
+        self._side = -1.0 if raw("direction") else 1.0
+        table = settings.working["correction"]
+        assert isinstance(table, tuple)
+        self._correction_deg = tuple(point / 100 for point in table)
+
+    def angle_deg(self, demand: int) -> float:
+        """Where a demand (0.01 % of travel) puts it."""
+        share = demand / MAX_DEMAND
+        angle_deg = (self._neutral_cdeg + self._side * share * self._travel_cdeg / 2) / 100
+        return self.limited_deg(angle_deg + corrected_deg(self._correction_deg, share))
+
+    def limited_deg(self, angle_deg: float) -> float:
+        """The nearest angle within the end limits."""
+        return min(self.high_deg, max(self.low_deg, angle_deg))
+
+
 class Settings:
     """The three sets and the address.
 
     Attributes:
         address: 1..239, or 240 (F0h) while it has none. Not a parameter: commit and undo leave it alone.
-        working: raw values in use, by name.
+        working: raw values in use, by name; changed as a whole, or by `set_working`.
+        travel: where demands put the arm.
         memory: the two stored copies.
         are_lost: neither stored copy was whole at the last start; factory settings are in use.
     """
@@ -49,7 +81,7 @@ class Settings:
     def __init__(self, address: int, stored: Mapping[str, RawValue]) -> None:
         self.memory = StoredMemory.holding(pack_record(address, {**FACTORY, **stored}))
         self.address = UNADDRESSED
-        self.working: dict[str, RawValue] = {}
+        self._travel: Travel | None = None
         self.are_lost = False
         self.start()
 
@@ -61,6 +93,23 @@ class Settings:
             self.address, self.working = UNADDRESSED, dict(FACTORY)
         else:
             self.address, self.working = unpack_record(loaded[1])
+
+    @property
+    def working(self) -> dict[str, RawValue]:
+        """See the class."""
+        return self._working
+
+    @working.setter
+    def working(self, values: dict[str, RawValue]) -> None:
+        self._working = values
+        self._travel = None
+
+    @property
+    def travel(self) -> Travel:
+        """See the class; made anew after a change only, as it is asked for with every demand."""
+        if self._travel is None:
+            self._travel = Travel(self)
+        return self._travel
 
     @property
     def generation(self) -> int:
@@ -75,14 +124,15 @@ class Settings:
 
     def raw(self, name: str) -> int:
         """A single value of the working set."""
-        value = self.working[name]
+        value = self._working[name]
         assert isinstance(value, int)
         return value
 
     def set_working(self, name: str, value: RawValue) -> None:
         """Change one value in working memory; it must be within the row's range."""
         BY_NAME[name].encode(value)
-        self.working[name] = value
+        self._working[name] = value
+        self._travel = None
 
     def begin_commit(self, now_ns: int) -> int:
         """Begin to store address and working set; return when they will be whole, ns."""

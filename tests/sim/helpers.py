@@ -5,7 +5,6 @@ Nothing here comes from the host side of the product: requests are built, and an
 
 from __future__ import annotations
 
-import random
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
@@ -67,21 +66,6 @@ SAMPLES: dict[str, Message] = {
     "report round": m.ReportRound(1, 4, ()),
 }
 """A request of each operation by its name."""
-
-
-class Draws(random.Random):
-    """A random stream that gives the numbers it was told to, in order."""
-
-    def __init__(self, *numbers: int) -> None:
-        super().__init__(0)
-        self._numbers = list(numbers)
-
-    def randrange(self, start: int, stop: int | None = None, step: int = 1) -> int:
-        number = self._numbers.pop(0)
-        assert stop is None
-        assert step == 1
-        assert 0 <= number < start
-        return number
 
 
 @dataclass(frozen=True)
