@@ -10,6 +10,7 @@
      |       +- ChecksumError              the check differs                                   .expected .actual
      +- LocalProtocolError                 we asked for something this state does not allow    .state .event
      +- InputError (also ValueError)       what the user typed cannot be used
+     |   +- FileError                      a file of the user's cannot be used                 .source .problems
      +- TransportError                     the port                                            .url
      |   +- PortUnavailableError           it could not be opened; nothing was sent
      |   +- PortClosedError                it went away while in use                           .done
@@ -86,6 +87,15 @@ class LocalProtocolError(BusError):
 
 class InputError(BusError, ValueError):
     """What the user typed cannot be used. Nothing was sent."""
+
+
+class FileError(InputError):
+    """A file cannot be used; ``problems`` holds one line for each thing that is wrong. Nothing was sent or written."""
+
+    def __init__(self, source: str, problems: Iterable[str]) -> None:
+        self.source = source
+        self.problems = tuple(problems)
+        super().__init__(f"'{source}': " + "; ".join(self.problems))
 
 
 class TransportError(BusError):

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Any, Final, Literal, get_args, get_origin, get_type_hints
 
 import msgspec
 from msgspec import Meta
@@ -21,6 +21,7 @@ from busproto.errors import InputError
 from busproto.wire.frame import DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS, UID_BYTES, UNADDRESSED
 from busproto.wire.messages import MAX_CHANNELS, NOBODY_UID
 from busproto.wire.parameters import RawValue, parameter_named
+from sim import hand_script, sticks
 from sim.actuator import Actuator
 from sim.bus import VirtualBus
 from sim.errors import ScenarioError
@@ -58,8 +59,12 @@ class LimitsTable(Table, frozen=True):
 
 
 class ModelTable(Table, frozen=True):
-    """Rating of one type of actuator. Currents in mA, torque in N m, supply in V."""
+    """Rating of one type of actuator. Currents in mA, torque in N m, supply in V.
 
+    `name` is what it calls itself, where two entries are one model with, say, unlike firmware.
+    """
+
+    name: Annotated[str, Meta(min_length=1, max_length=16)] | None = None
     firmware: Annotated[str, Meta(pattern=r"^\d{1,2}\.\d{1,2}$")] = "1.0"
     supply: tuple[Annotated[float, Meta(ge=1, le=60)], Annotated[float, Meta(ge=1, le=60)]] = (4.8, 8.4)
     stall_torque: Annotated[float, Meta(gt=0, le=60)] = 2.5
@@ -105,6 +110,8 @@ class _File(Table, frozen=True, kw_only=True):
     actuator: Annotated[list[ActuatorTable], Meta(min_length=1)]
     event: list[EventTable] = []  # noqa: RUF012
     wanted: list[WantedTable] = []  # noqa: RUF012
+    hand: hand_script.HandTable | None = None
+    receiver: sticks.ReceiverTable | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +187,10 @@ class Scenario:
                 )
             )
         schedule(bus, file.event)
+        if file.hand is not None:
+            hand_script.HandScript(bus, file.hand)
+        if file.receiver is not None:
+            sticks.Sticks(bus, file.receiver)
         return bus
 
     def _addresses(self, kernel: Kernel) -> dict[str, int]:
@@ -211,7 +222,7 @@ def _free_addresses(file: _File) -> list[int]:
 def _model(name: str, table: ModelTable) -> ActuatorModel:
     before, after = table.firmware.split(".")
     return ActuatorModel(
-        name=name,
+        name=table.name or name,
         firmware=(int(before), int(after)),
         supply_mv=(round(table.supply[0] * 1000), round(table.supply[1] * 1000)),
         stall_torque_mnm=round(table.stall_torque * 1000),
@@ -269,6 +280,11 @@ def parse(text: str, source: str = "text") -> Scenario:
 
 
 _ROWS: Final[dict[str, Any]] = {"actuator": ActuatorTable, "event": EventTable, "wanted": WantedTable}
+_PARTS: Final[dict[str, tuple[Any, dict[str, Any]]]] = {
+    "hand": (hand_script.HandTable, {"step": hand_script.HandStepTable}),
+    "receiver": (sticks.ReceiverTable, {"stick": sticks.StickTable, "lost": sticks.LostTable}),
+}
+"""Tables with rows of their own: each row is looked at alone."""
 _SOUND: Final[dict[str, Any]] = {
     "line": {},
     "limits": {},
@@ -276,6 +292,8 @@ _SOUND: Final[dict[str, Any]] = {
     "actuator": [{"label": "any", "model": "any"}],
     "event": [],
     "wanted": [],
+    "hand": None,
+    "receiver": None,
 }
 """Stands in for a table in which a problem was found, so that the rest of the file can be looked at."""
 _SAID_BETTER: Final = (
@@ -314,6 +332,20 @@ def _tables(data: dict[str, Any]) -> Iterator[tuple[str, str, Any, Any]]:
         for at, row in enumerate(rows if isinstance(rows, list) else ()):
             what = row.get("what") if key == "event" and isinstance(row, dict) else None
             yield key, f"{key}[{at}]", row, EVENTS.get(what, kind) if isinstance(what, str) else kind
+    for key, (kind, row_kinds) in _PARTS.items():
+        if key in data:
+            yield from _part(key, data[key], kind, row_kinds)
+
+
+def _part(key: str, table: Any, kind: Any, row_kinds: dict[str, Any]) -> Iterator[tuple[str, str, Any, Any]]:
+    """As `_tables`, for a table with rows of its own."""
+    if isinstance(table, dict):
+        lists = {name: rows for name in row_kinds if isinstance(rows := table.get(name), list)}
+        for name, rows in lists.items():
+            for at, row in enumerate(rows):
+                yield key, f"{key}.{name}[{at}]", row, row_kinds[name]
+        table = {name: value for name, value in table.items() if name not in lists}
+    yield key, key, table, kind
 
 
 def _readable(text: str, place: str, kind: Any) -> str:
@@ -322,6 +354,9 @@ def _readable(text: str, place: str, kind: Any) -> str:
     path = path.rstrip("`").replace("key` in `$", "key of $").replace("$.", "").removeprefix("$")
     where = ".".join(part for part in (place, path) if part).replace(".[", "[")
     what = what[:1].lower() + what[1:]
+    choices = _choices(kind, path) if what.startswith("invalid enum value") else ()
+    if choices:
+        what = what.replace("invalid enum value", f"expected one of {', '.join(map(str, choices))}, got")
     for pattern, better in _SAID_BETTER:
         what = re.sub(pattern, better, what)
     if what.startswith("object contains unknown field") and not path:
@@ -329,6 +364,15 @@ def _readable(text: str, place: str, kind: Any) -> str:
         known = [*([tag] if tag else []), *kind.__struct_encode_fields__]
         what += f"; there are: {', '.join(known)}"
     return f"{where}: {what}" if where else what
+
+
+def _choices(kind: Any, field: str) -> tuple[Any, ...]:
+    """What may stand in a field that takes one of a few values and nothing else; empty for any other."""
+    for name, encoded in zip(kind.__struct_fields__, kind.__struct_encode_fields__, strict=True):
+        hint = get_type_hints(kind)[name]
+        if encoded == field and get_origin(hint) is Literal:
+            return get_args(hint)
+    return ()
 
 
 def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iterator[str]:
@@ -381,6 +425,10 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
         if until is not None and until <= event.at:
             yield f"event[{at}].until: {until:g} is not after {event.at:g}"
     yield from _wanted_problems(file, labels)
+    if file.hand is not None:
+        yield from hand_script.problems(file.hand, labels)
+    if file.receiver is not None:
+        yield from sticks.problems(file.receiver)
 
 
 def _wanted_problems(file: _File, labels: list[str]) -> Iterator[str]:

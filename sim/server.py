@@ -129,8 +129,11 @@ def serve(
     *,
     is_over: Callable[[int], bool] = lambda _: False,
     clock_ns: Callable[[], int] = time.monotonic_ns,
+    meanwhile: Callable[[], None] = lambda: None,
 ) -> None:
     """Run the bus behind an endpoint until `is_over` (given the virtual time, ns) says so.
+
+    `meanwhile` is called at least every LONGEST_WAIT_S, when virtual time is up to date.
 
     Raises:
         LimitError: the run grew past what the scenario allows.
@@ -144,6 +147,7 @@ def serve(
             endpoint.write(data)
         if is_over(kernel.now_ns):
             return
+        meanwhile()
         due_ns = kernel.next_ns()
         wait_s = LONGEST_WAIT_S
         if due_ns is not None:

@@ -77,7 +77,8 @@ def signals(bus: VirtualBus) -> dict[str, list[int]]:
         labels[id(actuator)] = actuator.label
         drivers[actuator.label] = []
     for one in bus.line.record or ():
-        name = labels.setdefault(id(one.sender), f"fault {len(labels) - len(bus.actuators)}")
+        unnamed = getattr(one.sender, "label", f"fault {len(labels) - len(bus.actuators)}")
+        name = labels.setdefault(id(one.sender), unnamed)
         edges = drivers.setdefault(name, [])
         for edge in one.edges:
             if edges and edges[-1] == edge:
@@ -108,7 +109,8 @@ def write_vcd(bus: VirtualBus, out: TextIO) -> int:
         }
         for moment, _, name, level in changes:
             writer.change(variables[name], moment, level)
-        writer.close(bus.kernel.now_ns)
+        # someone may still be driving: its edges lie ahead
+        writer.close(max([bus.kernel.now_ns, *(moment for moment, *_ in changes)]))
     return len(changes)
 
 

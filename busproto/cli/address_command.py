@@ -8,6 +8,7 @@ from busproto.cli.common import PortOptions, json_option, open_link, port_option
 from busproto.ops.addressing import assign, parse_address, parse_uid
 from busproto.ops.parameter_access import commit, write
 from busproto.ops.steps import Steps
+from busproto.ops.survey import firmware_text
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import MAX_CHANNELS, Description
 
@@ -64,8 +65,3 @@ def _give(uid: bytes, address: int, channel: int | None) -> Steps[Description | 
         yield from write(address, {"channel": channel})
         yield from commit(address)
     return description
-
-
-def firmware_text(description: Description) -> str:
-    """Firmware version as it is printed."""
-    return f"{description.firmware_major}.{description.firmware_minor}"

@@ -29,10 +29,10 @@ SIM_SCHEME = "sim://"
 
 
 class NotCleared(Exception):
-    """The cautions were not answered with yes."""
+    """The cautions, or a question before a lasting change, were not answered with yes."""
 
-    def __init__(self, why: str) -> None:
-        super().__init__(f"{why}; nothing was moved")
+    def __init__(self, why: str, otherwise: str = "nothing was moved") -> None:
+        super().__init__(f"{why}; {otherwise}")
 
 
 class FloatRange(click.FloatRange):

@@ -16,7 +16,6 @@ import click
 
 from busproto.cautions import CAUTIONS, DISCLAIMER
 from busproto.cli import exit_codes
-from busproto.cli.address_command import firmware_text
 from busproto.cli.common import (
     ProgressLine,
     address_text,
@@ -41,6 +40,7 @@ from busproto.ops.motion import (
 )
 from busproto.ops.parameter_access import commit, describe, read_all, write
 from busproto.ops.steps import Progress, Steps
+from busproto.ops.survey import firmware_text
 from busproto.transport import open_transport
 from busproto.wire.messages import STATE_TEXTS, Description, Status
 from busproto.wire.parameters import RawValue, parameter_named

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import click
 
 from busproto.cli import exit_codes
-from busproto.cli.address_command import firmware_text
 from busproto.cli.common import PortOptions, address_text, console, json_option, open_link, port_options, print_json
 from busproto.cli.find_command import proof_text
 from busproto.errors import OperationError
@@ -17,23 +14,12 @@ from busproto.ops.addressing import parse_address
 from busproto.ops.demand_units import pulse_us_per_degree
 from busproto.ops.discovery import Roster, find
 from busproto.ops.link import Link
-from busproto.ops.motion import fault_texts, report
-from busproto.ops.parameter_access import describe, read_all
+from busproto.ops.motion import fault_texts
 from busproto.ops.steps import Progress, Steps
+from busproto.ops.survey import Sheet, firmware_text, read_sheet
 from busproto.wire.frame import UNADDRESSED
-from busproto.wire.messages import STATE_TEXTS, Description, Memory, Status
-from busproto.wire.parameters import FACTORY, PARAMETERS, RawValue
-
-
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """What is known of one actuator."""
-
-    address: int
-    description: Description
-    status: Status
-    working: Mapping[str, RawValue]
-    stored: Mapping[str, RawValue]
+from busproto.wire.messages import STATE_TEXTS, Status
+from busproto.wire.parameters import FACTORY, PARAMETERS
 
 
 @click.command(
@@ -90,12 +76,9 @@ def _read_sheets(link: Link, addresses: list[int]) -> tuple[list[Sheet], list[tu
 
 def _sheet(address: int, number: int, of: int) -> Steps[Sheet]:
     yield Progress("reading", number, of)
-    description = yield from describe(address)
-    status = yield from report(address)
-    working = yield from read_all(address, Memory.WORKING)
-    stored = yield from read_all(address, Memory.STORED)
+    sheet = yield from read_sheet(address)
     yield Progress("reading", number + 1, of)
-    return Sheet(address, description, status, working, stored)
+    return sheet
 
 
 def sheet_json(sheet: Sheet) -> dict[str, Any]:

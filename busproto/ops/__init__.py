@@ -17,6 +17,7 @@ from busproto.ops.motion import (
     release,
     release_all,
     report,
+    restart,
     stream,
     take_demand_away,
 )
@@ -45,6 +46,7 @@ __all__ = [
     "release",
     "release_all",
     "report",
+    "restart",
     "stream",
     "take_demand_away",
     "transact",

@@ -33,6 +33,8 @@ from busproto.wire.messages import (
     Released,
     Report,
     ReportRound,
+    Restart,
+    Restarting,
     Showing,
     ShowYourself,
     State,
@@ -117,6 +119,11 @@ def release_all() -> Steps[None]:
 def engage(address: int) -> Steps[State]:
     """Let one actuator take hold where its arm is; the loss time-out runs from here."""
     return (yield from transact(Engage(), address, Engaged)).state
+
+
+def restart(address: int) -> Steps[None]:
+    """Let one actuator start again, as after power-up: limp, working memory from stored. It answers first."""
+    yield from transact(Restart(), address, Restarting)
 
 
 def show(address: int, duration_s: float) -> Steps[bool]:

@@ -14,7 +14,7 @@ from sim.bus import VirtualBus
 from sim.errors import LimitError, ScenarioError, SimError
 from tests.sim.helpers import MS, Bench, S, Tap, roll_calls
 
-NAMES = ["bench-four", "full-line", "tow-plane", "twins"]
+NAMES = ["bench-four", "full-line", "hauler", "tow-plane", "twins"]
 PARAMETER_NAMES = ", ".join(BY_NAME)
 
 
@@ -157,7 +157,7 @@ def test_a_name_that_is_not_there(name: str) -> None:
     with pytest.raises(ScenarioError) as caught:
         scenario.load(name)
     assert str(caught.value) == (
-        f"scenario '{name}': no such file, and none is shipped by that name (bench-four, full-line, tow-plane, twins)"
+        f"scenario '{name}': no such file, and none is shipped by that name ({', '.join(NAMES)})"
     )
 
 
@@ -196,7 +196,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "unknown key",
         text(top="colour = 3"),
         "object contains unknown field `colour`; there are: "
-        "title, about, supply, line, limits, model, actuator, event, wanted",
+        "title, about, supply, line, limits, model, actuator, event, wanted, hand, receiver",
     ),
     ("supply below", text(top="supply = -1.0"), "supply: expected `float` >= 0.0"),
     ("supply nan", text(top="supply = nan"), "supply: expected `float` >= 0.0"),
@@ -222,7 +222,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "model key",
         text(model="[model.m]\nweight = 3"),
         "model.m: object contains unknown field `weight`; there are: "
-        "firmware, supply, stall-torque, stall-current, no-load-speed, mechanical-travel",
+        "name, firmware, supply, stall-torque, stall-current, no-load-speed, mechanical-travel",
     ),
     (
         "firmware",

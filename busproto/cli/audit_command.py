@@ -1,0 +1,83 @@
+"""``busproto audit``."""
+
+from __future__ import annotations
+
+import click
+
+from busproto.cli import exit_codes
+from busproto.cli.applying import address_word
+from busproto.cli.common import PortOptions, clear_progress, console, json_option, open_link, port_options, print_json
+from busproto.ops.survey import survey
+from busproto.plan.audit import AS_PLANNED, MISSING, Audit, audit, audit_json
+from busproto.plan.load import Plan, load
+from busproto.plan.seating import load_seating
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  busproto audit hauler.toml --port /dev/ttyUSB0
+  busproto audit hauler.toml --port /dev/ttyUSB0 --json
+\b
+JSON: "clean", "proven", "reason", "functions" (function, status, uid, address,
+planned_address, differences with name, found, planned, can_be_applied, note),
+"unexpected" (uid, address, model), "clashes" (address, uids).
+Exit code 3: something is not as planned, or the list is not proven complete."""
+)
+@click.argument("airframe")
+@port_options
+@json_option
+def command(airframe: str, port: PortOptions, as_json: bool) -> int:
+    """Hold what is on the line against the plan in AIRFRAME: as planned, different, missing, clashing, unexpected.
+
+    Which actuator is which is known from 'busproto claim'; where it is not, whoever answers alone at the planned
+    address is taken for it. Changes nothing and moves nothing.
+    """
+    plan = load(airframe)
+    seating = load_seating(plan)
+    with open_link(port) as link:
+        found = audit(plan, seating, link.run(survey()))
+    if as_json:
+        print_json({"airframe": plan.title, **audit_json(found)})
+    else:
+        print_audit(plan, found, len(seating))
+    return exit_codes.DONE if found.is_clean else exit_codes.NOT_AS_WANTED
+
+
+def print_audit(plan: Plan, found: Audit, claimed: int) -> None:
+    """The comparison for a person."""
+    from rich.markup import escape
+    from rich.table import Table
+
+    clear_progress()
+    out = console()
+    table = Table("function", "uid", "address", "is", "what differs", box=None)
+    for row in found.rows:
+        colour = "green" if row.status == AS_PLANNED else "yellow" if row.status != MISSING else "red"
+        differences = [escape(one.text) for one in row.differences] or [""]
+        first = (
+            escape(row.seat.function),
+            "" if row.uid is None else row.uid.hex(),
+            address_word(row.address),
+            f"[{colour}]{row.status}[/{colour}]",
+        )
+        for at, text in enumerate(differences):
+            table.add_row(*(first if not at else ("", "", "", "")), text)
+    out.print(table)
+    for address, uids in found.clashes.items():
+        out.print(f"[red]clash at address {address}:[/red] {', '.join(uid.hex() for uid in uids)}")
+    for stray in found.strays:
+        where = "without an address" if address_word(stray.address) == "none" else f"at address {stray.address}"
+        out.print(f"[yellow]unexpected:[/yellow] {stray.uid.hex()} {where} {escape(stray.model)}".rstrip())
+    if not found.proven:
+        out.print(f"[red]NOT PROVEN complete: {escape(found.reason)}[/red]")
+    good = sum(row.status == AS_PLANNED for row in found.rows)
+    if found.is_clean:
+        out.print(f"[green]{escape(plan.title)}: all {good} as planned, nobody else on the line, proven.[/green]")
+        return
+    out.print(f"{escape(plan.title)}: {good} of {len(found.rows)} as planned.")
+    if any(one.can_be_applied for row in found.rows for one in row.differences):
+        out.print("'busproto apply' does what can be set.")
+    if claimed < len(found.rows):
+        known = "nobody has been claimed yet" if not claimed else f"{claimed} of {len(found.rows)} are claimed"
+        out.print(f"Which one is which: {known}; 'busproto claim' tells by hand.")

@@ -1,0 +1,161 @@
+"""``busproto trial``."""
+
+from __future__ import annotations
+
+import json
+
+import click
+
+from busproto.cautions import DISCLAIMER
+from busproto.cli import exit_codes
+from busproto.cli.applying import now_text
+from busproto.cli.common import (
+    FloatRange,
+    PortOptions,
+    clear_option,
+    clear_progress,
+    console,
+    json_option,
+    open_link,
+    port_options,
+    print_json,
+    require_clearance,
+)
+from busproto.errors import InputError
+from busproto.keeping import write_whole
+from busproto.ops.survey import Survey, survey
+from busproto.plan.audit import AS_PLANNED, Audit, audit
+from busproto.plan.load import Plan, load
+from busproto.plan.seating import load_seating
+from busproto.plan.trial import PARTS, Bench, Findings, findings_json, trial
+
+ENDING = "trial.json"
+FORMAT = 1
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  busproto trial hauler.toml --port /dev/ttyUSB0
+  busproto trial hauler.toml --port /dev/ttyUSB0 --part loss --clear --json
+\b
+Parts: start (limp after power-up, soft start measured), centre, move (each channel
+to both sides), loss (the signal taken away: what each does, and after how long).
+JSON, and the file hauler.trial.json beside the airframe file: "format", "airframe",
+"date", "parts", "passed", "missing" (functions), "actuators" (function, uid,
+address, limp_at_start, soft_start_ms, centred, centred_at_deg, moved, loss_action,
+loss_after_ms: between which two looks, passed, faults).
+Exit code 3: something was not as planned. Exit code 4: the cautions were not
+answered with yes."""
+)
+@click.argument("airframe")
+@click.option("--part", "parts", type=click.Choice(PARTS), multiple=True, help="Only this part; may be given again.")
+@click.option(
+    "--throw",
+    "percent",
+    type=FloatRange(1, 100),
+    default=25,
+    show_default=True,
+    help="How far each is moved to both sides, in % of its travel to that side.",
+)
+@clear_option
+@port_options
+@json_option
+def command(
+    airframe: str, parts: tuple[str, ...], percent: float, clear: bool, port: PortOptions, as_json: bool
+) -> int:
+    """Prove AIRFRAME by moving it: start, centre, move each surface, take the signal away; measured against the plan.
+
+    Everyone must be alone at its planned address, with the supply within its rating. Whatever happens, also on
+    Ctrl-C, everyone is let go limp at the end.
+    """
+    plan = load(airframe)
+    wanted = [part for part in PARTS if part in parts] or list(PARTS)
+    with open_link(port) as link:
+        seen = link.run(survey())
+        found = audit(plan, load_seating(plan), seen)
+        benches = _benches(plan, found, seen)
+        missing = [
+            row.seat.function for row in found.rows if row.seat.function not in {b.seat.function for b in benches}
+        ]
+        if not as_json:
+            _tell_beforehand(found, missing)
+        require_clearance(clear, f"a trial of {plan.title}: {len(benches)} actuators will move")
+        findings = link.run(trial(benches, wanted, percent / 100))
+    rows = [findings_json(bench, findings[bench.address]) for bench in benches]
+    passed = not missing and all(not one.faults for one in findings.values())
+    body = {
+        "format": FORMAT,
+        "airframe": plan.title,
+        "date": now_text(),
+        "parts": wanted,
+        "passed": passed,
+        "missing": missing,
+        "actuators": rows,
+    }
+    write_whole(plan.beside(ENDING), json.dumps(body, indent=2, ensure_ascii=False) + "\n")
+    if as_json:
+        print_json(body)
+    else:
+        _print(plan, benches, findings, passed)
+    return exit_codes.DONE if passed else exit_codes.NOT_AS_WANTED
+
+
+def _benches(plan: Plan, found: Audit, seen: Survey) -> list[Bench]:
+    """Whom to try. Raises InputError where it would be wrong to let anything move."""
+    if seen.roster.clashes:
+        at = ", ".join(str(address) for address in seen.roster.clashes)
+        raise InputError(f"several actuators share an address ({at}): 'busproto apply' parts them. Nothing was moved")
+    harmed = [
+        f"{row.seat.function}: {one.text}"
+        for row in found.rows
+        for one in row.differences
+        if one.name in {"rating", "supply"}
+    ]
+    if harmed:
+        raise InputError(f"the supply is outside a rating ({'; '.join(harmed)}). Nothing was moved")
+    benches = [
+        Bench(row.seat, row.sheet) for row in found.rows if row.sheet is not None and row.address == row.seat.address
+    ]
+    if not benches:
+        raise InputError(f"nobody of {plan.title} is at its planned address: 'busproto audit' tells more")
+    return benches
+
+
+def _tell_beforehand(found: Audit, missing: list[str]) -> None:
+    clear_progress()
+    if missing:
+        console().print(f"[yellow]Left out, not at the planned address: {', '.join(missing)}[/yellow]")
+    odd = [row.seat.function for row in found.rows if row.status != AS_PLANNED and row.seat.function not in missing]
+    if odd:
+        console().print(f"[yellow]Not set as planned: {', '.join(odd)} ('busproto audit' tells how)[/yellow]")
+
+
+def _print(plan: Plan, benches: list[Bench], findings: dict[int, Findings], passed: bool) -> None:
+    from rich.markup import escape
+    from rich.table import Table
+
+    clear_progress()
+    out = console()
+    table = Table("function", "soft start", "planned", "centred at", "signal gone", "after", "planned", "", box=None)
+    for bench in benches:
+        one = findings[bench.address]
+        table.add_row(
+            escape(bench.seat.function),
+            "" if one.soft_start_ms is None else f"{one.soft_start_ms:.0f} ms",
+            f"{bench.planned('soft-start')} ms",
+            "" if one.centred_at_deg is None else f"{one.centred_at_deg:+.2f} deg",
+            one.loss_action or ("" if one.loss_action is None else "nothing"),
+            "" if one.loss_after_ms is None else "{:.0f}..{:.0f} ms".format(*one.loss_after_ms),
+            f"{bench.planned('loss-time-out')} ms",
+            "[red]NOT as planned[/red]" if one.faults else "[green]as planned[/green]",
+        )
+    out.print(table)
+    for bench in benches:
+        for fault in findings[bench.address].faults:
+            out.print(f"[red]{escape(bench.seat.function)}:[/red] {escape(fault)}")
+    if passed:
+        out.print(f"[green]{escape(plan.title)}: all {len(benches)} did as planned.[/green] All are limp.")
+    else:
+        out.print("[red]Not all did as planned.[/red] All are limp.")
+    out.print(DISCLAIMER)

@@ -1,0 +1,1 @@
+"""Small programs on the public interface, to read and to begin from."""

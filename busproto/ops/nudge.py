@@ -1,0 +1,151 @@
+"""One limp actuator makes itself known by a small swing about where its arm stands, and is limp again.
+
+To hold the arm where it stands it must be fed with a demand: without one its loss action would begin, and that may be
+a way to a preset position. So its settings are read first, and where a demand cannot hold the arm where it stands,
+nothing moves and the reason is said. Whoever calls this has shown the cautions before (`busproto.cautions`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from busproto.errors import BusError, InputError, OperationError, PortClosedError
+from busproto.ops.demand_units import degrees_to_share, share_to_degrees
+from busproto.ops.motion import MS, demand, engage, release, release_all, report, show
+from busproto.ops.parameter_access import read_all
+from busproto.ops.steps import Pause, Steps, now
+from busproto.wire.messages import MAX_DEMAND
+from busproto.wire.parameters import LOSS_PRESET, RawValue
+
+SWING_S: Final = 1.6
+"""Two swings to each side."""
+FEED_NS: Final = 40 * MS
+SHORTEST_LOSS_MS: Final = 200
+"""One whose loss action is a way to a preset must wait longer than this for a demand; it is several feeds long."""
+NEAR_DEG: Final = 0.5
+SEEN_DEG: Final = 0.5
+"""A swing smaller than this is none: the arm is blocked, or has no drive."""
+
+
+@dataclass(frozen=True, slots=True)
+class Nudged:
+    """What came of it.
+
+    Attributes:
+        address: 1..239.
+        swing_deg: from end to end as it was reported.
+        peak_current_ma: the highest current reported.
+    """
+
+    address: int
+    swing_deg: float
+    peak_current_ma: int
+
+    @property
+    def was_seen(self) -> bool:
+        """Whether the arm moved at all."""
+        return self.swing_deg >= SEEN_DEG
+
+
+def nudge(address: int, duration_s: float = SWING_S) -> Steps[Nudged]:
+    """Engage one actuator, let it swing about where it stands, let it go limp; limp also where it is interrupted.
+
+    Args:
+        address: 1..239.
+        duration_s: 0.1..10 s.
+
+    Raises:
+        InputError: the duration is outside its range; nothing was sent.
+        OperationError: it does not answer, refuses, or cannot be held where it stands; nothing moved.
+    """
+    if not 0.1 <= duration_s <= 10:
+        raise InputError(f"{duration_s:g} s: 0.1..10 s are allowed")
+    settings = yield from read_all(address)
+    before = yield from report(address)
+    share = _share_to_stay(address, before.position_cdeg / 100, settings)
+    positions, peak_ma = [before.position_cdeg], 0
+    try:
+        yield from engage(address)
+        yield from demand(address, share)
+        yield from show(address, duration_s)
+        ends_ns = (yield from now()) + round(duration_s * 1e9)
+        while (yield from now()) < ends_ns:
+            yield from demand(address, share)
+            status = yield from report(address)
+            positions.append(status.position_cdeg)
+            peak_ma = max(peak_ma, status.current_ma)
+            yield Pause(FEED_NS)
+    except GeneratorExit:
+        raise
+    except BaseException:
+        yield from _leave_limp(address)
+        raise
+    yield from _leave_limp(address)
+    return Nudged(address, (max(positions) - min(positions)) / 100, peak_ma)
+
+
+def _leave_limp(address: int) -> Steps[None]:
+    try:
+        yield from release(address)
+    except (GeneratorExit, PortClosedError):
+        raise
+    except BusError:
+        yield from release_all()  # it does not answer; a broadcast needs no answer
+    except BaseException:  # interrupted in just this moment
+        yield from release_all()
+        raise
+
+
+def _share_to_stay(address: int, position_deg: float, settings: Mapping[str, RawValue]) -> float:
+    """The demand, -1..+1, that leaves the arm where it stands.
+
+    Raises:
+        OperationError: there is none, or its loss action would take it elsewhere before the next one comes.
+    """
+    raw = {name: value for name, value in settings.items() if isinstance(value, int)}
+    if raw["loss-action"] == LOSS_PRESET and raw["loss-time-out"] < SHORTEST_LOSS_MS:
+        raise OperationError(
+            address,
+            f"address {address}: it would go to its preset position after {raw['loss-time-out']} ms without a demand, "
+            "which is too short to be fed from here; nothing moved. Move it by hand instead",
+        )
+    table = settings["correction"]
+    assert isinstance(table, tuple)
+    share = _inverse(position_deg, settings, table)
+    held_deg = min(raw["end-high"] / 100, max(raw["end-low"] / 100, _held_deg(share, settings, table)))
+    if abs(held_deg - position_deg) > NEAR_DEG:
+        raise OperationError(
+            address,
+            f"address {address}: its arm stands at {position_deg:.2f} deg, and the nearest that a demand reaches is "
+            f"{held_deg:.2f} deg; nothing moved. Move it by hand into its travel first",
+        )
+    return share
+
+
+def _inverse(position_deg: float, settings: Mapping[str, RawValue], table_cdeg: tuple[int, ...]) -> float:
+    """The share whose corrected angle is nearest; halving, as angle over share is monotone."""
+    if not table_cdeg:
+        share = min(1.0, max(-1.0, degrees_to_share(position_deg, settings)))
+        return round(share * MAX_DEMAND) / MAX_DEMAND
+    low, high = -MAX_DEMAND, MAX_DEMAND
+    rises = _held_deg(1.0, settings, table_cdeg) > _held_deg(-1.0, settings, table_cdeg)
+    while high - low > 1:
+        middle = (low + high) // 2
+        if (_held_deg(middle / MAX_DEMAND, settings, table_cdeg) < position_deg) == rises:
+            low = middle
+        else:
+            high = middle
+    nearest = min(low, high, key=lambda raw: abs(_held_deg(raw / MAX_DEMAND, settings, table_cdeg) - position_deg))
+    return nearest / MAX_DEMAND
+
+
+def _held_deg(share: float, settings: Mapping[str, RawValue], table_cdeg: tuple[int, ...]) -> float:
+    """Where a share puts the arm, correction included, before the ends."""
+    angle_deg = share_to_degrees(share, settings)
+    if not table_cdeg:
+        return angle_deg
+    place = (share + 1) / 2 * (len(table_cdeg) - 1)
+    below = min(int(place), len(table_cdeg) - 2)
+    return angle_deg + (table_cdeg[below] + (table_cdeg[below + 1] - table_cdeg[below]) * (place - below)) / 100

@@ -1,0 +1,89 @@
+"""Reading everything there is to know: one actuator's sheet, and all of them. Changes nothing and moves nothing."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from busproto.errors import OperationError
+from busproto.ops.discovery import Roster, find
+from busproto.ops.motion import report
+from busproto.ops.parameter_access import describe, read_all
+from busproto.ops.steps import Progress, Steps
+from busproto.wire.frame import UNADDRESSED
+from busproto.wire.messages import Description, Memory, Status
+from busproto.wire.parameters import RawValue
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What is known of one actuator.
+
+    Attributes:
+        address: 1..239.
+        description: what it says of itself.
+        status: its report.
+        working, stored: raw settings by name.
+    """
+
+    address: int
+    description: Description
+    status: Status
+    working: Mapping[str, RawValue]
+    stored: Mapping[str, RawValue]
+
+    @property
+    def uid(self) -> bytes:
+        """8 bytes."""
+        return self.description.uid
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """What is known of everyone on the line.
+
+    Attributes:
+        roster: who is there.
+        sheets: by uid; those who share an address or have none cannot be read and are missing here.
+        problems: by address, why one could not be read.
+    """
+
+    roster: Roster
+    sheets: Mapping[bytes, Sheet]
+    problems: Mapping[int, str]
+
+
+def firmware_text(description: Description) -> str:
+    """Firmware version as it is printed."""
+    return f"{description.firmware_major}.{description.firmware_minor}"
+
+
+def read_sheet(address: int) -> Steps[Sheet]:
+    """Everything about the actuator at an address.
+
+    Raises:
+        OperationError: it does not answer, or several do.
+    """
+    description = yield from describe(address)
+    status = yield from report(address)
+    working = yield from read_all(address, Memory.WORKING)
+    stored = yield from read_all(address, Memory.STORED)
+    return Sheet(address, description, status, working, stored)
+
+
+def survey(*, rng: random.Random | None = None) -> Steps[Survey]:
+    """Find everyone, then read each who is alone at its address."""
+    roster = yield from find(rng=rng)
+    sheets: dict[bytes, Sheet] = {}
+    problems: dict[int, str] = {}
+    alone = [at for at, uids in roster.by_address.items() if at != UNADDRESSED and len(uids) == 1]
+    for number, address in enumerate(alone):
+        yield Progress("reading", number, len(alone))
+        try:
+            sheet = yield from read_sheet(address)
+            sheets[sheet.uid] = sheet
+        except OperationError as error:
+            problems[address] = str(error)
+    yield Progress("reading", len(alone), len(alone))
+    return Survey(roster, sheets, problems)

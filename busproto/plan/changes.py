@@ -1,0 +1,241 @@
+"""From what is on the line to what is wanted: the changes, in an order that never makes a new clash, and doing them.
+
+Everything that is needed to go on after an interruption stands on the bus itself: each address is written by uid and
+kept whole by the actuator, each setting is compared again before it is written, and settings count only when stored
+memory holds them. So an interrupted run is simply run again: what was done is found done, and the end is the same.
+Nothing moves: everyone is told to go limp first, and stays so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import Any, Final
+
+from busproto.errors import ReadBackError
+from busproto.ops.addressing import Move, assign, ordered_moves
+from busproto.ops.discovery import Roster, find
+from busproto.ops.motion import release_all
+from busproto.ops.parameter_access import commit, read_all, write
+from busproto.ops.steps import Progress, Steps
+from busproto.ops.survey import Survey
+from busproto.wire.frame import UNADDRESSED
+from busproto.wire.messages import Memory
+from busproto.wire.parameters import RawValue, parameter_named
+
+NO_VALUES: Final[Mapping[str, RawValue]] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """What one actuator is to be.
+
+    Attributes:
+        uid: 8 bytes.
+        name: its function, or what else a person knows it by.
+        address: 1..239.
+        settings: raw, by name; those that are not named are left alone.
+    """
+
+    uid: bytes
+    name: str
+    address: int
+    settings: Mapping[str, RawValue]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One thing that is to be done to one actuator.
+
+    Attributes:
+        kind: "park" (take its address away), "address", "settings" (compare, set, store), and within that "set" (one
+            parameter in working memory) and "store".
+        uid: of the actuator.
+        name: its function.
+        address: the one it gets ("address"), or at which it is set; 240 (F0h) for "park".
+        was: its address before, 240 for none; for what is set: as `address`.
+        before, after: raw settings, where they are known beforehand.
+        is_known: the settings could be read beforehand; otherwise they are compared once it has its address.
+    """
+
+    kind: str
+    uid: bytes
+    name: str
+    address: int
+    was: int
+    before: Mapping[str, RawValue] = field(default_factory=lambda: NO_VALUES)
+    after: Mapping[str, RawValue] = field(default_factory=lambda: NO_VALUES)
+    is_known: bool = True
+
+    @property
+    def text(self) -> str:
+        """What it does, in words."""
+        if self.kind == "park":
+            return f"address {self.was} taken away for now"
+        if self.kind == "address":
+            was = "none" if self.was == UNADDRESSED else str(self.was)
+            return f"address {was} -> {self.address}"
+        if self.kind == "store":
+            return "stored"
+        if not self.is_known:
+            return "settings compared and set once it has an address of its own"
+        return ", ".join(self.setting_texts)
+
+    @property
+    def setting_texts(self) -> list[str]:
+        """Each setting that changes, in words."""
+        texts = []
+        for name, raw in self.after.items():
+            row = parameter_named(name)
+            texts.append(f"{name} {row.text(self.before[name])} -> {row.text(raw)}")
+        return texts
+
+    def as_json(self) -> dict[str, Any]:
+        """The change as data."""
+        return {
+            "what": self.kind,
+            "uid": self.uid.hex(),
+            "function": self.name,
+            "address": None if self.address == UNADDRESSED else self.address,
+            "was_address": None if self.was == UNADDRESSED else self.was,
+            "settings": [
+                {
+                    "name": name,
+                    "was": parameter_named(name).value(self.before[name]),
+                    "becomes": parameter_named(name).value(raw),
+                }
+                for name, raw in self.after.items()
+            ],
+            "known": self.is_known,
+        }
+
+
+Note = Callable[[Change, str], None]
+"""Told of each change before it is begun ("begin") and when it was read back ("done")."""
+
+
+def changes(survey: Survey, goals: Sequence[Goal], *, park: bool = True) -> list[Change]:
+    """What has to be done, in order: addresses first, then settings. Empty where all is as wanted.
+
+    Args:
+        survey: what is on the line now.
+        goals: what is wanted; every uid must be on the line.
+        park: whether an actuator that is not in `goals` and occupies a wanted address may lose it.
+
+    Raises:
+        InputError: a uid is not on the line, an address is wanted twice, or an address is occupied and `park` is off.
+    """
+    names = {goal.uid: goal.name for goal in goals}
+    wanted = {goal.uid: goal.address for goal in goals}
+    found: list[Change] = []
+    roster = survey.roster
+    if park:
+        for one in roster.found:
+            if one.uid not in wanted and one.address in wanted.values():
+                found.append(Change("park", one.uid, "not in the plan", UNADDRESSED, one.address))
+        roster = _without_address(roster, {change.uid for change in found})
+    found += [_of_move(move, names[move.uid]) for move in ordered_moves(roster, wanted)]
+    for goal in goals:
+        sheet = survey.sheets.get(goal.uid)
+        if sheet is None:
+            at = goal.address
+            found.append(Change("settings", goal.uid, goal.name, at, at, is_known=False))
+            continue
+        after = {
+            name: raw
+            for name, raw in goal.settings.items()
+            if sheet.working.get(name) != raw or sheet.stored.get(name) != raw
+        }
+        if after:
+            # where only one memory differs, that is the one to tell of
+            before = {
+                name: sheet.stored[name] if sheet.stored[name] != raw else sheet.working[name]
+                for name, raw in after.items()
+            }
+            found.append(Change("settings", goal.uid, goal.name, goal.address, goal.address, before, after))
+    return found
+
+
+def _without_address(roster: Roster, uids: set[bytes]) -> Roster:
+    found = tuple(replace(one, address=UNADDRESSED) if one.uid in uids else one for one in roster.found)
+    return replace(roster, found=found)
+
+
+def _of_move(move: Move, name: str) -> Change:
+    kind = "park" if move.new == UNADDRESSED else "address"
+    return Change(kind, move.uid, name, move.new, move.old)
+
+
+def carry_out(todo: Sequence[Change], goals: Sequence[Goal], *, note: Note) -> Steps[int]:
+    """Do the changes one after another, each read back; everyone goes limp first. Returns how many were done.
+
+    Args:
+        todo: of `changes`.
+        goals: the same goals.
+        note: told before and after each; what it raises ends the run between two changes.
+
+    Raises:
+        BusError: an actuator did not do it. What was done until then stays; run it again.
+    """
+    by_uid = {goal.uid: goal for goal in goals}
+    if todo:
+        yield from release_all()
+    done = 0
+    for number, change in enumerate(todo):
+        yield Progress("applying", number, len(todo))
+        if change.kind == "settings":
+            done += yield from _set(by_uid[change.uid], note)
+        else:
+            note(change, "begin")
+            yield from assign(change.uid, change.address)
+            note(change, "done")
+            done += 1
+    yield Progress("applying", len(todo), len(todo))
+    return done
+
+
+def _set(goal: Goal, note: Note) -> Steps[int]:
+    """Bring one actuator's settings to the goal: compared as they are now, each read back, then stored."""
+    working = yield from read_all(goal.address, Memory.WORKING)
+    stored = yield from read_all(goal.address, Memory.STORED)
+    done = 0
+    for name, raw in goal.settings.items():
+        if working[name] == raw:
+            continue
+        at, before, after = goal.address, {name: working[name]}, {name: raw}
+        change = Change("set", goal.uid, goal.name, at, at, before, after)
+        note(change, "begin")
+        yield from write(goal.address, after)
+        note(change, "done")
+        done += 1
+    if all(stored[name] == raw for name, raw in goal.settings.items()):
+        return done
+    change = Change("store", goal.uid, goal.name, goal.address, goal.address)
+    note(change, "begin")
+    yield from commit(goal.address)
+    note(change, "done")
+    return done + 1
+
+
+def verify(goals: Sequence[Goal]) -> Steps[Roster]:
+    """Find everyone again and read every goal back from stored memory. Changes nothing. Returns who is there.
+
+    Raises:
+        ReadBackError: one is not where or what it is to be.
+    """
+    roster = yield from find()
+    for number, goal in enumerate(goals):
+        yield Progress("reading back", number, len(goals))
+        at = roster.address_of(goal.uid)
+        if at != goal.address:
+            raise ReadBackError(goal.address, f"{goal.name}: address", goal.address, "none" if at is None else at)
+        for memory in (Memory.STORED, Memory.WORKING):
+            values = yield from read_all(goal.address, memory)
+            for name, raw in goal.settings.items():
+                if values[name] != raw:
+                    row = parameter_named(name)
+                    what = f"{goal.name}: {memory.name.lower()} {name}"
+                    raise ReadBackError(goal.address, what, row.text(raw), row.text(values[name]))
+    yield Progress("reading back", len(goals), len(goals))
+    return roster

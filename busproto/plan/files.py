@@ -1,0 +1,147 @@
+"""The two files of a plan, as tables: the fleet map, one for all airframes, and the airframe file that takes it over.
+
+The fleet map says which function has which address and channel, and what every actuator is set to unless something
+else is said; the airframe file says which functions this airframe has, and what is different on it. Shapes only; what
+makes sense together is looked at in `busproto.plan.load` and `busproto.plan.check`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Final
+
+import msgspec
+from msgspec import Meta
+
+from busproto.wire.frame import DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS
+from busproto.wire.messages import MAX_CHANNELS
+from busproto.wire.parameters import PARAMETERS, Parameter
+
+FORMAT: Final = 1
+PLACES: Final = 3
+SAID_ELSEWHERE: Final = {
+    "channel": "the fleet map gives it",
+    "gang": "the gangs of the airframe file give it",
+    "place": "the gangs of the airframe file give it",
+}
+"""Settings that stand under no `settings`, and why."""
+
+Version = Annotated[int, Meta(ge=1, le=FORMAT, description="version of this kind of file")]
+Name = Annotated[str, Meta(min_length=1, max_length=40)]
+Volts = Annotated[float, Meta(ge=1, le=60)]
+Firmware = Annotated[str, Meta(pattern=r"^\d{1,3}\.\d{1,3}$", description="such as '2.4'")]
+Settings = dict[str, Any]
+
+
+class Table(msgspec.Struct, forbid_unknown_fields=True, rename="kebab", frozen=True, kw_only=True):
+    """Base of all tables: unknown keys are refused."""
+
+
+class ModelTable(Table, frozen=True, kw_only=True):
+    """Maker's data of one model: supply in V, travel in deg, torque in N m, current in mA, speed in deg/s."""
+
+    supply: tuple[Volts, Volts]
+    firmware: list[Firmware] = []
+    mechanical_travel: Annotated[float, Meta(ge=10, le=360)] | None = None
+    stall_torque: Annotated[float, Meta(gt=0, le=60)] | None = None
+    stall_current: Annotated[int, Meta(gt=0, le=60_000)] | None = None
+    no_load_speed: Annotated[int, Meta(gt=0, le=2000)] | None = None
+
+
+class MapTable(Table, frozen=True, kw_only=True):
+    """One function of the fleet: the same address and channel on every airframe that has it."""
+
+    address: Annotated[int, Meta(ge=MIN_ADDRESS, le=MAX_ADDRESS)]
+    channel: Annotated[int, Meta(ge=1, le=MAX_CHANNELS)]
+    settings: Settings = {}
+
+
+class FleetFile(Table, frozen=True, kw_only=True):
+    """The fleet map."""
+
+    fleet_map: Version
+    title: Name
+    settings: Settings = {}
+    model: dict[Name, ModelTable] = {}
+    function: Annotated[dict[Name, MapTable], Meta(min_length=1)]
+
+
+class SupplyTable(Table, frozen=True, kw_only=True):
+    """The pack of this airframe, V at rest: fully charged, and where one stops using it."""
+
+    full: Volts
+    empty: Volts | None = None
+
+
+class BusTable(Table, frozen=True, kw_only=True):
+    """How the bus is used in the air: line rate, Bd; demands a second; whether each reports in every cycle."""
+
+    baud: Annotated[int, Meta(ge=9600, le=4_000_000)] = DEFAULT_BAUD
+    demands_per_second: Annotated[float, Meta(ge=1, le=500)] = 50.0
+    reports: bool = False
+
+
+class SeatTable(Table, frozen=True, kw_only=True):
+    """One function that this airframe has.
+
+    `throw` is wanted at the surface, deg, for demand -100 % and +100 %; `positive` says in words where a positive
+    demand takes the surface, such as "trailing edge down".
+    """
+
+    model: Name | None = None
+    firmware: Firmware | None = None
+    settings: Settings = {}
+    throw: tuple[Annotated[float, Meta(ge=-90, le=90)], Annotated[float, Meta(ge=-90, le=90)]] | None = None
+    positive: Name | None = None
+
+
+class GangTable(Table, frozen=True, kw_only=True):
+    """Actuators that move one surface together; the first leads. The number stands in each one's settings."""
+
+    number: Annotated[int, Meta(ge=1, le=32)]
+    members: Annotated[list[Name], Meta(min_length=2, max_length=PLACES)]
+
+
+class AirframeFile(Table, frozen=True, kw_only=True):
+    """The airframe file; `fleet_map` is the path of the map it takes over, seen from this file."""
+
+    airframe: Version
+    title: Name
+    fleet_map: Annotated[str, Meta(min_length=1)]
+    supply: SupplyTable | None = None
+    bus: BusTable = BusTable()
+    function: Annotated[dict[Name, SeatTable], Meta(min_length=1)]
+    gang: dict[Name, GangTable] = {}
+
+
+KINDS: Final[dict[str, type[Table]]] = {"fleet-map": FleetFile, "airframe": AirframeFile}
+"""The kinds of file, by name."""
+
+
+def schema(kind: str) -> dict[str, Any]:
+    """The JSON Schema of a kind of file, with every parameter that a file may set and its range, for editors.
+
+    Raises KeyError where there is no such kind.
+    """
+    body = msgspec.json.schema(KINDS[kind])
+    settings = {row.name: _schema_of(row) for row in PARAMETERS.values() if row.name not in SAID_ELSEWHERE}
+    for table in body["$defs"].values():
+        if "settings" in table.get("properties", {}):
+            table["properties"]["settings"] = {
+                "type": "object",
+                "properties": settings,
+                "additionalProperties": False,
+                "default": {},
+            }
+    body["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+    return body
+
+
+def _schema_of(row: Parameter) -> dict[str, Any]:
+    low, high = row.raw_to_scaled(row.low), row.raw_to_scaled(row.high)
+    number: dict[str, Any] = {"type": "number", "minimum": low, "maximum": high}
+    if row.choices and len(row.choices) == row.high - row.low + 1:
+        number = {"enum": list(row.choices)}
+    text = row.doc + (f" ({row.unit})" if row.unit else "")
+    if row.points:
+        return {"type": "array", "items": number, "maxItems": row.points, "description": text}
+    return {**number, "description": text}

@@ -1,0 +1,266 @@
+"""A plan: what one airframe is to be, put together from its file and the fleet map, each setting in raw counts.
+
+Where a setting comes from, last word first: the airframe's function, the map's function, the map's settings for all,
+the factory. Channel, gang and place come from the map and the gangs alone. The correction table is not planned unless
+stated: it is measured, and kept in the record.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from busproto.errors import FileError, InputError
+from busproto.keeping import read_text
+from busproto.plan.files import SAID_ELSEWHERE, AirframeFile, BusTable, FleetFile, ModelTable, Table
+from busproto.toml_source import Problem, Source, read
+from busproto.wire.parameters import FACTORY, RawValue, parameter_named
+
+F = TypeVar("F", bound=Table)
+MEASURED: Final = frozenset({"correction"})
+"""Settings that are not planned unless stated."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """One function of the airframe, and what the actuator in it is to be.
+
+    Attributes:
+        function: its name in the map.
+        address: 1..239.
+        channel: 1..32.
+        gang: name of its gang, "" for none.
+        model, firmware: expected, None where nothing is.
+        settings: every planned setting, raw, by name; channel, gang and place among them.
+        throw_deg: wanted at the surface for demand -100 % and +100 %, None where not said.
+        positive: where a positive demand takes the surface, in words; "" where not said.
+    """
+
+    function: str
+    address: int
+    channel: int
+    gang: str
+    model: str | None
+    firmware: str | None
+    settings: Mapping[str, RawValue]
+    throw_deg: tuple[float, float] | None
+    positive: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gang:
+    """Actuators that move one surface; the first member leads.
+
+    Attributes:
+        name: of the surface.
+        number: 1..32, as in the settings.
+        members: functions, in the order of their places.
+    """
+
+    name: str
+    number: int
+    members: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A whole airframe as it is to be.
+
+    Attributes:
+        path: of the airframe file.
+        title: of the airframe.
+        fleet_title: of the map.
+        seats: by function, in the order of the airframe file.
+        gangs: by name.
+        models: what the makers' data say, by model name.
+        defaults: raw settings that the map gives to everyone, the factory's where it says nothing.
+        full_mv, empty_mv: the pack, None where not said.
+        bus: rate and use of the bus in the air.
+        airframe, fleet: the files, to say where something stands.
+    """
+
+    path: Path
+    title: str
+    fleet_title: str
+    seats: Mapping[str, Seat]
+    gangs: Mapping[str, Gang]
+    models: Mapping[str, ModelTable]
+    defaults: Mapping[str, RawValue]
+    full_mv: int | None
+    empty_mv: int | None
+    bus: BusTable
+    airframe: Source = field(repr=False, compare=False)
+    fleet: Source = field(repr=False, compare=False)
+
+    def seat(self, function: str) -> Seat:
+        """The seat of a function. Raises InputError, with the functions there are, where there is none."""
+        if function not in self.seats:
+            raise InputError(f"'{self.title}' has no function '{function}'; there are: {', '.join(self.seats)}")
+        return self.seats[function]
+
+    def beside(self, ending: str) -> Path:
+        """The path of a file that belongs to this airframe, such as ``tow.seats.json`` beside ``tow.toml``."""
+        return self.path.with_name(f"{self.path.stem}.{ending}")
+
+
+def load(path: str | Path) -> Plan:
+    """The plan of an airframe file and its fleet map.
+
+    Raises:
+        FileError: one of them cannot be used; every problem of both is named, with line and key.
+        InputError: one of them cannot be read.
+    """
+    path = Path(path)
+    source, airframe, problems = _looked_at(path, path.name, AirframeFile)
+    fleet_source: Source | None = None
+    fleet: FleetFile | None = None
+    map_name = None if source is None else source.data.get("fleet-map")
+    if source is not None and isinstance(map_name, str) and map_name:
+        try:
+            fleet_source, fleet, in_map = _looked_at(path.parent / map_name, map_name, FleetFile)
+            problems += [f"its fleet map {map_name}: {one}" for one in in_map]
+        except InputError as error:
+            problems.append(str(source.problem(("fleet-map",), f"the map {error}")))
+    if source is None or airframe is None or fleet is None or fleet_source is None:
+        raise FileError(str(path), problems)
+    settings, problems = _settings(airframe, source, fleet, fleet_source)
+    problems += [str(one) for one in _sense_problems(airframe, source, fleet)]
+    if problems:
+        raise FileError(str(path), problems)
+    return _plan(path, (airframe, source), (fleet, fleet_source), settings)
+
+
+def load_fleet(path: str | Path) -> tuple[FleetFile, Source]:
+    """A fleet map alone, its settings looked at. Raises as `load`."""
+    path = Path(path)
+    source, fleet, problems = _looked_at(path, path.name, FleetFile)
+    if source is None or fleet is None:
+        raise FileError(str(path), problems)
+    for place, given in _fleet_settings(fleet):
+        _raw(given, source, place, problems, "")
+    if problems:
+        raise FileError(str(path), problems)
+    return fleet, source
+
+
+def kind_of(path: str | Path) -> str:
+    """Which kind of file this is, by its first key: "airframe" or "fleet-map". Raises FileError where it is neither."""
+    source, problems = read(read_text(Path(path)), Path(path).name)
+    if source is None:
+        raise FileError(str(path), [str(one) for one in problems])
+    for kind in ("airframe", "fleet-map"):
+        if kind in source.data and not (kind == "fleet-map" and isinstance(source.data[kind], str)):
+            return kind
+    raise FileError(str(path), ["it says neither 'airframe = 1' nor 'fleet-map = 1': 'busproto plan new' writes both"])
+
+
+def _looked_at(path: Path, name: str, kind: type[F]) -> tuple[Source | None, F | None, list[str]]:
+    """A file as far as it can be used, and what is wrong with it. Raises InputError where it cannot be read."""
+    source, problems = read(read_text(path), name)
+    table = None
+    if source is not None:
+        table, problems = source.checked(kind)
+    return source, table, [str(one) for one in problems]
+
+
+def _fleet_settings(fleet: FleetFile) -> Iterator[tuple[tuple[str | int, ...], Mapping[str, Any]]]:
+    yield ("settings",), fleet.settings
+    for name, row in fleet.function.items():
+        yield ("function", name, "settings"), row.settings
+
+
+def _settings(
+    airframe: AirframeFile, source: Source, fleet: FleetFile, fleet_source: Source
+) -> tuple[dict[str, dict[str, RawValue]], list[str]]:
+    """The planned settings of each function, "" for those of everyone, and what is wrong with them."""
+    problems: list[str] = []
+    in_map = f"its fleet map {airframe.fleet_map}: "
+    common = {name: raw for name, raw in FACTORY.items() if name not in MEASURED and name not in SAID_ELSEWHERE}
+    common |= _raw(fleet.settings, fleet_source, ("settings",), problems, in_map)
+    by_map = {
+        name: _raw(row.settings, fleet_source, ("function", name, "settings"), problems, in_map)
+        for name, row in fleet.function.items()
+    }
+    settings = {"": common}
+    for name, seat in airframe.function.items():
+        own = _raw(seat.settings, source, ("function", name, "settings"), problems, "")
+        settings[name] = {**common, **by_map.get(name, {}), **own}
+    return settings, problems
+
+
+def _raw(
+    given: Mapping[str, Any], source: Source, path: tuple[str | int, ...], problems: list[str], prefix: str
+) -> dict[str, RawValue]:
+    raw: dict[str, RawValue] = {}
+    for name, value in given.items():
+        if name in SAID_ELSEWHERE:
+            problems.append(prefix + str(source.problem((*path, name), f"not here: {SAID_ELSEWHERE[name]}")))
+            continue
+        try:
+            raw[name] = parameter_named(name).from_value(value)
+        except InputError as error:
+            problems.append(prefix + str(source.problem((*path, name), str(error).removeprefix(f"{name}: "))))
+    return raw
+
+
+def _sense_problems(airframe: AirframeFile, source: Source, fleet: FleetFile) -> Iterator[Problem]:
+    for name in airframe.function:
+        if name not in fleet.function:
+            known = ", ".join(fleet.function)
+            yield source.problem(("function", name), f"the fleet map has no such function; it has: {known}")
+    seen: dict[str, str] = {}
+    numbers: dict[int, str] = {}
+    for name, gang in airframe.gang.items():
+        if gang.number in numbers:
+            yield source.problem(("gang", name, "number"), f"{gang.number} is that of '{numbers[gang.number]}' already")
+        numbers.setdefault(gang.number, name)
+        for at, member in enumerate(gang.members):
+            here = ("gang", name, "members", at)
+            if member not in airframe.function:
+                yield source.problem(here, f"'{member}' is no function of this airframe")
+            if member in seen:
+                yield source.problem(here, f"'{member}' is in the gang '{seen[member]}' already")
+            seen.setdefault(member, name)
+
+
+def _plan(
+    path: Path,
+    airframe_and_source: tuple[AirframeFile, Source],
+    fleet_and_source: tuple[FleetFile, Source],
+    settings: Mapping[str, Mapping[str, RawValue]],
+) -> Plan:
+    (airframe, source), (fleet, fleet_source) = airframe_and_source, fleet_and_source
+    gangs = {name: Gang(name, gang.number, tuple(gang.members)) for name, gang in airframe.gang.items()}
+    places = {member: (gang, at) for gang in gangs.values() for at, member in enumerate(gang.members, 1)}
+    seats = {}
+    for name, row in airframe.function.items():
+        gang, place = places.get(name, (None, 0))
+        where = {"channel": fleet.function[name].channel, "gang": gang.number if gang else 0, "place": place}
+        seats[name] = Seat(
+            function=name,
+            address=fleet.function[name].address,
+            channel=fleet.function[name].channel,
+            gang=gang.name if gang else "",
+            model=row.model,
+            firmware=row.firmware,
+            settings={**where, **settings[name]},
+            throw_deg=row.throw,
+            positive=row.positive or "",
+        )
+    supply = airframe.supply
+    return Plan(
+        path=path,
+        title=airframe.title,
+        fleet_title=fleet.title,
+        seats=seats,
+        gangs=gangs,
+        models=fleet.model,
+        defaults=settings[""],
+        full_mv=None if supply is None else round(supply.full * 1000),
+        empty_mv=None if supply is None or supply.empty is None else round(supply.empty * 1000),
+        bus=airframe.bus,
+        airframe=source,
+        fleet=fleet_source,
+    )

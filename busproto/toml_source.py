@@ -1,0 +1,277 @@
+"""TOML files that people write: read whole, checked whole, every problem with its line and key.
+
+`read` gives the text's data and knows where each key stands; `Source.checked` holds it against msgspec tables and
+says everything that is wrong at once, not only the first. Knows no file system and no meaning of any key.
+"""
+
+from __future__ import annotations
+
+import functools
+import operator
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from types import UnionType
+from typing import Any, Final, TypeVar, Union, get_args, get_origin
+
+import msgspec
+
+T = TypeVar("T")
+Path = tuple[str | int, ...]
+
+_SAID_BETTER: Final = (
+    (r"^Expected `int`, got `float`$", "a whole number is wanted here"),
+    (r"^Expected `(\w+)`, got `(\w+)`$", r"\1 is wanted here, not \2"),
+    (r"^Expected `\w+` ([<>]=?) (\S+)$", r"must be \1 \2"),
+    (r"^Expected `str` of length ([<>]=?) (\d+)$", r"length must be \1 \2"),
+    (r"^Expected `object` of length ([<>]=?) (\d+)$", r"number of entries must be \1 \2"),
+    (r"^Expected `str` matching regex '\^\[0-9a-f\]\{16\}\$'$", "16 digits 0-9 a-f are wanted"),
+    (r"^Expected `str` matching regex '\^.*d\{1,\d\}.*$", "two numbers with a point are wanted, such as '2.4'"),
+    (r"^Expected `array` of length ([<>]=?) (\d+)", r"number of entries must be \1 \2"),
+    (r"^Expected `array` of length (\d+), got (\d+)", r"\1 entries are wanted, not \2"),
+)
+_TOML_WORDS: Final = {
+    "array": "a list",
+    "bool": "true or false",
+    "date": "a date",
+    "datetime": "a date with a time",
+    "float": "a number",
+    "int": "a whole number",
+    "object": "a table",
+    "str": "a text",
+    "time": "a time",
+}
+_IN_TOML_WORDS: Final = re.compile(rf"\b(?:{'|'.join(_TOML_WORDS)})\b(?=(?: is wanted here|$))")
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing that is wrong in a file.
+
+    Attributes:
+        path: keys and places in lists down to what is wrong.
+        text: what is wrong, and what is allowed there.
+        line: where it stands, from 1; 0 where the file has no such place.
+    """
+
+    path: Path
+    text: str
+    line: int = 0
+
+    def __str__(self) -> str:
+        where = [f"line {self.line}"] if self.line else []
+        return ": ".join([*where, *([path_text(self.path)] if self.path else []), self.text])
+
+
+def path_text(path: Path) -> str:
+    """A path as one would write it in TOML."""
+    text = ""
+    for part in path:
+        if isinstance(part, int):
+            text += f"[{part}]"
+        else:
+            bare = re.fullmatch(r"[\w-]+", part, re.ASCII)
+            text += ("." if text else "") + (part if bare else f'"{part}"')
+    return text
+
+
+class Source:
+    """A TOML text that was read.
+
+    Attributes:
+        name: of the file, for messages.
+        data: what stands in it.
+    """
+
+    def __init__(self, name: str, text: str, data: dict[str, Any]) -> None:
+        self.name = name
+        self.data = data
+        self._lines = _lines(text)
+
+    def line_of(self, path: Path) -> int:
+        """The line of a key, or of the nearest table around it; 0 where there is none."""
+        while path and path not in self._lines:
+            path = path[:-1]
+        return self._lines.get(path, 0)
+
+    def problem(self, path: Path, text: str) -> Problem:
+        """Something that is wrong at a place of this file."""
+        return Problem(path, text, self.line_of(path))
+
+    def checked(self, kind: type[T]) -> tuple[T | None, list[Problem]]:
+        """The data as this kind of table; None, and all that is wrong, where it does not have that shape."""
+        problems = [self.problem(path, text) for path, text in _problems(self.data, kind, ())]
+        if not problems:
+            try:
+                return msgspec.convert(self.data, kind), []
+            except msgspec.ValidationError as error:  # whatever was overlooked above is no crash
+                problems = [self.problem((), str(error))]
+        return None, problems
+
+
+def read(text: str, name: str) -> tuple[Source | None, list[Problem]]:
+    """The source of a text; None, and why, where it is not TOML."""
+    try:
+        return Source(name, text, tomllib.loads(text)), []
+    except tomllib.TOMLDecodeError as error:
+        line = re.search(r"line (\d+)", str(error))
+        what = re.sub(r" \(at line \d+, column (\d+)\)", r" (column \1)", str(error))
+        return None, [Problem((), f"not valid TOML: {what}", int(line.group(1)) if line else 0)]
+    except ValueError:  # Python refuses to convert more than some thousand digits
+        return None, [Problem((), "not valid TOML: a number has too many digits")]
+    except RecursionError:
+        return None, [Problem((), "not valid TOML: lists or tables stand in one another too deeply")]
+
+
+def _lines(text: str) -> dict[Path, int]:
+    """The line of every key: of its own header, else of the first statement that is below it."""
+    lines: dict[Path, int] = {}
+    own: set[Path] = set()
+    for path, line, is_header in _places(text):
+        if is_header and path not in own:
+            own.add(path)
+            lines[path] = line
+        for end in range(1, len(path) + 1):
+            lines.setdefault(path[:end], line)
+    return lines
+
+
+def _places(text: str) -> Iterator[tuple[Path, int, bool]]:
+    """Every key of a valid text, the line of its statement, and whether that is a header.
+
+    A statement is the fewest lines that parse alone.
+    """
+    table: Path = ()
+    counts: dict[Path, int] = {}
+    pending, first = "", 0
+    for number, line in enumerate(text.replace("\r\n", "\n").split("\n"), 1):  # a string may hold other line ends
+        pending, first = (pending + "\n" + line, first) if pending else (line, number)
+        try:
+            data = tomllib.loads(pending)
+        except tomllib.TOMLDecodeError:
+            continue  # it goes on in the next line
+        is_header = pending.lstrip().startswith("[")
+        is_row = pending.lstrip().startswith("[[")
+        pending = ""
+        if is_header:
+            table = _table_path(data, counts, is_row=is_row)
+            yield table, first, True
+        else:
+            for path in _paths(data):
+                yield table + path, first, False
+
+
+def _table_path(data: Any, counts: dict[Path, int], *, is_row: bool) -> Path:
+    """Where a header leads: through the last row of each list of tables on its way."""
+    keys = []
+    while data and isinstance(data, dict):
+        (key, data), *_ = data.items()
+        keys.append(key)
+    path: Path = ()
+    for at, key in enumerate(keys):
+        path += (key,)
+        if is_row and at == len(keys) - 1:
+            counts[path] = counts.get(path, -1) + 1
+        if path in counts:
+            path += (counts[path],)
+    return path
+
+
+def _paths(data: Any) -> Iterator[Path]:
+    items: Any = data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ()
+    for key, value in items:
+        yield (key,)
+        for path in _paths(value):
+            yield (key, *path)
+
+
+def _problems(value: Any, kind: Any, path: Path) -> Iterator[tuple[Path, str]]:
+    """All that is wrong with a value; msgspec alone stops at the first."""
+    kind = _without_none(kind)
+    inner = _inner(kind)
+    if isinstance(kind, type) and issubclass(kind, msgspec.Struct):
+        yield from _table_problems(value, kind, path)
+    elif (variants := _variants(kind)) and isinstance(value, dict):
+        tag_field = str(next(iter(variants.values())).__struct_config__.tag_field)
+        tag = value.get(tag_field)
+        chosen = variants.get(tag) if isinstance(tag, str) else None
+        if chosen is None:
+            yield (*path, tag_field), f"one of {', '.join(sorted(variants))} is wanted"
+        else:
+            yield from _table_problems(value, chosen, path)
+    elif inner is not None and isinstance(value, list | dict) and isinstance(value, _container(kind)):
+        for key, one in value.items() if isinstance(value, dict) else enumerate(value):
+            yield from _problems(one, inner, (*path, key))
+            if isinstance(key, str):
+                yield from _leaf_problem(key, get_args(_bare(kind))[0], (*path, key))
+        yield from _leaf_problem(value, kind, path)  # its own limits, such as the number of entries
+    else:
+        yield from _leaf_problem(value, kind, path)
+
+
+def _table_problems(value: Any, kind: type[msgspec.Struct], path: Path) -> Iterator[tuple[Path, str]]:
+    if not isinstance(value, dict):
+        yield path, "a table is wanted here"
+        return
+    tag_field = kind.__struct_config__.tag_field
+    fields = {field.encode_name: field for field in msgspec.structs.fields(kind)}
+    for key, one in value.items():
+        if key in fields:
+            yield from _problems(one, fields[key].type, (*path, key))
+        elif key != tag_field:
+            yield (*path, key), f"there is no such key here; there are: {', '.join(fields)}"
+    for name, field in fields.items():
+        if field.required and name not in value:
+            yield path, f"'{name}' is missing"
+
+
+def _without_none(kind: Any) -> Any:
+    """The kinds that are left of one that may be left out."""
+    kinds = [one for one in get_args(kind) if one is not type(None)]
+    if get_origin(kind) not in {Union, UnionType} or len(kinds) == len(get_args(kind)):
+        return kind
+    return functools.reduce(operator.or_, kinds)
+
+
+def _variants(kind: Any) -> Mapping[str, type[msgspec.Struct]]:
+    kinds = get_args(kind)
+    if kinds and all(isinstance(one, type) and issubclass(one, msgspec.Struct) for one in kinds):
+        return {str(one.__struct_config__.tag): one for one in kinds if one.__struct_config__.tag_field}
+    return {}
+
+
+def _bare(kind: Any) -> Any:
+    """A kind without its limits."""
+    while hasattr(kind, "__metadata__"):  # Annotated
+        kind = get_args(kind)[0]
+    return kind
+
+
+def _container(kind: Any) -> type:
+    """list or dict, for a kind that is one of them."""
+    container: type = get_origin(_bare(kind))
+    return container
+
+
+def _inner(kind: Any) -> Any:
+    """What a list or table of tables holds, None for anything else."""
+    kind = _bare(kind)
+    origin, of = get_origin(kind), get_args(kind)
+    inner = of[-1] if origin in {list, dict} and of else None
+    is_table = isinstance(inner, type) and issubclass(inner, msgspec.Struct)
+    return inner if is_table or (inner is not None and _variants(inner)) else None
+
+
+def _leaf_problem(value: Any, kind: Any, path: Path) -> Iterator[tuple[Path, str]]:
+    try:
+        msgspec.convert(value, kind)
+    except msgspec.ValidationError as error:
+        what, _, below = str(error).partition(" - at `")
+        if _inner(kind) is not None and below:
+            return  # said already, with its own place
+        steps: list[str | int] = [int(step) for step in re.findall(r"\[(\d+)\]", below)]
+        for pattern, better in _SAID_BETTER:
+            what = re.sub(pattern, better, what)
+        what = _IN_TOML_WORDS.sub(lambda found: _TOML_WORDS[found.group()], what)
+        yield (*path, *steps), what[:1].lower() + what[1:]

@@ -1,0 +1,95 @@
+"""What a person does to a virtual bus while it runs: plug and unplug, move an arm by hand, change the supply."""
+
+from __future__ import annotations
+
+import math
+import shlex
+from collections.abc import Callable
+from typing import Final
+
+from sim.actuator import Actuator
+from sim.bus import VirtualBus
+from sim.errors import SimError
+
+HAND_NS: Final = 500_000_000
+HELP: Final = "plug NAME, unplug NAME, hand NAME DEGREES, supply VOLTS, list"
+
+
+class ControlError(SimError):
+    """A command that cannot be followed. Nothing has happened."""
+
+
+def obey(bus: VirtualBus, line: str) -> str:
+    """Follow one command; names with blanks may stand in quotes or not. Returns what was done, in words.
+
+    Raises:
+        ControlError: it is no such command, or there is no such actuator.
+    """
+    word, _, rest = line.strip().partition(" ")
+    rest = rest.strip()
+    if word not in _COMMANDS:
+        raise ControlError(f"'{word}' is no command here; there are: {HELP}")
+    return _COMMANDS[word](bus, rest)
+
+
+def _plug(bus: VirtualBus, rest: str) -> str:
+    actuator = _named(bus, rest)
+    actuator.power_on()
+    return f"{actuator.label} is plugged in"
+
+
+def _unplug(bus: VirtualBus, rest: str) -> str:
+    actuator = _named(bus, rest)
+    actuator.power_off()
+    return f"{actuator.label} is unplugged"
+
+
+def _hand(bus: VirtualBus, rest: str) -> str:
+    name, _, degrees = rest.rpartition(" ")
+    actuator = _named(bus, name)
+    to_deg = _number(degrees, "degrees", -180, 180)
+    if not actuator.arm.hand(to_deg, HAND_NS, bus.kernel.now_ns):
+        return f"{actuator.label} holds its arm: a hand does not move it"
+    return f"{actuator.label} is moved by hand to {to_deg:g} deg"
+
+
+def _supply(bus: VirtualBus, rest: str) -> str:
+    bus.supply_mv = round(_number(rest, "volts", 0, 60) * 1000)
+    return f"the supply is {bus.supply_mv / 1000:g} V"
+
+
+def _list(bus: VirtualBus, rest: str) -> str:
+    return "\n".join(f"{'' if one.is_powered else 'unplugged: '}{one.label}" for one in bus.actuators)
+
+
+def _named(bus: VirtualBus, text: str) -> Actuator:
+    words = [text]
+    if text[:1] in {'"', "'"}:
+        try:
+            words = shlex.split(text)
+        except ValueError as error:
+            raise ControlError(f"{text}: a quote is not closed") from error
+    try:
+        return bus.labelled(words[0] if len(words) == 1 else text)
+    except KeyError:
+        there = ", ".join(f"'{one.label}'" for one in bus.actuators)
+        raise ControlError(f"there is no actuator '{text}'; there are: {there}") from None
+
+
+def _number(text: str, what: str, low: float, high: float) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not low <= number <= high:
+        raise ControlError(f"'{text}': {what} of {low:g}..{high:g} are wanted")
+    return number
+
+
+_COMMANDS: Final[dict[str, Callable[[VirtualBus, str], str]]] = {
+    "plug": _plug,
+    "unplug": _unplug,
+    "hand": _hand,
+    "supply": _supply,
+    "list": _list,
+}

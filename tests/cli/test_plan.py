@@ -1,0 +1,471 @@
+"""``busproto plan``: what a person at the bench types and reads, whole outputs, and what a script gets."""
+
+# ruff: noqa: E501 (whole lines of output)
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from busproto.cli import COMMANDS
+from busproto.errors import InputError
+from busproto.plan import examples
+from busproto.plan.check import KINDS
+from busproto.plan.files import schema
+from busproto.plan.load import load
+from tests.cli.helpers import CommandLine
+from tests.plan.texts import write_texts
+
+
+@pytest.fixture(autouse=True)
+def _here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Work in an empty directory, with the command known."""
+    monkeypatch.setitem(COMMANDS, "plan", COMMANDS.get("plan", "Plans."))
+    monkeypatch.chdir(tmp_path)
+
+
+def as_lines(text: str) -> list[str]:
+    """What a person sees: without the blanks that fill up a line."""
+    return [line.rstrip() for line in text.splitlines()]
+
+
+# --- new -------------------------------------------------------------------------------------------------------
+
+
+def test_new_writes_a_start_that_fits_together(cli: CommandLine) -> None:
+    result = cli("plan new hangar")
+    assert (result.code, result.err) == (0, "")
+    assert as_lines(result.out) == [
+        "written: hangar/airframe.toml",
+        "written: hangar/fleet.toml",
+        "Put your own figures in their place, then: busproto plan check hangar/airframe.toml",
+    ]
+    texts = {path.name: path.read_text("utf-8") for path in Path("hangar").iterdir()}
+    assert texts == examples.texts("start")
+    assert cli("plan check hangar/airframe.toml hangar/fleet.toml").code == 0
+
+
+@pytest.mark.parametrize("name", examples.names())
+def test_every_example_is_written_and_can_be_used(name: str, cli: CommandLine) -> None:
+    result = cli(f"plan new deep/below/here --example {name} --json")
+    assert (result.code, result.err) == (0, "")
+    files = [Path(path) for path in result.json["files"]]
+    assert {path.name: path.read_text("utf-8") for path in files} == examples.texts(name)
+    assert result.json["next"] == f"busproto plan check {files[0]}"
+    assert load(files[0]).seats
+    checked = cli("plan", "check", *map(str, files), "--json")
+    assert checked.code in {0, 3}
+    assert all(one["usable"] for one in checked.json["files"])
+
+
+def test_new_never_writes_over_anything(cli: CommandLine) -> None:
+    Path("hangar").mkdir()
+    Path("hangar/fleet.toml").write_text("mine", "utf-8")
+    result = cli("plan new hangar")
+    assert result.code == 2
+    assert result.error_line == "nothing was written: already there: hangar/fleet.toml; choose another directory"
+    assert [path.name for path in Path("hangar").iterdir()] == ["fleet.toml"]
+    assert Path("hangar/fleet.toml").read_text("utf-8") == "mine"
+    Path("hangar/fleet.toml").unlink()
+    Path("hangar/airframe.toml").symlink_to("nowhere")
+    assert cli("plan new hangar").code == 2
+    assert not Path("hangar/nowhere").exists()
+
+
+@pytest.mark.parametrize("is_there", [True, False])
+def test_new_leaves_nothing_behind_where_it_fails(
+    is_there: bool, cli: CommandLine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real, done = os.replace, []
+
+    def once(source: str, target: Path) -> None:
+        if done:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        done.append(target)
+        real(source, target)
+
+    if is_there:
+        Path("hangar").mkdir()
+    monkeypatch.setattr(os, "replace", once)
+    result = cli("plan new hangar/below")
+    assert result.code == 2
+    assert result.error_line == "'hangar/below/fleet.toml' cannot be written: No space left on device"
+    assert len(done) == 1
+    assert [path.name for path in Path().iterdir()] == (["hangar"] if is_there else [])
+    assert not Path("hangar/below").exists()
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("plan new", "a DIRECTORY is wanted, or --list-examples (see 'busproto plan new --help')"),
+        ("plan new x --example nothing", "there is no example 'nothing'; there are: " + ", ".join(examples.names())),
+        ("plan new x --example ..", "there is no example '..'; there are: " + ", ".join(examples.names())),
+        ("plan new taken", "'taken' cannot be made: File exists"),
+        ("plan new taken/below", "'taken/below' cannot be made: Not a directory"),
+        ("plan check", "Missing argument 'FILES...' (see 'busproto plan check --help')"),
+        ("plan check nowhere.toml", "'nowhere.toml' cannot be read: No such file or directory"),
+        ("plan check .", "'.' cannot be read: Is a directory"),
+        ("plan check latin.toml", "'latin.toml' cannot be read: it is not UTF-8 text (byte 9)"),
+        ("plan schema", "Missing argument '{airframe|fleet-map}'. Choose from: airframe, fleet-map (see 'busproto plan schema --help')"),
+        ("plan schema record", "Invalid value for '{airframe|fleet-map}': 'record' is not one of 'airframe', 'fleet-map' (see 'busproto plan schema --help')"),
+        ("plan fly", "No such command 'fly' (see 'busproto plan --help')"),
+    ],
+)  # fmt: skip
+def test_bad_input_is_one_clear_line(line: str, said: str, cli: CommandLine) -> None:
+    Path("taken").write_text("")
+    Path("latin.toml").write_bytes("title = 'é'".encode("latin-1"))
+    before = sorted(os.listdir())
+    result = cli(line)
+    assert (result.code, result.out) == (2, "")
+    assert " ".join(result.error_line.split()) == said
+    assert sorted(os.listdir()) == before
+    as_json = cli(f"{line} --json") if "schema" not in line and line != "plan fly" else None
+    if as_json is not None:
+        assert as_json.code == 2
+        assert as_json.json["error"]["exit_code"] == 2
+
+
+def test_examples_are_listed(cli: CommandLine) -> None:
+    result = cli("plan new --list-examples")
+    assert (result.code, result.err) == (0, "")
+    assert " start    First airframe  airframe.toml, fleet.toml" in as_lines(result.out)
+    listed = cli("plan new --list-examples --json").json["examples"]
+    assert [row["name"] for row in listed] == examples.names()
+    assert {"name": "start", "title": "First airframe", "files": ["airframe.toml", "fleet.toml"]} in listed
+
+
+# --- check -----------------------------------------------------------------------------------------------------
+
+WRONG_FLEET = """\
+fleet-map = 1
+title = "All [wrong]"
+[settings]
+travel = 100
+slew-limit = 250
+[model.small]
+supply = [4.8, 7.4]
+firmware = ["1.0"]
+mechanical-travel = 120
+[model.turned]
+supply = [8.4, 6.0]
+[function.throttle]
+address = 1
+channel = 1
+settings = { loss-action = "preset", preset = -61 }
+[function."aileron, left"]
+address = 10
+channel = 2
+[function."aileron, right"]
+address = 10
+channel = 2
+settings = { direction = "reversed" }
+[function.rudder-a]
+address = 30
+channel = 4
+[function.rudder-b]
+address = 31
+channel = 5
+settings = { loss-action = "hold", soft-start = 200 }
+"""
+
+WRONG_AIRFRAME = """\
+airframe = 1
+title = "Everything [wrong]"
+fleet-map = "fleet.toml"
+
+[supply]
+full = 8.4
+empty = 4.5
+
+[bus]
+baud = 19200
+demands-per-second = 100
+reports = true
+
+[function.throttle]
+model = "small"
+[function."aileron, left"]
+model = "small"
+firmware = "0.9"
+settings = { neutral = 14.0, under-voltage = 9.0 }
+[function."aileron, right"]
+model = "odd"
+settings = { end-low = -30, neutral = -3 }
+[function.rudder-a]
+model = "turned"
+settings = { travel = 130 }
+[function.rudder-b]
+
+[gang.rudder]
+number = 1
+members = ["rudder-a", "rudder-b"]
+"""
+
+WRONG_OUTPUT = """\
+wrong.toml: airframe 'Everything [wrong]', on the fleet map 'All [wrong]' (fleet.toml)
+  5 functions, 1 gang, pack 4.50 to 8.40 V
+  gang 'rudder' follows channels 4, 5: 'rudder-a', 'rudder-b'
+  bus at 19200 Bd: demands of 5 channels and 4 reports take 57.1 to 57.2 ms of a cycle of 10.0 ms, 572 %
+  not even one would fit; a demand reaches the arms after 13.5 to 23.5 ms
+  asking each for its whole report, one after the other, takes 131.2 ms
+  What each arm reaches, in degrees; a step is 0.01 % of demand:
+                                                                  left
+                                        arm goes lost at lost at  both    one
+function       addr. chan. neutral      from..to  -100 %  +100 % sides   step
+throttle           1     1    0.00 -50.00..50.00       -       - 50.00 0.0050
+aileron, left     10     2   14.00 -36.00..60.00       -    4.00 46.00 0.0050
+aileron, right    10     2   -3.00 -30.00..47.00       -   23.00 27.00 0.0050
+rudder-a          30     4    0.00 -65.00..65.00       -       - 65.00 0.0065
+rudder-b          31     5    0.00 -50.00..50.00       -       - 50.00 0.0050
+
+error   wrong.toml:6   supply.full ('throttle', 'aileron, left'): a full pack of 8.40 V is above the
+                       rating: 'small' is rated for 4.80..7.40 V
+error   wrong.toml:9   bus: the demands of 5 channels and a report of each of 4 actuators take 57.2
+                       ms of a cycle of 10.0 ms (572 %) at 19200 Bd; not even one would fit; each of
+                       these would do: baud = 230400, demands-per-second = 17
+error   wrong.toml:18  function."aileron, left".firmware: 0.9 is not among those the fleet map lists
+                       for 'small': 1.0
+error   wrong.toml:19  function."aileron, left".settings.under-voltage: 9.000 V is above a full pack
+                       of 8.40 V: a low supply would always be reported
+error   wrong.toml:19  function."aileron, left".settings.neutral: 14.00 deg puts 4.00 of the 50.00
+                       deg to demand +100 % out of reach; 46.00 deg to each side are left; it should
+                       be near zero: move the arm on the spline first (a spline of N teeth moves it
+                       by 360/N deg a tooth), then use the neutral for the rest
+error   wrong.toml:22  function."aileron, right".settings.end-low: -30.00 deg cuts 20.00 deg of the
+                       50.00 deg to demand +100 %: open it, or plan less travel
+error   wrong.toml:22  function."aileron, right".settings.neutral: -3.00 deg puts 23.00 of the 50.00
+                       deg to demand +100 % out of reach, 3.00 deg more than a neutral of zero;
+                       27.00 deg to each side are left; it should be near zero: move the arm on the
+                       spline first (a spline of N teeth moves it by 360/N deg a tooth), then use
+                       the neutral for the rest
+error   wrong.toml:28  gang.rudder: its members differ in travel: 'rudder-a' 130.00 deg, 'rudder-b'
+                       100.00 deg; on one surface they would fight
+error   wrong.toml:28  gang.rudder: its members differ in loss-action: 'rudder-a' limp, 'rudder-b'
+                       hold; on one surface they would fight
+error   fleet.toml:11  model.turned.supply: the lower voltage stands first: 6.00, 8.40
+error   fleet.toml:15  function.throttle.settings.preset: -61.00 deg is outside -60.00..60.00 deg,
+                       where the arm is stopped: when the demand is lost it would stand elsewhere
+error   fleet.toml:20  function."aileron, right".address: 10 is that of 'aileron, left' already, and
+                       this airframe has both
+error   fleet.toml:21  function."aileron, right".channel: 2 is that of 'aileron, left' already, and
+                       no gang joins them: both would follow one demand
+advice  wrong.toml:7   supply.empty ('throttle', 'aileron, left'): an empty pack of 4.50 V is below
+                       the rating: 'small' is rated for 4.80..7.40 V
+advice  wrong.toml:7   supply.empty ('rudder-a'): an empty pack of 4.50 V is below the rating:
+                       'turned' is rated for 6.00..8.40 V
+advice  wrong.toml:14  function ('rudder-b'): no model is stated, so rating and firmware cannot be
+                       checked
+advice  wrong.toml:14  function ('throttle', 'aileron, right', 'rudder-a', 'rudder-b'):
+                       under-voltage is not stated, so a low supply is never reported: say the
+                       voltage at which the maker's data let this actuator fail, there is no good
+                       default
+advice  wrong.toml:21  function."aileron, right".model: the fleet map has no model 'odd', so its
+                       rating cannot be checked; it has: small, turned
+advice  wrong.toml:28  gang.rudder: its members follow different demands: 'rudder-a' channel 4,
+                       'rudder-b' channel 5; give them one channel in the fleet map unless that is
+                       meant
+advice  wrong.toml:28  gang.rudder: its members differ in soft-start: 'rudder-a' 1000 ms, 'rudder-b'
+                       200 ms; then one runs ahead of the other
+
+13 errors to be mended, 7 pieces of advice.
+
+"""
+
+
+@pytest.fixture
+def _wrong() -> None:
+    Path("fleet.toml").write_text(WRONG_FLEET, "utf-8")
+    Path("wrong.toml").write_text(WRONG_AIRFRAME, "utf-8")
+
+
+@pytest.mark.usefixtures("_wrong")
+def test_a_plan_with_everything_wrong_as_a_person_reads_it(cli: CommandLine) -> None:
+    result = cli("plan check wrong.toml")
+    assert (result.code, result.err) == (3, "")
+    assert as_lines(result.out) == as_lines(WRONG_OUTPUT)
+
+
+@pytest.mark.usefixtures("_wrong")
+def test_a_plan_with_everything_wrong_as_a_script_reads_it(cli: CommandLine) -> None:
+    result = cli("plan check wrong.toml --json")
+    assert (result.code, result.err) == (3, "")
+    body = result.json
+    (file,) = body["files"]
+    findings = file.pop("findings")
+    assert body["errors"] == sum(one["severity"] == "error" for one in findings) > 0
+    assert body["advice"] == sum(one["severity"] == "advice" for one in findings) > 0
+    assert {one["kind"] for one in findings} <= set(KINDS)
+    for one in findings:
+        assert set(one) == {"kind", "severity", "file", "line", "key", "functions", "text"}
+        lines = Path(one["file"]).read_text("utf-8").splitlines()
+        last = one["key"].rpartition(".")[2].strip('"')
+        assert last in lines[one["line"] - 1] or last.rpartition(",")[2] in lines[one["line"] - 1], one
+    assert findings[0] == {
+        "kind": "supply-above-rating",
+        "severity": "error",
+        "file": "wrong.toml",
+        "line": 6,
+        "key": "supply.full",
+        "functions": ["throttle", "aileron, left"],
+        "text": "a full pack of 8.40 V is above the rating: 'small' is rated for 4.80..7.40 V",
+    }
+    left = file["functions"][1]
+    assert left.pop("sweep") == {
+        "low_deg": -36.0,
+        "high_deg": 60.0,
+        "lost_at_minus_deg": 0.0,
+        "lost_at_plus_deg": 4.0,
+        "symmetric_deg": 46.0,
+        "lost_share": 0.04,
+        "step_deg": 0.005,
+    }
+    assert left == {
+        "function": "aileron, left", "address": 10, "channel": 2, "gang": None, "place": 0, "model": "small", "firmware": "0.9",
+    }  # fmt: skip
+    bus = file.pop("bus")
+    # by hand, ten bits a byte at 19.2 kBd: query of 26 bytes, first slot, thirty places of 45 us, four answers of 20 bytes
+    # with a lead of 5 us each; and up to four times 30 us more
+    assert bus.pop("busy_ms") == pytest.approx([57.0783, 57.1983], abs=1e-4)
+    assert bus == {
+        "baud": 19200,
+        "demands_per_second": 100.0,
+        "channels": 5,
+        "actuators": 4,
+        "cycle_ms": 10.0,
+        "load_percent": 571.98,
+        "fits": 0,
+        "latency_ms": [pytest.approx(13.541667), pytest.approx(23.541667)],
+        "ask_each_ms": pytest.approx(5 * ((14 + 36) * 10 / 19.2 + 0.2), abs=1e-3),  # 14 bytes asked, 36 answered
+    }
+    del file["functions"]
+    assert file == {
+        "file": "wrong.toml",
+        "kind": "airframe",
+        "usable": True,
+        "problems": [],
+        "title": "Everything [wrong]",
+        "fleet_map": "All [wrong]",
+        "gangs": [{"gang": "rudder", "number": 1, "members": ["rudder-a", "rudder-b"]}],
+    }
+
+
+def test_advice_alone_is_no_failure(cli: CommandLine) -> None:
+    write_texts(Path())
+    result = cli("plan check one.toml")
+    assert (result.code, result.err) == (0, "")
+    assert as_lines(result.out)[-2:] == ["It fits together; 1 piece of advice.", ""]
+    body = cli("plan check one.toml --json").json
+    assert (body["errors"], body["advice"]) == (0, 1)
+
+
+FLEET_OUTPUT = """\
+fleet.toml: fleet map 'All of them'
+  5 functions, 1 model
+
+function  address  channel  set differently from the rest
+throttle  1 (01)   1
+aileron   10 (0A)  2
+rudder-a  30 (1E)  4
+rudder-b  31 (1F)  4
+flap      40 (28)  9
+
+It fits together.
+
+"""
+
+
+def test_a_map_alone_can_be_checked(cli: CommandLine) -> None:
+    write_texts(Path(), settings="under-voltage = 5.0")
+    result = cli("plan check fleet.toml")
+    assert (result.code, result.err) == (0, "")
+    assert as_lines(result.out) == as_lines(FLEET_OUTPUT)
+    (file,) = cli("plan check fleet.toml --json").json["files"]
+    assert (file["kind"], file["title"], file["findings"]) == ("fleet-map", "All of them", [])
+    assert file["functions"][-1] == {"function": "flap", "address": 40, "channel": 9}
+
+
+def test_a_file_that_cannot_be_used_is_told_line_by_line_and_the_others_are_checked(cli: CommandLine) -> None:
+    write_texts(Path(), settings="under-voltage = 5.0")
+    Path("bad.toml").write_text("airframe = 1\nfleet-map = 'fleet.toml'\ntitle = 3\n[function.[x]]\n", "utf-8")
+    Path("worse.toml").write_text("airframe = 1\nfleet-map = 'none.toml'\ntitle = 3\n[function.a]\nx = 1\n", "utf-8")
+    result = cli("plan check bad.toml one.toml worse.toml")
+    assert result.code == 2
+    assert result.error_line == "'bad.toml' cannot be used (1 problem); 'worse.toml' cannot be used (3 problems)"
+    lines = as_lines(result.out)
+    assert lines[:3] == [
+        "bad.toml: cannot be used",
+        "error  line 4: not valid TOML: Invalid initial character for a key part (column 11)",
+        "",
+    ]
+    assert "It fits together." in lines
+    assert lines[-6:] == [
+        "worse.toml: cannot be used",
+        "error  line 3: title: a text is wanted here, not a whole number",
+        "error  line 5: function.a.x: there is no such key here; there are: model, firmware, settings, throw,",
+        "       positive",
+        "error  line 2: fleet-map: the map 'none.toml' cannot be read: No such file or directory",
+        "",
+    ]
+    body = cli("plan check bad.toml one.toml worse.toml --json")
+    assert body.code == 2
+    assert [(one["usable"], len(one["problems"])) for one in body.json["files"]] == [(False, 1), (True, 0), (False, 3)]
+    assert body.json["files"][0] == {
+        "file": "bad.toml",
+        "kind": None,
+        "usable": False,
+        "problems": ["line 4: not valid TOML: Invalid initial character for a key part (column 11)"],
+    }
+
+
+def test_errors_and_an_unusable_file_together_are_the_worse_of_both(cli: CommandLine) -> None:
+    write_texts(Path(), bus="baud = 9600")
+    assert cli("plan check one.toml").code == 3
+    Path("bad.toml").write_text("=", "utf-8")
+    assert cli("plan check one.toml bad.toml").code == 2
+
+
+def test_check_changes_nothing(cli: CommandLine) -> None:
+    write_texts(Path())
+    before = {path.name: path.read_bytes() for path in Path().iterdir()}
+    cli("plan check one.toml fleet.toml")
+    assert {path.name: path.read_bytes() for path in Path().iterdir()} == before
+
+
+# --- schema and help -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", ["airframe", "fleet-map"])
+def test_the_schema_is_printed(kind: str, cli: CommandLine) -> None:
+    result = cli(f"plan schema {kind}")
+    assert (result.code, result.err) == (0, "")
+    assert json.loads(result.out) == schema(kind)
+    jsonschema.Draft202012Validator.check_schema(json.loads(result.out))
+
+
+@pytest.mark.parametrize("line", ["plan --help", "plan new --help", "plan check --help", "plan schema --help"])
+def test_help_is_there_and_names_what_it_shows(line: str, cli: CommandLine) -> None:
+    result = cli(line)
+    assert (result.code, result.err) == (0, "")
+    wanted: dict[str, Any] = {
+        "plan --help": ["new", "check", "schema"],
+        "plan new --help": ["Examples:", "JSON:", "--list-examples"],
+        "plan check --help": ["Examples:", "JSON:", "Exit code", *KINDS],
+        "plan schema --help": ["Examples:", "airframe", "fleet-map"],
+    }
+    assert [word for word in wanted[line] if word not in result.out] == []
+
+
+def test_writing_new_files_by_hand_tells_what_is_there(tmp_path: Path) -> None:
+    from busproto.cli.plan_command import write_new
+
+    (tmp_path / "b").write_text("x")
+    with pytest.raises(InputError, match="already there"):
+        write_new(tmp_path, {"a": "1", "b": "2"})
+    assert write_new(tmp_path / "c", {"a": "1"}) == [tmp_path / "c" / "a"]

@@ -1,0 +1,87 @@
+"""The tour of README, line by line: the box with everything wrong becomes an airframe that is proven and recorded.
+
+The commands are those that the page shows, on a bus that outlasts them. A line that begins with `>` is typed into the
+terminal in which the virtual bus runs.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shlex
+from pathlib import Path
+from typing import Final
+
+import pytest
+
+from busproto.cautions import CAUTIONS
+from busproto.ops.survey import survey
+from busproto.plan.audit import audit
+from busproto.plan.load import load
+from busproto.plan.seating import load_seating
+from sim.control import obey
+from tests.cli.helpers import Bench, CommandLine, Result, make_bench
+from tests.docs.markdown import block_behind
+from tests.plan.airframes import LABELS
+
+_EXPECTED: Final = re.compile(r"\s+# exit code (\d+)$")
+
+
+def lines_of_the_tour() -> list[str]:
+    return [line for line in block_behind("README.md", "the tour").text.splitlines() if line.strip()]
+
+
+def walk(cli: CommandLine, bench: Bench) -> list[Result]:
+    """Do every line of the tour; each ends with the exit code that the page says."""
+    results = []
+    for line in lines_of_the_tour():
+        if line.startswith("> "):
+            obey(bench.bus, line.removeprefix("> "))
+        elif line.startswith("$ busproto "):
+            expected = _EXPECTED.search(line)
+            arguments = shlex.split(_EXPECTED.sub("", line).removeprefix("$ busproto "))
+            result = cli(*arguments)
+            assert result.code == (int(expected.group(1)) if expected else 0), result.transcript()
+            results.append(result)
+        else:
+            assert line.startswith(("$ export ", "#")), line
+    return results
+
+
+@pytest.fixture
+def bench(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Bench:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("BUSPROTO_PORT", "sim://hauler?seed=1")
+    return make_bench(monkeypatch, "hauler", seed=1)
+
+
+def test_the_tour_ends_with_an_airframe_that_is_as_planned_proven_and_recorded(
+    cli: CommandLine, bench: Bench, tmp_path: Path
+) -> None:
+    results = walk(cli, bench)
+    verbs = [result.arguments[0] for result in results]
+    assert {"plan", "audit", "claim", "apply", "save", "replace", "trial", "card"} <= set(verbs)
+    plan = load(tmp_path / "tour" / "hauler-mended.toml")
+    from busproto.ops import Link
+
+    found = audit(plan, load_seating(plan), Link(bench.bus.host).run(survey()))
+    assert found.is_clean
+    trial = json.loads(plan.beside("trial.json").read_text("utf-8"))
+    assert trial["passed"]
+    assert len(trial["actuators"]) == 13
+    record = json.loads(plan.beside("record.json").read_text("utf-8"))
+    card = plan.beside("card.html").read_text("utf-8")
+    assert record["fingerprint"] in card
+    # the hand told the truth: everyone but the two that were replaced sits where the scenario says
+    seating = load_seating(plan)
+    replaced = {"rudder, middle": "spare 40", "airbrake": "spare 25"}
+    for function, uid in seating.items():
+        label = replaced.get(function) or LABELS.get(function, function)
+        assert uid == bench.actuator(label).uid, function
+
+
+def test_whatever_moves_on_the_tour_comes_behind_the_cautions(cli: CommandLine, bench: Bench) -> None:
+    for result in walk(cli, bench):
+        if result.arguments[0] == "trial":
+            assert all(caution in result.err for caution in CAUTIONS)
+            assert "--clear" in result.arguments

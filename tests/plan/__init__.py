@@ -1,0 +1,1 @@
+"""Plans, and bringing an airframe to one."""

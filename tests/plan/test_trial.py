@@ -1,0 +1,203 @@
+"""A trial: what is measured is what the actuators did, and what is not as planned is said; everyone ends limp."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from busproto.errors import ReplyTimeoutError
+from busproto.ops.survey import read_sheet, survey
+from busproto.plan.audit import audit, goals
+from busproto.plan.changes import carry_out, changes
+from busproto.plan.load import Seat
+from busproto.plan.trial import PARTS, Bench, Findings, findings_json, soft_start_ms, trial
+from busproto.wire.messages import LIMP_STATES
+from busproto.wire.parameters import FACTORY, LOSS_HOLD, LOSS_LIMP, LOSS_PRESET, RawValue
+from tests.ops.helpers import MS, Box, box
+from tests.plan.airframes import Hauler, hauler
+
+
+def seat(number: int, **planned: RawValue) -> Seat:
+    settings = {**FACTORY, "channel": number, **{name.replace("_", "-"): raw for name, raw in planned.items()}}
+    del settings["correction"]
+    return Seat(f"no. {number}", number, number, "", None, None, settings, None, "")
+
+
+def bench_of(bench: Box, number: int, *, really: dict[str, RawValue] | None = None, **planned: RawValue) -> Bench:
+    """An actuator that is planned to be set so, and really is set a little otherwise."""
+    one = seat(number, **planned)
+    bench.add(number, number, at_deg=5.0, settings={**one.settings, **(really or {})})
+    return Bench(one, bench.run(read_sheet(number)))
+
+
+def tried(bench: Box, benches: list[Bench], *parts: str) -> list[Findings]:
+    findings = bench.run(trial(benches, parts or PARTS, 0.25))
+    assert all(one.state in LIMP_STATES for one in bench.bus.actuators)
+    return [findings[one.address] for one in benches]
+
+
+@given(soft_ms=st.integers(0, 5000), speed=st.floats(20, 600), way=st.floats(5, 60))
+def test_the_soft_start_is_found_from_the_law_of_motion(soft_ms: int, speed: float, way: float) -> None:
+    """Evenly accelerated up to the limit: s = v t^2 / 2T, then v (t - T / 2), as any text on mechanics has it."""
+    soft_s = soft_ms / 1000
+    samples = []
+    for step in range(2000):
+        time_s = step * 0.004
+        gone = speed * time_s**2 / (2 * soft_s) if time_s < soft_s else speed * (time_s - soft_s / 2)
+        samples.append((time_s, gone))
+        if gone > way:
+            break
+    assert soft_start_ms(samples, speed) == pytest.approx(soft_ms, abs=1e-6)
+
+
+def test_an_arm_that_hardly_moves_has_no_soft_start() -> None:
+    assert soft_start_ms([(0.1, 0.2), (2.0, 0.9)], 300) is None
+
+
+@pytest.mark.parametrize("wanted_ms", [0, 250, 1000, 3000])
+def test_soft_start_as_measured_on_the_bus(wanted_ms: int) -> None:
+    bench = box(2)
+    (found,) = tried(bench, [bench_of(bench, 1, soft_start=wanted_ms)], "start")
+    assert found.limp_at_start
+    assert found.soft_start_ms == pytest.approx(wanted_ms, abs=25)
+    assert found.faults == []
+    assert found.loss_action is None
+    assert found.centred_at_deg is None
+
+
+def test_a_start_that_is_harder_than_planned_is_a_fault_and_a_softer_one_is_none() -> None:
+    bench = box(2)
+    benches = [
+        bench_of(bench, 1, really={"soft-start": 200}, soft_start=1000),
+        bench_of(bench, 2, really={"soft-start": 1500}, soft_start=1000),
+    ]
+    hard, soft = tried(bench, benches, "start")
+    assert hard.faults == [f"its soft start takes {hard.soft_start_ms:.0f} ms, planned 1000 ms"]
+    assert soft.faults == []
+
+
+@pytest.mark.parametrize(
+    ("action", "word"), [(LOSS_LIMP, "limp"), (LOSS_HOLD, "hold"), (LOSS_PRESET, "preset")], ids=str
+)
+def test_each_loss_action_is_seen_in_its_time(action: int, word: str) -> None:
+    bench = box(2)
+    benches = [bench_of(bench, n, loss_action=action, preset=-2500, loss_time_out=300 * n) for n in (1, 2, 3)]
+    for number, found in enumerate(tried(bench, benches, "loss"), 1):
+        assert found.faults == []
+        assert found.loss_action == word
+        assert found.loss_after_ms is not None
+        early, late = found.loss_after_ms
+        assert early - 5 <= 300 * number <= late
+
+
+@pytest.mark.parametrize(
+    ("planned", "really", "says"),
+    [
+        ({"loss_action": LOSS_HOLD}, {"loss-action": LOSS_LIMP}, "its action is limp, planned hold"),
+        (
+            {"loss_action": LOSS_PRESET, "preset": 2000},
+            {"preset": -2000},
+            "its preset ends at -20.00 deg, planned 20.00",
+        ),
+        ({"loss_time_out": 400}, {"loss-time-out": 900}, "after the last demand, planned 400 ms"),
+        ({"loss_time_out": 900}, {"loss-time-out": 400}, "after the last demand, planned 900 ms"),
+        ({"neutral": 0}, {"neutral": 300}, "centred it stands at 3.00 deg, planned 0.00 deg"),
+        ({"direction": 1}, {"direction": 0}, "at +25 % it stands at 15.00 deg, planned -15.00 deg"),
+        ({"travel": 9000}, {"travel": 12000}, "at +25 % it stands at 15.00 deg, planned 11.25 deg"),
+    ],
+    ids=lambda one: str(one)[:40],
+)
+def test_what_is_not_as_planned_is_said(planned: dict[str, RawValue], really: dict[str, RawValue], says: str) -> None:
+    bench = box(2)
+    wrong = bench_of(bench, 1, really=really, **planned)
+    right = bench_of(bench, 2, **planned)
+    found, good = tried(bench, [wrong, right], "centre", "move", "loss")
+    assert any(says in fault for fault in found.faults), found.faults
+    assert good.faults == []
+    assert findings_json(wrong, found)["passed"] is False
+    assert findings_json(right, good)["passed"] is True
+
+
+def test_one_that_never_loses_the_signal_is_a_fault() -> None:
+    bench = box(2)
+    (found,) = tried(bench, [bench_of(bench, 1, really={"loss-time-out": 10_000}, loss_time_out=200)], "loss")
+    assert found.loss_action == ""
+    assert found.faults == ["the signal gone, it does nothing within 200 ms and a while; planned limp"]
+
+
+def test_a_short_time_out_is_kept_fed_while_it_is_moved() -> None:
+    bench = box(2)
+    benches = [bench_of(bench, n, loss_time_out=20 if n == 1 else 500) for n in range(1, 9)]
+    assert [one.faults for one in tried(bench, benches, "centre", "move")] == [[]] * 8
+
+
+def test_one_that_falls_silent_in_the_middle_ends_the_trial_with_everyone_limp() -> None:
+    bench = box(2)
+    benches = [bench_of(bench, 1), bench_of(bench, 2)]
+    bench.bus.kernel.at(bench.now_ns + 1500 * MS, lambda: setattr(bench.bus.actuators[1], "is_mute", True))
+    with pytest.raises(ReplyTimeoutError):
+        bench.run(trial(benches, PARTS, 0.25))
+    assert all(one.state in LIMP_STATES for one in bench.bus.actuators)
+
+
+def test_an_interrupt_at_any_time_ends_limp() -> None:
+    for at_ms in range(50, 4600, 350):
+        bench = box(2)
+        benches = [bench_of(bench, 1, loss_action=LOSS_HOLD), bench_of(bench, 2, loss_action=LOSS_HOLD)]
+        pause = interrupt_at(bench, bench.now_ns + at_ms * MS)
+        bench.hooked(lambda _: pause())  # noqa: B023 - called within this round only
+        with pytest.raises(KeyboardInterrupt):
+            bench.run(trial(benches, PARTS, 0.25))
+        bench.pass_time(100 * MS)
+        assert all(one.arm.target_deg is None for one in bench.bus.actuators)
+
+
+def interrupt_at(bench: Box, time_ns: int) -> Callable[[], None]:
+    was_raised = False
+
+    def check() -> None:
+        nonlocal was_raised
+        if bench.now_ns >= time_ns and not was_raised:
+            was_raised = True
+            raise KeyboardInterrupt
+
+    return check
+
+
+def applied(directory: Path) -> tuple[Hauler, list[Bench]]:
+    air = hauler(directory)
+    wanted = goals(air.plan, air.seating, air.link.run(survey()))
+    todo = changes(air.link.run(survey()), wanted)
+    air.link.run(carry_out(todo, wanted, note=lambda change, step: None))
+    rows = audit(air.plan, air.seating, air.link.run(survey())).rows
+    return air, [Bench(row.seat, row.sheet) for row in rows if row.sheet is not None]
+
+
+def test_the_hauler_does_as_planned_once_it_is_set_up(tmp_path: Path) -> None:
+    air, benches = applied(tmp_path)
+    findings = air.link.run(trial(benches, PARTS, 0.25))
+    assert len(findings) == 13
+    assert [one.faults for one in findings.values()] == [[]] * 13
+    by_function = {bench.seat.function: findings[bench.address] for bench in benches}
+    assert {name: one.loss_action for name, one in by_function.items() if one.loss_action != "hold"} == {
+        "throttle": "preset",
+        "nose wheel": "limp",
+    }
+    assert by_function["aileron, right"].reached_deg["high"] == pytest.approx((-15, -15), abs=0.3)
+
+
+def test_a_plan_that_asks_for_something_else_fails_the_same_actuators(tmp_path: Path) -> None:
+    air, benches = applied(tmp_path)
+    other = [
+        dataclasses.replace(
+            bench, seat=dataclasses.replace(bench.seat, settings={**bench.seat.settings, "loss-action": LOSS_LIMP})
+        )
+        for bench in benches
+    ]
+    findings = air.link.run(trial(other, ["loss"], 0.25))
+    assert sum(bool(one.faults) for one in findings.values()) == 12, "all but the nose wheel"

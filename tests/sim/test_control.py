@@ -1,0 +1,66 @@
+"""What a person does to a running bus: each command, and what cannot be followed changes nothing."""
+
+from __future__ import annotations
+
+import pytest
+
+from sim.bus import VirtualBus
+from sim.control import HAND_NS, ControlError, obey
+from sim.scenario import load
+
+
+@pytest.fixture
+def bus() -> VirtualBus:
+    return load("hauler").build(1)
+
+
+@pytest.mark.parametrize("name", ["flap, left", '"flap, left"', "'flap, left'", "  flap, left  "])
+def test_plug_and_unplug_with_and_without_quotes(bus: VirtualBus, name: str) -> None:
+    assert obey(bus, f"unplug {name}") == "flap, left is unplugged"
+    assert not bus.labelled("flap, left").is_powered
+    assert obey(bus, f"plug {name}\n") == "flap, left is plugged in"
+    assert bus.labelled("flap, left").is_powered
+
+
+def test_a_hand_moves_a_limp_arm_in_its_time_and_none_that_holds(bus: VirtualBus) -> None:
+    assert obey(bus, "hand flap, left 12.5") == "flap, left is moved by hand to 12.5 deg"
+    bus.kernel.run_until(bus.kernel.now_ns + HAND_NS)
+    arm = bus.labelled("flap, left").arm
+    arm.move_to(bus.kernel.now_ns)
+    assert arm.position_deg == 12.5
+    arm.engage(bus.kernel.now_ns)
+    assert obey(bus, "hand flap, left 0") == "flap, left holds its arm: a hand does not move it"
+
+
+def test_the_supply(bus: VirtualBus) -> None:
+    assert obey(bus, "supply 5.55") == "the supply is 5.55 V"
+    assert bus.supply_mv == 5550
+
+
+def test_the_list_says_who_is_unplugged(bus: VirtualBus) -> None:
+    bus.kernel.run_until(1)
+    lines = obey(bus, "list").splitlines()
+    assert len(lines) == len(bus.actuators) == 15
+    assert lines[-2:] == ["unplugged: spare 25", "unplugged: spare 40"]
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ("fly", "'fly' is no command here; there are: plug NAME"),
+        ("plug", "there is no actuator ''"),
+        ("plug flap", "there is no actuator 'flap'; there are: 'throttle'"),
+        ('plug "flap', "a quote is not closed"),
+        ("hand flap, left far", "'far': degrees of -180..180 are wanted"),
+        ("hand flap, left nan", "'nan': degrees of -180..180 are wanted"),
+        ("hand flap, left 181", "'181': degrees of -180..180 are wanted"),
+        ("supply -1", "'-1': volts of 0..60 are wanted"),
+        ("supply", "'': volts of 0..60 are wanted"),
+    ],
+)
+def test_what_cannot_be_followed_is_said_and_changes_nothing(bus: VirtualBus, line: str, says: str) -> None:
+    before = [(one.is_powered, one.arm.position_deg) for one in bus.actuators], bus.supply_mv
+    with pytest.raises(ControlError) as caught:
+        obey(bus, line)
+    assert says in str(caught.value)
+    assert ([(one.is_powered, one.arm.position_deg) for one in bus.actuators], bus.supply_mv) == before
