@@ -14,7 +14,7 @@ from sim.bus import VirtualBus
 from sim.errors import LimitError, ScenarioError, SimError
 from tests.sim.helpers import MS, Bench, S, Tap, roll_calls
 
-NAMES = ["bench-four", "full-line", "hauler", "tow-plane", "twins"]
+NAMES = ["bench-four", "full-line", "hauler", "taxi", "tow-plane", "twins"]
 PARAMETER_NAMES = ", ".join(BY_NAME)
 
 
