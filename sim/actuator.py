@@ -3,12 +3,12 @@
 Behaviour, as on the format page: limp until its first demand, always while it has no address; the first demand and
 every demand after a loss begin a soft start from where the arm is; without a valid demand for its loss time-out it
 does its loss action; `release` latches; a value out of range changes nothing. Replies carry a tag made from the uid.
-Not modelled: load on the arm, so overload never sets; heat is a first-order guess.
+How it moves is in `motion`, what loads it in `surface`, how warm it gets in `heat`: four times a second it looks at
+its temperature, takes back drive near the limit and goes limp above it. Not modelled: a host that is warned before.
 """
 
 from __future__ import annotations
 
-import math
 import random
 from collections.abc import Callable
 from typing import Any, Final
@@ -22,23 +22,20 @@ from busproto.wire.message import BARE_REPLIES, OPERATIONS, Message
 from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP, PARAMETERS, RawValue
 from busproto.wire.timing import START_JITTER_NS
 from sim.attendance import Attendance
+from sim.heat import cut_back
 from sim.kernel import Event, Kernel
 from sim.line import Line
 from sim.model import ActuatorModel
 from sim.motion import Arm
+from sim.motion_sensor import Curve, Sensor
 from sim.settings import Settings
 from sim.waveform import BITS_PER_BYTE, bits_ns, rate_of
 
 MS: Final = 1_000_000
 SHOW_SWING_DEG: Final = 3.0
 SHOW_BEAT_NS: Final = 400 * MS
-AMBIENT_DEGC: Final = 22.0
-HEAT_TIME_NS: Final = 120_000 * MS
-HEAT_DEGC_PER_MA: Final = 0.03
+HEAT_LOOK_NS: Final = 250 * MS
 BRIEF_CURRENT_MA: Final = 20
-SENSOR_CDEG: Final = 5
-"""Step of the position sensor, 0.01 deg."""
-
 _AT_WORK: Final = (m.State.EASING, m.State.FOLLOWING)
 _DEAF_TO_DEMANDS: Final = (m.State.RELEASED, m.State.FAULTED)
 
@@ -86,7 +83,12 @@ class Actuator:
         self.model = model
         self.tag = device_tag(uid)
         self.settings = Settings(address, stored)
-        self.arm = Arm(position_deg, model.mechanical_travel_deg / 2)
+        curve = (
+            Curve.drawn(kernel.stream(f"sensor {label}"), model.sensor_curve_deg) if model.sensor_curve_deg else None
+        )
+        self._heat = model.heat()
+        self._sensor = Sensor(f"{kernel.seed}/noise {label}", model.sensor_noise_deg)
+        self.arm = Arm(position_deg, model.mechanical_travel_deg / 2, motor=model.motor(), curve=curve, heat=self._heat)
         self.is_powered = True
         self.is_mute = False
         self.own_baud = own_baud
@@ -130,7 +132,9 @@ class Actuator:
         self._sending_until_ns = 0
         self._heard_good = 0
         self._heard_bad = 0
-        self._heat = (now, AMBIENT_DEGC)
+        self._heat.start(now)
+        self._heat_look: Event | None = None
+        self._fit_arm()
         self._address_changed(self)
 
     def power_off(self) -> None:
@@ -142,8 +146,9 @@ class Actuator:
         self.settings.memory.cut(now)
         self.arm.release(now)
         self.attendance.stop()
-        if self._loss is not None:
-            self._loss.cancel()
+        for event in (self._loss, self._heat_look):
+            if event is not None:
+                event.cancel()
         self._starts += 1
         self._line.cut_off(self)
 
@@ -324,17 +329,29 @@ class Actuator:
 
     def _settings_changed(self) -> None:
         """Settings act at once; a position that follows from them is reached at the next demand."""
-        self.arm.move_to(self._kernel.now_ns)
         self._fit_arm()
         if self._loss is not None and self._demand_ns is not None:
             self._loss.cancel()
             self._loss = self._kernel.at(self._demand_ns + self.settings.raw("loss-time-out") * MS, self._maybe_lost)
 
     def _fit_arm(self) -> None:
-        limit = self.settings.raw("slew-limit") / 10
-        self.arm.speed_deg_s = min(limit, float(self.model.no_load_speed_deg_s))
-        self.arm.soft_start_ns = self.settings.raw("soft-start") * MS
-        self.arm.dead_band_deg = self.settings.raw("dead-band") / 100
+        raw, now = self.settings.raw, self._kernel.now_ns
+        self.arm.fit(
+            now,
+            speed_deg_s=raw("slew-limit") / 10,
+            soft_start_ns=raw("soft-start") * MS,
+            dead_band_deg=raw("dead-band") / 100,
+            stiffness=raw("stiffness") / 100,
+            damping=raw("damping") / 100,
+            minimum_drive=raw("minimum-drive") / 100,
+        )
+        self.supply_changed()
+
+    def supply_changed(self) -> None:
+        """Its supply is another, or it takes back another share of its drive; both change what the motor can."""
+        now = self._kernel.now_ns
+        share = cut_back(self._heat.degc(now), self.settings.raw("over-temperature"))
+        self.arm.feed(self._supply_mv() / self.model.supply_mv[1] * share, now)
 
     def _describe(self, message: m.Describe) -> Message:
         model = self.model
@@ -415,6 +432,8 @@ class Actuator:
     def _fed(self, now: int) -> None:
         """A valid demand came: the loss time-out begins anew."""
         self._demand_ns = now
+        if self._heat_look is None:
+            self._heat_look = self._kernel.at(now + HEAT_LOOK_NS, self._look_at_heat)
         if self._loss is None:
             self._loss = self._kernel.at(now + self.settings.raw("loss-time-out") * MS, self._maybe_lost)
 
@@ -488,24 +507,36 @@ class Actuator:
     # --- report, link -----------------------------------------------------------------------------------------
 
     def _position_cdeg(self) -> int:
-        self.arm.move_to(self._kernel.now_ns)
-        return round(self.arm.position_deg * 100 / SENSOR_CDEG) * SENSOR_CDEG
+        now = self._kernel.now_ns
+        self.arm.move_to(now)
+        return self._sensor.says_cdeg(self.arm.reading_deg, now)
 
     def _current_ma(self) -> int:
         self.arm.move_to(self._kernel.now_ns)
-        if self.arm.target_deg is None:
-            return self.model.idle_current_ma
-        return self.model.moving_current_ma if self.arm.is_moving else self.model.hold_current_ma
+        return round(self.arm.current_ma)
 
     def _temperature_degc(self) -> float:
         now = self._kernel.now_ns
-        since_ns, was = self._heat
-        to = AMBIENT_DEGC + HEAT_DEGC_PER_MA * self._current_ma()
-        is_now = to + (was - to) * math.exp(-(now - since_ns) / HEAT_TIME_NS)
-        self._heat = (now, is_now)
-        return is_now
+        self.arm.move_to(now)
+        return self._heat.degc(now)
+
+    def _look_at_heat(self) -> None:
+        """Too hot, it goes limp; near that, it takes back drive. It looks on while it may come to that."""
+        self._heat_look = None
+        if self.state in m.LIMP_STATES:
+            return
+        self.arm.move_to(self._kernel.now_ns)
+        limit_degc = self.settings.raw("over-temperature")
+        if self._temperature_degc() > limit_degc:
+            self._go_limp(m.State.FAULTED)
+            return
+        self.supply_changed()
+        ends_degc = self._heat.ends_at_degc(self.arm.current_ma)
+        if self.state in _AT_WORK or self.arm.mount is not None or cut_back(ends_degc, limit_degc) < 1:
+            self._heat_look = self._kernel.at(self._kernel.now_ns + HEAT_LOOK_NS, self._look_at_heat)
 
     def _check_heat(self) -> None:
+        """As it is asked to move: too hot, it goes limp; cool again, the fault is over."""
         if self._temperature_degc() > self.settings.raw("over-temperature"):
             self._go_limp(m.State.FAULTED)
         elif self.state is m.State.FAULTED:
@@ -513,7 +544,8 @@ class Actuator:
 
     def _report(self, message: m.Report) -> Message:
         now = self._kernel.now_ns
-        self._check_heat()
+        if self.state is m.State.FAULTED:
+            self._check_heat()
         position = self._position_cdeg()
         target = self.arm.target_deg
         age = 0xFFFF if self._demand_ns is None else min(0xFFFF, (now - self._demand_ns) // MS)
@@ -527,6 +559,8 @@ class Actuator:
             faults |= m.Fault.UNDER_VOLTAGE
         if self.state is m.State.FAULTED:
             faults |= m.Fault.OVER_TEMPERATURE
+        if self.arm.strain * 100 >= self.settings.raw("overload-limit"):
+            faults |= m.Fault.OVERLOAD
         return m.Status(
             state=self.current_state(),
             faults=int(faults),
@@ -547,8 +581,9 @@ class Actuator:
             return
 
         def brief() -> bytes:
-            current = min(0xFF, round(self._current_ma() / BRIEF_CURRENT_MA))
-            status = m.BriefStatus(self.current_state(), self._position_cdeg(), current)
+            position = self._position_cdeg()
+            current = min(0xFF, round(self.arm.current_ma / BRIEF_CURRENT_MA))
+            status = m.BriefStatus(self.current_state(), position, current)
             frame = Frame(HOST_ADDRESS, self.address, sequence, m.ReportRound.OPERATION, status.payload(), self.tag)
             return encode_frame(frame)
 

@@ -3,24 +3,28 @@
 Actuators that hear the same share one decoder, so a frame is decoded once and handed to those it is for; one that
 hears something else (noise at its own input, a clock of its own in a collision) decodes for itself until it is in
 step again. Actuators do not listen to each other's answers, they only sense that the line is busy: what they would
-make of them is nothing, but for their count of bad frames after a collision.
+make of them is nothing, but for their count of bad frames after a collision. A device under test (`sim.device`) listens
+to everything for itself.
 """
 
 from __future__ import annotations
 
 import random
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
-from typing import Final
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Final, cast
 
 from busproto.errors import DecodeError, PortClosedError
 from busproto.wire import BadFrame, Decoder, Frame, Message, message_of
 from busproto.wire.frame import BROADCAST_ADDRESS, DEFAULT_BAUD
 from sim.actuator import Actuator
+from sim.device import Device
+from sim.device_library import DeviceError
 from sim.errors import IdleForeverError
 from sim.kernel import Kernel
 from sim.line import Ear, Line, LineKind, Reception
 from sim.receiver import Receiver
+from sim.surface import Hinge, Link, Member, Surface
 from sim.waveform import BITS_PER_BYTE, bits_ns, rate_of
 
 DEFAULT_SUPPLY_MV: Final = 7400
@@ -34,7 +38,7 @@ class VirtualBus:
         kernel: virtual time.
         line: the medium.
         actuators: in the order they were added.
-        supply_mv: at every actuator, mV.
+        supply_mv: at every actuator, mV; each takes note of a change at once.
         host: the host's port.
         on_frame: when set, called with time, actuator and frame whenever one hears a good request (traces, tests).
     """
@@ -53,7 +57,9 @@ class VirtualBus:
         self.kernel = kernel
         self.line = Line(kernel, baud, kind=kind, max_frames=max_frames, always_bits=always_bits)
         self.actuators: list[Actuator] = []
-        self.supply_mv = DEFAULT_SUPPLY_MV
+        self._supply_mv = DEFAULT_SUPPLY_MV
+        self._surfaces: dict[str, Surface] = {}
+        self._devices: list[Device] = []
         self.on_frame: Callable[[int, Actuator, Frame], None] | None = None
         self._oversampling = oversampling
         self.host = HostPort(self, echo=echo, receiver=self._receiver("host", baud))
@@ -66,12 +72,60 @@ class VirtualBus:
         phase_ns = self.kernel.stream(f"sampling {name}").randrange(PHASE_RANGE_NS)
         return Receiver(baud, clock_ppm=clock_ppm, oversampling=self._oversampling, phase_ns=phase_ns)
 
-    def add(self, actuator: Actuator) -> None:
-        """Plug an actuator in."""
-        self.actuators.append(actuator)
+    def add(self, actuator: Actuator | Device) -> None:
+        """Plug an actuator in, or a device under test, which stands among the actuators from then on."""
         receiver = self._receiver(actuator.label, actuator.own_baud or self.line.baud, actuator.clock_ppm)
-        self._crowd.ears.append(self.line.new_ear(actuator, actuator.label, receiver))
+        if isinstance(actuator, Device):
+            self._devices.append(actuator)
+            self.actuators.append(cast("Actuator", actuator))  # by shape: what the bus and its events ask of one
+            actuator.join(receiver)
+        else:
+            self.actuators.append(actuator)
+            self._crowd.ears.append(self.line.new_ear(actuator, actuator.label, receiver))
         self.index()
+
+    @property
+    def supply_mv(self) -> int:
+        """See the class."""
+        return self._supply_mv
+
+    @supply_mv.setter
+    def supply_mv(self, supply_mv: int) -> None:
+        self._supply_mv = supply_mv
+        for actuator in self.actuators:
+            actuator.supply_changed()
+
+    def link(self, name: str, hinge: Hinge, links: Mapping[str, Link]) -> Surface:
+        """Put actuators, by their labels, on one surface. An actuator belongs on one at most.
+
+        Raises:
+            DeviceError: one of them is a device under test, whose arm is its own.
+        """
+        for device in self._devices:
+            if device.label in links:
+                raise DeviceError(f"'{device.label}' is a device under test and cannot be linked to a surface")
+        members = [
+            Member(
+                label,
+                self.labelled(label).arm,
+                self.labelled(label).model.stall_torque_mnm / 1000,
+                link.stiffness_nm_deg,
+                link.ratio,
+                link.offset_deg,
+            )
+            for label, link in links.items()
+        ]
+        self._surfaces[name] = Surface(name, members, hinge, lambda: self.kernel.now_ns)
+        return self._surfaces[name]
+
+    def surface(self, name: str) -> Surface:
+        """The surface that the scenario calls so. Raises KeyError where there is none."""
+        return self._surfaces[name]
+
+    @property
+    def surfaces(self) -> tuple[Surface, ...]:
+        """All of them."""
+        return tuple(self._surfaces.values())
 
     def index(self) -> None:
         """An actuator's address has changed."""
@@ -84,8 +138,9 @@ class VirtualBus:
         """Everyone on the line changes to this rate, but those who have one of their own."""
         self.line.baud = self.host.baud = baud
         self.host.ears[0].receiver.set_baud(baud)
-        for actuator, ear in zip(self.actuators, self._crowd.ears, strict=True):
-            ear.receiver.set_baud(actuator.own_baud or baud)
+        for ear in (*self._crowd.ears, *(ear for device in self._devices for ear in device.ears)):
+            assert isinstance(ear.owner, Actuator | Device)
+            ear.receiver.set_baud(ear.owner.own_baud or baud)
         self.line.clocks_changed()
 
     def labelled(self, label: str) -> Actuator:
@@ -134,7 +189,7 @@ class _Crowd:
 
     def attends(self, senders: Sequence[object]) -> bool:
         """They listen where anyone but actuators is on the line."""
-        return not all(isinstance(sender, Actuator) for sender in senders)
+        return not all(isinstance(sender, Actuator | Device) for sender in senders)
 
     def heard_alike(self, reception: Reception, but: Sequence[Ear]) -> None:
         """The same bytes at every actuator, but for some."""

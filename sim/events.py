@@ -213,6 +213,23 @@ class HandEvent(Table, frozen=True, tag_field="what", tag="hand"):
         yield self.at, lambda: arm.hand(self.to, round(self.over * NS_PER_S), bus.kernel.now_ns)
 
 
+class AirspeedEvent(Table, frozen=True, tag_field="what", tag="airspeed"):
+    """The air goes past so many m/s fast from a moment on, past one surface or past all."""
+
+    at: Seconds
+    speed: Annotated[float, Meta(ge=0, le=150)]
+    surface: Name | None = None
+
+    def happenings(self, bus: VirtualBus, _: int) -> Iterator[Happening]:
+        """See the module."""
+
+        def blow() -> None:
+            for one in bus.surfaces if self.surface is None else (bus.surface(self.surface),):
+                one.set_airspeed(self.speed)
+
+        yield self.at, blow
+
+
 EventTable = (
     UnplugEvent
     | BrownOutEvent
@@ -226,6 +243,7 @@ EventTable = (
     | AdapterEvent
     | SupplyEvent
     | HandEvent
+    | AirspeedEvent
 )
 EVENTS: Final = {str(kind.__struct_config__.tag): kind for kind in get_args(EventTable)}
 """Every kind of event by the name it has in a scenario."""

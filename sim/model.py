@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+
+from sim.heat import Heat
+from sim.motion import Motor
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +22,14 @@ class ActuatorModel:
         no_load_speed_deg_s: at the highest rated supply, deg/s.
         mechanical_travel_deg: between the stops.
         idle_current_ma, hold_current_ma, moving_current_ma: limp, holding, moving without load.
+        time_constant_ms: of motor and gear without anything on the arm; 63 % of the speed is reached in it.
+        acceleration_deg_s2: the firmware's own limit; None for none but the motor's.
+        friction: Coulomb friction of motor and gear seen at the arm, as a share of the stall torque.
+        backlash_deg: between gear and arm, whole width.
+        added_inertia: what hangs on the arm, as a multiple of motor's and gear's own inertia.
+        sensor_curve_deg: no unit's sensor is further off than this; the curve of each is drawn by the seed.
+        sensor_noise_deg: standard deviation of one reading.
+        heat_k_per_w, heat_time_s: case to air, and the time constant.
     """
 
     name: str
@@ -30,3 +42,31 @@ class ActuatorModel:
     idle_current_ma: int = 12
     hold_current_ma: int = 60
     moving_current_ma: int = 350
+    time_constant_ms: float = 10.0
+    acceleration_deg_s2: float | None = None
+    friction: float = 0.03
+    backlash_deg: float = 0.0
+    added_inertia: float = 0.0
+    sensor_curve_deg: float = 0.0
+    sensor_noise_deg: float = 0.0
+    heat_k_per_w: float = 20.0
+    heat_time_s: float = 120.0
+
+    def motor(self) -> Motor:
+        """Motor and gear of one."""
+        return Motor(
+            no_load_deg_s=float(self.no_load_speed_deg_s),
+            lag_s=self.time_constant_ms / 1000,
+            acceleration_deg_s2=math.inf if self.acceleration_deg_s2 is None else self.acceleration_deg_s2,
+            friction=self.friction,
+            lash_deg=self.backlash_deg,
+            added_inertia=self.added_inertia,
+            idle_ma=self.idle_current_ma,
+            hold_ma=self.hold_current_ma,
+            moving_ma=self.moving_current_ma,
+            stall_ma=self.stall_current_ma,
+        )
+
+    def heat(self) -> Heat:
+        """Heat of one, cold; the winding's resistance follows from rated supply and stall current."""
+        return Heat(self.supply_mv[1] / self.stall_current_ma, self.heat_k_per_w, self.heat_time_s)

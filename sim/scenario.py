@@ -21,7 +21,7 @@ from busproto.errors import InputError
 from busproto.wire.frame import DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS, UID_BYTES, UNADDRESSED
 from busproto.wire.messages import MAX_CHANNELS, NOBODY_UID
 from busproto.wire.parameters import RawValue, parameter_named
-from sim import hand_script, sticks
+from sim import hand_script, sticks, surface_table
 from sim.actuator import Actuator
 from sim.bus import VirtualBus
 from sim.errors import ScenarioError
@@ -61,6 +61,10 @@ class LimitsTable(Table, frozen=True):
 class ModelTable(Table, frozen=True):
     """Rating of one type of actuator. Currents in mA, torque in N m, supply in V.
 
+    How it moves: `time_constant` of motor and gear in ms, `acceleration` in deg/s^2 (none: what the motor can),
+    `friction` of motor and gear as a share of the stall torque, `backlash` in deg, `added_inertia` on the arm as a
+    multiple of its own. Its sensor: off by no more than `sensor_curve` deg, each unit by a curve of its own drawn by
+    the seed; `sensor_noise` in deg. Heat: `heat_resistance` in K/W and `heat_time` in s.
     `name` is what it calls itself, where two entries are one model with, say, unlike firmware.
     """
 
@@ -71,6 +75,15 @@ class ModelTable(Table, frozen=True):
     stall_current: Annotated[int, Meta(gt=0, le=60_000)] = 4000
     no_load_speed: Annotated[int, Meta(gt=0, le=2000)] = 400
     mechanical_travel: Annotated[float, Meta(ge=10, le=360)] = 200.0
+    time_constant: Annotated[float, Meta(ge=0, le=1000)] = 10.0
+    acceleration: Annotated[float, Meta(ge=10, le=1_000_000)] | None = None
+    friction: Annotated[float, Meta(ge=0, le=0.5)] = 0.03
+    backlash: Annotated[float, Meta(ge=0, le=10)] = 0.0
+    added_inertia: Annotated[float, Meta(ge=0, le=100)] = 0.0
+    sensor_curve: Annotated[float, Meta(ge=0, le=5)] = 0.0
+    sensor_noise: Annotated[float, Meta(ge=0, le=5)] = 0.0
+    heat_resistance: Annotated[float, Meta(ge=0, le=1000)] = 20.0
+    heat_time: Annotated[float, Meta(ge=1, le=100_000)] = 120.0
 
 
 class ActuatorTable(Table, frozen=True):
@@ -109,6 +122,7 @@ class _File(Table, frozen=True, kw_only=True):
     model: dict[Name, ModelTable]
     actuator: Annotated[list[ActuatorTable], Meta(min_length=1)]
     event: list[EventTable] = []  # noqa: RUF012
+    surface: list[surface_table.SurfaceTable] = []  # noqa: RUF012
     wanted: list[WantedTable] = []  # noqa: RUF012
     hand: hand_script.HandTable | None = None
     receiver: sticks.ReceiverTable | None = None
@@ -186,6 +200,8 @@ class Scenario:
                     jitter_ns=line.start_jitter_us * 1000,
                 )
             )
+        for table in file.surface:
+            surface_table.link(bus, table)
         schedule(bus, file.event)
         if file.hand is not None:
             hand_script.HandScript(bus, file.hand)
@@ -229,6 +245,15 @@ def _model(name: str, table: ModelTable) -> ActuatorModel:
         stall_current_ma=table.stall_current,
         no_load_speed_deg_s=table.no_load_speed,
         mechanical_travel_deg=table.mechanical_travel,
+        time_constant_ms=table.time_constant,
+        acceleration_deg_s2=table.acceleration,
+        friction=table.friction,
+        backlash_deg=table.backlash,
+        added_inertia=table.added_inertia,
+        sensor_curve_deg=table.sensor_curve,
+        sensor_noise_deg=table.sensor_noise,
+        heat_k_per_w=table.heat_resistance,
+        heat_time_s=table.heat_time,
     )
 
 
@@ -279,7 +304,12 @@ def parse(text: str, source: str = "text") -> Scenario:
     return Scenario(source, file, stored)
 
 
-_ROWS: Final[dict[str, Any]] = {"actuator": ActuatorTable, "event": EventTable, "wanted": WantedTable}
+_ROWS: Final[dict[str, Any]] = {
+    "actuator": ActuatorTable,
+    "surface": surface_table.SurfaceTable,
+    "event": EventTable,
+    "wanted": WantedTable,
+}
 _PARTS: Final[dict[str, tuple[Any, dict[str, Any]]]] = {
     "hand": (hand_script.HandTable, {"step": hand_script.HandStepTable}),
     "receiver": (sticks.ReceiverTable, {"stick": sticks.StickTable, "lost": sticks.LostTable}),
@@ -290,6 +320,7 @@ _SOUND: Final[dict[str, Any]] = {
     "limits": {},
     "model": {},
     "actuator": [{"label": "any", "model": "any"}],
+    "surface": [],
     "event": [],
     "wanted": [],
     "hand": None,
@@ -424,6 +455,10 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
         until = getattr(event, "until", None)
         if until is not None and until <= event.at:
             yield f"event[{at}].until: {until:g} is not after {event.at:g}"
+        surface = getattr(event, "surface", None)
+        if surface is not None and surface not in [table.name for table in file.surface]:
+            yield f"event[{at}].surface: there is no '{surface}'"
+    yield from surface_table.problems(file.surface, labels)
     yield from _wanted_problems(file, labels)
     if file.hand is not None:
         yield from hand_script.problems(file.hand, labels)

@@ -41,7 +41,7 @@ JOINERS: Final = {"cli", "web", "examples"}
 SIM_MAY_IMPORT: Final = {"errors", "wire"}
 """The only rooms of busproto that sim may import."""
 
-NO_IO_ROOMS: Final = {"errors", "wire", "session", "cautions"}
+NO_IO_ROOMS: Final = {"errors", "wire", "rig", "session", "cautions"}
 IO_MODULES: Final = {
     "asyncio",
     "datetime",

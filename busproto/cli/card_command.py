@@ -13,7 +13,7 @@ from busproto.cli.save_command import check_place, count_text, open_record
 from busproto.errors import InputError
 from busproto.keeping import read_text, write_whole
 from busproto.plan import card_html, card_svg
-from busproto.plan.card import TRIAL_ENDING, Card, Verdict, card_of, load_trial
+from busproto.plan.card import MATCH_ENDING, TRIAL_ENDING, Card, Verdict, card_of, load_matches, load_trial
 from busproto.plan.card_qr import qr_rows
 from busproto.plan.load import load
 from busproto.plan.record import ENDING
@@ -26,17 +26,17 @@ MARK_WITHIN: Final = 2000
     epilog="""\b
 Examples:
   busproto card --airframe hauler.toml
-  busproto card --record bench.record.json --trial t.json -o card.html --svg card.svg
+  busproto card --saved bench.record.json --trial t.json -o card.html --svg card.svg
 \b
 Record and trial are NAME.record.json and NAME.trial.json beside the airframe file,
-unless --record and --trial say others.
+unless --saved and --trial say others; gang figures come from NAME.match.json.
 The QR code holds the fingerprint's 64 digits.
 \b
 JSON: "file", "svg" (or null), "title", "fingerprint", "actuators", "passed", "failed",
 "not_tested" (numbers of actuators), "warnings" (texts).
 Exit code 3: written, but a test failed or there is a warning on it."""
 )
-@click.option("--record", "record_file", metavar="FILE", help="The record that the card is of.")
+@click.option("--saved", "record_file", metavar="FILE", help="The record that the card is of.")
 @click.option("--airframe", metavar="FILE", help="The airframe file: names of gangs, the map's defaults.")
 @click.option("--trial", "trial_file", metavar="FILE", help="The results of a trial.")
 @click.option("-o", "--output", metavar="FILE", help="The HTML file to write (default: NAME.card.html, by the record).")
@@ -59,13 +59,14 @@ def command(
     """
     plan = load(airframe) if airframe is not None else None
     if record_file is None and plan is None:
-        raise InputError("--record FILE is wanted, or --airframe FILE, beside which the record stands")
+        raise InputError("--saved FILE is wanted, or --airframe FILE, beside which the record stands")
     path = Path(record_file) if record_file is not None else plan.beside(ENDING) if plan is not None else Path()
     record = open_record(str(path), edited_is_fine=True)
     if trial_file is None and plan is not None and plan.beside(TRIAL_ENDING).exists():
         trial_file = str(plan.beside(TRIAL_ENDING))
     trial = load_trial(trial_file) if trial_file is not None else None
-    card = card_of(record, plan, trial)
+    matches = plan.beside(MATCH_ENDING) if plan is not None else None
+    card = card_of(record, plan, trial, load_matches(matches) if matches is not None and matches.exists() else None)
     rows = None if no_qr else qr_rows(card.fingerprint)
     page = Path(output) if output is not None else _beside(path)
     files = [(page, card_html.card_html(card, rows), card_html.MARK)]

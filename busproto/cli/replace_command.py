@@ -46,10 +46,10 @@ from busproto.wire.messages import Description
 @click.command(
     epilog="""\b
 Examples:
-  busproto replace "aileron, left" --record bench.record.json --port /dev/ttyUSB0
+  busproto replace "aileron, left" --saved bench.record.json --port /dev/ttyUSB0
   busproto replace "aileron, left" --airframe hauler.toml --port /dev/ttyUSB0
 \b
-The record is NAME.record.json beside the airframe file unless --record says another;
+The record is NAME.record.json beside the airframe file unless --saved says another;
 afterwards it holds the new actuator, and the one before is kept under a number.
 \b
 JSON: "function", "old_uid", "new_uid", "address", "match_anew" (bool), "record",
@@ -59,7 +59,7 @@ Exit code 1: the new one must not take that place; stderr says why. Exit code 3:
 line or the addresses afterwards are not proven. Exit code 4: not agreed."""
 )
 @click.argument("function", metavar="FUNCTION")
-@click.option("--record", "record_file", metavar="FILE", help="The record in which the old actuator stands.")
+@click.option("--saved", "record_file", metavar="FILE", help="The record in which the old actuator stands.")
 @click.option("--airframe", metavar="FILE", help="The airframe file, for its pack, its record and who sits where.")
 @click.option("--uid", metavar="UID", help="The new actuator, where the record does not know several on the line.")
 @click.option("--take-over", is_flag=True, help="Also where the old actuator is still on the line.")
@@ -88,7 +88,7 @@ def command(
     """
     plan = load(airframe) if airframe is not None else None
     if record_file is None and plan is None:
-        raise InputError("--record FILE is wanted, or --airframe FILE, beside which the record stands")
+        raise InputError("--saved FILE is wanted, or --airframe FILE, beside which the record stands")
     path = Path(record_file) if record_file is not None else plan.beside(ENDING) if plan is not None else Path()
     record = open_record(str(path), edited_is_fine=edited)
     old = record.entry(function)

@@ -7,6 +7,7 @@ was not tested says so; a result that was got with another loss action than the 
 
 from __future__ import annotations
 
+import dataclasses
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -26,6 +27,8 @@ from busproto.wire.parameters import BY_NAME, FACTORY, RawValue
 
 TRIAL_ENDING: Final = "trial.json"
 TRIAL_FORMAT: Final = 1
+MATCH_ENDING: Final = "match.json"
+MATCH_FORMAT: Final = 1
 GAP: Final = "\N{NO-BREAK SPACE}"
 """Between a number and its unit."""
 IN_COLUMNS: Final = frozenset({"channel", "gang", "place", "neutral"})
@@ -163,6 +166,43 @@ class Trial(msgspec.Struct, frozen=True):
     actuators: list[TrialRow]
 
 
+class MatchRow(msgspec.Struct, frozen=True):
+    """What matching found of one member but the lead; angles in deg."""
+
+    uid: Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
+    table_deg: tuple[float, ...]
+    greatest_before_deg: float
+    greatest_after_deg: float
+
+
+class MatchGang(msgspec.Struct, frozen=True):
+    """What matching found of one gang; `lead` is a function."""
+
+    lead: str
+    stored: bool
+    members: list[MatchRow]
+
+
+class Matches(msgspec.Struct, frozen=True):
+    """The file of what was matched, by gang."""
+
+    format: Annotated[int, Meta(ge=1, le=MATCH_FORMAT)]
+    gangs: dict[str, MatchGang]
+
+
+def load_matches(path: str | Path) -> Matches:
+    """What was matched.
+
+    Raises:
+        FileError: the file holds nothing of that.
+        InputError: it cannot be read.
+    """
+    try:
+        return msgspec.json.decode(read_text(Path(path)), type=Matches)
+    except msgspec.MsgspecError as error:
+        raise FileError(str(path), [f"not the results of matching: {error}"]) from error
+
+
 def load_trial(path: str | Path) -> Trial:
     """The results of a trial.
 
@@ -176,16 +216,22 @@ def load_trial(path: str | Path) -> Trial:
         raise FileError(str(path), [f"not the results of a trial: {error}"]) from error
 
 
-def card_of(record: Record, plan: Plan | None = None, trial: Trial | None = None) -> Card:
+def card_of(
+    record: Record, plan: Plan | None = None, trial: Trial | None = None, matches: Matches | None = None
+) -> Card:
     """The card of a record.
 
     Args:
         plan: of the airframe, for gangs by name and the map's defaults; without it the factory's count.
         trial: what was tested.
+        matches: how gangs were matched.
     """
     defaults = plan.defaults if plan is not None else FACTORY
     tested = {row.uid: row for row in trial.actuators} if trial is not None else {}
-    rows = tuple(_row(one, plan, defaults, tested.get(one.uid.hex())) for one in record.entries)
+    rows = tuple(
+        dataclasses.replace(_row(one, plan, defaults, tested.get(one.uid.hex())), match=_match(one, matches))
+        for one in record.entries
+    )
     return Card(
         title=record.title,
         airframe=record.airframe if record.airframe != record.title else "",
@@ -235,7 +281,7 @@ def _row(one: Entry, plan: Plan | None, defaults: Mapping[str, RawValue], tested
         loss=_loss(settings),
         loss_test=_loss_test(settings, tested),
         soft_start=_soft_start(settings, tested),
-        match=NOT_MEASURED if gang else ALONE,
+        match=ALONE,
         faults=_faults(tested),
         settings=tuple(
             (name, _setting(name, raw), _setting(name, defaults.get(name, FACTORY[name])))
@@ -243,6 +289,28 @@ def _row(one: Entry, plan: Plan | None, defaults: Mapping[str, RawValue], tested
             if name not in IN_COLUMNS and raw != defaults.get(name, FACTORY[name])
         ),
     )
+
+
+def _match(one: Entry, matches: Matches | None) -> Result:
+    """How it matches its gang; only while it still has the table that was found then."""
+    if not _count(one.settings, "gang"):
+        return ALONE
+    table = one.settings.get("correction", ())
+    assert isinstance(table, tuple)
+    for gang in matches.gangs.values() if matches is not None else ():
+        if gang.lead == one.function:
+            return Result(Verdict.NOTHING, "leads") if gang.stored and not table else NOT_MEASURED
+        for row in gang.members:
+            if row.uid != one.uid.hex():
+                continue
+            if not gang.stored:
+                return Result(Verdict.BAD, f"not better: {row.greatest_before_deg:.2f}{GAP}deg")
+            if tuple(round(raw / 100, 2) for raw in table) != tuple(round(value, 2) for value in row.table_deg):
+                return Result(Verdict.OPEN, "match again")
+            return Result(
+                Verdict.GOOD, f"{row.greatest_after_deg:.2f}{GAP}deg, was {row.greatest_before_deg:.2f}{GAP}deg"
+            )
+    return NOT_MEASURED
 
 
 def _count(settings: Mapping[str, RawValue], name: str) -> str:

@@ -1,7 +1,7 @@
 """What does not fit together in a plan, before any actuator is asked: everything at once, each with file, line and key.
 
-Shapes, names and ranges have been looked at when the files were read (`busproto.plan.load`). What throw a linkage gives
-at the surface is not looked at here.
+Shapes, names and ranges have been looked at when the files were read (`busproto.plan.load`). Surfaces
+are reckoned where the airframe describes them (`busproto.plan.rigging`).
 """
 
 from __future__ import annotations
@@ -10,9 +10,11 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
+from busproto.errors import InputError
 from busproto.plan.bus_load import plan_load, ways_out
 from busproto.plan.files import FleetFile, ModelTable
 from busproto.plan.load import Gang, Plan, Seat
+from busproto.plan.rigging import fight_problem, rigging_of
 from busproto.plan.sweep import Sweep, sweep, sweep_of
 from busproto.toml_source import Path, Source, path_text
 from busproto.wire.parameters import BY_NAME, DIRECTION_REVERSED, FACTORY, LOSS_PRESET, RawValue
@@ -46,6 +48,10 @@ KINDS: Final[Mapping[str, str]] = {
     "neutral-far": "the neutral is far from zero",
     "preset-outside": "the preset of the loss action cannot be reached",
     "stops-cut-travel": "the planned travel does not fit between the mechanical stops",
+    "rig-fight": "the actuators of a surface pull against each other",
+    "rig-supply": "a lead or the pack is too weak for what hangs on it, or does not fit a rating",
+    "rig-surface": "a surface has too little margin, or its linkage does not give what is wanted",
+    "rig-unknown": "a surface cannot be reckoned: something is not stated, or makes no sense",
     "supply-above-rating": "the full pack is above the rated supply of a model",
     "supply-below-rating": "the pack is below the rated supply of a model",
     "supply-exchanged": "the lower of two voltages stands in the place of the higher",
@@ -405,12 +411,33 @@ def _model_findings(models: Mapping[str, ModelTable], source: Source) -> Iterato
             yield _finding("supply-exchanged", source, ("model", name, "supply"), text)
 
 
+def _rig_findings(plan: Plan) -> Iterator[Finding]:
+    """Surfaces, leads and pack, as far as the airframe describes them."""
+    try:
+        found = rigging_of(plan)
+    except InputError as error:
+        yield _finding("rig-unknown", plan.airframe, ("surface",), str(error))
+        return
+    if found is None:
+        return
+    for problem in found.problems:
+        yield _finding("rig-supply", plan.airframe, ("pack",), problem)
+    for surface in found.surfaces:
+        here = ("surface", surface.name)
+        for problem in surface.problems:
+            yield _finding("rig-surface", plan.airframe, here, problem)
+        fight = fight_problem(surface, plan)
+        if fight is not None:
+            yield _finding("rig-fight", plan.airframe, (*here, "sharing"), fight)
+
+
 _PARTS: Final[tuple[Callable[[Plan], Iterator[Finding]], ...]] = (
     _place_findings,
     _gang_findings,
     _model_of_seat_findings,
     _supply_findings,
     _bus_findings,
+    _rig_findings,
 )
 _ROW_PARTS: Final[tuple[Callable[[_Row], Iterator[Finding]], ...]] = (
     _travel_findings,

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Final
 import msgspec
 from msgspec import Meta
 
+from busproto.rig.tables import FlightTable, PackTable, SurfaceTable
 from busproto.wire.frame import DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS
 from busproto.wire.messages import MAX_CHANNELS
 from busproto.wire.parameters import PARAMETERS, Parameter
@@ -109,8 +110,11 @@ class AirframeFile(Table, frozen=True, kw_only=True):
     fleet_map: Annotated[str, Meta(min_length=1)]
     supply: SupplyTable | None = None
     bus: BusTable = BusTable()
+    flight: FlightTable | None = None
+    pack: PackTable | None = None
     function: Annotated[dict[Name, SeatTable], Meta(min_length=1)]
     gang: dict[Name, GangTable] = {}
+    surface: dict[Name, SurfaceTable] = {}
 
 
 KINDS: Final[dict[str, type[Table]]] = {"fleet-map": FleetFile, "airframe": AirframeFile}

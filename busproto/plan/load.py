@@ -15,6 +15,8 @@ from typing import Any, Final, TypeVar
 from busproto.errors import FileError, InputError
 from busproto.keeping import read_text
 from busproto.plan.files import SAID_ELSEWHERE, AirframeFile, BusTable, FleetFile, ModelTable, Table
+from busproto.rig.supply import Pack
+from busproto.rig.tables import RigTables
 from busproto.toml_source import Problem, Source, read
 from busproto.wire.parameters import FACTORY, RawValue, parameter_named
 
@@ -78,6 +80,7 @@ class Plan:
         defaults: raw settings that the map gives to everyone, the factory's where it says nothing.
         full_mv, empty_mv: the pack, None where not said.
         bus: rate and use of the bus in the air.
+        rig: surfaces, flight case and pack; None where no surface is described.
         airframe, fleet: the files, to say where something stands.
     """
 
@@ -91,6 +94,7 @@ class Plan:
     full_mv: int | None
     empty_mv: int | None
     bus: BusTable
+    rig: RigTables | None
     airframe: Source = field(repr=False, compare=False)
     fleet: Source = field(repr=False, compare=False)
 
@@ -210,6 +214,13 @@ def _sense_problems(airframe: AirframeFile, source: Source, fleet: FleetFile) ->
         if name not in fleet.function:
             known = ", ".join(fleet.function)
             yield source.problem(("function", name), f"the fleet map has no such function; it has: {known}")
+    if airframe.surface and airframe.flight is None:
+        yield source.problem(("surface",), "surfaces are reckoned for a flight case: a table [flight] is missing")
+    for name, surface in airframe.surface.items():
+        for at, function in enumerate(surface.functions):
+            if function not in airframe.function:
+                here = ("surface", name, "functions", at)
+                yield source.problem(here, f"'{function}' is no function of this airframe")
     seen: dict[str, str] = {}
     numbers: dict[int, str] = {}
     for name, gang in airframe.gang.items():
@@ -223,6 +234,15 @@ def _sense_problems(airframe: AirframeFile, source: Source, fleet: FleetFile) ->
             if member in seen:
                 yield source.problem(here, f"'{member}' is in the gang '{seen[member]}' already")
             seen.setdefault(member, name)
+
+
+def _supply_mv(airframe: AirframeFile) -> tuple[int | None, int | None]:
+    """The pack, full and empty: as the supply says, else as its cells do, mV."""
+    told, pack = airframe.supply, airframe.pack
+    cells = None if pack is None else Pack(pack.chemistry, pack.cells)
+    full = told.full if told is not None else None if cells is None else cells.full_v
+    empty = told.empty if told is not None and told.empty is not None else None if cells is None else cells.empty_v
+    return (None if full is None else round(full * 1000), None if empty is None else round(empty * 1000))
 
 
 def _plan(
@@ -249,7 +269,10 @@ def _plan(
             throw_deg=row.throw,
             positive=row.positive or "",
         )
-    supply = airframe.supply
+    supply = _supply_mv(airframe)
+    rig = None
+    if airframe.surface and airframe.flight is not None:
+        rig = RigTables(flight=airframe.flight, pack=airframe.pack, surface=airframe.surface)
     return Plan(
         path=path,
         title=airframe.title,
@@ -258,9 +281,10 @@ def _plan(
         gangs=gangs,
         models=fleet.model,
         defaults=settings[""],
-        full_mv=None if supply is None else round(supply.full * 1000),
-        empty_mv=None if supply is None or supply.empty is None else round(supply.empty * 1000),
+        full_mv=supply[0],
+        empty_mv=supply[1],
         bus=airframe.bus,
+        rig=rig,
         airframe=source,
         fleet=fleet_source,
     )

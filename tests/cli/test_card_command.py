@@ -43,7 +43,7 @@ def write_trial(name: str, *, passed: bool = True) -> None:
 
 
 def test_a_card_without_a_trial_says_that_nothing_was_tested(cli: CommandLine) -> None:
-    result = cli("card --record g.json -o c.html --svg c.svg --json")
+    result = cli("card --saved g.json -o c.html --svg c.svg --json")
     assert result.code == 0
     assert result.json == {
         "file": "c.html",
@@ -66,7 +66,7 @@ def test_a_card_without_a_trial_says_that_nothing_was_tested(cli: CommandLine) -
 @pytest.mark.parametrize(("passed", "code"), [(True, 0), (False, 3)])
 def test_a_trial_that_failed_is_not_as_wanted(cli: CommandLine, passed: bool, code: int) -> None:
     write_trial("t.json", passed=passed)
-    result = cli("card --record g.json --trial t.json -o c.html --json")
+    result = cli("card --saved g.json --trial t.json -o c.html --json")
     assert result.code == code
     assert (result.json["passed"], result.json["failed"]) == ((3, 0) if passed else (0, 3))
 
@@ -86,12 +86,12 @@ def test_record_and_trial_are_found_beside_the_airframe(cli: CommandLine) -> Non
 
 
 def test_a_card_is_written_over_and_nothing_else_is(cli: CommandLine) -> None:
-    assert cli("card --record g.json -o c.html").code == 0
-    assert cli("card --record g.json -o c.html").code == 0
+    assert cli("card --saved g.json -o c.html").code == 0
+    assert cli("card --saved g.json -o c.html").code == 0
     Path("mine.html").write_text("<p>mine", "utf-8")
     Path("mine.svg").write_text("<svg/>", "utf-8")
     for line in ("-o mine.html", "-o new.html --svg mine.svg", "-o g.json"):
-        result = cli(f"card --record g.json {line}")
+        result = cli(f"card --saved g.json {line}")
         assert result.code == 2
         assert "is there already and is no card" in result.error_line
     assert Path("mine.html").read_text("utf-8") == "<p>mine"
@@ -101,7 +101,7 @@ def test_a_card_is_written_over_and_nothing_else_is(cli: CommandLine) -> None:
 def test_an_edited_record_is_marked_on_the_card(cli: CommandLine) -> None:
     text = Path("g.json").read_text("utf-8").replace('"neutral": -1.5', '"neutral": -2.5')
     Path("g.json").write_text(text, "utf-8")
-    result = cli("card --record g.json -o c.html --json")
+    result = cli("card --saved g.json -o c.html --json")
     assert result.code == 3
     assert result.json["fingerprint"] != GLIDER.fingerprint
     assert "the fingerprint differs" in Page(Path("c.html").read_text("utf-8")).text
@@ -109,9 +109,9 @@ def test_an_edited_record_is_marked_on_the_card(cli: CommandLine) -> None:
 
 def test_without_the_library_for_the_code(cli: CommandLine, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "segno", None)
-    assert "pip install 'busproto[card]'" in cli("card --record g.json -o c.html").error_line
+    assert "pip install 'busproto[card]'" in cli("card --saved g.json -o c.html").error_line
     assert not Path("c.html").exists()
-    assert cli("card --record g.json -o c.html --no-qr").code == 0
+    assert cli("card --saved g.json -o c.html --no-qr").code == 0
     assert "<svg" not in Path("c.html").read_text("utf-8")
 
 
@@ -119,20 +119,20 @@ def test_without_the_library_for_the_code(cli: CommandLine, monkeypatch: pytest.
 def test_without_a_name_it_stands_beside_the_record(cli: CommandLine, name: str) -> None:
     Path("g.json").replace(f"{name}.kept")
     Path(f"{name}.kept").replace(name)
-    assert cli(f"card --record {name}").code == 0
-    assert "written: 'g.card.html'" in cli(f"card --record {name}").out
+    assert cli(f"card --saved {name}").code == 0
+    assert "written: 'g.card.html'" in cli(f"card --saved {name}").out
 
 
 @pytest.mark.parametrize(
     ("line", "said"),
     [
-        ("-o c.html", "--record FILE is wanted, or --airframe"),
-        ("--record none.json -o c.html", "cannot be read"),
-        ("--record g.json --trial none.json -o c.html", "cannot be read"),
-        ("--record g.json --trial g.json -o c.html", "not the results of a trial"),
-        ("--record g.json -o none/c.html", "there is no directory"),
-        ("--record g.json -o .", "is a directory"),
-        ("--record g.json --svg none/c.svg", "there is no directory"),
+        ("-o c.html", "--saved FILE is wanted, or --airframe"),
+        ("--saved none.json -o c.html", "cannot be read"),
+        ("--saved g.json --trial none.json -o c.html", "cannot be read"),
+        ("--saved g.json --trial g.json -o c.html", "not the results of a trial"),
+        ("--saved g.json -o none/c.html", "there is no directory"),
+        ("--saved g.json -o .", "is a directory"),
+        ("--saved g.json --svg none/c.svg", "there is no directory"),
     ],
 )
 def test_bad_input(cli: CommandLine, line: str, said: str) -> None:

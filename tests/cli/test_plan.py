@@ -135,7 +135,7 @@ def test_bad_input_is_one_clear_line(line: str, said: str, cli: CommandLine) -> 
 def test_examples_are_listed(cli: CommandLine) -> None:
     result = cli("plan new --list-examples")
     assert (result.code, result.err) == (0, "")
-    assert " start    First airframe  airframe.toml, fleet.toml" in as_lines(result.out)
+    assert " start    First airframe       airframe.toml, fleet.toml" in as_lines(result.out)
     listed = cli("plan new --list-examples --json").json["examples"]
     assert [row["name"] for row in listed] == examples.names()
     assert {"name": "start", "title": "First airframe", "files": ["airframe.toml", "fleet.toml"]} in listed

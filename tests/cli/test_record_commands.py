@@ -102,8 +102,8 @@ def test_what_is_only_in_working_memory_is_said_and_the_stored_recorded(tidy: Be
         ("save -o none/b.json", "there is no directory 'none'"),
         ("save --airframe none.toml", "cannot be read"),
         ("restore none.json", "cannot be read"),
-        ("replace x", "--record FILE is wanted"),
-        ("replace x --record none.json", "cannot be read"),
+        ("replace x", "--saved FILE is wanted"),
+        ("replace x --saved none.json", "cannot be read"),
         ("compare none.json", "cannot be read"),
     ],
 )
@@ -325,7 +325,7 @@ def test_the_pack_of_the_airframe_is_looked_at(tug: tuple[Bench, Plan], cli: Com
 
 def test_the_old_one_still_there_and_two_spares(tug: tuple[Bench, Plan], cli: CommandLine) -> None:
     bench, _ = tug
-    line = f'replace "aileron, left" --record hauler-mended.record.json --yes {PORT}'
+    line = f'replace "aileron, left" --saved hauler-mended.record.json --yes {PORT}'
     bench.actuator("spare 25").power_on()
     assert "unplug it, or say --take-over" in cli(line).error_line
     bench.actuator("spare 40").power_on()

@@ -27,14 +27,14 @@ from tests.plan.airframes import LABELS
 _EXPECTED: Final = re.compile(r"\s+# exit code (\d+)$")
 
 
-def lines_of_the_tour() -> list[str]:
-    return [line for line in block_behind("README.md", "the tour").text.splitlines() if line.strip()]
+def lines_of(marker: str) -> list[str]:
+    return [line for line in block_behind("README.md", marker).text.splitlines() if line.strip()]
 
 
-def walk(cli: CommandLine, bench: Bench) -> list[Result]:
-    """Do every line of the tour; each ends with the exit code that the page says."""
+def walk(cli: CommandLine, bench: Bench, marker: str = "the tour") -> list[Result]:
+    """Do every line of a tour; each ends with the exit code that the page says."""
     results = []
-    for line in lines_of_the_tour():
+    for line in lines_of(marker):
         if line.startswith("> "):
             obey(bench.bus, line.removeprefix("> "))
         elif line.startswith("$ busproto "):
@@ -85,3 +85,13 @@ def test_whatever_moves_on_the_tour_comes_behind_the_cautions(cli: CommandLine, 
         if result.arguments[0] == "trial":
             assert all(caution in result.err for caution in CAUTIONS)
             assert "--clear" in result.arguments
+
+
+def test_the_rudder_that_fights_is_matched_and_the_rigging_is_reckoned(
+    cli: CommandLine, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert cli("plan new tour --example hauler").code == 0
+    results = walk(cli, make_bench(monkeypatch, "rudder-gang"), "the rudder")
+    assert "The tables are stored." in results[1].out
+    assert "recommended" in results[2].out

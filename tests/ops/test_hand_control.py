@@ -343,7 +343,7 @@ def test_a_port_that_goes_away_is_said_and_the_loss_action_does_the_rest() -> No
 
 def test_a_fault_ends_it() -> None:
     made, actuator = alone(over_temperature=40)
-    actuator._heat = (0, 60.0)
+    actuator._heat.start(0, 60.0)
     who = made.run(steer_address(5))
     with pytest.raises(NodeRefusedError, match="fault"):
         steered(made, C.MORE, who=who)

@@ -30,8 +30,9 @@ LIMP, HOLD, PRESET = 0, 1, 2
 FRAME_14_NS = 14 * 10 * S // 115_200
 """Time on the line of a request without payload."""
 
-MODEL = ActuatorModel("bench 25", firmware=(2, 4))
-"""400 deg/s at most, stops at -100 and +100 deg; 12 mA limp, 60 mA holding, 350 mA moving."""
+MODEL = ActuatorModel("bench 25", firmware=(2, 4), time_constant_ms=0.0)
+"""400 deg/s at most, stops at -100 and +100 deg; 12 mA limp, 60 mA holding, 350 mA moving. Nothing about it is heavy,
+so its speed jumps and each place on a way can be worked out by hand."""
 
 M = TypeVar("M", bound=Message)
 

@@ -68,7 +68,7 @@ def bytes_in(receptions: list[Reception]) -> list[ReceivedByte]:
 
 def test_every_kind_of_event_is_tested_here_or_with_the_scenarios() -> None:
     here = {"brown-out", "late", "babble", "burst", "stuck-low", "no-echo", "adapter", "noise"}
-    with_the_scenarios = {"unplug", "mute", "supply", "hand"}
+    with_the_scenarios = {"unplug", "mute", "supply", "hand", "airspeed"}
     assert set(EVENTS) == here | with_the_scenarios
 
 

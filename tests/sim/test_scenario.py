@@ -14,7 +14,7 @@ from sim.bus import VirtualBus
 from sim.errors import LimitError, ScenarioError, SimError
 from tests.sim.helpers import MS, Bench, S, Tap, roll_calls
 
-NAMES = ["bench-four", "full-line", "hauler", "taxi", "tow-plane", "twins"]
+NAMES = ["bench-four", "full-line", "hauler", "rudder-gang", "taxi", "tow-plane", "twins"]
 PARAMETER_NAMES = ", ".join(BY_NAME)
 
 
@@ -196,7 +196,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "unknown key",
         text(top="colour = 3"),
         "object contains unknown field `colour`; there are: "
-        "title, about, supply, line, limits, model, actuator, event, wanted, hand, receiver",
+        "title, about, supply, line, limits, model, actuator, event, surface, wanted, hand, receiver",
     ),
     ("supply below", text(top="supply = -1.0"), "supply: expected `float` >= 0.0"),
     ("supply nan", text(top="supply = nan"), "supply: expected `float` >= 0.0"),
@@ -222,7 +222,8 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "model key",
         text(model="[model.m]\nweight = 3"),
         "model.m: object contains unknown field `weight`; there are: "
-        "name, firmware, supply, stall-torque, stall-current, no-load-speed, mechanical-travel",
+        "name, firmware, supply, stall-torque, stall-current, no-load-speed, mechanical-travel, time-constant, "
+        "acceleration, friction, backlash, added-inertia, sensor-curve, sensor-noise, heat-resistance, heat-time",
     ),
     (
         "firmware",
@@ -319,7 +320,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
     (
         "what",
         text(more=event('what = "fire"\nat = 1.0')),
-        "event[0].what: expected one of adapter, babble, brown-out, burst, hand, late, mute, no-echo, noise, "
+        "event[0].what: expected one of adapter, airspeed, babble, brown-out, burst, hand, late, mute, no-echo, noise, "
         "stuck-low, supply, unplug, got 'fire'",
     ),
     ("no at", text(more=event('what = "supply"\nvolts = 5.0')), "event[0]: object missing required field `at`"),
@@ -508,7 +509,7 @@ def test_all_that_has_the_wrong_shape_is_said_at_once() -> None:
         "model.n.stall-torque: expected `float` > 0.0; actuator[0].address: expected `int` >= 1; "
         "actuator[1]: object contains unknown field `colour`; there are: "
         "label, model, uid, copy-of, address, arm-at, baud, settings; "
-        "event[0].what: expected one of adapter, babble, brown-out, burst, hand, late, mute, no-echo, noise, "
+        "event[0].what: expected one of adapter, airspeed, babble, brown-out, burst, hand, late, mute, no-echo, noise, "
         "stuck-low, supply, unplug, got 'fire'; "
         "wanted[0].channel: expected `int` >= 1; supply: expected `float` <= 60.0"
     )

@@ -1,0 +1,217 @@
+"""``busproto match``."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from busproto.cautions import DISCLAIMER
+from busproto.cli import exit_codes
+from busproto.cli.applying import now_text
+from busproto.cli.common import (
+    FloatRange,
+    PortOptions,
+    clear_option,
+    clear_progress,
+    console,
+    json_option,
+    open_link,
+    port_options,
+    print_json,
+    require_clearance,
+)
+from busproto.cli.plots import require_plots
+from busproto.errors import InputError
+from busproto.keeping import read_text, write_whole
+from busproto.ops.survey import survey
+from busproto.plan.audit import Audit, audit
+from busproto.plan.card import MATCH_ENDING, MATCH_FORMAT
+from busproto.plan.load import Gang, Plan, load
+from busproto.plan.match import Figures, Matched, match, matched_json, raw_table, reasons_against
+from busproto.plan.seating import load_seating
+from busproto.plan.trial import Bench
+
+ROWS_OF_PLOT = 9
+COLUMNS_OF_PLOT = 61
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  busproto match hauler.toml rudder --port /dev/ttyUSB0
+  busproto match hauler.toml rudder --port /dev/ttyUSB0 --clear --plot rudder.svg
+\b
+JSON, and in the file hauler.match.json beside the airframe file under the gang's
+name: "date", "lead", "stored", "before" and "after" (greatest_deg, idle_ma,
+peak_idle_ma, fight_torque_nm: an estimate from the current), "members" (function,
+uid, points, table_deg, why, noise_deg, greatest_before_deg, greatest_after_deg,
+rms_before_deg, rms_after_deg).
+Exit code 3: the new tables were not better, so nothing was stored."""
+)
+@click.argument("airframe")
+@click.argument("gang")
+@click.option("--stations", type=click.IntRange(12, 101), default=33, show_default=True, help="Places of the sweep.")
+@click.option("--looks", type=click.IntRange(1, 50), default=3, show_default=True, help="Readings at each place.")
+@click.option(
+    "--reach",
+    "reach_percent",
+    type=FloatRange(50, 95),
+    default=90,
+    show_default=True,
+    help="How far to both sides, in % of the travel; the surface's own stops must lie 5 % further out.",
+)
+@click.option("--plot", "plot_file", metavar="FILE", help="Also a picture of the mismatch, SVG or PNG (needs 'plot').")
+@clear_option
+@port_options
+@json_option
+def command(
+    airframe: str,
+    gang: str,
+    stations: int,
+    looks: int,
+    reach_percent: float,
+    plot_file: str | None,
+    clear: bool,
+    port: PortOptions,
+    as_json: bool,
+) -> int:
+    """Make the actuators of GANG move alike, so that they do not fight: measure, correct, prove.
+
+    One after another leads the surface through its travel while the others are limp and carried along; from what
+    they report each gets a correction table, which is stored where it is better. The surface moves over nearly all
+    of its travel. Ends limp, also on Ctrl-C; then the tables are as they were.
+    """
+    plan = load(airframe)
+    if gang not in plan.gangs:
+        there = ", ".join(plan.gangs) or "none"
+        raise InputError(f"'{plan.title}' has no gang '{gang}'; there are: {there}")
+    if plot_file is not None:
+        require_plots(plot_file)
+    with open_link(port) as link:
+        found = audit(plan, load_seating(plan), link.run(survey()))
+        benches = _members(plan.gangs[gang], found)
+        reasons = reasons_against(benches)
+        if reasons:
+            raise InputError(f"the {gang} cannot be matched: {'; '.join(reasons)}. Nothing was moved")
+        require_clearance(clear, f"matching the {gang}: its surface moves over nearly all of its travel")
+        result = link.run(match(benches, stations=stations, looks=looks, reach=reach_percent / 100))
+    body = {"date": now_text(), **matched_json(benches, result)}
+    _keep(plan, gang, body)
+    if plot_file is not None:
+        _plot(plot_file, gang, benches, result)
+    if as_json:
+        print_json({"airframe": plan.title, "gang": gang, **body})
+    else:
+        _print(gang, benches, result)
+    return exit_codes.DONE if result.stored else exit_codes.NOT_AS_WANTED
+
+
+def _members(gang: Gang, found: Audit) -> list[Bench]:
+    """The members, the lead first, each alone at its planned address. Raises InputError where one is not."""
+    rows = {row.seat.function: row for row in found.rows}
+    benches = []
+    for function in gang.members:
+        row = rows[function]
+        if row.sheet is None or row.address != row.seat.address:
+            raise InputError(f"{function} is {row.status}: 'busproto audit' tells more. Nothing was moved")
+        harm = [one.text for one in row.differences if one.name in {"rating", "supply"}]
+        if harm:
+            raise InputError(f"{function}: {'; '.join(harm)}. Nothing was moved")
+        benches.append(Bench(row.seat, row.sheet))
+    return benches
+
+
+def _keep(plan: Plan, gang: str, body: dict[str, Any]) -> None:
+    """Beside the airframe file, with the other gangs' figures left as they are."""
+    path = plan.beside(MATCH_ENDING)
+    gangs: dict[str, Any] = {}
+    if path.exists():
+        try:
+            kept = json.loads(read_text(path))
+            gangs = dict(kept["gangs"])
+        except (ValueError, KeyError, TypeError):
+            path.replace(path.with_name(f"{path.name}.unreadable"))
+    text = json.dumps({"format": MATCH_FORMAT, "airframe": plan.title, "gangs": {**gangs, gang: body}}, indent=2)
+    write_whole(path, text + "\n")
+
+
+def _print(gang: str, benches: Sequence[Bench], result: Matched) -> None:
+    from rich.markup import escape
+    from rich.table import Table
+
+    clear_progress()
+    out = console()
+    lead, *others = benches
+    before, after = result.before, result.after
+    table = Table("", "before", "after", box=None)
+    for bench in others:
+        at = bench.address
+        table.add_row(
+            f"{escape(bench.seat.function)}: greatest mismatch",
+            f"{before.greatest_deg[at]:.3f} deg",
+            f"{after.greatest_deg[at]:.3f} deg",
+        )
+        table.add_row("  rms", f"{before.rms_deg[at]:.3f} deg", f"{after.rms_deg[at]:.3f} deg")
+    table.add_row(
+        "fight torque, estimated from the current", f"{before.torque_nm:.3f} N m", f"{after.torque_nm:.3f} N m"
+    )
+    table.add_row("current of all, standing still", f"{before.idle_ma:.0f} mA", f"{after.idle_ma:.0f} mA")
+    out.print(f"{escape(gang)}: {escape(lead.seat.function)} leads.")
+    out.print(table)
+    for bench in others:
+        fit = result.fits[bench.address]
+        none = "" if raw_table(fit) else " (it needs none)"
+        out.print(f"{escape(bench.seat.function)}: {escape(fit.reason)}{none}")
+    out.print(terminal_plot(before, after))
+    if result.stored:
+        out.print("[green]The tables are stored.[/green] All are limp.")
+    else:
+        out.print("[red]The new tables are not better: nothing was stored.[/red] All are limp.")
+    out.print(DISCLAIMER)
+
+
+def terminal_plot(before: Figures, after: Figures) -> str:
+    """Mismatch over the travel, in letters: o before, x after; the worst member at each place."""
+    top = max(before.worst_deg, after.worst_deg, 0.01)
+    grid = [[" "] * COLUMNS_OF_PLOT for _ in range(ROWS_OF_PLOT)]
+    middle = ROWS_OF_PLOT // 2
+    grid[middle] = ["-"] * COLUMNS_OF_PLOT
+    for mark, figures in (("o", before), ("x", after)):
+        for points in figures.curve.values():
+            for share, error_deg in points:
+                column = round((min(1.0, max(-1.0, share)) + 1) / 2 * (COLUMNS_OF_PLOT - 1))
+                row = round(middle - error_deg / top * middle)
+                grid[row][column] = mark
+    labels = {0: f"{top:+.2f} deg", middle: "0", ROWS_OF_PLOT - 1: f"{-top:+.2f} deg"}
+    lines = [f"{labels.get(number, ''):>11} |{''.join(row)}" for number, row in enumerate(grid)]
+    return "\n".join([*lines, f"{'':>11} -100 %{'demand':^{COLUMNS_OF_PLOT - 13}}+100 %", f"{'':>12}o before, x after"])
+
+
+def _plot(file: str, gang: str, benches: Sequence[Bench], result: Matched) -> None:
+    """A picture of the mismatch. Raises InputError where the file cannot be written."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(8, 4.5), layout="constrained")
+    axes = figure.subplots()
+    for number, bench in enumerate(benches[1:]):
+        for figures, style, word in ((result.before, "--", "before"), (result.after, "-", "after")):
+            shares, errors = zip(*figures.curve[bench.address], strict=True)
+            axes.plot(
+                [100 * share for share in shares],
+                errors,
+                style,
+                color=f"C{number}",
+                label=f"{bench.seat.function}, {word}",
+            )
+    axes.axhline(0, color="0.5", linewidth=0.8)
+    axes.set(xlabel="demand, %", ylabel="mismatch, deg", title=f"{gang}: mismatch to {benches[0].seat.function}")
+    axes.grid(alpha=0.3)
+    axes.legend()
+    try:
+        figure.savefig(Path(file))
+    except (OSError, ValueError) as error:
+        raise InputError(f"'{file}' cannot be written: {error}") from error

@@ -1,0 +1,184 @@
+"""What an airframe file says about its surfaces, as tables: linkage, size, the case in flight, leads, pack.
+
+Shapes and single ranges only; `busproto.rig.report` says what does not fit together. Lengths of a linkage are mm,
+those of surfaces and leads m, areas of surfaces m^2, angles deg, speeds m/s, voltages V, masses kg.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Final, Literal
+
+import msgspec
+from msgspec import Meta
+
+Millimetres = Annotated[float, Meta(gt=0, le=1000)]
+Metres = Annotated[float, Meta(gt=0, le=20)]
+Degrees = Annotated[float, Meta(ge=-360, le=360)]
+Name = Annotated[str, Meta(min_length=1, max_length=40)]
+
+
+class Table(msgspec.Struct, forbid_unknown_fields=True, rename="kebab", frozen=True, kw_only=True):
+    """Base of all tables here: unknown keys are refused."""
+
+
+class FlightTable(Table, frozen=True, kw_only=True):
+    """The case that is reckoned with: the fastest at which the whole throw is asked for.
+
+    `airspeed` is true; `altitude` above sea level, m; `temperature_offset` warmer than standard, K; `angle_of_attack`
+    counts either way; `load_factor` is that of the surface's own weight, g; `margin` is stall over needed torque.
+    """
+
+    airspeed: Annotated[float, Meta(gt=0, le=250)]
+    altitude: Annotated[float, Meta(ge=-1000, le=20_000)] = 0.0
+    temperature_offset: Annotated[float, Meta(ge=-60, le=60)] = 0.0
+    angle_of_attack: Annotated[float, Meta(ge=-30, le=30)] = 0.0
+    load_factor: Annotated[float, Meta(ge=0, le=30)] = 1.0
+    margin: Annotated[float, Meta(gt=0, le=10)] = 1.5
+
+
+class PackTable(Table, frozen=True, kw_only=True):
+    """The pack: `resistance` is of the pack, its plugs, switch and common wires, Ohm; `wire_temperature` degC."""
+
+    chemistry: Literal["lipo", "lipo-hv", "life"]
+    cells: Annotated[int, Meta(ge=1, le=14)]
+    resistance: Annotated[float, Meta(ge=0, le=10)] | None = None
+    wire_temperature: Annotated[float, Meta(ge=-60, le=200)] = 40.0
+
+
+class LinkageTable(Table, frozen=True, kw_only=True):
+    """The linkage of one surface, hole to hole; `pivots` is the distance of the two pivots.
+
+    Without `rod`, `arm_angle` and `horn_angle`, arm and horn are taken to stand square to the rod at neutral. With both
+    angles the rod is made to fit; with the rod as well, all is held together. Angles count from the direction that
+    leads from the actuator's pivot to the surface's, both the same way round. `holes` are the arm lengths there are.
+    """
+
+    arm: Millimetres
+    horn: Millimetres
+    pivots: Annotated[float, Meta(gt=0, le=5000)]
+    rod: Annotated[float, Meta(gt=0, le=5000)] | None = None
+    arm_angle: Degrees | None = None
+    horn_angle: Degrees | None = None
+    opposite_sides: bool = False
+    holes: list[Millimetres] = []
+
+
+class AirTable(Table, frozen=True, kw_only=True):
+    """The movable part behind the hinge: `area`, mean `chord`; either `chord_ratio` or `b1` and `b2` (per radian).
+
+    `chord_ratio` is movable chord over whole chord; the coefficients then are those of a thin aerofoil, an upper
+    estimate. `centre` is how far the centre of `mass` is behind the hinge.
+    """
+
+    area: Annotated[float, Meta(gt=0, le=20)]
+    chord: Metres
+    chord_ratio: Annotated[float, Meta(ge=0.01, le=1)] | None = None
+    b1: Annotated[float, Meta(ge=-10, le=10)] | None = None
+    b2: Annotated[float, Meta(ge=-10, le=10)] | None = None
+    mass: Annotated[float, Meta(ge=0, le=50)] = 0.0
+    centre: Annotated[float, Meta(ge=-5, le=5)] = 0.0
+
+
+class LeadTable(Table, frozen=True, kw_only=True):
+    """The supply lead of each actuator of a surface: `length` one way; either `gauge` or `copper`.
+
+    `gauge` is AWG, `copper` the area of a flexible conductor, mm^2.
+    `brown_out` is the supply below which the actuator drops out, V, by its maker or measured: there is no default.
+    """
+
+    length: Annotated[float, Meta(ge=0, le=50)]
+    brown_out: Annotated[float, Meta(gt=0, le=60)]
+    gauge: Annotated[int, Meta(ge=0, le=40)] | None = None
+    copper: Annotated[float, Meta(gt=0, le=100)] | None = None
+
+
+class SharingTable(Table, frozen=True, kw_only=True):
+    """How several actuators share a surface: `stiffness` of each, N m/deg, `mismatch` of the worst, deg, seen there."""
+
+    stiffness: Annotated[float, Meta(gt=0, le=1000)]
+    mismatch: Annotated[float, Meta(ge=0, le=20)]
+
+
+class SurfaceTable(Table, frozen=True, kw_only=True):
+    """One surface, and the functions of the airframe that move it together.
+
+    `throw` is wanted at the surface, deg, lowest and highest; left out, it is that of the first function, or else all
+    that the linkage gives.
+    """
+
+    functions: Annotated[list[Name], Meta(min_length=1, max_length=3)]
+    linkage: LinkageTable
+    air: AirTable
+    lead: LeadTable | None = None
+    sharing: SharingTable | None = None
+    throw: tuple[Annotated[float, Meta(ge=-80, le=80)], Annotated[float, Meta(ge=-80, le=80)]] | None = None
+
+
+class RigTables(Table, frozen=True, kw_only=True):
+    """All that an airframe file says for `busproto.rig.report`."""
+
+    flight: FlightTable
+    pack: PackTable | None = None
+    surface: Annotated[dict[Name, SurfaceTable], Meta(min_length=1)]
+
+
+EXAMPLE: Final = """\
+[flight]                        # the fastest at which the whole throw is asked for
+airspeed = 45.0                 # m/s, true
+altitude = 300.0                # m
+temperature-offset = 10.0       # K warmer than standard
+angle-of-attack = 8.0           # deg, either way
+load-factor = 4.0               # g, for the surfaces' own weight
+margin = 1.5                    # stall torque over needed torque
+
+[pack]
+chemistry = "lipo"              # lipo, lipo-hv, life
+cells = 2
+resistance = 0.02               # Ohm: pack, plugs, switch, common wires
+wire-temperature = 40.0         # degC
+
+[surface.aileron-left]
+functions = ["aileron-left"]
+throw = [-22.0, 22.0]           # deg at the surface
+
+[surface.aileron-left.linkage]  # mm, hole to hole
+arm = 14.0
+horn = 25.0
+pivots = 90.0
+holes = [10.0, 12.0, 14.0, 16.0, 18.0]
+
+[surface.aileron-left.air]      # the movable part behind the hinge
+area = 0.045                    # m^2
+chord = 0.06                    # m
+chord-ratio = 0.25              # or b1 and b2, per radian
+mass = 0.12                     # kg
+centre = 0.02                   # m behind the hinge
+
+[surface.aileron-left.lead]
+length = 1.4                    # m, one way
+gauge = 20                      # AWG; or copper = 0.5 (mm^2)
+brown-out = 4.5                 # V; of this actuator, by its maker or measured
+
+[surface.rudder]
+functions = ["rudder-top", "rudder-bottom"]
+throw = [-30.0, 30.0]
+
+[surface.rudder.linkage]
+arm = 16.0
+horn = 25.0
+pivots = 120.0
+rod = 119.7
+arm-angle = 92.0
+horn-angle = 93.0
+
+[surface.rudder.air]
+area = 0.09
+chord = 0.15
+b1 = -0.25
+b2 = -0.55
+
+[surface.rudder.sharing]
+stiffness = 0.8                 # N m per deg at the surface, each
+mismatch = 0.3                  # deg, the worst of them
+"""
+"""These tables as they stand in an airframe file."""

@@ -1,0 +1,1 @@
+"""Rigging calculations against published and recomputed values, independent libraries, and their own inverses."""
