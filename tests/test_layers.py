@@ -27,6 +27,7 @@ FLOORS: Final = {
     "rig": 2,
     "transport": 3,
     "ops": 4,
+    "capture": 4,
     "plan": 5,
     "cli": 6,
     "web": 6,

@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from busproto.cautions import CAUTIONS, DISCLAIMER
-from busproto.errors import BusError, InputError, PortClosedError
+from busproto.errors import BusError, FileError, InputError, PortClosedError
 from busproto.ops.link import Link
 from busproto.ops.steps import Progress
-from busproto.transport import open_transport
+from busproto.transport import Transport, open_transport
 from busproto.transport.serial_port import MAX_BAUD, MIN_BAUD
 from busproto.wire.frame import DEFAULT_BAUD
 
@@ -53,18 +53,27 @@ class PortOptions:
     url: str
     baud: int
     latency_ms: float | None
+    record: str | None = None
 
 
 def port_options(function: F) -> F:
     """Options of every command that talks to a bus; they arrive as `port: PortOptions`."""
 
-    def put_together(*args: Any, port_url: str, baud: int, latency_ms: float | None, **kwargs: Any) -> Any:
-        return function(*args, port=PortOptions(port_url, baud, latency_ms), **kwargs)
+    def put_together(
+        *args: Any, port_url: str, baud: int, latency_ms: float | None, record: str | None, **kwargs: Any
+    ) -> Any:
+        return function(*args, port=PortOptions(port_url, baud, latency_ms, record), **kwargs)
 
     put_together.__doc__ = function.__doc__
     wrapped: Any = put_together
     wrapped.__click_params__ = getattr(function, "__click_params__", [])
     for option in (
+        click.option(
+            "--record",
+            type=click.Path(dir_okay=False),
+            metavar="FILE",
+            help="Keep what goes over the port in a new file (pcapng); 'busproto decode' reads it.",
+        ),
         click.option(
             "--latency-ms",
             type=FloatRange(0, MAX_LATENCY_MS),
@@ -113,13 +122,52 @@ def open_link(port: PortOptions) -> Iterator[Link]:
         raise InputError(f"port '{port.url}': the virtual bus is reached as sim://SCENARIO?seed=N")
     latency_ns = None if port.latency_ms is None else round(port.latency_ms * 1e6)
     transport = open_transport(port.url, port.baud, latency_ns=latency_ns)
-    with ProgressLine() as progress, Link(transport, on_progress=progress.show) as link:
+    with (
+        recorded(transport, port.record) as used,
+        ProgressLine() as progress,
+        Link(used, on_progress=progress.show) as link,
+    ):
         try:
             yield link
         except (BusError, KeyboardInterrupt) as error:
             if link.done and not isinstance(error, PortClosedError):  # that one tells it itself
                 error.add_note(f"done until then: {', '.join(link.done)}")
             raise
+
+
+@contextlib.contextmanager
+def recorded(transport: Transport, file: str | None) -> Iterator[Transport]:
+    """The port, or the port and a file that keeps what goes over it; a file that got not all of it is told of.
+
+    Raises:
+        FileError: the file is there already, or cannot be made; nothing was sent, and the port is closed.
+    """
+    if file is None:
+        yield transport
+        return
+    from pathlib import Path
+
+    from busproto.capture.recorder import RecordingTransport
+
+    try:
+        used = RecordingTransport(transport, Path(file), origin_ns=origin_ns(transport))
+    except FileError:
+        transport.close()
+        raise
+    try:
+        yield used
+    finally:
+        used.close()
+        if used.writer.failure:
+            clear_progress()
+            click.echo(f"busproto: '{file}' does not hold everything: {used.writer.failure}", err=True)
+
+
+def origin_ns(transport: Transport) -> int:
+    """What a port's clock lacks to the time since 1970, ns; 0 where its time is virtual."""
+    import time
+
+    return 0 if transport.url.startswith(SIM_SCHEME) else time.time_ns() - transport.now_ns()
 
 
 def _check_sim_url(url: str) -> None:

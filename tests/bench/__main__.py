@@ -7,9 +7,10 @@ import sys
 from collections.abc import Callable
 from typing import Final
 
-from tests.bench import campaign, codec, discovery, simulator, startup
+from tests.bench import campaign, capture, codec, discovery, simulator, startup
 
 BENCHES: Final[dict[str, tuple[str, int, Callable[[int], None]]]] = {
+    "capture": ("a million frames: many at once, one by one, tshark with our dissector", 3, capture.run),
     "codec": ("one frame: the generated codec against construct, struct by hand and Modbus RTU", 100, codec.run),
     "discovery": ("every way to find who is there, on the same buses, in virtual time", 5, discovery.run),
     "sim": ("simulated seconds per second, and the fast path against the bit-level one", 5, simulator.run),

@@ -191,7 +191,7 @@ def test_ci_runs_the_very_commands_that_readme_shows() -> None:
 
 def test_the_test_command_runs_pytest_on_everything() -> None:
     command = markdown.block_behind("README.md", "test command").text
-    assert re.search(r"\bpytest\s*$", command.strip())
+    assert re.search(r"\bpytest( -n auto)?\s*$", command.strip())
 
 
 def test_the_exit_codes_in_readme_are_those_of_the_code() -> None:

@@ -1,0 +1,445 @@
+"""A capture played back: as the host, which asks again and compares the answers; as the bus, which answers again.
+
+No clock and no port of its own: `HostReplay` uses a `Transport`, `RecordedBus` is given bytes and times.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Final
+
+from busproto.capture.decoding import Entry, decode
+from busproto.capture.pcapng import Capture, Packet
+from busproto.capture.pieces import BYTE, Splitter, kind_of
+from busproto.capture.recorder import airtime_ns, is_answered_by_bytes
+from busproto.errors import DecodeError
+from busproto.transport.base import Transport
+from busproto.wire.codec import encode_frame, message_of, request_frame
+from busproto.wire.decoder import Decoder
+from busproto.wire.field_rows import OPERATION_WORDS, cells_of, row_of
+from busproto.wire.frame import BROADCAST_ADDRESS, Frame
+from busproto.wire.messages import (
+    AddressBook,
+    Book,
+    Describe,
+    DescribeParameter,
+    Hush,
+    LinkTest,
+    Match,
+    Read,
+    Release,
+    Report,
+    ReportRound,
+    RollCall,
+    SlottedCall,
+)
+from busproto.wire.timing import MAX_TURNAROUND_NS
+
+QUIET_REQUESTS: Final = (
+    AddressBook,
+    Book,
+    Describe,
+    DescribeParameter,
+    Hush,
+    LinkTest,
+    Match,
+    Read,
+    Report,
+    RollCall,
+    SlottedCall,
+)
+"""Requests that change nothing and move nothing."""
+LAST_WAIT_NS: Final = 10_000_000
+"""How long to listen behind the last request, beyond what was recorded."""
+SAME_BREATH_NS: Final = 2_000
+"""Requests that follow one another as closely were written in one go."""
+NEVER_COMPARED: Final = frozenset({"check", "sequence"})
+
+
+@dataclass(frozen=True, slots=True)
+class Breath:
+    """Requests that went out in one go, and what came back.
+
+    Attributes:
+        number: of its first packet in the capture.
+        time_ns: when it began.
+        sent: the packets.
+        heard: what came back before the next breath, echoes left out.
+        heard_bytes: how many came back, echoes among them.
+        gap_ns: from its beginning to that of the next; None for the last.
+    """
+
+    number: int
+    time_ns: int
+    sent: tuple[Packet, ...]
+    heard: tuple[Packet, ...]
+    heard_bytes: int
+    gap_ns: int | None
+
+    @property
+    def wire(self) -> bytes:
+        """All its bytes."""
+        return b"".join(packet.data for packet in self.sent)
+
+    @property
+    def title(self) -> str:
+        """What was asked, and of whom: the last request, which is the one that is answered."""
+        return request_title(kind_of(self.sent[-1].data).frame)
+
+
+def request_title(frame: Frame | None) -> str:
+    """What is asked, and of whom."""
+    if frame is None:
+        return "bytes that are no request"
+    to = "all" if frame.destination == BROADCAST_ADDRESS else f"address {frame.destination}"
+    name = OPERATION_WORDS.get(frame.operation, f"operation {frame.operation:02X}")
+    return f"{name} to {to}"
+
+
+def breaths(capture: Capture) -> list[Breath]:
+    """A capture as one breath after another. What was heard before the first request is left out."""
+    groups: list[tuple[int, list[Packet], list[Packet]]] = []
+    free_ns = -1
+    for number, packet in enumerate(capture.packets, 1):
+        if packet.is_sent:
+            is_same = groups and not groups[-1][2] and 0 <= packet.time_ns - free_ns <= SAME_BREATH_NS
+            if is_same and packet.time_ns > groups[-1][1][-1].time_ns:
+                groups[-1][1].append(packet)
+            else:
+                groups.append((number, [packet], []))
+            free_ns = packet.time_ns + airtime_ns(len(packet.data), capture.baud)
+        elif groups:
+            groups[-1][2].append(packet)
+    found = []
+    for at, (number, sent, heard) in enumerate(groups):
+        begin_ns = sent[0].time_ns
+        gap_ns = groups[at + 1][1][0].time_ns - begin_ns if at + 1 < len(groups) else None
+        others = tuple(packet for packet in heard if not packet.is_echo)
+        count = sum(len(packet.data) for packet in heard)
+        found.append(Breath(number, begin_ns, tuple(sent), others, count, gap_ns))
+    return found
+
+
+def is_quiet(frame: Frame) -> bool:
+    """Whether a request changes nothing and moves nothing, whoever hears it."""
+    try:
+        message = message_of(frame)
+    except DecodeError:
+        return False
+    return isinstance(message, QUIET_REQUESTS) or (isinstance(message, ReportRound) and not message.demands)
+
+
+def disturbing(found: list[Breath]) -> dict[str, int]:
+    """How often each operation that moves or changes something is asked, by its name."""
+    counts: dict[str, int] = {}
+    for breath in found:
+        for packet in breath.sent:
+            frame = kind_of(packet.data).frame
+            if frame is None or not is_quiet(frame):
+                name = "no request" if frame is None else OPERATION_WORDS.get(frame.operation, "unknown")
+                counts[name] = counts.get(name, 0) + 1
+    return counts
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """What is not as it was recorded.
+
+    Attributes:
+        packet: number of the recorded packet.
+        asked: what was asked.
+        text: what differs, in words.
+    """
+
+    packet: int
+    asked: str
+    text: str
+
+
+@dataclass
+class Outcome:
+    """What came of a replay.
+
+    Attributes:
+        asked: requests, in breaths.
+        replies: good replies that came.
+        differences: in order.
+    """
+
+    asked: int = 0
+    replies: int = 0
+    differences: list[Difference] = field(default_factory=list)
+
+
+def _heard_now(data: bytes, breath: Breath) -> tuple[list[Frame], bytes, int]:
+    """Good replies, single bytes, and the number of pieces that cannot be read, without the echo."""
+    asked = kind_of(breath.sent[-1].data).frame
+    splitter = Splitter()
+    splitter.answers_are_bytes = asked is not None and is_answered_by_bytes(asked)
+    pieces = [*splitter.feed(data), *splitter.end()]
+    for packet in breath.sent:
+        if packet.data in pieces:
+            pieces.remove(packet.data)
+    return _sorted_out(pieces)
+
+
+def _sorted_out(pieces: list[bytes]) -> tuple[list[Frame], bytes, int]:
+    frames, singles, unread = [], bytearray(), 0
+    for data in pieces:
+        piece = kind_of(data)
+        if piece.frame is not None:
+            frames.append(piece.frame)
+        elif piece.kind == BYTE:
+            singles += data
+        else:
+            unread += 1
+    return frames, bytes(singles), unread
+
+
+def frame_difference(was: Frame, now: Frame, request: Frame | None, ignored: frozenset[str]) -> str:
+    """How one reply differs from another, field by field; "" where it does not.
+
+    `ignored` holds names of fields, with the name of their message before them or without.
+    """
+    row = row_of(now)
+    name = "reply" if row is None else row.title
+    if row_of(was) is not row:
+        old = row_of(was)
+        return f"a {name} came; it was a {'reply' if old is None else old.title}"
+
+    def told(frame: Frame) -> dict[str, str]:
+        cells: dict[str, str] = {}
+        for cell in cells_of(frame, request):
+            short = cell.name.rpartition(".")[2]
+            if not {cell.name, short, cell.name.partition(".")[2]} & (ignored | NEVER_COMPARED):
+                cells[cell.name] = f"{cells[cell.name]}, {cell.text}" if cell.name in cells else cell.text
+        return cells
+
+    before, after = told(was), told(now)
+    parts = [
+        f"{key} is {after.get(key, 'not there')}, was {before.get(key, 'not there')}"
+        for key in {**before, **after}
+        if before.get(key) != after.get(key)
+    ]
+    return f"{name} from {now.source}: " + "; ".join(parts) if parts else ""
+
+
+class HostReplay:
+    """Sends what was sent, at the recorded pace, and compares what comes back.
+
+    A host that lets something move leaves it limp: where requests that move or change something were sent, all are
+    released at the end, also after an interrupt.
+    """
+
+    def __init__(self, transport: Transport, capture: Capture, ignored: frozenset[str] = frozenset()) -> None:
+        self._transport = transport
+        self._breaths = breaths(capture)
+        self._ignored = ignored
+
+    def run(self, on_progress: Callable[[int, int], None] = lambda at, of: None) -> Outcome:
+        """Play it back.
+
+        Raises:
+            PortClosedError: the port went away.
+        """
+        outcome = Outcome()
+        is_disturbed = False
+        try:
+            origin_ns: int | None = None
+            for breath in self._breaths:
+                on_progress(outcome.asked, len(self._breaths))
+                if origin_ns is None:
+                    origin_ns = self._transport.now_ns() - breath.time_ns
+                frames = [kind_of(packet.data).frame for packet in breath.sent]
+                is_disturbed = is_disturbed or any(one is None or not is_quiet(one) for one in frames)
+                self._ask(breath, origin_ns, outcome)
+        finally:
+            if is_disturbed:
+                self._transport.write(encode_frame(request_frame(Release(), BROADCAST_ADDRESS, 0)))
+                self._listen(self._transport.now_ns() + LAST_WAIT_NS)
+        return outcome
+
+    def _listen(self, until_ns: int) -> bytes:
+        data = b""
+        while self._transport.now_ns() < until_ns:
+            data += self._transport.read_until(until_ns)
+        return data
+
+    def _ask(self, breath: Breath, origin_ns: int, outcome: Outcome) -> None:
+        transport = self._transport
+        transport.read_until(0)  # what came too late for the one before
+        transport.write(breath.wire)
+        gap_ns = breath.gap_ns
+        if gap_ns is None:
+            last_ns = max((packet.time_ns for packet in breath.heard), default=breath.time_ns)
+            gap_ns = last_ns - breath.time_ns + airtime_ns(len(breath.wire), transport.baud) + LAST_WAIT_NS
+        until_ns = origin_ns + breath.time_ns + gap_ns
+        data = self._listen(until_ns)
+        until_ns += transport.latency_ns + airtime_ns(2, transport.baud)
+        while len(data) < breath.heard_bytes and transport.now_ns() < until_ns:  # the last byte may come just then
+            data += transport.read_until(until_ns)
+        frames, singles, unread = _heard_now(data, breath)
+        was_frames, was_singles, was_unread = _sorted_out([packet.data for packet in breath.heard])
+        if len(frames) < len(was_frames) or len(singles) < len(was_singles):
+            data += self._listen(transport.now_ns() + transport.latency_ns + MAX_TURNAROUND_NS)
+            frames, singles, unread = _heard_now(data, breath)
+        outcome.asked += 1
+        outcome.replies += len(frames)
+        text = self._compare(breath, frames, was_frames)
+        if not text and singles != was_singles:
+            text = f"the single bytes are {singles.hex(' ') or 'none'}, were {was_singles.hex(' ') or 'none'}"
+        if not text and bool(unread) != bool(was_unread):
+            text = "bytes that cannot be read came back" if unread else "all can be read; it could not be then"
+        if text:
+            outcome.differences.append(Difference(breath.number, breath.title, text))
+
+    def _compare(self, breath: Breath, frames: list[Frame], was_frames: list[Frame]) -> str:
+        request = kind_of(breath.sent[-1].data).frame
+        for was, now in zip(was_frames, frames, strict=False):
+            text = frame_difference(was, now, request, self._ignored)
+            if text:
+                return text
+        if len(frames) != len(was_frames):
+            missing = len(frames) < len(was_frames)
+            one = (was_frames if missing else frames)[min(len(frames), len(was_frames))]
+            row = row_of(one)
+            name = "reply" if row is None else row.title
+            return f"{'no' if missing else 'one more'} {name} from {one.source}: {len(frames)}, were {len(was_frames)}"
+        return ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """One recorded request and its answers: (ns after its last bit, bytes)."""
+
+    number: int
+    frame: Frame
+    answers: tuple[tuple[int, bytes], ...]
+
+    def fits(self, frame: Frame) -> bool:
+        return (frame.destination, frame.operation, frame.payload) == (
+            self.frame.destination,
+            self.frame.operation,
+            self.frame.payload,
+        )
+
+
+class RecordedBus:
+    """A line on which everything answers as it was recorded. Bytes and times go in, bytes and times come out.
+
+    A request that is the next recorded one, but for its sequence number, is answered as then, with its own sequence.
+    One that is not is a difference; the bus goes on from the next recorded one that is the same, or answers again as
+    the last time, or says nothing.
+
+    Attributes:
+        asked: requests that came.
+        differences: in order.
+    """
+
+    def __init__(self, capture: Capture) -> None:
+        self.asked = 0
+        self.differences: list[Difference] = []
+        self._baud = capture.baud
+        self._echoes = any(packet.is_echo for packet in capture.packets)
+        self._recorded = list(_requests(capture))
+        self._at = 0
+        self._decoder = Decoder()
+        self._due: list[tuple[int, int, bytes]] = []
+        self._order = 0
+        self._line_free_ns = 0
+
+    @property
+    def is_over(self) -> bool:
+        """Whether everything recorded has been asked and answered."""
+        return self._at >= len(self._recorded) and not self._due
+
+    @property
+    def next_ns(self) -> int | None:
+        """When bytes are due next; None for never."""
+        return self._due[0][0] if self._due else None
+
+    def heard(self, data: bytes, now_ns: int) -> None:
+        """The host has sent this."""
+        for found in self._decoder.feed(data):
+            if not isinstance(found, Frame):
+                self.differences.append(self._difference(f"bytes that are no frame came ({found.reason})"))
+                continue
+            wire = encode_frame(found)
+            self._line_free_ns = max(now_ns, self._line_free_ns) + airtime_ns(len(wire), self._baud)
+            if self._echoes:
+                self._put(self._line_free_ns, wire)
+            self.asked += 1
+            asked = self._match(found)
+            for after_ns, answer in asked.answers if asked is not None else ():
+                self._put(self._line_free_ns + after_ns, _with_sequence(answer, found.sequence))
+
+    def take(self, now_ns: int) -> bytes:
+        """What the line has carried until now."""
+        data = b""
+        while self._due and self._due[0][0] <= now_ns:
+            data += heapq.heappop(self._due)[2]
+        return data
+
+    def _put(self, end_ns: int, data: bytes) -> None:
+        """Let bytes come one by one, as a line brings them, the last one at `end_ns`."""
+        for left, byte in zip(range(len(data) - 1, -1, -1), data, strict=True):
+            self._order += 1
+            heapq.heappush(self._due, (end_ns - airtime_ns(left, self._baud), self._order, bytes([byte])))
+
+    def _match(self, frame: Frame) -> _Asked | None:
+        recorded = self._recorded
+        at = self._at
+        if at < len(recorded) and recorded[at].fits(frame):
+            self._at += 1
+            return recorded[at]
+        what = request_title(frame)
+        if at < len(recorded) and what == request_title(recorded[at].frame):
+            what += " with another content"
+        self.differences.append(self._difference(f"{what} came"))
+        later = (place for place in range(at, len(recorded)) if recorded[place].fits(frame))
+        earlier = (place for place in range(at - 1, -1, -1) if recorded[place].fits(frame))
+        found = next(later, next(earlier, None))
+        if found is None:
+            return None
+        self._at = max(at, found + 1)
+        return recorded[found]
+
+    def _difference(self, text: str) -> Difference:
+        if self._at >= len(self._recorded):
+            return Difference(0, "nothing more", text)
+        asked = self._recorded[self._at]
+        return Difference(asked.number, request_title(asked.frame), text)
+
+
+def _requests(capture: Capture) -> Iterator[_Asked]:
+    entries = [entry for entry in decode(capture) if not entry.packet.is_echo]
+    places = [at for at, entry in enumerate(entries) if entry.packet.is_sent and entry.frame is not None]
+    for number, at in enumerate(places):
+        entry = entries[at]
+        assert entry.frame is not None
+        end = places[number + 1] if number + 1 < len(places) else len(entries)
+        yield _Asked(entry.number, entry.frame, tuple(_answers(entry, entries[at + 1 : end], capture.baud)))
+
+
+def _answers(entry: Entry, behind: list[Entry], baud: int) -> list[tuple[int, bytes]]:
+    """What came behind a request, and when its last byte did; what came in one go is spread as the line had it."""
+    ends_ns = entry.packet.time_ns + airtime_ns(len(entry.packet.data), baud)
+    found: list[tuple[int, bytes]] = []
+    free_ns: int | None = None
+    for one in reversed(behind):
+        if not one.packet.is_sent:
+            after_ns = one.packet.time_ns - ends_ns
+            after_ns = after_ns if free_ns is None else min(after_ns, free_ns)
+            found.append((after_ns, one.packet.data))
+            free_ns = after_ns - airtime_ns(len(one.packet.data), baud)
+    return found[::-1]
+
+
+def _with_sequence(data: bytes, sequence: int) -> bytes:
+    """A recorded answer as one to a request with this sequence number."""
+    frame = kind_of(data).frame
+    if frame is None or frame.tag is None or frame.sequence == sequence:
+        return data
+    return encode_frame(Frame(frame.destination, frame.source, sequence, frame.operation, frame.payload, frame.tag))

@@ -1,0 +1,1 @@
+"""Captures: files, recording, decoding, counting, playing back; and how the shipped captures are made."""
