@@ -269,10 +269,17 @@ class Actuator:
                 self.settings.address = message.address
                 self._go_limp(m.State.LIMP)
                 self._demand_ns = None
+                self._forget_loss()
                 self._address_changed(self)
 
         self._kernel.at(ready_ns, done)
         return m.Assigned(self.uid, message.address), ready_ns
+
+    def _forget_loss(self) -> None:
+        """No time-out runs any more: the next demand begins one of the length that is set then."""
+        if self._loss is not None:
+            self._loss.cancel()
+            self._loss = None
 
     def _require_idle_memory(self, now: int) -> None:
         if self.settings.memory.is_writing(now):

@@ -3,7 +3,8 @@
 Actuators that hear the same share one decoder, so a frame is decoded once and handed to those it is for; one that
 hears something else (noise at its own input, a clock of its own in a collision) decodes for itself until it is in
 step again. Actuators do not listen to each other's answers, they only sense that the line is busy: what they would
-make of them is nothing, but for their count of bad frames after a collision.
+make of them is nothing, but for their count of bad frames after a collision. A device under test (`sim.device`) listens
+to everything for itself.
 """
 
 from __future__ import annotations
@@ -11,12 +12,14 @@ from __future__ import annotations
 import random
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Final
+from typing import Final, cast
 
 from busproto.errors import DecodeError, PortClosedError
 from busproto.wire import BadFrame, Decoder, Frame, Message, message_of
 from busproto.wire.frame import BROADCAST_ADDRESS, DEFAULT_BAUD
 from sim.actuator import Actuator
+from sim.device import Device
+from sim.device_library import DeviceError
 from sim.errors import IdleForeverError
 from sim.kernel import Kernel
 from sim.line import Ear, Line, LineKind, Reception
@@ -56,6 +59,7 @@ class VirtualBus:
         self.actuators: list[Actuator] = []
         self._supply_mv = DEFAULT_SUPPLY_MV
         self._surfaces: dict[str, Surface] = {}
+        self._devices: list[Device] = []
         self.on_frame: Callable[[int, Actuator, Frame], None] | None = None
         self._oversampling = oversampling
         self.host = HostPort(self, echo=echo, receiver=self._receiver("host", baud))
@@ -68,11 +72,16 @@ class VirtualBus:
         phase_ns = self.kernel.stream(f"sampling {name}").randrange(PHASE_RANGE_NS)
         return Receiver(baud, clock_ppm=clock_ppm, oversampling=self._oversampling, phase_ns=phase_ns)
 
-    def add(self, actuator: Actuator) -> None:
-        """Plug an actuator in."""
-        self.actuators.append(actuator)
+    def add(self, actuator: Actuator | Device) -> None:
+        """Plug an actuator in, or a device under test, which stands among the actuators from then on."""
         receiver = self._receiver(actuator.label, actuator.own_baud or self.line.baud, actuator.clock_ppm)
-        self._crowd.ears.append(self.line.new_ear(actuator, actuator.label, receiver))
+        if isinstance(actuator, Device):
+            self._devices.append(actuator)
+            self.actuators.append(cast("Actuator", actuator))  # by shape: what the bus and its events ask of one
+            actuator.join(receiver)
+        else:
+            self.actuators.append(actuator)
+            self._crowd.ears.append(self.line.new_ear(actuator, actuator.label, receiver))
         self.index()
 
     @property
@@ -87,7 +96,14 @@ class VirtualBus:
             actuator.supply_changed()
 
     def link(self, name: str, hinge: Hinge, links: Mapping[str, Link]) -> Surface:
-        """Put actuators, by their labels, on one surface. An actuator belongs on one at most."""
+        """Put actuators, by their labels, on one surface. An actuator belongs on one at most.
+
+        Raises:
+            DeviceError: one of them is a device under test, whose arm is its own.
+        """
+        for device in self._devices:
+            if device.label in links:
+                raise DeviceError(f"'{device.label}' is a device under test and cannot be linked to a surface")
         members = [
             Member(
                 label,
@@ -122,8 +138,9 @@ class VirtualBus:
         """Everyone on the line changes to this rate, but those who have one of their own."""
         self.line.baud = self.host.baud = baud
         self.host.ears[0].receiver.set_baud(baud)
-        for actuator, ear in zip(self.actuators, self._crowd.ears, strict=True):
-            ear.receiver.set_baud(actuator.own_baud or baud)
+        for ear in (*self._crowd.ears, *(ear for device in self._devices for ear in device.ears)):
+            assert isinstance(ear.owner, Actuator | Device)
+            ear.receiver.set_baud(ear.owner.own_baud or baud)
         self.line.clocks_changed()
 
     def labelled(self, label: str) -> Actuator:
@@ -172,7 +189,7 @@ class _Crowd:
 
     def attends(self, senders: Sequence[object]) -> bool:
         """They listen where anyone but actuators is on the line."""
-        return not all(isinstance(sender, Actuator) for sender in senders)
+        return not all(isinstance(sender, Actuator | Device) for sender in senders)
 
     def heard_alike(self, reception: Reception, but: Sequence[Ear]) -> None:
         """The same bytes at every actuator, but for some."""

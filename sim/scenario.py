@@ -24,6 +24,8 @@ from busproto.wire.parameters import RawValue, parameter_named
 from sim import hand_script, sticks, surface_table
 from sim.actuator import Actuator
 from sim.bus import VirtualBus
+from sim.device import Device
+from sim.device_library import REFERENCE
 from sim.errors import ScenarioError
 from sim.events import EVENTS, Degrees, EventTable, Name, Table, schedule
 from sim.kernel import Kernel
@@ -89,7 +91,8 @@ class ModelTable(Table, frozen=True):
 class ActuatorTable(Table, frozen=True):
     """One actuator as it lies in the box. Without an address it is factory-fresh; "unknown" draws one by the seed.
 
-    A `baud` of its own is a fault: it then understands nobody, and nobody it.
+    A `baud` of its own is a fault: it then understands nobody, and nobody it. `device` makes it a firmware in C:
+    "reference" for the one that is shipped, or a shared library, its path counted from the scenario file.
     """
 
     label: Name
@@ -99,6 +102,7 @@ class ActuatorTable(Table, frozen=True):
     address: Address | Literal["unknown"] | None = None
     arm_at: Degrees = 0.0
     baud: Annotated[int, Meta(ge=9600, le=4_000_000)] | None = None
+    device: Annotated[str, Meta(min_length=1)] | None = None
     settings: dict[str, Any] = {}  # noqa: RUF012 - msgspec copies it
 
 
@@ -183,23 +187,7 @@ class Scenario:
         uids = self.uids(seed)
         addresses = self._addresses(kernel)
         for row in file.actuator:
-            bus.add(
-                Actuator(
-                    kernel,
-                    bus.line,
-                    label=row.label,
-                    uid=uids[row.label],
-                    model=_model(row.model, file.model[row.model]),
-                    address=addresses[row.label],
-                    stored=self.stored[row.label],
-                    position_deg=row.arm_at,
-                    supply_mv=lambda: bus.supply_mv,
-                    address_changed=lambda _: bus.index(),
-                    own_baud=row.baud,
-                    clock_ppm=_clock_ppm(kernel, row.label, line.clock_error),
-                    jitter_ns=line.start_jitter_us * 1000,
-                )
-            )
+            bus.add(self._actuator(row, bus, uids[row.label], addresses[row.label]))
         for table in file.surface:
             surface_table.link(bus, table)
         schedule(bus, file.event)
@@ -208,6 +196,41 @@ class Scenario:
         if file.receiver is not None:
             sticks.Sticks(bus, file.receiver)
         return bus
+
+    def _actuator(self, row: ActuatorTable, bus: VirtualBus, uid: bytes, address: int) -> Actuator | Device:
+        file, kernel = self.file, bus.kernel
+        model, stored = _model(row.model, file.model[row.model]), self.stored[row.label]
+        clock_ppm = _clock_ppm(kernel, row.label, file.line.clock_error)
+        if row.device is not None:
+            return Device(
+                kernel,
+                bus.line,
+                label=row.label,
+                uid=uid,
+                model=model,
+                address=address,
+                stored=stored,
+                position_deg=row.arm_at,
+                supply_mv=lambda: bus.supply_mv,
+                library=_library(row.device, self.source),
+                own_baud=row.baud,
+                clock_ppm=clock_ppm,
+            )
+        return Actuator(
+            kernel,
+            bus.line,
+            label=row.label,
+            uid=uid,
+            model=model,
+            address=address,
+            stored=stored,
+            position_deg=row.arm_at,
+            supply_mv=lambda: bus.supply_mv,
+            address_changed=lambda _: bus.index(),
+            own_baud=row.baud,
+            clock_ppm=clock_ppm,
+            jitter_ns=file.line.start_jitter_us * 1000,
+        )
 
     def _addresses(self, kernel: Kernel) -> dict[str, int]:
         rows = self.file.actuator
@@ -222,6 +245,11 @@ class Scenario:
             else:
                 addresses[row.label] = free.pop(stream.randrange(len(free)))
         return addresses
+
+
+def _library(device: str, source: str) -> str:
+    """The library that a scenario of that source names: a relative path is counted from the file."""
+    return device if device == REFERENCE else str(Path(source).parent / device)
 
 
 def _clock_ppm(kernel: Kernel, label: str, error_percent: float) -> int:
@@ -298,7 +326,7 @@ def parse(text: str, source: str = "text") -> Scenario:
         raise ScenarioError(source, problems)
     file = msgspec.convert(data, _File)
     stored: dict[str, dict[str, RawValue]] = {}
-    problems = list(_sense_problems(file, stored))
+    problems = [*_sense_problems(file, stored), *_device_problems(file, source)]
     if problems:
         raise ScenarioError(source, problems)
     return Scenario(source, file, stored)
@@ -464,6 +492,20 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
         yield from hand_script.problems(file.hand, labels)
     if file.receiver is not None:
         yield from sticks.problems(file.receiver)
+
+
+def _device_problems(file: _File, source: str) -> Iterator[str]:
+    linked = {member.actuator for table in file.surface for member in table.members}
+    for at, row in enumerate(file.actuator):
+        if row.device is None:
+            continue
+        if row.device != REFERENCE and not Path(_library(row.device, source)).is_file():
+            yield (
+                f"actuator[{at}].device: there is no library '{_library(row.device, source)}'"
+                f" ('{REFERENCE}' names the firmware that is shipped)"
+            )
+        if row.label in linked:
+            yield f"actuator[{at}].device: a firmware's arm is its own, it cannot be on a surface"
 
 
 def _wanted_problems(file: _File, labels: list[str]) -> Iterator[str]:

@@ -61,7 +61,7 @@ class Shown:
         """Whether nothing real is needed, and it ends by itself at once."""
         if {"-h", "--help", "--version"} & set(self.arguments):
             return True
-        if self.arguments[0] in {"spec", "ports"}:
+        if self.arguments[0] in {"spec", "ports", "lesson"}:
             return True
         return self.arguments[0] not in {"bus", "demo"} and self.port.startswith("sim://")
 

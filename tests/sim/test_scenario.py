@@ -258,7 +258,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "actuator key",
         text(actuator="colour = 3"),
         "actuator[0]: object contains unknown field `colour`; there are: "
-        "label, model, uid, copy-of, address, arm-at, baud, settings",
+        "label, model, uid, copy-of, address, arm-at, baud, device, settings",
     ),
     ("short uid", text(actuator='uid = "12ab"'), "actuator[0].uid: expected 16 digits 0-9 a-f"),
     ("large uid", text(actuator='uid = "00000000000000AB"'), "actuator[0].uid: expected 16 digits 0-9 a-f"),
@@ -508,7 +508,7 @@ def test_all_that_has_the_wrong_shape_is_said_at_once() -> None:
         "model.m.firmware: expected two numbers with a point between, such as '2.4'; "
         "model.n.stall-torque: expected `float` > 0.0; actuator[0].address: expected `int` >= 1; "
         "actuator[1]: object contains unknown field `colour`; there are: "
-        "label, model, uid, copy-of, address, arm-at, baud, settings; "
+        "label, model, uid, copy-of, address, arm-at, baud, device, settings; "
         "event[0].what: expected one of adapter, airspeed, babble, brown-out, burst, hand, late, mute, no-echo, noise, "
         "stuck-low, supply, unplug, got 'fire'; "
         "wanted[0].channel: expected `int` >= 1; supply: expected `float` <= 60.0"

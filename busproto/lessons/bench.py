@@ -1,0 +1,202 @@
+"""The virtual bus of the lessons: as many actuators as a lesson needs, uids and clocks drawn by the seed.
+
+Everything that a lesson shows has happened on such a bus. A fresh one is built for each scene and each question, so
+none of them hangs on what another did before.
+"""
+
+from __future__ import annotations
+
+import random
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Final, TypeVar
+
+from busproto.ops.link import Link
+from busproto.ops.steps import Steps
+from busproto.ops.transact import uid_of
+from busproto.session.exchange import Heard
+from busproto.wire.frame import DEFAULT_BAUD, UID_BYTES, UNADDRESSED
+from busproto.wire.hash import slot_of, uid_hash
+from busproto.wire.messages import RollCall, SlottedCall
+from busproto.wire.parameters import RawValue
+from busproto.wire.timing import START_JITTER_NS
+from sim.actuator import Actuator
+from sim.bus import VirtualBus
+from sim.kernel import Kernel
+from sim.line import Transmission
+from sim.model import ActuatorModel
+from sim.receiver import ReceivedByte
+from sim.waveform import BITS_PER_BYTE, NS_TIMES_MICRO, rate_of, wired_and
+
+MODEL: Final = ActuatorModel("bench 25")
+BAUD: Final = DEFAULT_BAUD
+BIT_NS: Final = 1_000_000_000 / BAUD
+BYTE_RULER: Final = "s01234567p"
+"""Start bit, data bits, low one first, stop bit."""
+LETTERS: Final = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """One actuator of a lesson; what is not stated is drawn by the seed or factory."""
+
+    label: str
+    address: int = UNADDRESSED
+    uid: bytes | None = None
+    arm_deg: float = 0.0
+    baud: int | None = None
+    stored: dict[str, RawValue] = field(default_factory=dict)
+
+
+def draw(name: str, seed: int) -> random.Random:
+    """The random numbers of one lesson for a seed; scenes and question of it draw the same."""
+    return random.Random(f"lesson {name} {seed}")
+
+
+def build(seed: int, seats: Sequence[Seat], *, clock_ppm: int = 10_000, jitter_ns: int = START_JITTER_NS) -> VirtualBus:
+    """A bus with these actuators. Clocks are off by up to `clock_ppm`, drawn by the seed."""
+    kernel = Kernel(seed)
+    bus = VirtualBus(kernel, baud=BAUD)
+    uids, clocks = kernel.stream("lesson uids"), kernel.stream("lesson clocks")
+    for seat in seats:
+        drawn = uids.randbytes(UID_BYTES)
+        bus.add(
+            Actuator(
+                kernel,
+                bus.line,
+                label=seat.label,
+                uid=seat.uid or drawn,
+                model=MODEL,
+                address=seat.address,
+                stored=dict(seat.stored),
+                position_deg=seat.arm_deg,
+                supply_mv=lambda: bus.supply_mv,
+                address_changed=lambda _: bus.index(),
+                own_baud=seat.baud,
+                clock_ppm=clocks.randint(-clock_ppm, clock_ppm),
+                jitter_ns=jitter_ns,
+            )
+        )
+    bus.line.record = []
+    return bus
+
+
+def crowd(count: int) -> list[Seat]:
+    """So many factory-fresh actuators, lettered."""
+    return [Seat(LETTERS[number]) for number in range(count)]
+
+
+def watched(steps: Steps[T], note: Callable[[Heard], None]) -> Steps[T]:
+    """The same operation; `note` is told of every exchange as it ends."""
+    result: Heard | int | None = None
+    try:
+        step = next(steps)
+        while True:
+            result = yield step
+            if isinstance(result, Heard):
+                note(result)
+            step = steps.send(result)
+    except StopIteration as stop:
+        value: T = stop.value
+        return value
+
+
+def run(bus: VirtualBus, steps: Steps[T]) -> T:
+    """Run an operation at the host's end of this bus."""
+    return Link(bus.host).run(steps)
+
+
+def heard_in(bus: VirtualBus, steps: Steps[T]) -> tuple[T, list[Heard]]:
+    """The result of an operation, and every exchange of it."""
+    exchanges: list[Heard] = []
+    return run(bus, watched(steps, exchanges.append)), exchanges
+
+
+def answers_on(bus: VirtualBus, from_ns: int = 0) -> Iterator[tuple[Actuator, Transmission]]:
+    """What actuators have put on the line since then, in the order in which they began."""
+    for one in sorted(bus.line.record or (), key=lambda sent: sent.start_ns):
+        if isinstance(one.sender, Actuator) and one.start_ns >= from_ns:
+            yield one.sender, one
+
+
+def line_of(transmissions: Sequence[Transmission]) -> list[int]:
+    """The line while these are on it, on one open-drain wire."""
+    return wired_and(one.edges for one in transmissions)
+
+
+def ns_of_byte(number: int, baud: int = BAUD) -> int:
+    """When a byte begins, counted from 0, ns after the first start bit."""
+    return number * BITS_PER_BYTE * NS_TIMES_MICRO // rate_of(baud)
+
+
+def ruler_of(received: Iterable[ReceivedByte], from_ns: int, bits: int) -> str:
+    """Which bit a receiver takes each one for, as letters, in a picture that begins at `from_ns`."""
+    letters = [" "] * bits
+    for byte in received:
+        first = round((byte.start_ns - from_ns) / BIT_NS)
+        for at, letter in enumerate(BYTE_RULER, first):
+            if 0 <= at < bits:
+                letters[at] = letter
+    return "".join(letters)
+
+
+def hexed(data: bytes) -> str:
+    """Bytes for people."""
+    return data.hex(" ")
+
+
+def bits_of(byte: int) -> str:
+    """The bits of a byte in the order in which they are sent: low one first."""
+    return f"{byte:08b}"[::-1]
+
+
+def several(count: int, noun: str) -> str:
+    """A count with its noun."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def by_uid_on(bus: VirtualBus) -> dict[bytes, Actuator]:
+    """Every actuator on the bus by its uid."""
+    return {one.uid: one for one in bus.actuators}
+
+
+def names_of(labels: Sequence[str]) -> str:
+    """Labels as one says them."""
+    return " and ".join(filter(None, (", ".join(labels[:-1]), *labels[-1:]))) if labels else "nobody"
+
+
+def labels_on(bus: VirtualBus) -> list[str]:
+    """Everyone's label."""
+    return [one.label for one in bus.actuators]
+
+
+def queries_text(count: int) -> str:
+    """So many queries."""
+    return "1 query" if count == 1 else f"{count} queries"
+
+
+def uids_in(heard: Heard) -> list[bytes]:
+    """The uids that the host understood in one exchange."""
+    return [uid for frame in heard.replies if (uid := uid_of(frame)) is not None]
+
+
+def uids_on(bus: VirtualBus) -> list[bytes]:
+    """Everyone's uid."""
+    return [one.uid for one in bus.actuators]
+
+
+def drawn_slots(bus: VirtualBus, call: SlottedCall | RollCall, uids: Sequence[bytes]) -> dict[int, list[str]]:
+    """Who draws which slot; the hash of uid, epoch and salt says so."""
+    slots: dict[int, list[str]] = defaultdict(list)
+    by_uid = by_uid_on(bus)
+    for uid in uids:
+        slots[number_drawn(uid, call)].append(by_uid[uid].label)
+    return slots
+
+
+def number_drawn(uid: bytes, call: SlottedCall | RollCall) -> int:
+    """The slot that one draws in this call."""
+    return slot_of(uid_hash(uid, call.epoch, call.salt), call.slots)

@@ -1,0 +1,1 @@
+"""The generated C codec and the reference firmware."""

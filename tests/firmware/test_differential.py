@@ -1,0 +1,155 @@
+"""The firmware in C and the actuator in Python in one conversation; see `differential`, which runs long ones."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busproto.wire import messages as m
+from busproto.wire.frame import BROADCAST_ADDRESS
+from busproto.wire.message import OPERATIONS
+from sim.device_build import compile_files, firmware_texts
+from tests.firmware import needs
+from tests.firmware.differential import main, run
+from tests.firmware.pair import ADDRESS, UID, Difference, Pair, Step, ask
+from tests.firmware.talk import audit
+from tests.ops.helpers import IS_DEEP, MS
+from tests.strategies import messages_of
+
+needs.compiler_and_cffi()
+
+MOST_SLOT_US = 2000
+DEEP_STEPS = 20_000
+MUTANT_STEPS = 10_000
+
+
+def mostly_mine(message: Any) -> Any:
+    """A request that says this uid where it says any, and lasts no minutes."""
+    changes: dict[str, Any] = {}
+    if isinstance(message, m.Assign | m.Hush):
+        changes["uid"] = UID
+    if isinstance(message, m.Match):
+        changes.update(prefix=UID, brief=0)
+    if isinstance(message, m.SlottedCall):
+        changes.update(slots=min(message.slots, 8), slot_us=message.slot_us % MOST_SLOT_US)
+    fields = {name: getattr(message, name) for name in type(message).__dataclass_fields__}
+    return type(message)(**{**fields, **changes})
+
+
+def steps() -> st.SearchStrategy[Step]:
+    """Any request, to the one or to all, and a time behind it."""
+    requests = st.one_of([messages_of(one.request) for one in OPERATIONS.values()]).map(mostly_mine)
+    targets = st.sampled_from([ADDRESS, ADDRESS, BROADCAST_ADDRESS, 0xF0, 9])
+    pauses = st.sampled_from([0, 0, 1, 30, 300]).map(lambda ms: ms * MS + 123_457 * bool(ms))
+    return st.builds(lambda request, to, pause_ns: ask(request, to, pause_ns=pause_ns), requests, targets, pauses)
+
+
+@given(st.lists(steps(), max_size=12), st.sampled_from([{}, {"channel": 1}, {"channel": 2, "loss-action": 2}]))
+@settings(max_examples=400 if IS_DEEP else 40)
+def test_any_conversation(conversation: list[Step], stored: dict[str, Any]) -> None:
+    pair = Pair(0, stored)
+    for step in conversation:
+        pair.take(step)
+    for step in audit(pair):
+        pair.take(step)
+
+
+@pytest.mark.parametrize("seed", range(12) if IS_DEEP else range(2))
+def test_a_long_conversation(seed: int) -> None:
+    pair = run(DEEP_STEPS if IS_DEEP else 600, seed)
+    assert pair.replies > pair.steps / 3
+
+
+def test_a_difference_is_found_and_told() -> None:
+    """The judge itself: one of both is given another setting."""
+    pair = Pair()
+    pair.python.one.settings.set_working("neutral", 7)
+    first = next(audit(pair))
+    with pytest.raises(Difference, match=r"(?s)step 1: values: .* \(Python\).*the last steps"):
+        pair.take(first)
+
+
+def test_a_missing_answer_is_found() -> None:
+    pair = Pair()
+    pair.c.one.is_mute = True
+    with pytest.raises(Difference, match="C nothing"):
+        pair.take(ask(m.Report()))
+
+
+def test_a_late_answer_is_found() -> None:
+    pair = Pair()
+    pair.c.one.late_ns = 100_000
+    with pytest.raises(Difference, match="begins"):
+        pair.take(ask(m.Report()))
+
+
+MUTANTS = {
+    "loss actions swapped": ("bp_motion.c", "== BP_LOSS_ACTION_HOLD", "== BP_LOSS_ACTION_PRESET"),
+    "release does not last": ("bp_motion.c", "device->motion.state == BP_STATE_RELEASED", "0"),
+    "no end limits": (
+        "bp_motion.c",
+        "mdeg = bp_limited(mdeg, device->working.end_low * INT32_C(10), device->working.end_high * INT32_C(10));",
+        "",
+    ),
+    "no soft start": ("bp_motion.c", "motion->is_eased = 0;", "motion->is_eased = 1;"),
+    "correction off by a point": (
+        "bp_motion.c",
+        "settings->correction_count - INT32_C(1)",
+        "settings->correction_count",
+    ),
+    "time-out in the wrong unit": (
+        "bp_motion.c",
+        "settings->loss_time_out * BP_MS",
+        "settings->loss_time_out * BP_MS * 2",
+    ),
+    "place in the address book": ("bp_attendance.c", "rank = total;", "rank = (uint16_t)(total + 1U);"),
+    "missed parts forgiven": ("bp_attendance.c", "attendance->book_is_whole = 0;", "attendance->book_is_whole = 1;"),
+    "enrolled for ever": (
+        "bp_attendance.c",
+        "attendance->epoch = epoch;\n        attendance->is_enrolled = 0;",
+        "attendance->epoch = epoch;",
+    ),
+    "assign takes the working set": (
+        "bp_device.c",
+        "message->as.assign.address, &device->store.settings",
+        "message->as.assign.address, &device->working",
+    ),
+    "answers what is for all": ("bp_device.c", "(is_for_all && reply.kind != BP_KIND_ASSIGNED)", "0"),
+    "reply delay forgotten": ("bp_device.c", "now_us + device->working.reply_delay + 1U", "now_us + 101U"),
+    "generation stays": ("bp_store.c", "store->generation + 1U", "store->generation"),
+}
+"""Faults that one could make: what each changes."""
+
+
+@pytest.mark.parametrize("name", MUTANTS)
+def test_a_fault_in_the_firmware_is_found(name: str, tmp_path: Path) -> None:
+    file, good, bad = MUTANTS[name]
+    texts = firmware_texts()
+    assert good in texts[file]
+    library = compile_files({**texts, file: texts[file].replace(good, bad)}, tmp_path / "mutant.so")
+    with pytest.raises(Difference):
+        run(MUTANT_STEPS, 1, library=str(library))
+
+
+def test_the_command(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["--steps", "50", "--seed", "3"]) == 0
+    assert capsys.readouterr().out.startswith("seed 3: 50 steps, ")
+
+
+def test_the_time_out_of_before_an_assign_does_not_hold_behind_it() -> None:
+    """By the page: without a valid demand for loss-time-out it does its loss action."""
+    pair = Pair(0, {"loss-time-out": 10_000})
+    one = pair.python
+    for step in (
+        ask(m.Demand(0)),
+        ask(m.Assign(UID, ADDRESS), BROADCAST_ADDRESS, pause_ns=100 * MS),
+        ask(m.Write(17, (100).to_bytes(2, "little"))),
+        ask(m.Engage()),
+    ):
+        one.send(step.wire, 100 * MS)
+    one.bus.kernel.run_until(one.bus.kernel.now_ns + 300 * MS)
+    assert one.one.current_state() is m.State.LOST_LIMP
