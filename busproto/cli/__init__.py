@@ -40,6 +40,7 @@ COMMANDS: Final = {
     "replace": "Put a new actuator in the place of a lost one.",
     "card": "Make the commissioning sheet, for phone and print.",
     "wave": "Write the waveform of a search on a virtual bus, for a waveform viewer.",
+    "serve": "Open the bench as a page in the browser: actuators as they move, tasks, the line bit by bit.",
     "lesson": "Show how addressed buses behave, on the virtual bus, with a question at the end.",
     "decode": "Show what a capture holds: packets, messages, fields, errors.",
     "stats": "Count a capture: load of the line, reply times, retries, errors.",

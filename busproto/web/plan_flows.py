@@ -1,0 +1,261 @@
+"""Flows that follow an airframe file: claim by hand, match a gang, take the signal away."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Annotated, Any, Final
+
+from msgspec import Meta
+
+from busproto.errors import InputError
+from busproto.ops.discovery import Roster
+from busproto.ops.survey import Survey, survey
+from busproto.ops.who_moved import Held, Restless, Silent, Verdict
+from busproto.plan import claim as claims
+from busproto.plan.audit import Audit, audit
+from busproto.plan.match import Figures, match, matched_json, reasons_against
+from busproto.plan.seating import load_seating, save_seating
+from busproto.plan.trial import PARTS, Bench, findings_json, trial
+from busproto.web.bus_flows import NO, YES
+from busproto.web.desk import Desk, Fields, Kind, proof_words, roster_json, roster_lines
+from busproto.web.orders import Text
+
+CLAIM_ORDERS: Final[Mapping[str, claims.Order]] = {"undo": "undo", "skip": "skip", "end": "stop"}
+LIMP_TEXT: Final = "All are limp and stay so: support what would fall. Move surfaces gently, with your hands only."
+
+
+# --- claim -----------------------------------------------------------------------------------------------------
+
+
+class ClaimFields(Fields, frozen=True):
+    """How it is done.
+
+    `again`: what was claimed before does not count. `patience`: skip a surface that nobody moves for so many s.
+    """
+
+    again: bool = False
+    patience: Annotated[float, Meta(ge=1, le=86_400)] | None = None
+
+
+def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
+    plan = desk.plan
+    found = desk.run(survey())
+    desk.meet(found)
+    desk.tell(proof_words(found.roster), *roster_lines(found.roster))
+    moves = claims.scratch_moves(plan, found.roster)
+    if moves:
+        for move in moves:
+            desk.tell(f"{move.uid.hex()}: scratch address {move.new}")
+        question = (
+            f"{len(moves)} have no address of their own and cannot be watched. Give them these scratch addresses?"
+        )
+        if desk.ask(question, (YES, NO)) != YES:
+            moves = []
+            desk.tell("Not given: these cannot be watched.")
+    crew = desk.run(claims.meet(found.roster, moves))
+    if moves:
+        desk.meet(desk.run(survey()))
+    names = {member.uid: f"address {member.address}" for member in crew}
+
+    def keep(seated: Mapping[str, bytes]) -> None:
+        save_seating(plan, seated)
+        desk.bench.board.name(desk.bench.functions())
+        desk.bench.tell_tiles()
+
+    def decide() -> claims.Order | None:
+        order = desk.next_order()
+        return None if order is None else CLAIM_ORDERS[order]
+
+    desk.order_words = tuple(CLAIM_ORDERS)
+    desk.tell(LIMP_TEXT)
+    patience_ns = None if wanted.patience is None else round(wanted.patience * 1e9)
+    ended = desk.run(
+        claims.claim_by_hand(
+            plan,
+            crew,
+            {} if wanted.again else load_seating(plan),
+            decide=decide,
+            tell=lambda told: desk.tell(*_claim_lines(told, names)),
+            keep=keep,
+            patience_ns=patience_ns,
+        )
+    )
+    left = [function for function in plan.seats if function not in ended.seated]
+    desk.tell(f"{len(ended.seated)} of {len(plan.seats)} functions are claimed." + _open_text(left))
+    return {
+        "seats": {function: uid.hex() for function, uid in ended.seated.items()},
+        "open": left,
+        "advice": list(ended.advice),
+        **roster_json(found.roster),
+    }
+
+
+def _open_text(left: Sequence[str]) -> str:
+    return f" Open: {', '.join(left)}." if left else ""
+
+
+def _claim_lines(told: claims.Told, names: Mapping[bytes, str]) -> list[str]:
+    return _SAID[type(told)](told, names)
+
+
+def _say_asked(told: claims.Asked, names: Mapping[bytes, str]) -> list[str]:
+    how = [f"{len(told.task.members)} actuators"] if len(told.task.members) > 1 else []
+    how += [told.task.positive] if told.task.positive else []
+    how += ["to the side to which a positive demand is to take it"] if told.task.needs_side else []
+    return [f"{told.at} of {told.of}. Move by hand: {told.task.name}" + (f" ({'; '.join(how)})" if how else "")]
+
+
+def _say_claimed(told: claims.Claimed, names: Mapping[bytes, str]) -> list[str]:
+    by_deg = {one.uid: one.by_deg for one in told.moved}
+    lines = [f"Claimed {function}: {names[uid]}, moved {by_deg[uid]:+.1f} deg" for function, uid in told.uids.items()]
+    if told.by_order:
+        lines.append("Nothing tells these apart: they are taken in the order of uid.")
+    return [*lines, *(f"Look: {text}" for text in told.advice)]
+
+
+_NOT_CLAIMED: Final = {
+    Verdict.TAKEN: "{who} is claimed already. Wanted is: {task}.",
+    Verdict.SEVERAL: "These moved alike: {who}. Once more, please: {task} and nothing else.",
+    Verdict.FEW: "Only {who} moved, the surface has more. Once more, please, and farther.",
+    Verdict.SMALL: "{who} moved too little to count: farther, please, if it is {task}.",
+    Verdict.SHORT: "{who} moved for a moment only: more slowly, please.",
+}
+
+
+def _say_not_claimed(told: claims.NotClaimed, names: Mapping[bytes, str]) -> list[str]:
+    who = ", ".join(names[uid] for uid in told.judgement.uids)
+    return [_NOT_CLAIMED[told.judgement.verdict].format(who=who, task=told.task.name)]
+
+
+def _several(uids: Sequence[bytes], names: Mapping[bytes, str]) -> str:
+    return ", ".join(names[uid] for uid in uids)
+
+
+_SAID: Final[Mapping[type, Callable[[Any, Mapping[bytes, str]], list[str]]]] = {
+    claims.Asked: _say_asked,
+    claims.Claimed: _say_claimed,
+    claims.NotClaimed: _say_not_claimed,
+    claims.BackAgain: lambda told, names: [f"{_several(told.uids, names)} only went back to where it was."],
+    Restless: lambda told, names: [f"{_several(told.uids, names)} keeps moving: let it rest, so that it counts."],
+    Held: lambda told, names: [f"{names[told.uid]} was not limp; it was told so again."],
+    Silent: lambda told, names: [f"{names[told.uid]} does not answer; the others go on."],
+    claims.Undone: lambda told, names: [
+        f"Open again: {', '.join(told.functions)}" if told.functions else "Nothing was claimed in this run."
+    ],
+    claims.Skipped: lambda told, names: [f"Skipped: {told.task.name}" + (" (nobody moved it)" if told.is_late else "")],
+    claims.CannotSwing: lambda told, names: [f"address {told.member.address} cannot swing: {told.why}"],
+}
+
+
+# --- match -----------------------------------------------------------------------------------------------------
+
+
+def _audited(desk: Desk) -> tuple[Survey, Audit]:
+    seen = desk.run(survey())
+    desk.meet(seen)
+    return seen, audit(desk.plan, load_seating(desk.plan), seen)
+
+
+def _harm(found: Audit) -> list[str]:
+    return [
+        f"{row.seat.function}: {one.text}"
+        for row in found.rows
+        for one in row.differences
+        if one.name in {"rating", "supply"}
+    ]
+
+
+class MatchFields(Fields, frozen=True):
+    """Which gang, and how finely."""
+
+    gang: Text
+    stations: Annotated[int, Meta(ge=12, le=101)] = 33
+    looks: Annotated[int, Meta(ge=1, le=50)] = 3
+
+
+def _match(desk: Desk, wanted: MatchFields) -> dict[str, Any]:
+    plan = desk.plan
+    if wanted.gang not in plan.gangs:
+        raise InputError(f"'{plan.title}' has no gang '{wanted.gang}'; there are: {', '.join(plan.gangs) or 'none'}")
+    _, found = _audited(desk)
+    rows = {row.seat.function: row for row in found.rows}
+    benches = []
+    for function in plan.gangs[wanted.gang].members:
+        row = rows[function]
+        if row.sheet is None or row.address != row.seat.address:
+            raise InputError(f"{function} is {row.status}. Nothing was moved")
+        benches.append(Bench(row.seat, row.sheet))
+    functions = {bench.seat.function for bench in benches}
+    reasons = [text for text in _harm(found) if text.partition(":")[0] in functions] + reasons_against(benches)
+    if reasons:
+        raise InputError(f"the {wanted.gang} cannot be matched: {'; '.join(reasons)}. Nothing was moved")
+    result = desk.run(match(benches, stations=wanted.stations, looks=wanted.looks))
+    body = matched_json(benches, result)
+    before, after = result.before, result.after
+    desk.tell(
+        f"{benches[0].seat.function} leads. Greatest mismatch {before.worst_deg:.3f} -> {after.worst_deg:.3f} deg, "
+        f"current of all at rest {before.idle_ma:.0f} -> {after.idle_ma:.0f} mA.",
+        "The tables are stored." if result.stored else "The new tables are not better: nothing was stored.",
+    )
+    desk.meet(desk.run(survey()))
+    names = {bench.address: bench.seat.function for bench in benches}
+    return {**body, "curves": {"before": _curves(before, names), "after": _curves(after, names)}}
+
+
+def _curves(figures: Figures, names: Mapping[int, str]) -> dict[str, list[list[float]]]:
+    return {
+        names[address]: [[round(100 * share, 2), round(error, 4)] for share, error in points]
+        for address, points in figures.curve.items()
+    }
+
+
+# --- the signal taken away ---------------------------------------------------------------------------------------
+
+
+class TrialFields(Fields, frozen=True):
+    """Which parts of the trial, and how far each is moved, in % of its travel."""
+
+    parts: tuple[Text, ...] = ("loss",)
+    throw: Annotated[float, Meta(ge=1, le=100)] = 25.0
+
+
+def _trial(desk: Desk, wanted: TrialFields) -> dict[str, Any]:
+    parts = [part for part in PARTS if part in wanted.parts]
+    if not parts or set(wanted.parts) - set(PARTS):
+        raise InputError(f"parts of a trial are: {', '.join(PARTS)}")
+    seen, found = _audited(desk)
+    _require_fit(seen.roster, found)
+    benches = [
+        Bench(row.seat, row.sheet) for row in found.rows if row.sheet is not None and row.address == row.seat.address
+    ]
+    if not benches:
+        raise InputError(f"nobody of {desk.plan.title} is at its planned address. Nothing was moved")
+    present = {bench.seat.function for bench in benches}
+    missing = [row.seat.function for row in found.rows if row.seat.function not in present]
+    if missing:
+        desk.tell(f"Left out, not at the planned address: {', '.join(missing)}.")
+    findings = desk.run(trial(benches, parts, wanted.throw / 100))
+    rows = [findings_json(bench, findings[bench.address]) for bench in benches]
+    passed = not missing and all(not one.faults for one in findings.values())
+    for bench in benches:
+        one = findings[bench.address]
+        after = "" if one.loss_after_ms is None else " after {:.0f}..{:.0f} ms".format(*one.loss_after_ms)
+        what = "" if one.loss_action is None else f"signal gone: {one.loss_action or 'nothing'}{after}; "
+        desk.tell(f"{bench.seat.function}: {what}{'; '.join(one.faults) or 'as planned'}")
+    desk.tell("All did as planned." if passed else "NOT all did as planned.")
+    return {"passed": passed, "missing": missing, "actuators": rows}
+
+
+def _require_fit(roster: Roster, found: Audit) -> None:
+    if roster.clashes:
+        raise InputError(f"several share an address ({', '.join(map(str, roster.clashes))}). Nothing was moved")
+    harm = _harm(found)
+    if harm:
+        raise InputError(f"the supply is outside a rating ({'; '.join(harm)}). Nothing was moved")
+
+
+KINDS: Final = (
+    Kind("claim", "Claim by hand: which one is which", ClaimFields, _claim, needs_plan=True),
+    Kind("match", "Match a gang", MatchFields, _match, moves=True, needs_plan=True),
+    Kind("trial", "Take the signal away", TrialFields, _trial, moves=True, needs_plan=True),
+)

@@ -1,0 +1,134 @@
+"""Running the page: the socket, the bench, uvicorn."""
+
+from __future__ import annotations
+
+import ipaddress
+import secrets
+import socket
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import uvicorn
+
+from busproto.errors import InputError
+from busproto.plan.load import Plan
+from busproto.transport import Transport, open_transport
+from busproto.web.app import Doors, make_app
+from busproto.web.bench import Bench
+from busproto.web.hub import Hub
+from busproto.web.live_bus import LiveBus
+from busproto.web.orders import MAX_ORDER_BYTES
+from busproto.wire.frame import DEFAULT_BAUD
+
+SIM_SCHEME: Final = "sim://"
+TOKEN_BYTES: Final = 24
+
+
+def parse_listen(text: str, open_to_network: bool) -> tuple[str, int]:
+    """HOST and PORT of HOST:PORT. Only an address of this machine, unless the network was asked for.
+
+    Raises:
+        InputError: not of that form, or open to the network without having been asked for.
+    """
+    host, _, port = text.rpartition(":")
+    if not host or not port.isdecimal() or len(port) > 5 or int(port) > 65535:
+        raise InputError(f"--listen '{text}': HOST:PORT is wanted, with a port of 0..65535, such as 127.0.0.1:8765")
+    host = host.strip("[]")
+    if not is_loopback(host) and not open_to_network:
+        raise InputError(f"--listen '{text}': other machines could reach that; use 127.0.0.1, or say --open-to-network")
+    return host, int(port)
+
+
+def is_loopback(host: str) -> bool:
+    """Whether only this machine can reach it."""
+    try:
+        return host == "localhost" or ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def port_opener(url: str, baud: int | None, latency_ms: float | None) -> Callable[[], Transport]:
+    """What opens the port: a virtual bus in this process for ``sim://``, else a real one.
+
+    Raises:
+        InputError: the URL or its scenario cannot be used. ScenarioError: the scenario is wrong.
+    """
+    if not url.startswith(SIM_SCHEME):
+        latency_ns = None if latency_ms is None else round(latency_ms * 1e6)
+        return lambda: open_transport(url, baud or DEFAULT_BAUD, latency_ns=latency_ns)
+    from sim.handlers.protocol_sim import parse_url
+    from sim.scenario import load
+
+    try:
+        name, seed = parse_url(url)
+    except ValueError as error:
+        raise InputError(str(error)) from error
+    scenario = load(name)
+    return lambda: LiveBus(url, scenario.build(seed, baud=baud))
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the page is.
+
+    Attributes:
+        url: to be opened, with the token.
+        host, port: that it listens at.
+    """
+
+    url: str
+    host: str
+    port: int
+
+
+class Server:
+    """The page of one bus. `run` blocks until it is told to end; `stop` may be called from any thread."""
+
+    def __init__(
+        self,
+        open_port: Callable[[], Transport],
+        *,
+        plan: Plan | None = None,
+        beside_receiver: bool = False,
+        host: str = "127.0.0.1",
+        port: int = 0,
+        on_ready: Callable[[], None] = lambda: None,
+    ) -> None:
+        """Take the socket. Raises InputError where it is not to be had."""
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        try:
+            self._socket = socket.create_server((host, port), family=family)
+        except OSError as error:
+            raise InputError(f"cannot listen at {host}:{port}: {error.strerror or error}") from error
+        port = self._socket.getsockname()[1]
+        token = secrets.token_urlsafe(TOKEN_BYTES)
+        shown = f"[{host}]" if ":" in host else host
+        self.place = Place(f"http://{shown}:{port}/#token={token}", host, port)
+        is_local = is_loopback(host)
+        doors = Doors(token, port, is_open=not is_local, own_name="" if is_local else host)
+        self.hub = Hub()
+        self.bench = Bench(open_port, self.hub.publish, self.hub.to_one, plan=plan, beside_receiver=beside_receiver)
+        config = uvicorn.Config(
+            make_app(self.hub, self.bench, doors, on_ready=on_ready),
+            log_config=None,
+            access_log=False,
+            lifespan="on",
+            ws="websockets-sansio",
+            ws_max_size=MAX_ORDER_BYTES,
+            ws_per_message_deflate=False,
+            timeout_graceful_shutdown=2,
+            server_header=False,
+        )
+        self._server = uvicorn.Server(config)
+
+    def run(self) -> None:
+        """Serve until Ctrl-C, a termination signal, or `stop`; then all go limp."""
+        try:
+            self._server.run(sockets=[self._socket])
+        finally:
+            self._socket.close()
+
+    def stop(self) -> None:
+        """End soon."""
+        self._server.should_exit = True
