@@ -33,11 +33,12 @@ FLOORS: Final = {
     "cli": 6,
     "web": 6,
     "examples": 6,
+    "conformance": 6,
     "__main__": 7,
 }
 """Floor of each room of busproto. A room imports from itself and from lower floors only."""
 
-JOINERS: Final = {"cli", "web", "examples", "lessons"}
+JOINERS: Final = {"cli", "web", "examples", "lessons", "conformance"}
 """The only rooms of busproto that may import sim."""
 
 SIM_MAY_IMPORT: Final = {"errors", "wire"}

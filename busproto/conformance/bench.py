@@ -1,0 +1,387 @@
+"""What a case talks to: one actuator under test, on a line of which every byte and every moment is known.
+
+Everything a case asks goes out once and is judged once; nothing is asked again. Where the bus is virtual, what the
+actuator sends is known to the nanosecond (`spoken`); on a port only when it came in, and by when at the latest.
+Times are those of the port's clock, ns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final, NoReturn, TypeVar
+
+import pytest
+
+from busproto.ops.link import Link
+from busproto.ops.steps import Steps
+from busproto.transport import Transport
+from busproto.wire import messages as m
+from busproto.wire.codec import encode_frame, message_of, reply_frame, request_frame
+from busproto.wire.decoder import Decoder
+from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, MAX_WIRE_BYTES, Frame
+from busproto.wire.hash import device_tag
+from busproto.wire.message import Message
+from busproto.wire.parameters import BY_NAME, RawValue
+from busproto.wire.timing import MAX_TURNAROUND_NS, START_JITTER_NS, STORE_NS
+
+US: Final = 1_000
+MS: Final = 1_000_000
+S: Final = 1_000_000_000
+LATE_PORT_NS: Final = 1000 * MS
+"""A machine that is busy hands bytes on so much later; an answer that comes is waited for no longer."""
+QUIET_PORT_NS: Final = 40 * MS
+"""On a port: beyond its latency, so long nothing must come before it counts as silence."""
+M = TypeVar("M", bound=Message)
+T = TypeVar("T")
+
+
+def not_checked(reason: str) -> NoReturn:
+    """The case cannot be shown on this target; it counts neither as passed nor as failed."""
+    pytest.skip(f"not checked: {reason}")
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What went out: when its first start bit can have begun, and its last stop bit have ended, at the earliest."""
+
+    start_ns: int
+    end_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A report, and how long after something it was taken: between `least_ns` and `most_ns`."""
+
+    least_ns: int
+    most_ns: int
+    status: m.Status
+
+
+class Bench:
+    """One actuator under test.
+
+    Attributes:
+        transport: the port.
+        uid: 8 bytes.
+        address: where it is now.
+        bus: the virtual bus, None on a port.
+        actuator: the simulator's view of it, None on a port.
+        is_alone: nobody else is on the line.
+        rows: its own parameter list, by name.
+    """
+
+    def __init__(
+        self,
+        transport: Transport,
+        *,
+        uid: bytes,
+        address: int,
+        bus: Any = None,
+        actuator: Any = None,
+        echoes: bool = True,
+        is_alone: bool = True,
+    ) -> None:
+        self.transport = transport
+        self.uid = uid
+        self.tag = device_tag(uid)
+        self.address = address
+        self.bus = bus
+        self.actuator = actuator
+        self.echoes = echoes
+        self.is_alone = is_alone
+        self.neighbours: list[Any] = []
+        self.reboot: Callable[[], Bench] | None = None
+        self._sequence = 0
+        self._echo = bytearray()
+        self._rows: dict[str, m.ParameterDescription] | None = None
+        if bus is not None:
+            bus.line.record = []
+
+    # --- time -----------------------------------------------------------------------------------------------
+
+    @property
+    def now_ns(self) -> int:
+        """The port's clock."""
+        return self.transport.now_ns()
+
+    @property
+    def slack_ns(self) -> int:
+        """How long what has come on the line may be kept back."""
+        return self.transport.latency_ns
+
+    @property
+    def is_virtual(self) -> bool:
+        """Whether it is in process: times are exact, power can be cut, neighbours can be had."""
+        return self.bus is not None
+
+    def airtime_ns(self, count: int) -> int:
+        """Time of so many bytes on the line."""
+        return count * 10 * S // self.transport.baud
+
+    def pass_time(self, duration_ns: int) -> bytes:
+        """Let time pass; returns what came meanwhile, without echo."""
+        return self.hear(self.now_ns + duration_ns)
+
+    # --- bytes ----------------------------------------------------------------------------------------------
+
+    def say(self, data: bytes) -> Said:
+        """Put bytes on the line, behind what is still going out."""
+        start_ns = max(self.now_ns, self._busy_until_ns())
+        if self.echoes:
+            self._echo += data
+        self.transport.write(data)
+        self._free_ns = start_ns + self.airtime_ns(len(data))
+        return Said(start_ns, self._free_ns)
+
+    _free_ns = 0
+
+    def _busy_until_ns(self) -> int:
+        return self._free_ns
+
+    def hear(self, until_ns: int, enough: Callable[[bytes], bool] = lambda _: False) -> bytes:
+        """What comes until then, or until it is enough; without the echo of what was said."""
+        heard = b""
+        while not enough(heard):
+            came = self.transport.read_until(until_ns)
+            heard += self._without_echo(came)
+            if not came and self.now_ns >= until_ns:
+                break
+        return heard
+
+    def _without_echo(self, data: bytes) -> bytes:
+        count = 0
+        while count < len(data) and count < len(self._echo) and data[count] == self._echo[count]:
+            count += 1
+        if count < len(data):  # what follows is no echo any more
+            self._echo.clear()
+        else:
+            del self._echo[:count]
+        return data[count:]
+
+    def drain(self) -> bytes:
+        """What has come and was not asked for."""
+        return self.hear(self.now_ns)
+
+    # --- frames ---------------------------------------------------------------------------------------------
+
+    def wire(self, message: Message, to: int | None = None, sequence: int | None = None) -> bytes:
+        """The bytes of a request; to this actuator where `to` is None."""
+        if sequence is None:
+            self._sequence = (self._sequence + 1) & 0xFF
+            sequence = self._sequence
+        return encode_frame(request_frame(message, self.address if to is None else to, sequence))
+
+    def tell(self, message: Message) -> Said:
+        """Say something to all, and wait until it has left."""
+        said = self.say(self.wire(message, BROADCAST_ADDRESS))
+        self.hear(said.end_ns)
+        return said
+
+    def frames_after(
+        self, data: bytes, *, window_ns: int | None = None, count: int | None = None, slow: bool = False
+    ) -> tuple[Said, list[Frame], bytes]:
+        """Say bytes; returns what came: good reply frames, and every byte. Ends early with `count` of them."""
+        self.drain()
+        said = self.say(data)
+        if window_ns is None:
+            window_ns = (
+                MAX_TURNAROUND_NS + START_JITTER_NS + self.airtime_ns(MAX_WIRE_BYTES) + (STORE_NS if slow else 0)
+            )
+        until_ns = said.end_ns + window_ns + (0 if self.is_virtual else self.slack_ns + LATE_PORT_NS)
+
+        def enough(heard: bytes) -> bool:
+            return count is not None and len(replies_in(heard)) >= count
+
+        heard = self.hear(until_ns, enough)
+        return said, replies_in(heard), heard
+
+    def ask_wire(self, data: bytes, *, slow: bool = False) -> Frame:
+        """The one frame that answers these bytes; the case fails where there is none, or anything besides."""
+        _, frames, heard = self.frames_after(data, count=1, slow=slow)
+        assert frames, f"no answer to {data.hex(' ')} (heard: {heard.hex(' ') or 'nothing'})"
+        frame = frames[0]
+        assert heard == encode_frame(frame), f"more than one frame came: {heard.hex(' ')}"
+        return frame
+
+    def ask_frame(
+        self, message: Message, *, to: int | None = None, sequence: int | None = None, slow: bool = False
+    ) -> Frame:
+        """As `ask_wire`, for a request; the header of the answer is held against it."""
+        data = self.wire(message, to, sequence)
+        frame = self.ask_wire(data, slow=slow)
+        request = _decoded(data)
+        assert frame.destination == HOST_ADDRESS, f"the reply to {message} goes to {frame.destination:#04x}"
+        assert frame.sequence == request.sequence, f"the reply to {message} has sequence {frame.sequence}"
+        assert frame.operation == request.operation, f"the reply to {message} is for operation {frame.operation:#04x}"
+        assert frame.tag == self.tag, f"the reply to {message} has tag {frame.tag:#06x}, {self.tag:#06x} is its mark"
+        return frame
+
+    def ask(self, message: Message, kind: type[M], *, to: int | None = None, slow: bool = False) -> M:
+        """Ask once; returns the answer, which has to be of this kind."""
+        frame = self.ask_frame(message, to=to, slow=slow)
+        answer = message_of(frame)
+        assert isinstance(answer, kind), f"{message} was answered by {answer}"
+        if to is None and not isinstance(message, m.Assign):
+            assert frame.source == self.address, f"the reply comes from {frame.source:#04x}, not {self.address:#04x}"
+        return answer
+
+    def refused(self, message: Message, code: m.Outcome, *, to: int | None = None) -> m.Refused:
+        """Ask once; it has to refuse for this reason."""
+        answer = self.ask(message, m.Refused, to=to)
+        assert answer.code is code, f"{message} was refused with {answer.code.name}, {code.name} belongs here"
+        return answer
+
+    def refused_wire(self, operation: int, payload: bytes, code: m.Outcome) -> None:
+        """A request with any payload is refused for this reason."""
+        self._sequence = (self._sequence + 1) & 0xFF
+        data = encode_frame(Frame(self.address, HOST_ADDRESS, self._sequence, operation, payload))
+        answer = message_of(self.ask_wire(data))
+        assert isinstance(answer, m.Refused), (
+            f"operation {operation:#04x} with {payload.hex()} was answered by {answer}"
+        )
+        assert answer.code is code, f"refused with {answer.code.name}, {code.name} belongs here"
+
+    def silent(self, data: bytes, window_ns: int | None = None) -> None:
+        """Nothing comes back to these bytes."""
+        self.drain()
+        said = self.say(data)
+        if window_ns is None:
+            window_ns = MAX_TURNAROUND_NS + START_JITTER_NS + 2 * self.airtime_ns(1)
+        heard = self.hear(said.end_ns + window_ns + (0 if self.is_virtual else self.slack_ns + QUIET_PORT_NS))
+        assert heard == b"", f"something came back to {data.hex(' ')}: {heard.hex(' ')}"
+
+    def alive(self) -> None:
+        """It still answers."""
+        data = bytes([self._sequence ^ 0x5A, 0, 0xFF])
+        assert self.ask(m.LinkTest(data), m.LinkTested).data == data
+
+    def run(self, steps: Steps[T]) -> T:
+        """Run one of the host's own operations."""
+        self.drain()
+        self._echo.clear()
+        link = Link(self.transport)
+        link.session.echoes = self.echoes
+        return link.run(steps)
+
+    # --- words ----------------------------------------------------------------------------------------------
+
+    @property
+    def rows(self) -> Mapping[str, m.ParameterDescription]:
+        """See the class; asked for once."""
+        if self._rows is None:
+            count = self.ask(m.Describe(), m.Description).parameter_count
+            rows = [self.ask(m.DescribeParameter(index), m.ParameterDescription) for index in range(count)]
+            self._rows = {row.name: row for row in rows}
+        return self._rows
+
+    def keep_rows(self, rows: Mapping[str, m.ParameterDescription]) -> None:
+        """Its list is known already."""
+        self._rows = dict(rows)
+
+    def known_rows(self) -> dict[str, m.ParameterDescription] | None:
+        """Its list where it has been asked for."""
+        return self._rows
+
+    def put(self, values: Mapping[str, RawValue]) -> None:
+        """Write working parameters, raw; where it has not all of them the case is not checked."""
+        missing = [name for name in values if name not in self.rows]
+        if missing:
+            not_checked(f"it has no parameter {', '.join(missing)}")
+        for name, raw in values.items():
+            row = BY_NAME[name]
+            self.ask(m.Write(row.number, row.encode(raw)), m.Written)
+
+    def get(self, name: str, memory: m.Memory = m.Memory.WORKING) -> RawValue:
+        """Read one parameter, raw."""
+        row = BY_NAME[name]
+        return row.decode(self.ask(m.Read(memory, bytes([row.number])), m.Values).values)
+
+    def get_all(self, memory: m.Memory = m.Memory.WORKING) -> dict[str, RawValue]:
+        """Read every parameter that the page knows."""
+        return {name: self.get(name, memory) for name in self.rows if name in BY_NAME}
+
+    def report(self) -> m.Status:
+        """Ask for a report."""
+        return self.ask(m.Report(), m.Status)
+
+    def demand(self, share: float) -> m.Moving:
+        """Demand a share of the travel, -1..1."""
+        return self.ask(m.Demand(round(share * m.MAX_DEMAND)), m.Moving)
+
+    def moment(self, since: tuple[int, int]) -> Moment:
+        """A report, and how long it is since then; `since` is a moment known to lie between two times."""
+        asked_ns = self.now_ns
+        status = self.report()
+        return Moment(asked_ns - since[1], self.now_ns - since[0], status)
+
+    def during(self, action: Callable[[], object]) -> tuple[int, int]:
+        """Do something; returns between which two times it happened."""
+        before_ns = self.now_ns
+        action()
+        return before_ns, self.now_ns
+
+    def watch(self, since: tuple[int, int], until_ns: int, every_ns: int) -> list[Moment]:
+        """Reports from now on, until so long after `since`."""
+        seen = [self.moment(since)]
+        while seen[-1].least_ns < until_ns:
+            self.pass_time(every_ns)
+            seen.append(self.moment(since))
+        return seen
+
+    def settle(self, share: float, within_ns: int = 1500 * MS) -> m.Status:
+        """Demand again and again until the arm rests, or the time is over."""
+        end_ns = self.now_ns + within_ns
+        before: int | None = None
+        while True:
+            self.demand(share)
+            self.pass_time(20 * MS)
+            status = self.report()
+            is_there = abs(status.position_cdeg - status.demand_cdeg) <= 60 and before == status.position_cdeg
+            if is_there or self.now_ns >= end_ns:
+                return status
+            before = status.position_cdeg
+
+    def restart(self) -> None:
+        """It starts again as after power-up."""
+        self.ask(m.Restart(), m.Restarting)
+        self.pass_time(2 * MS if self.is_virtual else 30 * MS)
+
+    # --- virtual only ---------------------------------------------------------------------------------------
+
+    def require_virtual(self, why: str) -> None:
+        """The case needs a bus in process."""
+        if not self.is_virtual:
+            not_checked(f"{why}; on a port it cannot be seen or done")
+
+    def require_alone(self) -> None:
+        """The case needs the line for itself."""
+        if not self.is_alone:
+            not_checked("other actuators are on the line, and single bytes do not tell who sent them")
+
+    def spoken(self, since_ns: int = 0) -> list[Any]:
+        """Its own transmissions that began then or later: `start_ns`, `end_ns`, `data`."""
+        return [one for one in self.bus.line.record if one.sender is self.actuator and one.start_ns >= since_ns]
+
+    def power_cut(self, off_ns: int = 5 * MS) -> None:
+        """Lose power now and get it back."""
+        self.actuator.power_off()
+        self.pass_time(off_ns)
+        self.actuator.power_on()
+        self.pass_time(1 * MS)
+
+
+def replies_in(heard: bytes) -> list[Frame]:
+    """The good reply frames in these bytes."""
+    return [one for one in Decoder().feed(heard) if isinstance(one, Frame) and one.is_reply]
+
+
+def _decoded(wire: bytes) -> Frame:
+    (found,) = Decoder().feed(wire)
+    assert isinstance(found, Frame)
+    return found
+
+
+def echo_frame(message: Message, to: Frame, source: int, tag: int) -> bytes:
+    """The bytes of the one right reply."""
+    return encode_frame(reply_frame(message, to, source, tag))

@@ -1,0 +1,255 @@
+"""The pytest plug-in: ``pytest --dut TARGET``.
+
+Options, the fixtures `dut` (a `Bench`, as after power-up), `dut_build` (further ones, in process) and `bus_link` (the
+host's own operations), the marker `clause`, and the report by clause. Nothing happens where `--dut` is not given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import pytest
+
+if TYPE_CHECKING:
+    from busproto.conformance.bench import Bench
+    from busproto.conformance.report import Case
+    from busproto.conformance.targets import Target
+    from busproto.ops.link import Link
+
+pytest.register_assert_rewrite("busproto.conformance.suite", "busproto.conformance.bench")
+
+SUITE: Final = Path(__file__).with_name("suite")
+PROPERTY: Final = "clause"
+_SOAK_STEPS: Final = 200
+_SOAK_PORT_STEPS: Final = 60
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """The options."""
+    group = parser.getgroup("busproto", "conformance of an actuator (busproto)")
+    group.addoption(
+        "--dut",
+        metavar="TARGET",
+        help="What is tested: 'python' (the simulator's actuator), 'reference' (the firmware that is shipped), the path"
+        " of a shared library, or a port (device name or URL). Without test files the shipped suite is run.",
+    )
+    group.addoption("--dut-uid", metavar="UID", help="On a port with several actuators: which one, 16 hex digits.")
+    group.addoption("--dut-baud", type=int, default=115_200, metavar="BAUD", help="Line rate of the port.")
+    group.addoption(
+        "--dut-latency-ms",
+        type=float,
+        metavar="MS",
+        help="How long the adapter of the port may keep bytes back (default: 20, on sim:// 0); times allow for it.",
+    )
+    group.addoption("--dut-seed", type=int, default=0, metavar="N", help="The same seed draws the same cases.")
+    group.addoption(
+        "--dut-soak",
+        type=int,
+        metavar="N",
+        help=f"Steps of the soak (default: {_SOAK_STEPS}, on a port {_SOAK_PORT_STEPS}; 0 for none).",
+    )
+    group.addoption(
+        "--dut-clause",
+        action="append",
+        default=[],
+        metavar="ID",
+        help="Only cases that cite this clause (frame.check, op.44, ...); may be given more than once.",
+    )
+    group.addoption("--dut-report", metavar="FILE", help="Write the report by clause as an HTML page.")
+    group.addoption(
+        "--all-clear",
+        action="store_true",
+        help="The cautions have been read and all is clear: what is on a port moves.",
+    )
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_configure(config: pytest.Config) -> None:
+    """The marker; what is run; whether it may."""
+    config.addinivalue_line("markers", "clause(*ids): the clauses of the format page that this case checks")
+    target = config.getoption("--dut")
+    if not target:
+        return
+    if config.args_source is not pytest.Config.ArgsSource.ARGS:
+        config.args = [str(SUITE)]
+    from busproto.conformance.targets import is_in_process
+
+    if is_in_process(target):
+        return
+    _no_cache_beside_a_port(config)
+    if hasattr(config, "workerinput") or config.getoption("numprocesses", None):
+        raise pytest.UsageError("--dut on a port: one process only, without -n")
+    if not target.startswith("sim://") and not config.getoption("--all-clear"):
+        from busproto.cautions import CAUTIONS, DISCLAIMER
+
+        said = "\n".join(f"  - {line}" for line in CAUTIONS)
+        raise pytest.UsageError(
+            f"--dut '{target}': the actuator on that port will move.\n{said}\n{DISCLAIMER}\n"
+            "When all of this is so, say --all-clear. Nothing was sent."
+        )
+
+
+def _no_cache_beside_a_port(config: pytest.Config) -> None:
+    """pytest takes a device name that follows `--dut` for a test file too, and would keep its cache beside it."""
+    if config.rootpath.is_relative_to("/dev"):
+        for name in ("lfplugin", "nfplugin", "stepwiseplugin"):
+            found = config.pluginmanager.get_plugin(name)
+            if found is not None:
+                config.pluginmanager.unregister(found)
+
+
+def _uid(text: str | None) -> bytes | None:
+    """The uid that was given, if any. Raises InputError."""
+    from busproto.errors import InputError
+
+    if text is None:
+        return None
+    try:
+        uid = bytes.fromhex(text)
+    except ValueError:
+        uid = b""
+    if len(uid) != 8:
+        raise InputError(f"--dut-uid '{text}': 16 hex digits are wanted")
+    return uid
+
+
+@pytest.fixture(scope="session")
+def dut_target(request: pytest.FixtureRequest) -> Iterator[Target]:
+    """What `--dut` names, opened once."""
+    from busproto.conformance.targets import open_target
+    from busproto.errors import BusError
+
+    config = request.config
+    name = config.getoption("--dut")
+    if not name:
+        pytest.skip("not checked: no --dut was given")
+    latency_ms = config.getoption("--dut-latency-ms")
+    try:
+        opened = open_target(
+            name,
+            seed=config.getoption("--dut-seed"),
+            baud=config.getoption("--dut-baud"),
+            uid=_uid(config.getoption("--dut-uid")),
+            latency_ns=None if latency_ms is None else round(latency_ms * 1e6),
+        )
+    except BusError as error:
+        pytest.exit(f"{error}", returncode=pytest.ExitCode.USAGE_ERROR)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def dut(dut_target: Target, request: pytest.FixtureRequest) -> Iterator[Bench]:
+    """The actuator under test, as after power-up, with factory settings, at an address of its own."""
+    bench = dut_target.fresh(request.node.name)
+    yield bench
+    dut_target.done_with(bench)
+
+
+@pytest.fixture
+def dut_build(dut_target: Target, request: pytest.FixtureRequest) -> Callable[..., Bench]:
+    """Builds further ones in process (`InProcess.build`): address, stored settings, line rate, clock, neighbours."""
+    from busproto.conformance.bench import not_checked
+    from busproto.conformance.targets import InProcess
+
+    if not isinstance(dut_target, InProcess):
+        not_checked("it needs one in process: others beside it, its power cut, its clock off")
+
+    def build(**named: Any) -> Bench:
+        return dut_target.build(request.node.name, **named)
+
+    return build
+
+
+@pytest.fixture
+def bus_link(dut: Bench) -> Link:
+    """A link on the port of the actuator under test: the host's own operations."""
+    from busproto.ops.link import Link
+
+    link = Link(dut.transport)
+    link.session.echoes = dut.echoes
+    return link
+
+
+@pytest.fixture
+def soak_steps(request: pytest.FixtureRequest, dut_target: Target) -> int:
+    """How long the soak is."""
+    given = request.config.getoption("--dut-soak")
+    if given is None:
+        return _SOAK_PORT_STEPS if dut_target.is_port else _SOAK_STEPS
+    return int(given)
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Only cases that cite one of the clauses asked for."""
+    wanted = set(config.getoption("--dut-clause"))
+    if not config.getoption("--dut") or not wanted:
+        return
+    from busproto.conformance.clauses import CLAUSES
+
+    unknown = wanted - set(CLAUSES)
+    if unknown:
+        raise pytest.UsageError(
+            f"--dut-clause: there is no {', '.join(sorted(unknown))}; there are: {', '.join(CLAUSES)}"
+        )
+    chosen = [item for item in items if any(wanted & set(mark.args) for mark in item.iter_markers("clause"))]
+    config.hook.pytest_deselected(items=[item for item in items if item not in chosen])
+    items[:] = chosen
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """The clauses of a case become properties of its result (JUnit writes them; xdist carries them)."""
+    for mark in item.iter_markers("clause"):
+        item.user_properties.extend((PROPERTY, one) for one in mark.args if (PROPERTY, one) not in item.user_properties)
+
+
+def _cases(terminal: Any) -> list[Case]:
+    from busproto.conformance.report import Case
+
+    verdicts = {"passed": "passed", "failed": "failed", "error": "failed", "skipped": "not checked"}
+    found: list[Case] = []
+    for key, verdict in verdicts.items():
+        for report in terminal.stats.get(key, []):
+            clauses = tuple(str(value) for name, value in report.user_properties if name == PROPERTY)
+            if clauses:
+                found.append(Case(report.nodeid.rpartition("::")[2], verdict, clauses, _why(report)))
+    return found
+
+
+def _why(report: Any) -> str:
+    told = report.longrepr
+    if told is None:
+        return ""
+    if isinstance(told, tuple):
+        return str(told[2]).removeprefix("Skipped: ").removeprefix("not checked: ")
+    crash = getattr(told, "reprcrash", None)
+    text = str(crash.message if crash is not None else told)
+    return text.splitlines()[0].removeprefix("AssertionError: ") if text else ""
+
+
+def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
+    """The report by clause."""
+    if not config.getoption("--dut"):
+        return
+    from busproto.conformance.report import as_html, as_text
+
+    cases = _cases(terminalreporter)
+    if not cases:
+        return
+    target = config.getoption("--dut")
+    terminalreporter.section(f"conformance of {target}")
+    for line in as_text(cases):
+        terminalreporter.write_line(line)
+    chosen = config.getoption("--dut-clause")
+    if chosen:
+        terminalreporter.write_line(f"only cases that cite {' or '.join(chosen)} were run")
+    file = config.getoption("--dut-report")
+    if file:
+        from busproto._version import version_text
+        from busproto.keeping import write_whole
+
+        write_whole(Path(file), as_html(cases, target, version_text()))
+        terminalreporter.write_line(f"written: {file}")

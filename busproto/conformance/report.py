@@ -1,0 +1,111 @@
+"""What a run showed, clause by clause: passed, failed, not checked."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Final
+
+from busproto.conformance.clauses import CLAUSES, Clause
+
+VERDICTS: Final = ("passed", "failed", "not checked")
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One case that was run.
+
+    Attributes:
+        name: of the test.
+        verdict: one of VERDICTS.
+        clauses: ids of what it cites.
+        why: where it failed or was not checked, the first line of the reason.
+    """
+
+    name: str
+    verdict: str
+    clauses: tuple[str, ...]
+    why: str = ""
+
+
+@dataclass(slots=True)
+class Row:
+    """One clause and the cases that cite it."""
+
+    clause: Clause
+    cases: list[Case] = field(default_factory=list)
+
+    def count(self, verdict: str) -> int:
+        """How many of its cases came to that."""
+        return sum(case.verdict == verdict for case in self.cases)
+
+    @property
+    def verdict(self) -> str:
+        """Failed where any case failed; not checked where none passed."""
+        if self.count("failed"):
+            return "failed"
+        return "passed" if self.count("passed") else "not checked"
+
+
+def by_clause(cases: Iterable[Case]) -> list[Row]:
+    """Every clause that any case cites, in the order of the page."""
+    rows = {one.id: Row(one) for one in CLAUSES.values()}
+    for case in cases:
+        for one in case.clauses:
+            rows[one].cases.append(case)
+    return [row for row in rows.values() if row.cases]
+
+
+def as_text(cases: list[Case]) -> list[str]:
+    """Lines for a terminal."""
+    rows = by_clause(cases)
+    width = max((len(row.clause.id) for row in rows), default=0)
+    lines = []
+    for row in rows:
+        counts = ", ".join(f"{row.count(verdict)} {verdict}" for verdict in VERDICTS if row.count(verdict))
+        mark = {"passed": " ", "failed": "!", "not checked": "-"}[row.verdict]
+        lines.append(f"{mark} {row.clause.id:<{width}}  {counts}")
+    for verdict in ("failed", "not checked"):
+        named = [case for case in cases if case.verdict == verdict]
+        if named:
+            lines += ["", f"{verdict}:"]
+            lines += [f"  {case.name} [{', '.join(case.clauses)}]: {case.why}" for case in named]
+    totals = {verdict: sum(row.verdict == verdict for row in rows) for verdict in VERDICTS}
+    lines += ["", "clauses: " + ", ".join(f"{count} {verdict}" for verdict, count in totals.items())]
+    return lines
+
+
+_STYLE: Final = """
+body { font: 15px/1.45 sans-serif; margin: 2em auto; max-width: 62em; padding: 0 1em; }
+table { border-collapse: collapse; width: 100%; } td, th { text-align: left; vertical-align: top;
+padding: .3em .6em; border-bottom: 1px solid #ccc; } .failed { background: #fdd; } .not-checked { color: #666; }
+small { color: #555; } details { margin: 0; }
+"""
+
+
+def as_html(cases: list[Case], target: str, version: str) -> str:
+    """One page, nothing to load."""
+    rows = by_clause(cases)
+    lines = [
+        '<!doctype html><html lang="en"><meta charset="utf-8">',
+        f"<title>Conformance of {html.escape(target)}</title><style>{_STYLE}</style>",
+        f"<h1>Conformance of {html.escape(target)}</h1>",
+        f"<p>{html.escape(version)}; {len(cases)} cases, {len(rows)} clauses of the format page. "
+        "A bench result is no flight clearance.</p>",
+        "<table><tr><th>clause</th><th>passed</th><th>failed</th><th>not checked</th><th>cases</th></tr>",
+    ]
+    for row in rows:
+        clause = row.clause
+        named = "".join(
+            f"<li>{html.escape(case.name)}: {case.verdict}{html.escape(': ' + case.why if case.why else '')}</li>"
+            for case in row.cases
+        )
+        is_open = " open" if row.verdict == "failed" else ""
+        lines.append(
+            f'<tr class="{row.verdict.replace(" ", "-")}"><td><b>{html.escape(clause.id)}</b><br>'
+            f"<small>{html.escape(clause.heading)}: {html.escape(clause.text)}</small></td>"
+            + "".join(f"<td>{row.count(verdict)}</td>" for verdict in VERDICTS)
+            + f"<td><details{is_open}><summary>{row.verdict}</summary><ul>{named}</ul></details></td></tr>"
+        )
+    return "\n".join([*lines, "</table></html>", ""])

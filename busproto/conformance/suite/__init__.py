@@ -1,0 +1,1 @@
+"""The shipped suite: ``pytest --pyargs busproto.conformance.suite --dut TARGET``."""

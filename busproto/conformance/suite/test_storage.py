@@ -1,0 +1,157 @@
+"""Stored memory: what is kept, and that power lost at any byte leaves the old set or the new one whole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from busproto.conformance.bench import MS, US, Bench
+from busproto.conformance.clauses import clause
+from busproto.conformance.storage import cut_at_byte, spoil, written_bytes
+from busproto.wire import messages as m
+from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
+from busproto.wire.parameters import RawValue
+
+OLD: dict[str, RawValue] = {"neutral": 150, "channel": 3}
+NEW: dict[str, RawValue] = {"neutral": -700, "channel": 4}
+
+
+def with_old(dut: Bench) -> Bench:
+    """An actuator that has OLD stored twice, so that both copies are in use."""
+    dut.require_virtual("power cannot be cut")
+    dut.put(OLD)
+    for _ in range(2):
+        dut.ask(m.Commit(), m.Committed, slow=True)
+    return dut
+
+
+def stored(dut: Bench) -> dict[str, RawValue]:
+    return {name: dut.get(name, m.Memory.STORED) for name in OLD}
+
+
+@clause("does.commit", "op.32", "op.51")
+def test_what_is_committed_is_there_after_a_restart(dut: Bench) -> None:
+    dut.put(NEW)
+    dut.ask(m.Commit(), m.Committed, slow=True)
+    before = dut.get_all()
+    dut.restart()
+    assert dut.get_all() == before
+    assert {name: dut.get(name) for name in NEW} == NEW
+
+
+@clause("does.write", "does.commit")
+def test_what_is_not_committed_is_gone_after_a_restart(dut: Bench) -> None:
+    before = dut.get_all()
+    dut.put(NEW)
+    dut.restart()
+    assert dut.get_all() == before
+
+
+@clause("does.commit", "does.copies")
+def test_every_value_is_kept(dut: Bench) -> None:
+    dut.require_virtual("it takes many writes")
+    for at in ("low", "high"):
+        for row in dut.rows.values():
+            if row.points:
+                size = row.points if at == "high" else 2
+                dut.ask(m.Write(row.number, bytes(row.size * size)), m.Written)
+            else:
+                value = row.low if at == "low" else row.high
+                raw = value.to_bytes(row.size, "little", signed=value < 0)
+                dut.ask(m.Write(row.number, raw), m.Written)
+        before = dut.get_all()
+        dut.ask(m.Commit(), m.Committed, slow=True)
+        dut.power_cut()
+        assert dut.get_all() == dut.get_all(m.Memory.STORED) == before
+
+
+@clause("does.copies", "op.32", "does.commit")
+def test_power_cut_at_every_byte_of_a_commit(dut_build: Callable[..., Bench]) -> None:
+    bench = with_old(dut_build())
+    bench.put(NEW)
+    count = written_bytes(bench, m.Commit(), bench.address)
+    assert count >= 8, f"only {count} bytes are written"
+    for at in range(count):
+        bench = with_old(dut_build())
+        bench.put(NEW)
+        cut_at_byte(bench, m.Commit(), bench.address, at)
+        left = stored(bench)
+        assert left == OLD or (left == NEW and at == count - 1), f"cut at byte {at} of {count}: {left} is left"
+        assert {name: bench.get(name) for name in OLD} == left
+        assert not bench.report().faults & m.Fault.SETTINGS_LOST, f"cut at byte {at} of {count}: settings lost"
+
+
+@clause("does.copies", "op.10", "does.assign")
+def test_power_cut_at_every_byte_of_an_assign(dut_build: Callable[..., Bench]) -> None:
+    message = m.Assign(dut_build().uid, 9)
+    count = written_bytes(with_old(dut_build()), message, BROADCAST_ADDRESS)
+    for at in range(0, count, 3):
+        bench = with_old(dut_build())
+        cut_at_byte(bench, message, BROADCAST_ADDRESS, at)
+        assert bench.actuator.address in {5, 9}, f"cut at byte {at} of {count}: address {bench.actuator.address}"
+        bench.address = bench.actuator.address
+        assert bench.address == 5 or at >= count - 1
+        assert stored(bench) == OLD
+
+
+@clause("does.copies")
+@pytest.mark.parametrize("page", [0, 1])
+def test_one_spoiled_copy_leaves_the_other(dut_build: Callable[..., Bench], page: int) -> None:
+    for at in (0, 4, 9, 20):
+        bench = with_old(dut_build())
+        bench.put(NEW)
+        bench.ask(m.Commit(), m.Committed, slow=True)
+        spoil(bench, page, at)
+        assert stored(bench) in (OLD, NEW), f"byte {at} of copy {page} was spoiled: {stored(bench)}"
+        assert not bench.report().faults & m.Fault.SETTINGS_LOST
+
+
+@clause("does.lost", "does.limp", "faults")
+def test_where_neither_copy_is_whole_it_has_factory_settings_and_no_address(dut_build: Callable[..., Bench]) -> None:
+    bench = with_old(dut_build())
+    for page in (0, 1):
+        spoil(bench, page, 4)
+    bench.address = UNADDRESSED
+    assert bench.report().faults & m.Fault.SETTINGS_LOST
+    assert bench.report().state is m.State.LIMP
+    assert bench.get_all() == bench.get_all(m.Memory.FACTORY)
+    bench.ask(m.Assign(bench.uid, 9), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
+    bench.address = 9
+    bench.power_cut()
+    assert not bench.report().faults & m.Fault.SETTINGS_LOST
+
+
+@clause("does.assign", "op.10")
+def test_an_address_outlasts_a_power_cut(dut: Bench) -> None:
+    dut.require_virtual("power cannot be cut")
+    dut.put(NEW)
+    dut.ask(m.Assign(dut.uid, 77), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
+    dut.power_cut()
+    dut.address = 77
+    assert dut.get("neutral") == 0, "an assign stores the settings that were stored, not the working ones"
+
+
+@clause("does.copies", "does.limp")
+@pytest.mark.parametrize("off_us", [1, 300, 5_000, 25_000])
+def test_power_cut_while_it_answers_or_moves(dut: Bench, off_us: int) -> None:
+    with_old(dut)
+    dut.put({"soft-start": 0})
+    dut.demand(0.25)
+    dut.say(dut.wire(m.Report()))
+    dut.pass_time(1500 * US)
+    dut.power_cut(off_us * US)
+    dut.pass_time(20 * MS)
+    assert dut.report().state is m.State.LIMP
+    assert stored(dut) == OLD
+
+
+@clause("does.commit", "does.copies", "op.20")
+def test_many_commits_count_on(dut: Bench) -> None:
+    dut.require_virtual("it takes many writes")
+    before = dut.ask(m.Describe(), m.Description).generation
+    for number in range(1, 12):
+        dut.put({"neutral": number})
+        assert dut.ask(m.Commit(), m.Committed, slow=True).generation == (before + number) & 0xFFFF
+        dut.power_cut()
+        assert dut.get("neutral") == number

@@ -1,0 +1,121 @@
+"""When it answers: turnaround, reply delay, jitter, the time that storing takes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from busproto.conformance.bench import MS, US, Bench
+from busproto.conformance.clauses import clause
+from busproto.wire import messages as m
+from busproto.wire.codec import encode_frame
+from busproto.wire.frame import BROADCAST_ADDRESS
+from busproto.wire.message import Message
+from busproto.wire.timing import MAX_TURNAROUND_NS, MIN_TURNAROUND_NS, START_JITTER_NS, STORE_NS
+
+CLOCK_NS = 2 * US
+
+
+def delays(dut: Bench, count: int = 12) -> list[int]:
+    """How long behind the request it began, by the line itself."""
+    found = []
+    for number in range(count):
+        said, frames, _ = dut.frames_after(dut.wire(m.LinkTest(bytes([number]))), count=1)
+        assert frames, "no answer"
+        (sent,) = dut.spoken(said.end_ns)
+        found.append(sent.start_ns - said.end_ns)
+        dut.pass_time(1 * MS)
+    return found
+
+
+@clause("does.turnaround", "does.reply")
+def test_it_keeps_off_the_line_and_begins_in_time(dut: Bench) -> None:
+    dut.require_virtual("the moment at which it begins")
+    seen = delays(dut)
+    assert min(seen) >= MIN_TURNAROUND_NS, f"{min(seen)} ns behind the request"
+    assert max(seen) <= MIN_TURNAROUND_NS + START_JITTER_NS + CLOCK_NS, f"{max(seen)} ns behind the request"
+
+
+@clause("parameters.reply-delay", "does.reply")
+@pytest.mark.parametrize("delay_us", [101, 500, 1999, 2000])
+def test_the_reply_delay_is_kept(dut: Bench, delay_us: int) -> None:
+    dut.require_virtual("the moment at which it begins")
+    dut.put({"reply-delay": delay_us})
+    seen = delays(dut, 4)
+    assert min(seen) >= delay_us * US
+    assert max(seen) <= delay_us * US + START_JITTER_NS + CLOCK_NS
+
+
+@clause("parameters.reply-delay", "does.write", "does.reply")
+def test_the_longest_reply_delay_is_within_the_hosts_patience(dut: Bench) -> None:
+    dut.put({"reply-delay": 2000})
+    for _ in range(3):
+        begin_ns = dut.now_ns
+        data = dut.wire(m.LinkTest(b"x"))
+        said, frames, _ = dut.frames_after(data, count=1)
+        assert frames
+        came_ns = dut.now_ns
+        least_ns = said.end_ns + 2000 * US + dut.airtime_ns(len(encode_frame(frames[0])))
+        assert came_ns >= least_ns - CLOCK_NS, "it answered before its reply delay was over"
+        assert begin_ns < came_ns
+    assert MAX_TURNAROUND_NS == 2000 * US
+
+
+@clause("does.turnaround")
+def test_on_any_target_it_is_not_too_early(dut: Bench) -> None:
+    for _ in range(5):
+        said, frames, _ = dut.frames_after(dut.wire(m.LinkTest(b"x")), count=1)
+        assert frames
+        least_ns = said.end_ns + MIN_TURNAROUND_NS + dut.airtime_ns(len(encode_frame(frames[0])))
+        assert dut.now_ns >= least_ns - CLOCK_NS
+
+
+@clause("does.turnaround", "does.reply")
+@pytest.mark.parametrize("clock_ppm", [-10_000, 10_000])
+def test_with_a_clock_off_by_one_percent_too(dut_build: Callable[..., Bench], clock_ppm: int) -> None:
+    bench = dut_build(clock_ppm=clock_ppm)
+    seen = delays(bench)
+    assert min(seen) >= MIN_TURNAROUND_NS * 0.99
+    assert max(seen) <= (MIN_TURNAROUND_NS + START_JITTER_NS) * 1.01 + CLOCK_NS
+
+
+@clause("does.store")
+@pytest.mark.parametrize("what", ["commit", "assign"])
+def test_storing_takes_no_longer_than_it_may(dut: Bench, what: str) -> None:
+    dut.require_virtual("the moment at which it begins")
+    dut.put({"neutral": 10})
+    message: Message = m.Commit() if what == "commit" else m.Assign(dut.uid, dut.address)
+    to = dut.address if what == "commit" else BROADCAST_ADDRESS
+    said, frames, _ = dut.frames_after(dut.wire(message, to), count=1, slow=True)
+    assert frames, "no answer"
+    (sent,) = dut.spoken(said.end_ns)
+    assert sent.start_ns - said.end_ns <= STORE_NS + MAX_TURNAROUND_NS + START_JITTER_NS
+
+
+@clause("does.store", "op.32")
+def test_it_answers_a_commit_when_the_set_is_whole(dut: Bench) -> None:
+    dut.require_virtual("power cannot be cut")
+    dut.put({"neutral": 123})
+    _, frames, _ = dut.frames_after(dut.wire(m.Commit()), count=1, slow=True)
+    assert frames, "no answer"
+    dut.power_cut()
+    assert dut.get("neutral") == 123
+
+
+@clause("does.store", "op.10")
+def test_it_answers_an_assign_when_the_address_is_stored(dut: Bench) -> None:
+    dut.require_virtual("power cannot be cut")
+    data = dut.wire(m.Assign(dut.uid, 9), BROADCAST_ADDRESS)
+    _, frames, _ = dut.frames_after(data, count=1, slow=True)
+    assert frames, "no answer"
+    dut.power_cut()
+    dut.address = 9
+    dut.alive()
+
+
+@clause("find.jitter")
+def test_the_jitter_differs_from_time_to_time(dut: Bench) -> None:
+    dut.require_virtual("the moment at which it begins")
+    seen = delays(dut, 16)
+    assert max(seen) - min(seen) >= 4 * US, "answers always begin at the same moment: twins could not be told apart"

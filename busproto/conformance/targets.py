@@ -1,0 +1,282 @@
+"""What `--dut` names: the simulator's own actuator, a firmware as a shared library, or one behind a port.
+
+In process each case gets a bus of its own, in virtual time, its first settings factory but for an address. On a port
+there is one actuator for the whole run: what it had stored is kept first, and put back at the end.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import random
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from busproto.conformance.bench import MS, Bench
+from busproto.errors import BusError, InputError, ReplyTimeoutError
+from busproto.ops import Link, assign, describe, find, restart, transact
+from busproto.ops.steps import Steps
+from busproto.transport import Transport, open_transport
+from busproto.wire import messages as m
+from busproto.wire.codec import encode_frame, request_frame
+from busproto.wire.frame import BROADCAST_ADDRESS, DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
+from busproto.wire.message import Message
+from busproto.wire.parameters import RawValue
+
+PYTHON: Final = "python"
+REFERENCE: Final = "reference"
+HOME: Final = 5
+"""Address of the one under test in process, and of one on a port that has none."""
+UID: Final = bytes.fromhex("d17e00c3005a8101")
+MODEL_NAME: Final = "under test"
+CHANCES: Final = 4
+PATIENCE_NS: Final = 200 * MS
+T = TypeVar("T")
+M = TypeVar("M", bound=Message)
+
+
+def is_in_process(target: str) -> bool:
+    """Whether the target is run in this process, in virtual time."""
+    return target in {PYTHON, REFERENCE} or Path(target).suffix in {".so", ".dylib", ".dll"}
+
+
+class InProcess:
+    """A target that is built anew for each case.
+
+    Attributes:
+        target: as given to `--dut`.
+        seed: of the first bus; others follow from the case's own name.
+    """
+
+    is_port = False
+
+    def __init__(self, target: str, seed: int = 0) -> None:
+        """Raises InputError: it cannot be built or loaded."""
+        from sim.errors import SimError
+
+        self.target = target
+        self.seed = seed
+        self._rows: Mapping[str, m.ParameterDescription] | None = None
+        try:
+            self.build("first")
+        except SimError as error:
+            raise InputError(f"--dut '{target}': {error}") from error
+
+    def build(
+        self,
+        name: str,
+        *,
+        address: int = HOME,
+        stored: Mapping[str, RawValue] | None = None,
+        baud: int = DEFAULT_BAUD,
+        clock_ppm: int = 0,
+        neighbours: Mapping[bytes, int] | None = None,
+    ) -> Bench:
+        """A bus with the one under test, and with neighbours (address by uid) that are the simulator's own."""
+        from sim.bus import VirtualBus
+        from sim.kernel import Kernel
+
+        bus = VirtualBus(Kernel(random.Random(f"{self.seed} {name}").getrandbits(32)), baud=baud)
+        actuator = self._plug(bus, self.target, UID, address, stored or {}, clock_ppm)
+        bench = Bench(bus.host, uid=UID, address=address, bus=bus, actuator=actuator)
+        bench.neighbours = [self._plug(bus, PYTHON, uid, at, {}, 0) for uid, at in (neighbours or {}).items()]
+        if self._rows is not None:
+            bench.keep_rows(self._rows)
+        return bench
+
+    def _plug(
+        self, bus: Any, target: str, uid: bytes, address: int, stored: Mapping[str, RawValue], clock_ppm: int
+    ) -> Any:
+        from sim.actuator import Actuator
+        from sim.device import Device
+        from sim.model import ActuatorModel
+
+        named: dict[str, Any] = {
+            "label": f"actuator {len(bus.actuators)}",
+            "uid": uid,
+            "model": ActuatorModel(MODEL_NAME),
+            "address": address,
+            "stored": dict(stored),
+            "position_deg": 0.0,
+            "supply_mv": lambda: bus.supply_mv,
+            "clock_ppm": clock_ppm,
+        }
+        if target == PYTHON:
+            made: Any = Actuator(bus.kernel, bus.line, address_changed=lambda _: bus.index(), **named)
+        else:
+            made = Device(bus.kernel, bus.line, library=target, **named)
+        bus.add(made)
+        return made
+
+    def fresh(self, name: str) -> Bench:
+        """For one case."""
+        return self.build(name)
+
+    def done_with(self, bench: Bench) -> None:
+        """Behind a case: what it learned of the parameter list serves the next one."""
+        self._rows = bench.known_rows() or self._rows
+
+    def close(self) -> None:
+        """Nothing is left."""
+
+
+class OnPort:
+    """An actuator behind a port.
+
+    Attributes:
+        target: the port's URL or device name.
+        seed: for what is drawn.
+    """
+
+    is_port = True
+
+    def __init__(
+        self,
+        target: str,
+        *,
+        seed: int = 0,
+        baud: int = DEFAULT_BAUD,
+        uid: bytes | None = None,
+        latency_ns: int | None = None,
+    ) -> None:
+        """Open the port, find the one under test, keep what it has stored, and give it factory settings.
+
+        Raises:
+            InputError: not exactly one actuator is there, or none with that uid. Nothing was changed.
+            BusError: the port, or the actuator, did not do it.
+        """
+        if target.startswith("sim://"):
+            import sim  # noqa: F401 - makes the URL known
+        self.target = target
+        self.seed = seed
+        self.transport: Transport = open_transport(target, baud, latency_ns=latency_ns)
+        try:
+            self._echoes = self._finds_echo()
+            roster = self._run(lambda: find(rng=random.Random(seed)))
+            found = {one.uid: one.address for one in roster.found}
+            if uid is None and len(found) != 1:
+                there = ", ".join(sorted(one.hex() for one in found)) or "nobody"
+                raise InputError(f"--dut '{target}': one actuator is wanted there, or --dut-uid; there are: {there}")
+            self.uid = next(iter(found)) if uid is None else uid
+            if self.uid not in found:
+                raise InputError(f"--dut-uid {self.uid.hex()}: it is not on '{target}'")
+            self._is_alone = len(found) == 1
+            self._first_address = found[self.uid]
+            taken = list(found.values())
+            needs_one = self._first_address == UNADDRESSED or taken.count(self._first_address) > 1
+            free = next(at for at in (HOME, *range(MIN_ADDRESS, MAX_ADDRESS + 1)) if at not in taken)
+            self.home = free if needs_one else self._first_address
+            if needs_one:
+                self._run(lambda: assign(self.uid, self.home))
+            self._first = self._stored()
+            self._factory()
+        except BaseException:
+            self.transport.close()
+            raise
+
+    def _run(self, make: Callable[[], Steps[T]]) -> T:
+        """Prepare something; a busy machine is given several chances. What is judged never goes this way."""
+        for chance in range(CHANCES):
+            link = Link(self.transport)
+            link.session.echoes = self._echoes
+            try:
+                return link.run(make())
+            except ReplyTimeoutError:
+                if chance == CHANCES - 1:
+                    raise
+                self.transport.read_until(self.transport.now_ns() + PATIENCE_NS)
+        raise AssertionError
+
+    def _ask(self, message: Message, kind: type[M], *, slow: bool = False) -> M:
+        return self._run(lambda: transact(message, self.home, kind, slow=slow))
+
+    def _finds_echo(self) -> bool:
+        data = encode_frame(request_frame(m.Hush(1, bytes(7) + b"\x01"), BROADCAST_ADDRESS, 0))
+        self.transport.read_until(0)
+        self.transport.write(data)
+        end_ns = self.transport.now_ns() + self.transport.latency_ns + 300 * MS
+        heard = b""
+        while len(heard) < len(data) and self.transport.now_ns() < end_ns:
+            heard += self.transport.read_until(end_ns)
+        return heard == data
+
+    def _stored(self) -> dict[int, bytes]:
+        """The raw stored value of every parameter, by number."""
+        values: dict[int, bytes] = {}
+        for index in range(self._run(lambda: describe(self.home)).parameter_count):
+            row = self._ask(m.DescribeParameter(index), m.ParameterDescription)
+            values[row.number] = self._ask(m.Read(m.Memory.STORED, bytes([row.number])), m.Values).values
+        return values
+
+    def _factory(self) -> None:
+        self._ask(m.Undo(m.Memory.FACTORY), m.Undone)
+        self._ask(m.Commit(), m.Committed, slow=True)
+        self._generation = self._run(lambda: describe(self.home)).generation
+
+    def fresh(self, name: str) -> Bench:
+        """The actuator as after power-up, with factory settings at its address."""
+        self._home_again()
+        self._run(lambda: restart(self.home))
+        bench = Bench(self.transport, uid=self.uid, address=self.home, echoes=self._echoes, is_alone=self._is_alone)
+        bench.pass_time(50 * MS)
+        if self._run(lambda: describe(self.home)).generation != self._generation:
+            self._factory()
+        if self._rows is not None:
+            bench.keep_rows(self._rows)
+        return bench
+
+    _rows: Mapping[str, m.ParameterDescription] | None = None
+
+    def _home_again(self) -> None:
+        """It is at its address, whatever a case has left behind."""
+        wire = encode_frame(request_frame(m.Describe(), self.home, 0))
+        self.transport.read_until(self.transport.now_ns() + 5 * MS)
+        probe = Bench(self.transport, uid=self.uid, address=self.home, echoes=self._echoes)
+        _, frames, _ = probe.frames_after(wire, count=1)
+        if not any(frame.tag == probe.tag and frame.source == self.home for frame in frames):
+            self._run(lambda: assign(self.uid, self.home))
+
+    def done_with(self, bench: Bench) -> None:
+        """See `InProcess.done_with`; it goes limp."""
+        self._rows = bench.known_rows() or self._rows
+        with contextlib.suppress(BusError):
+            bench.tell(m.Release())
+
+    def close(self) -> None:
+        """Put back what it had stored and its address, and let go of the port.
+
+        Raises:
+            BusError: that could not be done.
+        """
+        try:
+            self._home_again()
+            self._ask(m.Undo(m.Memory.FACTORY), m.Undone)
+            for number, raw in self._first.items():
+                self._ask(m.Write(number, raw), m.Written)
+            self._ask(m.Commit(), m.Committed, slow=True)
+            if self._first_address != self.home:
+                self._run(lambda: assign(self.uid, self._first_address))
+        finally:
+            self.transport.close()
+
+
+Target = InProcess | OnPort
+
+
+def open_target(
+    target: str,
+    *,
+    seed: int = 0,
+    baud: int = DEFAULT_BAUD,
+    uid: bytes | None = None,
+    latency_ns: int | None = None,
+) -> Target:
+    """What `--dut` names; the last three are for a port. `latency_ns`: how long its adapter may keep bytes back.
+
+    Raises:
+        InputError: there is no such thing, or it is not clear which actuator is meant.
+        BusError: the port, or the actuator, did not do it.
+    """
+    if is_in_process(target):
+        return InProcess(target, seed)
+    return OnPort(target, seed=seed, baud=baud, uid=uid, latency_ns=latency_ns)

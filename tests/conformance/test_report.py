@@ -1,0 +1,59 @@
+"""The report by clause: text, and a page."""
+
+from __future__ import annotations
+
+from html.parser import HTMLParser
+
+from busproto.conformance.report import Case, as_html, as_text, by_clause
+
+CASES = [
+    Case("test_one", "passed", ("frame.check", "op.44")),
+    Case("test_two[a]", "failed", ("frame.check",), "no answer to 00 <01>"),
+    Case("test_three", "not checked", ("does.copies",), "power cannot be cut"),
+]
+
+
+def test_a_clause_fails_where_any_of_its_cases_does_and_passes_where_one_did() -> None:
+    rows = {row.clause.id: row for row in by_clause(CASES)}
+    assert {name: row.verdict for name, row in rows.items()} == {
+        "frame.check": "failed",
+        "op.44": "passed",
+        "does.copies": "not checked",
+    }
+    assert rows["frame.check"].count("passed") == 1
+
+
+def test_rows_stand_in_the_order_of_the_page() -> None:
+    assert [row.clause.id for row in by_clause(CASES)] == ["frame.check", "does.copies", "op.44"]
+
+
+def test_the_text_names_what_failed_and_why() -> None:
+    assert as_text(CASES) == [
+        "! frame.check  1 passed, 1 failed",
+        "- does.copies  1 not checked",
+        "  op.44        1 passed",
+        "",
+        "failed:",
+        "  test_two[a] [frame.check]: no answer to 00 <01>",
+        "",
+        "not checked:",
+        "  test_three [does.copies]: power cannot be cut",
+        "",
+        "clauses: 1 passed, 1 failed, 1 not checked",
+    ]
+
+
+def test_the_page_holds_every_case_and_escapes_what_it_shows() -> None:
+    page = as_html(CASES, "./lib<mine>.so", "1.0")
+    words: list[str] = []
+
+    class Reader(HTMLParser):
+        def handle_data(self, data: str) -> None:
+            words.append(data)
+
+    Reader().feed(page)
+    text = " ".join(words)
+    assert "./lib<mine>.so" in text
+    assert "test_two[a]: failed: no answer to 00 <01>" in text
+    assert "src=" not in page
+    assert "href=" not in page

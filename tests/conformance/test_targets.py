@@ -1,0 +1,97 @@
+"""The suite on the three kinds of targets: everything passes, and the same clauses are checked."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from busproto.conformance.clauses import CLAUSES
+from tests.conformance.helpers import ROOT, run
+
+IS_DEEP = os.environ.get("HYPOTHESIS_PROFILE") == "deep"
+IN_REAL_TIME = ("frame.sequence", "frame.resync", "op.01", "op.02", "op.10", "op.33", "does.loss", "does.release")
+"""What is run behind a pseudo-terminal where there is not much time; all of it in the deep profile."""
+NEEDS_A_VIRTUAL_LINE = {
+    "find.first",
+    "find.countdown",
+    "find.sense",
+    "find.jitter",
+    "does.store",
+    "does.lost",
+    "does.copies",
+}
+"""What nobody can see or do from the far end of a port."""
+SCENARIO = """
+title = "one under test"
+[line]
+clock-error = 0.0
+[model."under test"]
+[[actuator]]
+label = "under test"
+model = "under test"
+uid = "d17e00c3005a8101"
+device = "reference"
+"""
+
+
+@pytest.mark.parametrize("target", ["python", "reference"])
+def test_in_process_everything_is_checked_and_passes(target: str, tmp_path: Path) -> None:
+    ran = run(tmp_path, f"--dut={target}")
+    assert ran.code == 0, ran.text
+    assert ran.named("failed") == ran.named("not checked") == set()
+    assert ran.clauses("passed") == set(CLAUSES)
+    assert len(ran.verdicts) > 300
+
+
+def test_a_clock_of_any_seed_passes(tmp_path: Path) -> None:
+    ran = run(tmp_path, "--dut=python", "--dut-seed=12345", "--dut-soak=400")
+    assert ran.code == 0, ran.text
+
+
+@pytest.fixture
+def port(tmp_path: Path) -> Iterator[str]:
+    """A pseudo-terminal with the reference firmware behind it, in a process of its own."""
+    scenario = tmp_path / "one.toml"
+    scenario.write_text(SCENARIO, "utf-8")
+    command = [sys.executable, "-m", "busproto", "bus", "run", str(scenario), "--pty"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=ROOT) as process:
+        assert process.stdout is not None
+        yield process.stdout.readline().removeprefix("port: ").strip()
+        process.send_signal(signal.SIGTERM)
+
+
+@pytest.mark.realtime
+def test_behind_a_pseudo_terminal_the_same_clauses_pass(port: str, tmp_path: Path) -> None:
+    chosen = [] if IS_DEEP else [f"--dut-clause={one}" for one in IN_REAL_TIME]
+    ran = run(tmp_path, f"--dut={port}", "--all-clear", *chosen)
+    assert ran.code == 0, ran.text
+    assert ran.named("failed") == set()
+    wanted = set(CLAUSES) - NEEDS_A_VIRTUAL_LINE if IS_DEEP else set(IN_REAL_TIME)
+    assert ran.clauses("passed") >= wanted
+    assert all(name in ran.text for name in ran.named("not checked"))
+    again = run(tmp_path, f"--dut={port}", "--all-clear", "--dut-clause=op.20")
+    assert again.code == 0, again.text
+
+
+@pytest.mark.realtime
+def test_what_was_stored_is_put_back(port: str, tmp_path: Path) -> None:
+    from busproto.ops import Link, assign, commit, find, read_all, write
+    from busproto.transport import open_transport
+    from busproto.wire import messages as m
+
+    with Link(open_transport(port)) as link:
+        (one,) = link.run(find()).found
+        link.run(assign(one.uid, 33))
+        link.run(write(33, {"neutral": 321, "correction": (-100, 0, 300)}))
+        link.run(commit(33))
+        before = link.run(read_all(33, m.Memory.STORED))
+    ran = run(tmp_path, f"--dut={port}", "--all-clear", "--dut-clause=does.undo", "--dut-clause=op.10")
+    assert ran.code == 0, ran.text
+    with Link(open_transport(port)) as link:
+        assert link.run(read_all(33, m.Memory.STORED)) == before
