@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import json
 import os
 import select
@@ -14,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busproto.cli.common import FloatRange, json_option
-from busproto.errors import InputError
+from busproto.endpoints import parse_endpoint
 
 if TYPE_CHECKING:
     from sim.bus import VirtualBus
@@ -129,18 +128,5 @@ def _may_read(fd: int) -> bool:
 
 
 def parse_tcp(text: str, open_to_network: bool) -> tuple[str, int]:
-    """HOST and PORT of HOST:PORT. Only an address of this machine, unless the network was asked for.
-
-    Raises:
-        InputError: not of that form, or open to the network without having been asked for.
-    """
-    host, _, port = text.rpartition(":")
-    if not host or not port.isdecimal() or len(port) > 5 or int(port) > 65535:
-        raise InputError(f"--tcp '{text}': HOST:PORT is wanted, with a port of 0..65535, such as 127.0.0.1:7000")
-    try:
-        is_local = host == "localhost" or ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        is_local = False
-    if not is_local and not open_to_network:
-        raise InputError(f"--tcp '{text}': other machines could reach that; use 127.0.0.1, or say --open-to-network")
-    return host.strip("[]"), int(port)
+    """HOST and PORT of what was given to --tcp. Raises InputError, see `parse_endpoint`."""
+    return parse_endpoint("--tcp", text, 7000, open_to_network)

@@ -12,11 +12,13 @@ from typing import Any
 import click
 
 from busproto.cli.common import MAX_LATENCY_MS, FloatRange, json_option
+from busproto.endpoints import parse_endpoint
 from busproto.errors import InputError
 from busproto.transport.serial_port import MAX_BAUD, MIN_BAUD
 
 DEFAULT_URL = "sim://hauler?seed=1"
-DEFAULT_LISTEN = "127.0.0.1:8765"
+USUAL_PORT = 8765
+DEFAULT_LISTEN = f"127.0.0.1:{USUAL_PORT}"
 
 
 @click.command(
@@ -81,12 +83,12 @@ def command(
     from busproto.plan.load import load
 
     try:
-        from busproto.web.serving import Server, parse_listen, port_opener
+        from busproto.web.serving import Server, port_opener
     except ModuleNotFoundError as error:
         if str(error.name).partition(".")[0] == "busproto":
             raise
         raise InputError("the page needs starlette, uvicorn and websockets: pip install 'busproto[web]'") from error
-    host, listen_port = parse_listen(listen, open_to_network)
+    host, listen_port = parse_endpoint("--listen", listen, USUAL_PORT, open_to_network)
     plan = None if airframe is None else load(airframe)
     open_port = port_opener(url, baud, latency_ms)
     server = Server(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import secrets
 import socket
 from collections.abc import Callable
@@ -11,6 +10,7 @@ from typing import Final
 
 import uvicorn
 
+from busproto.endpoints import is_loopback
 from busproto.errors import InputError
 from busproto.plan.load import Plan
 from busproto.transport import Transport, open_transport
@@ -23,29 +23,6 @@ from busproto.wire.frame import DEFAULT_BAUD
 
 SIM_SCHEME: Final = "sim://"
 TOKEN_BYTES: Final = 24
-
-
-def parse_listen(text: str, open_to_network: bool) -> tuple[str, int]:
-    """HOST and PORT of HOST:PORT. Only an address of this machine, unless the network was asked for.
-
-    Raises:
-        InputError: not of that form, or open to the network without having been asked for.
-    """
-    host, _, port = text.rpartition(":")
-    if not host or not port.isdecimal() or len(port) > 5 or int(port) > 65535:
-        raise InputError(f"--listen '{text}': HOST:PORT is wanted, with a port of 0..65535, such as 127.0.0.1:8765")
-    host = host.strip("[]")
-    if not is_loopback(host) and not open_to_network:
-        raise InputError(f"--listen '{text}': other machines could reach that; use 127.0.0.1, or say --open-to-network")
-    return host, int(port)
-
-
-def is_loopback(host: str) -> bool:
-    """Whether only this machine can reach it."""
-    try:
-        return host == "localhost" or ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 def port_opener(url: str, baud: int | None, latency_ms: float | None) -> Callable[[], Transport]:

@@ -10,6 +10,7 @@ pytest.importorskip("starlette", reason="the page's libraries are not installed:
 
 import msgspec
 
+from busproto.endpoints import parse_endpoint
 from busproto.errors import InputError, PortClosedError
 from busproto.ops import Link, find
 from busproto.ops.discovery import Found, Roster
@@ -20,7 +21,7 @@ from busproto.web.lessons import lessons
 from busproto.web.line_log import LineLog
 from busproto.web.live_bus import AHEAD_NS, LiveBus
 from busproto.web.orders import AnyOrder, read_order
-from busproto.web.serving import parse_listen, port_opener
+from busproto.web.serving import port_opener
 from busproto.web.tap import Tap
 from busproto.wire import BadFrame, Frame
 from busproto.wire.frame import UNADDRESSED
@@ -249,14 +250,14 @@ def test_only_our_own_names_pass_as_host(host: str, is_ours: bool, when_open: bo
 @pytest.mark.parametrize("text", ["", "8765", ":8765", "127.0.0.1:", "127.0.0.1:70000", "127.0.0.1:x", "a:b:c"])
 def test_listen_wants_host_and_port(text: str) -> None:
     with pytest.raises(InputError, match="HOST:PORT"):
-        parse_listen(text, True)
+        parse_endpoint("--listen", text, 8765, True)
 
 
 @pytest.mark.parametrize("text", ["0.0.0.0:8765", "192.168.1.5:8765", "[::]:8765", "bench.example:8765"])
 def test_listen_refuses_what_others_could_reach_unless_told(text: str) -> None:
     with pytest.raises(InputError, match="--open-to-network"):
-        parse_listen(text, False)
-    assert parse_listen(text, True)[1] == 8765
+        parse_endpoint("--listen", text, 8765, False)
+    assert parse_endpoint("--listen", text, 8765, True)[1] == 8765
 
 
 @pytest.mark.parametrize("url", ["sim://", "sim://hauler?seed=x", "sim://hauler?tree=1"])
