@@ -13,6 +13,7 @@ from typing import Any, Final
 import construct as c
 from hypothesis import strategies as st
 
+from busproto.conformance.strategies import spoiled
 from busproto.wire.frame import (
     BROADCAST_ADDRESS,
     HOST_ADDRESS,
@@ -193,29 +194,6 @@ def message_frames() -> st.SearchStrategy[Frame]:
     """Any frame that carries a good message."""
     pairs = st.one_of([frames_of(message_class) for message_class in MESSAGE_CLASSES])
     return pairs.map(lambda pair: pair[0])
-
-
-@st.composite
-def _spoiled(draw: st.DrawFn, good: st.SearchStrategy[bytes]) -> bytes:
-    """A good string with a few bytes changed, taken out or put in."""
-    data = bytearray(draw(good))
-    for _ in range(draw(st.integers(1, 4))):
-        at = draw(st.integers(0, len(data)))
-        match draw(st.sampled_from(["flip", "set", "drop", "insert"])):
-            case "flip" if at < len(data):
-                data[at] ^= 1 << draw(st.integers(0, 7))
-            case "set" if at < len(data):
-                data[at] = draw(BYTES)
-            case "drop":
-                del data[at : at + draw(st.integers(1, 3))]
-            case "insert":
-                data[at:at] = draw(st.binary(max_size=3))
-    return bytes(data)
-
-
-def spoiled(good: st.SearchStrategy[bytes]) -> st.SearchStrategy[bytes]:
-    """Strings near a good one: a few bytes changed, taken out or put in."""
-    return _spoiled(good)
 
 
 def spoiled_wires(bodies: st.SearchStrategy[bytes]) -> st.SearchStrategy[bytes]:

@@ -23,7 +23,7 @@ from busproto.capture.pieces import CONTENT as CONTENT_REASON
 from busproto.capture.pieces import TOO_LONG as TOO_LONG_REASON
 from busproto.capture.pieces import TOO_SHORT as TOO_SHORT_REASON
 from busproto.errors import DecodeError, FileError
-from busproto.transport.base import Transport
+from busproto.transport.base import PortAround, Transport
 from busproto.wire.codec import message_of
 from busproto.wire.frame import BROADCAST_ADDRESS, Frame
 from busproto.wire.messages import AddressBook, Book, Match
@@ -186,7 +186,7 @@ def _error_bits(found: Piece) -> int:
     return ERROR_BIT.get(found.reason, START_ERROR)
 
 
-class RecordingTransport:
+class RecordingTransport(PortAround):
     """A `Transport` that keeps what goes over another one.
 
     Attributes:
@@ -205,25 +205,10 @@ class RecordingTransport:
         Raises:
             FileError: the file is there already, or cannot be written.
         """
-        self._port = port
+        super().__init__(port)
         self._origin_ns = origin_ns
         self.writer = PacketWriter(path, port.baud, f"port {port.url}, {port.baud} Bd")
         self._recorder = Recorder(self.writer, port.baud, port.latency_ns)
-
-    @property
-    def url(self) -> str:
-        """See `Transport`."""
-        return self._port.url
-
-    @property
-    def baud(self) -> int:
-        """See `Transport`."""
-        return self._port.baud
-
-    @property
-    def latency_ns(self) -> int:
-        """See `Transport`."""
-        return self._port.latency_ns
 
     def write(self, data: bytes) -> None:
         """See `Transport.write`. What the port refuses is not recorded."""
@@ -237,10 +222,6 @@ class RecordingTransport:
         data = self._port.read_until(deadline_ns)
         self._recorder.heard(data, self._origin_ns + self._port.now_ns())
         return data
-
-    def now_ns(self) -> int:
-        """See `Transport.now_ns`."""
-        return self._port.now_ns()
 
     def close(self) -> None:
         """Close the port and the file; twice is no harm."""

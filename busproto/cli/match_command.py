@@ -118,9 +118,8 @@ def _members(gang: Gang, found: Audit) -> list[Bench]:
         row = rows[function]
         if row.sheet is None or row.address != row.seat.address:
             raise InputError(f"{function} is {row.status}: 'busproto audit' tells more. Nothing was moved")
-        harm = [one.text for one in row.differences if one.name in {"rating", "supply"}]
-        if harm:
-            raise InputError(f"{function}: {'; '.join(harm)}. Nothing was moved")
+        if row.harm:
+            raise InputError(f"{function}: {'; '.join(row.harm)}. Nothing was moved")
         benches.append(Bench(row.seat, row.sheet))
     return benches
 

@@ -106,12 +106,7 @@ def _benches(plan: Plan, found: Audit, seen: Survey) -> list[Bench]:
     if seen.roster.clashes:
         at = ", ".join(str(address) for address in seen.roster.clashes)
         raise InputError(f"several actuators share an address ({at}): 'busproto apply' parts them. Nothing was moved")
-    harmed = [
-        f"{row.seat.function}: {one.text}"
-        for row in found.rows
-        for one in row.differences
-        if one.name in {"rating", "supply"}
-    ]
+    harmed = [f"{row.seat.function}: {text}" for row in found.rows for text in row.harm]
     if harmed:
         raise InputError(f"the supply is outside a rating ({'; '.join(harmed)}). Nothing was moved")
     benches = [

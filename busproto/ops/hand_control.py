@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from busproto.errors import BusError, InputError, OperationError, PortClosedError
+from busproto.errors import InputError, OperationError
 from busproto.ops.demand_units import degrees_to_share, share_to_degrees
 from busproto.ops.motion import (
     ARRIVED_CDEG,
@@ -20,8 +20,8 @@ from busproto.ops.motion import (
     demand,
     demand_channels,
     engage,
+    let_go,
     release,
-    release_all,
     report,
 )
 from busproto.ops.parameter_access import describe, read_all
@@ -381,9 +381,9 @@ def steer(
     except GeneratorExit:
         raise  # nobody runs this any more, so nothing can be sent
     except BaseException:
-        yield from _leave_limp(addresses)
+        yield from let_go(addresses)
         raise
-    yield from _leave_limp(addresses)
+    yield from let_go(addresses)
     limp: dict[int, Status] = {}
     for address in addresses:
         try:
@@ -413,14 +413,3 @@ def _demand(who: Steered, share: float) -> Steps[None]:
         yield from exchange(demand_channels({who.channel: share}))
     else:
         yield from demand(who.addresses[0], share)
-
-
-def _leave_limp(addresses: Sequence[int]) -> Steps[None]:
-    for address in addresses:
-        try:
-            yield from release(address)
-        except PortClosedError:
-            raise
-        except BusError:
-            yield from release_all()  # it does not answer; a broadcast needs no answer
-            return

@@ -220,12 +220,14 @@ def move(address: int, share: float, hold_ns: int = 1000 * MS, *, leave_limp: bo
             yield Pause(DEMAND_PERIOD_NS)
     finally:
         if leave_limp:
-            yield from _leave_limp(address)
+            yield from let_go((address,))
 
 
-def _leave_limp(address: int) -> Steps[None]:
+def let_go(addresses: Sequence[int]) -> Steps[None]:
+    """Let these go limp; all by broadcast where one does not answer."""
     try:
-        yield from release(address)
+        for address in addresses:
+            yield from release(address)
     except PortClosedError:
         raise
     except BusError:

@@ -11,9 +11,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from busproto.errors import BusError, InputError, OperationError, PortClosedError
+from busproto.errors import InputError, OperationError, PortClosedError
 from busproto.ops.demand_units import degrees_to_share, share_to_degrees
-from busproto.ops.motion import MS, demand, engage, release, release_all, report, show
+from busproto.ops.motion import MS, demand, engage, let_go, release_all, report, show
 from busproto.ops.parameter_access import read_all
 from busproto.ops.steps import Pause, Steps, now
 from busproto.wire.messages import MAX_DEMAND
@@ -88,11 +88,9 @@ def nudge(address: int, duration_s: float = SWING_S) -> Steps[Nudged]:
 
 def _leave_limp(address: int) -> Steps[None]:
     try:
-        yield from release(address)
+        yield from let_go((address,))
     except (GeneratorExit, PortClosedError):
         raise
-    except BusError:
-        yield from release_all()  # it does not answer; a broadcast needs no answer
     except BaseException:  # interrupted in just this moment
         yield from release_all()
         raise

@@ -15,7 +15,7 @@ from busproto.errors import AddressConflictError, DecodeError
 from busproto.ops.motion import report_round
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
 from busproto.session.exchange import Ask
-from busproto.transport.base import Transport
+from busproto.transport.base import PortAround, Transport
 from busproto.wire.codec import message_of
 from busproto.wire.frame import MAX_ADDRESS
 from busproto.wire.messages import Fault, Report, State, Status
@@ -43,7 +43,7 @@ SHARED: Final = "shared"
 """Several actuators answer at the address: what one would see of them is nobody's."""
 
 
-class Courteous:
+class Courteous(PortAround):
     """A port that waits before each write until nobody else talks.
 
     Where somebody was heard within the last quarter of a second, it waits for the end of the next frame, as the longest
@@ -52,24 +52,9 @@ class Courteous:
     """
 
     def __init__(self, port: Transport) -> None:
-        self._port = port
+        super().__init__(port)
         self._others_ns: int | None = None
         self._quiet_ns = max(QUIET_NS, QUIET_BYTES * 10 * 1_000_000_000 // port.baud)
-
-    @property
-    def url(self) -> str:
-        """See `Transport`."""
-        return self._port.url
-
-    @property
-    def baud(self) -> int:
-        """See `Transport`."""
-        return self._port.baud
-
-    @property
-    def latency_ns(self) -> int:
-        """See `Transport`."""
-        return self._port.latency_ns
 
     @property
     def has_heard_others(self) -> bool:
@@ -90,18 +75,6 @@ class Courteous:
                 self._others_ns = now_ns = self._port.now_ns()
                 until_ns = min(now_ns + self._quiet_ns, began_ns + LONGEST_WAIT_NS)
         self._port.write(data)
-
-    def read_until(self, deadline_ns: int) -> bytes:
-        """See `Transport.read_until`."""
-        return self._port.read_until(deadline_ns)
-
-    def now_ns(self) -> int:
-        """See `Transport.now_ns`."""
-        return self._port.now_ns()
-
-    def close(self) -> None:
-        """See `Transport.close`."""
-        self._port.close()
 
 
 @dataclass(slots=True)

@@ -64,6 +64,11 @@ class Row:
     differences: tuple[Difference, ...] = ()
     sheet: Sheet | None = None
 
+    @property
+    def harm(self) -> list[str]:
+        """Why a supply would harm the actuator in it, in words: then nothing of it is to be moved."""
+        return [one.text for one in self.differences if one.name in {"rating", "supply"}]
+
 
 @dataclass(frozen=True, slots=True)
 class Stray:

@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from busproto.errors import BusError
+from busproto.ops.demand_units import degrees_to_share, share_to_degrees
 from busproto.ops.motion import (
     DEMAND_PERIOD_NS,
     demand,
@@ -36,7 +37,7 @@ from busproto.ops.survey import Sheet, firmware_text
 from busproto.plan.table_fit import TableFit, fit_table
 from busproto.plan.trial import Bench
 from busproto.wire.messages import Memory, Status
-from busproto.wire.parameters import BY_NAME, DIRECTION_REVERSED, RawValue
+from busproto.wire.parameters import BY_NAME, RawValue
 
 MS: Final = 1_000_000
 SETTLE_NS: Final = 40 * MS
@@ -213,29 +214,15 @@ def raw_table(fit: TableFit) -> tuple[int, ...]:
 # --- geometry ---------------------------------------------------------------------------------------------------
 
 
-def nominal_deg(bench: Bench, share: float) -> float:
-    """Where a demand puts it without a correction, deg of its own scale."""
-    settings = bench.sheet.working
-    side = -1 if settings["direction"] == DIRECTION_REVERSED else 1
-    return (_count(settings["neutral"]) + side * share * _count(settings["travel"]) / 2) / 100
-
-
-def nominal_share(bench: Bench, angle_deg: float) -> float:
-    """The demand that puts it at an angle, without a correction."""
-    settings = bench.sheet.working
-    side = -1 if settings["direction"] == DIRECTION_REVERSED else 1
-    return side * (angle_deg * 100 - _count(settings["neutral"])) * 2 / _count(settings["travel"])
-
-
 def target_deg(bench: Bench, share: float) -> float:
     """Where a demand puts it, its correction table with it."""
     table = bench.sheet.working["correction"]
     assert isinstance(table, tuple)
     if not table:
-        return nominal_deg(bench, share)
+        return share_to_degrees(share, bench.sheet.working)
     place = (min(1.0, max(-1.0, share)) + 1) / 2 * (len(table) - 1)
     at = min(int(place), len(table) - 2)
-    return nominal_deg(bench, share) + (table[at] + (table[at + 1] - table[at]) * (place - at)) / 100
+    return share_to_degrees(share, bench.sheet.working) + (table[at] + (table[at + 1] - table[at]) * (place - at)) / 100
 
 
 def _count(raw: RawValue) -> int:
@@ -251,8 +238,8 @@ def _samples(lead: Bench, member: Bench, readings: Sequence[Station]) -> list[tu
     """
     samples = []
     for one in readings:
-        share = nominal_share(lead, one.reported_deg[lead.address])
-        samples.append((share, one.reported_deg[member.address] - nominal_deg(member, share)))
+        share = degrees_to_share(one.reported_deg[lead.address], lead.sheet.working)
+        samples.append((share, one.reported_deg[member.address] - share_to_degrees(share, member.sheet.working)))
     return samples
 
 
@@ -364,7 +351,7 @@ def _figures(benches: Sequence[Bench], carried: Sequence[Station], few: Sequence
     for member in others:
         points = []
         for one in carried:
-            share = nominal_share(lead, one.reported_deg[lead.address])
+            share = degrees_to_share(one.reported_deg[lead.address], lead.sheet.working)
             points.append((share, one.reported_deg[member.address] - target_deg(member, share)))
         curve[member.address] = tuple(points)
     currents = [one.current_ma[bench.address] for one in together for bench in benches]

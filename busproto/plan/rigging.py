@@ -9,7 +9,8 @@ from typing import Final
 
 from busproto.errors import InputError
 from busproto.plan.load import Plan, Seat
-from busproto.rig.report import Actuator, AirframeResult, SurfaceResult, report
+from busproto.rig.gang import fight
+from busproto.rig.report import Actuator, AirframeResult, SurfaceResult, report, sharing_members
 
 SENSOR_DEG: Final = 0.05
 """Step of a usual position sensor; common practice, no source."""
@@ -64,8 +65,7 @@ def fight_problem(result: SurfaceResult, plan: Plan) -> str | None:
     count = len(result.functions)
     if sharing is None or count < 2:
         return None
-    # one is off by the mismatch, the others not: k (e - e / n)
-    fought_nm = sharing.stiffness * sharing.mismatch * (1 - 1 / count)
+    fought_nm = fight(sharing_members(sharing, count)).worst_nm
     stall_nm = min(actuator_of(plan, plan.seats[one]).stall_nm for one in result.functions)
     at_surface_nm = stall_nm / max(1e-9, abs(result.linkage.ratio(0.0)))
     share = fought_nm / at_surface_nm

@@ -418,10 +418,11 @@ def _fought_nm(table: SurfaceTable, count: int, notes: list[str]) -> float:
     if table.sharing is None:
         notes.append(f"the load is taken as shared evenly by {count} actuators, without any fight")
         return 0.0
-    return fight(_sharing(table.sharing, count)).worst_nm * count
+    return fight(sharing_members(table.sharing, count)).worst_nm * count
 
 
-def _sharing(table: SharingTable, count: int) -> list[Member]:
+def sharing_members(table: SharingTable, count: int) -> list[Member]:
+    """The actuators of a surface as they fight: one is off by the mismatch, the others are not."""
     return [Member(table.stiffness, table.mismatch if at == count - 1 else 0.0) for at in range(count)]
 
 
@@ -434,7 +435,7 @@ def _fight_of(
     fighters = [
         # the rating is that of the arm; at the surface it is greater by the mechanical advantage there
         replace(one, stall_nm=actuator.stall_nm / ratio, stall_ma=actuator.stall_ma) if ratio else one
-        for one, actuator in zip(_sharing(table.sharing, len(members)), members, strict=True)
+        for one, actuator in zip(sharing_members(table.sharing, len(members)), members, strict=True)
     ]
     return fight(fighters, hinge_nm(linkage.surface_deg(judged.worst_at_deg)))
 

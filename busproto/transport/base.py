@@ -43,3 +43,41 @@ class Transport(Protocol):
 
     def close(self) -> None:
         """Let go of the port."""
+
+
+class PortAround:
+    """A port that stands before another one and passes everything on; whoever wants more than that overrides it."""
+
+    def __init__(self, port: Transport) -> None:
+        self._port = port
+
+    @property
+    def url(self) -> str:
+        """See `Transport`."""
+        return self._port.url
+
+    @property
+    def baud(self) -> int:
+        """See `Transport`."""
+        return self._port.baud
+
+    @property
+    def latency_ns(self) -> int:
+        """See `Transport`."""
+        return self._port.latency_ns
+
+    def write(self, data: bytes) -> None:
+        """See `Transport`."""
+        self._port.write(data)
+
+    def read_until(self, deadline_ns: int) -> bytes:
+        """See `Transport`."""
+        return self._port.read_until(deadline_ns)
+
+    def now_ns(self) -> int:
+        """See `Transport`."""
+        return self._port.now_ns()
+
+    def close(self) -> None:
+        """See `Transport`."""
+        self._port.close()

@@ -157,12 +157,7 @@ def _audited(desk: Desk) -> tuple[Survey, Audit]:
 
 
 def _harm(found: Audit) -> list[str]:
-    return [
-        f"{row.seat.function}: {one.text}"
-        for row in found.rows
-        for one in row.differences
-        if one.name in {"rating", "supply"}
-    ]
+    return [f"{row.seat.function}: {text}" for row in found.rows for text in row.harm]
 
 
 class MatchFields(Fields, frozen=True):

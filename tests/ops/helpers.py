@@ -13,6 +13,7 @@ from busproto.errors import PortClosedError
 from busproto.ops import Link, Roster
 from busproto.ops.steps import Steps
 from busproto.transport import Transport
+from busproto.transport.base import PortAround
 from busproto.wire import Decoder, Frame, Message, message_of
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.parameters import RawValue
@@ -41,7 +42,7 @@ def uid_of(number: int) -> bytes:
     return (0x5E70_0000_0000_0000 + number).to_bytes(8, "big")
 
 
-class HookedPort:
+class HookedPort(PortAround):
     """A port that tells a hook of every request before it is sent; the hook may raise, or act on the bus.
 
     Attributes:
@@ -49,22 +50,10 @@ class HookedPort:
     """
 
     def __init__(self, port: Transport, hook: Callable[[Message], None]) -> None:
-        self._port = port
+        super().__init__(port)
         self._hook = hook
         self.sent: list[Message] = []
         self._kept = b""
-
-    @property
-    def url(self) -> str:
-        return self._port.url
-
-    @property
-    def baud(self) -> int:
-        return self._port.baud
-
-    @property
-    def latency_ns(self) -> int:
-        return self._port.latency_ns
 
     def write(self, data: bytes) -> None:
         # one write may hold several requests, said in one breath
@@ -74,15 +63,6 @@ class HookedPort:
             self._hook(message)
             self.sent.append(message)
         self._port.write(data)
-
-    def read_until(self, deadline_ns: int) -> bytes:
-        return self._port.read_until(deadline_ns)
-
-    def now_ns(self) -> int:
-        return self._port.now_ns()
-
-    def close(self) -> None:
-        self._port.close()
 
 
 class HoardingPort(HookedPort):
