@@ -32,6 +32,7 @@ class _Pump:
         self.done: list[str] = []
         self.exchanges = 0
         self._on_progress = on_progress
+        self._interrupted: Session | None = None
 
     def _note(self, step: Step) -> int | None:
         """Steps that need no port."""
@@ -64,8 +65,15 @@ class _Pump:
                 raise AddressConflictError(message.address, uids)
 
     def _recover(self) -> None:
-        """After an error in mid-exchange: begin anew with a fresh session that keeps what was learned."""
+        """After an error in mid-exchange: begin anew with a fresh session that keeps what was learned.
+
+        The old one is heard out before anything else is sent: an actuator that answers hears nothing meanwhile, and
+        what lets it go limp must not be said over its answer.
+        """
         if self.session.state is not SessionState.IDLE:
+            if self.session.state in {SessionState.SENDING, SessionState.LISTENING}:
+                self.session.interrupted(self.transport.now_ns())
+                self._interrupted = self.session
             echoes, counts = self.session.echoes, self.session.counts
             self.session = Session(
                 baud=self.transport.baud,
@@ -127,6 +135,9 @@ class Link(_Pump):
 
     def _exchange(self, ask: Ask) -> Heard:
         transport, session = self.transport, self.session
+        if self._interrupted is not None:
+            self._listen(self._interrupted)
+            self._interrupted = None
         transport.read_until(0)  # what came too late for an earlier exchange
         wire = session.begin(ask, transport.now_ns())
         self.exchanges += 1
@@ -134,14 +145,17 @@ class Link(_Pump):
         session.sent(transport.now_ns())
         if ask.expect is Expect.NOTHING and session.echoes is False:
             self._pause(session.deadline_ns)
+        self._listen(session)
+        return session.take()
+
+    def _listen(self, session: Session) -> None:
         while session.state is SessionState.LISTENING:
-            data = transport.read_until(session.deadline_ns)
-            now_ns = transport.now_ns()
+            data = self.transport.read_until(session.deadline_ns)
+            now_ns = self.transport.now_ns()
             if data:
                 session.heard(data, now_ns)
             elif now_ns >= session.deadline_ns:
                 session.expire(now_ns)
-        return session.take()
 
     def close(self) -> None:
         """Close session and port."""
@@ -208,6 +222,9 @@ class AsyncLink(_Pump):
 
     async def _exchange(self, ask: Ask) -> Heard:
         transport, session = self.transport, self.session
+        if self._interrupted is not None:
+            await self._listen(self._interrupted)
+            self._interrupted = None
         await self._read(0)
         wire = session.begin(ask, transport.now_ns())
         self.exchanges += 1
@@ -215,14 +232,17 @@ class AsyncLink(_Pump):
         session.sent(transport.now_ns())
         if ask.expect is Expect.NOTHING and session.echoes is False:
             await self._pause(session.deadline_ns)
+        await self._listen(session)
+        return session.take()
+
+    async def _listen(self, session: Session) -> None:
         while session.state is SessionState.LISTENING:
             data = await self._read(session.deadline_ns)
-            now_ns = transport.now_ns()
+            now_ns = self.transport.now_ns()
             if data:
                 session.heard(data, now_ns)
             elif now_ns >= session.deadline_ns:
                 session.expire(now_ns)
-        return session.take()
 
     async def close(self) -> None:
         """Close session and port."""

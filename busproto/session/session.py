@@ -79,6 +79,7 @@ class Session:
         self._stale = 0
         self._reply_bytes = 0
         self._heard_ns = now_ns
+        self._lost_bytes = 0
         self._echo_seen = False
         return wire
 
@@ -93,7 +94,7 @@ class Session:
     @property
     def deadline_ns(self) -> int:
         """When to stop listening, by what has been heard so far."""
-        ask, back = self._ask, len(self._raw)
+        ask, back = self._ask, len(self._raw) + self._lost_bytes
         if self.echoes or self._echo_seen:
             back = max(0, back - len(self._wire))
         listen_ns = self._latency_ns
@@ -136,6 +137,15 @@ class Session:
                 self._stale += 1
         if self._is_complete():
             self._settle(now_ns)
+
+    def interrupted(self, now_ns: int) -> None:
+        """A read was broken off: whatever the line can carry may have come since the last one, and is lost.
+
+        Who listens on from here hears the exchange out: answers are under way, and nothing may be sent over them.
+        """
+        if self.state is SessionState.SENDING:
+            self.sent(now_ns)  # who knows how much of it went out
+        self._lost_bytes += max(0, now_ns - self._heard_ns) // self.airtime_ns(1)
 
     def _fits(self, frame: Frame) -> bool:
         ask = self._ask

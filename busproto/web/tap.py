@@ -70,12 +70,11 @@ class Tap:
     def read_until(self, deadline_ns: int) -> bytes:
         """See `Transport.read_until`."""
         while True:
-            now_ns = self.inner.now_ns()
-            data = self.inner.read_until(min(deadline_ns, now_ns + SLICE_NS))
+            if deadline_ns:  # a look at what came too late is no wait
+                self._between()  # before the read: what it raises must not take bytes along
+            data = self.inner.read_until(min(deadline_ns, self.inner.now_ns() + SLICE_NS))
             if data:
                 self._heard(data)
-            if deadline_ns:  # a look at what came too late is no wait
-                self._between()
             if data or self.inner.now_ns() >= deadline_ns:
                 return data
 

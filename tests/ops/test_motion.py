@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import asyncio
 import itertools
 import random
 from collections.abc import Callable
+from functools import partial
 
 import pytest
 
 from busproto.errors import InputError, NodeRefusedError, PortClosedError, ReplyTimeoutError
 from busproto.ops import (
+    AsyncLink,
     Link,
     demand,
     engage,
@@ -28,9 +31,10 @@ from busproto.ops.motion import (
     fault_texts,
     is_limp,
     raw_demand,
+    report_round,
     show,
 )
-from busproto.ops.steps import Progress
+from busproto.ops.steps import Progress, Steps
 from busproto.session import Expect
 from busproto.wire import Message
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
@@ -317,6 +321,63 @@ def test_a_stream_that_is_interrupted_lets_all_go_limp(error: BaseException) -> 
         with pytest.raises(type(error)):
             one.run(stream({1: 0.5, 2: 0.5, 3: 0.5}, 2 * S))
         assert all(is_released(actuator) for actuator in actuators)
+
+
+class InterruptingAt(HookedPort):
+    """A port in which an interrupt falls at a moment of virtual time, ns; what was being read then is lost."""
+
+    def __init__(self, one: Box) -> None:
+        super().__init__(one.bus.host, lambda _: None)
+        self.at_ns: int | None = None
+
+    def read_until(self, deadline_ns: int) -> bytes:
+        if self.at_ns is None or deadline_ns < self.at_ns:
+            return super().read_until(deadline_ns)
+        data = super().read_until(self.at_ns)
+        if self.now_ns() < self.at_ns:
+            return data
+        self.at_ns = None
+        raise Interrupted
+
+
+class Interrupted(Exception):
+    pass
+
+
+@pytest.mark.parametrize("echo", [True, False])
+@pytest.mark.parametrize("is_async", [False, True])
+@pytest.mark.parametrize("asked", [lambda: report_round(7, 4), lambda: report(7)], ids=["round", "report"])
+def test_what_lets_all_go_limp_is_not_said_over_answers(
+    asked: Callable[[], Steps[object]], is_async: bool, echo: bool
+) -> None:
+    """Who answers hears nothing. All three broadcasts of a release fit into the answers of one round."""
+    cut_short = 0
+    for late_us in range(0, 10_000, 100):
+        one = box(echo=echo)
+        actuators = [one.add(number, 7 + number, loss_action=1) for number in range(4)]
+        port = InterruptingAt(one)
+        link = AsyncLink(port) if is_async else Link(port)
+        run = partial(_run_async, link) if isinstance(link, AsyncLink) else link.run
+        run(stream({}, MS))  # the link learns of the echo
+        for actuator in actuators:
+            run(engage(actuator.address))
+        port.at_ns = one.now_ns + late_us * 1000
+        try:
+            run(asked())
+        except Interrupted:
+            cut_short += 1
+        port.at_ns = None
+        run(release_all())
+        assert all(is_released(actuator) for actuator in actuators), late_us
+        assert one.bus.line.overlaps == 0
+    assert cut_short > 20
+
+
+def _run_async(link: AsyncLink, steps: Steps[object]) -> object:
+    async def run() -> object:
+        return await link.run(steps)
+
+    return asyncio.run(run())
 
 
 # --- engage, release, show ---

@@ -37,7 +37,7 @@ class Port:
         self._seed = seed
         self.buses: list[VirtualBus] = []
 
-    def __call__(self) -> Transport:
+    def __call__(self) -> LiveBus:
         self.buses.append(self._scenario.build(self._seed))
         return LiveBus("sim://rig", self.buses[-1])
 

@@ -194,6 +194,7 @@ def test_a_clash_is_seen_as_a_waveform_with_a_row_for_each_driver(browser: Brows
         page.get_by_role("button", name="Zoom in").click()
         assert page.locator(".wave svg").get_attribute("width") != before
         page.locator(".entry.frame", has_text="describe").first.click()
+        expect(page.locator("#explained h3")).to_contain_text("describe")  # the overlap has fields of that name too
         expect(page.locator("#explained .frame").first).to_contain_text("destination")
         field = page.locator("#explained .frame tr", has_text="destination").first
         field.focus()

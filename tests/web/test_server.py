@@ -24,9 +24,12 @@ from websockets.sync.client import ClientConnection, connect
 from busproto.web.app import PROTOCOL, Doors, make_app
 from busproto.web.bench import Bench
 from busproto.web.hub import MAX_POSITIONS, Hub, Page
+from busproto.web.live_bus import LiveBus
 from busproto.web.orders import MAX_ORDER_BYTES
 from busproto.web.serving import Server
-from busproto.wire.messages import State
+from busproto.wire import Decoder, Frame, message_of
+from busproto.wire.frame import BROADCAST_ADDRESS
+from busproto.wire.messages import Release, State
 from tests.web.helpers import (
     ALL_TICKED,
     PATIENCE_S,
@@ -47,8 +50,8 @@ TOKEN = "a token for the test"
 
 
 @contextmanager
-def client(scenario: str | Path = RIG) -> Iterator[tuple[TestClient, Port]]:
-    port = Port(scenario)
+def client(scenario: str | Path = RIG, port: Port | None = None) -> Iterator[tuple[TestClient, Port]]:
+    port = port or Port(scenario)
     hub = Hub()
     bench = Bench(port, hub.publish, hub.to_one)
     with TestClient(make_app(hub, bench, Doors(TOKEN, 8765)), base_url=ORIGIN) as made:
@@ -217,6 +220,39 @@ def test_nothing_moves_before_every_caution_is_ticked_and_after_all_limp() -> No
         assert port.buses[-1].labelled("tail").state is State.RELEASED
         page.order("demand", address=7, share=-0.5)
         assert "not armed" in page.wait("refused")["text"]
+
+
+class LosingReleases(Port):
+    """Buses on which no broadcast that lets go arrives; nobody answers one, so nobody would know."""
+
+    def __call__(self) -> LiveBus:
+        made = super().__call__()
+        self.lost = 0
+
+        def write(data: bytes) -> None:
+            frames = [found for found in Decoder().feed(data) if isinstance(found, Frame)]
+            if any(isinstance(message_of(one), Release) and one.destination == BROADCAST_ADDRESS for one in frames):
+                self.lost += 1
+            else:
+                LiveBus.write(made, data)
+
+        made.write = write  # type: ignore[method-assign]
+        return made
+
+
+def test_one_that_did_not_hear_the_broadcast_is_let_go_by_its_address() -> None:
+    with client(port=LosingReleases(RIG)) as (one, port), come_in(one) as session:
+        page = talk(session)
+        page.flow("find")
+        page.order("arm", ticked=ALL_TICKED)
+        page.wait("arm", lambda body: body["armed"])
+        page.order("demand", address=7, share=0.5)
+        page.wait("pos", lambda body: any(row[1] == "following" for row in body["rows"]))
+        page.order("limp")
+        page.wait("arm", lambda body: not body["armed"])
+        assert isinstance(port, LosingReleases)
+        assert port.lost == 3
+        assert port.buses[-1].labelled("tail").state is State.RELEASED
 
 
 def test_all_limp_is_for_everyone_and_interrupts_a_task() -> None:
