@@ -21,6 +21,7 @@ from busproto.wire.hash import device_tag
 from busproto.wire.message import BARE_REPLIES, OPERATIONS, Message
 from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP, PARAMETERS, RawValue
 from busproto.wire.timing import START_JITTER_NS
+from sim.answers import Refusal, describe, describe_parameter, read, values_in
 from sim.attendance import Attendance
 from sim.heat import cut_back
 from sim.kernel import Event, Kernel
@@ -40,12 +41,6 @@ _AT_WORK: Final = (m.State.EASING, m.State.FOLLOWING)
 _DEAF_TO_DEMANDS: Final = (m.State.RELEASED, m.State.FAULTED)
 
 
-class _Refusal(Exception):
-    def __init__(self, code: m.Outcome, low: int = 0, high: int = 0) -> None:
-        super().__init__(code)
-        self.message = m.Refused(code, low, high)
-
-
 class Actuator:
     """One actuator on the line.
 
@@ -59,6 +54,7 @@ class Actuator:
         own_baud: a line rate that only it has (a fault); None for that of the line.
         clock_ppm: by how much its clock is fast, parts per million.
         late_ns: it answers so much too late (a fault).
+        followed: the demand that drives it; None since it was engaged without one.
     """
 
     def __init__(
@@ -122,7 +118,9 @@ class Actuator:
         self.settings.start()
         self.state = m.State.LIMP
         self.arm.release(now)
+        self.followed: int | None = None
         self._demand_ns: int | None = None
+        self._fed_ns = 0
         self._loss: Event | None = None
         self._lost_once = False
         self.attendance.forget()
@@ -174,6 +172,11 @@ class Actuator:
         """Something that is no frame was heard."""
         self._heard_bad += 1
 
+    def overheard(self) -> None:
+        """A good request for somebody else was heard."""
+        if self._kernel.now_ns >= self._sending_until_ns:
+            self._heard_good += 1
+
     def heard(self, frame: Frame, message: Message | None) -> None:
         """A good frame of the host for this actuator or for all; `message` is None where it is not understood."""
         now = self._kernel.now_ns
@@ -189,11 +192,11 @@ class Actuator:
         answer: Message | None
         try:
             if message is None:
-                raise _Refusal(_why_not_understood(frame))
+                raise Refusal(_why_not_understood(frame))
             if OPERATIONS[frame.operation].audience == ("one" if for_all else "all"):
-                raise _Refusal(m.Outcome.BAD_REQUEST)
+                raise Refusal(m.Outcome.BAD_REQUEST)
             answer, ready_ns = self._act(frame, message, now)
-        except _Refusal as refusal:
+        except Refusal as refusal:
             # a reply without an outcome byte cannot say no
             answer = None if frame.operation in BARE_REPLIES else refusal.message
         if answer is None:
@@ -283,7 +286,7 @@ class Actuator:
 
     def _require_idle_memory(self, now: int) -> None:
         if self.settings.memory.is_writing(now):
-            raise _Refusal(m.Outcome.STORE_FAILED)
+            raise Refusal(m.Outcome.STORE_FAILED)
 
     def _commit(self, now: int) -> tuple[Message | None, int]:
         self._require_idle_memory(now)
@@ -294,52 +297,35 @@ class Actuator:
 
     def _undo(self, message: m.Undo) -> Message:
         if message.memory is m.Memory.WORKING:
-            raise _Refusal(m.Outcome.OUT_OF_RANGE, m.Memory.STORED, m.Memory.FACTORY)
-        self.settings.working = self._values_in(message.memory)
+            raise Refusal(m.Outcome.OUT_OF_RANGE, m.Memory.STORED, m.Memory.FACTORY)
+        self.settings.working = values_in(self.settings, message.memory)
         self._settings_changed()
         return m.Undone(message.memory)
-
-    def _values_in(self, memory: m.Memory) -> dict[str, RawValue]:
-        if memory is m.Memory.WORKING:
-            return self.settings.working
-        if memory is m.Memory.STORED:
-            return self.settings.stored()
-        return {row.name: row.default for row in PARAMETERS.values()}
-
-    def _read(self, message: m.Read) -> Message:
-        values = self._values_in(message.memory)
-        rows = [PARAMETERS.get(number) for number in message.numbers]
-        if any(row is not None and row.points for row in rows[:-1]):
-            raise _Refusal(m.Outcome.BAD_REQUEST)
-        data = b""
-        for row in rows:
-            if row is None:
-                raise _Refusal(m.Outcome.UNKNOWN_PARAMETER)
-            data += row.encode(values[row.name])
-        if len(data) > m.MAX_VALUES_BYTES:
-            raise _Refusal(m.Outcome.BAD_REQUEST)
-        return m.Values(data)
 
     def _write(self, message: m.Write) -> Message:
         row = PARAMETERS.get(message.number)
         if row is None:
-            raise _Refusal(m.Outcome.UNKNOWN_PARAMETER)
+            raise Refusal(m.Outcome.UNKNOWN_PARAMETER)
         if len(message.value) % row.size or (not row.points and len(message.value) != row.size):
-            raise _Refusal(m.Outcome.BAD_REQUEST)
+            raise Refusal(m.Outcome.BAD_REQUEST)
         try:
             value = row.decode(message.value)
         except EncodeError as error:
-            raise _Refusal(m.Outcome.OUT_OF_RANGE, row.low, row.high) from error
+            raise Refusal(m.Outcome.OUT_OF_RANGE, row.low, row.high) from error
         self.settings.set_working(row.name, value)
         self._settings_changed()
         return m.Written(row.number, message.value)
 
     def _settings_changed(self) -> None:
-        """Settings act at once; a position that follows from them is reached at the next demand."""
+        """Settings act at once; an arm that is held where a demand or a preset puts it goes where that is now."""
         self._fit_arm()
-        if self._loss is not None and self._demand_ns is not None:
+        if self.state is m.State.LOST_PRESET:
+            self._drive_to_preset()
+        elif self.followed is not None and self.state not in m.LIMP_STATES:
+            self._drive_to(self.settings.travel.angle_deg(self.followed))
+        if self._loss is not None:
             self._loss.cancel()
-            self._loss = self._kernel.at(self._demand_ns + self.settings.raw("loss-time-out") * MS, self._maybe_lost)
+            self._loss = self._kernel.at(self._fed_ns + self.settings.raw("loss-time-out") * MS, self._maybe_lost)
 
     def _fit_arm(self) -> None:
         raw, now = self.settings.raw, self._kernel.now_ns
@@ -359,38 +345,6 @@ class Actuator:
         now = self._kernel.now_ns
         share = cut_back(self._heat.degc(now), self.settings.raw("over-temperature"))
         self.arm.feed(self._supply_mv() / self.model.supply_mv[1] * share, now)
-
-    def _describe(self, message: m.Describe) -> Message:
-        model = self.model
-        return m.Description(
-            uid=self.uid,
-            model=model.name,
-            firmware_major=model.firmware[0],
-            firmware_minor=model.firmware[1],
-            supply_min_mv=model.supply_mv[0],
-            supply_max_mv=model.supply_mv[1],
-            stall_torque_mnm=model.stall_torque_mnm,
-            stall_current_ma=model.stall_current_ma,
-            no_load_speed_deg_s=model.no_load_speed_deg_s,
-            mechanical_travel_cdeg=round(model.mechanical_travel_deg * 100),
-            parameter_count=len(PARAMETERS),
-            generation=self.settings.generation,
-        )
-
-    def _describe_parameter(self, message: m.DescribeParameter) -> Message:
-        if message.index >= len(PARAMETERS):
-            raise _Refusal(m.Outcome.UNKNOWN_PARAMETER)
-        row = list(PARAMETERS.values())[message.index]
-        return m.ParameterDescription(
-            number=row.number,
-            size=row.size,
-            points=row.points,
-            low=row.low,
-            high=row.high,
-            default=row.default if isinstance(row.default, int) else 0,
-            name=row.name,
-            unit=row.count_unit,
-        )
 
     # --- motion -----------------------------------------------------------------------------------------------
 
@@ -413,32 +367,34 @@ class Actuator:
     def _demand(self, message: m.Demand) -> Message:
         self._require_ready()
         if self.state is m.State.RELEASED:
-            raise _Refusal(m.Outcome.NOT_ENGAGED)
+            raise Refusal(m.Outcome.NOT_ENGAGED)
         self._follow(message.demand)
         return m.Moving(self.current_state(), self._position_cdeg())
 
     def _require_ready(self) -> None:
         if self.address == UNADDRESSED:
-            raise _Refusal(m.Outcome.NOT_ADDRESSED)
+            raise Refusal(m.Outcome.NOT_ADDRESSED)
         self._check_heat()
         if self.state is m.State.FAULTED:
-            raise _Refusal(m.Outcome.FAULT_STANDS)
+            raise Refusal(m.Outcome.FAULT_STANDS)
 
     def _follow(self, demand: int) -> None:
         if self.state not in _AT_WORK:
             self._take_hold()
+        self.followed, self._demand_ns = demand, self._kernel.now_ns
         self._fed(self._kernel.now_ns)
         self._drive_to(self.settings.travel.angle_deg(demand))
 
     def _take_hold(self) -> None:
         self._fit_arm()
+        self.followed = None
         self.arm.engage(self._kernel.now_ns)
         self._rest_deg = self.arm.position_deg
         self.state = m.State.EASING
 
     def _fed(self, now: int) -> None:
-        """A valid demand came: the loss time-out begins anew."""
-        self._demand_ns = now
+        """A valid demand came, or engage: the loss time-out begins anew."""
+        self._fed_ns = now
         if self._heat_look is None:
             self._heat_look = self._kernel.at(now + HEAT_LOOK_NS, self._look_at_heat)
         if self._loss is None:
@@ -446,9 +402,9 @@ class Actuator:
 
     def _maybe_lost(self) -> None:
         self._loss = None
-        if self.state not in _AT_WORK or self._demand_ns is None:
+        if self.state not in _AT_WORK:
             return
-        due_ns = self._demand_ns + self.settings.raw("loss-time-out") * MS
+        due_ns = self._fed_ns + self.settings.raw("loss-time-out") * MS
         now = self._kernel.now_ns
         if due_ns > now:
             self._loss = self._kernel.at(due_ns, self._maybe_lost)
@@ -461,7 +417,10 @@ class Actuator:
             self.state = m.State.LOST_HOLD
         else:
             self.state = m.State.LOST_PRESET
-            self._drive_to(self.settings.travel.limited_deg(self.settings.raw("preset") / 100))
+            self._drive_to_preset()
+
+    def _drive_to_preset(self) -> None:
+        self._drive_to(self.settings.travel.limited_deg(self.settings.raw("preset") / 100))
 
     def _go_limp(self, state: m.State) -> None:
         self.arm.release(self._kernel.now_ns)
@@ -609,10 +568,10 @@ def _why_not_understood(frame: Frame) -> m.Outcome:
 
 _ACTIONS: Final[dict[type[Message], Callable[[Actuator, Any], Message | None]]] = {
     m.Undo: Actuator._undo,
-    m.Read: Actuator._read,
+    m.Read: lambda self, message: read(self.settings, message),
     m.Write: Actuator._write,
-    m.Describe: Actuator._describe,
-    m.DescribeParameter: Actuator._describe_parameter,
+    m.Describe: lambda self, message: describe(self.uid, self.model, self.settings.generation),
+    m.DescribeParameter: lambda self, message: describe_parameter(message),
     m.Demand: Actuator._demand,
     m.Release: Actuator._release,
     m.Engage: Actuator._engage,

@@ -149,9 +149,12 @@ class Attendance:
         self._answered = None
         if self.is_enrolled:
             return
-        self._answered = (call.epoch, call.salt)
-        slot = slot_of(uid_hash(self._uid, call.epoch, call.salt), call.slots)
-        self.count_down(slot, lambda: self._answer(m.Present(self._uid), sequence), in_order=False)
+
+        def answer() -> bytes:
+            self._answered = (call.epoch, call.salt)
+            return self._answer(m.Present(self._uid), sequence)
+
+        self.count_down(slot_of(uid_hash(self._uid, call.epoch, call.salt), call.slots), answer, in_order=False)
 
     def _look_up(self, book: m.Book) -> None:
         value = uid_hash(self._uid, book.epoch, book.salt)

@@ -165,12 +165,13 @@ class VirtualBus:
         except DecodeError:
             message = None
         is_for_all = found.destination == BROADCAST_ADDRESS
-        listeners = self.actuators if is_for_all else self._by_address.get(found.destination, [])
-        if to is not None:
-            named = set(map(id, to))
-            listeners = [actuator for actuator in listeners if id(actuator) in named]
-        for actuator in tuple(listeners):
-            if actuator.is_powered:
+        meant = self.actuators if is_for_all else self._by_address.get(found.destination, [])
+        for actuator in self.actuators if to is None else to:
+            if not actuator.is_powered:
+                continue
+            if actuator not in meant:
+                actuator.overheard()
+            else:
                 if self.on_frame is not None:
                     self.on_frame(self.kernel.now_ns, actuator, found)
                 actuator.heard(found, message)

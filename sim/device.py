@@ -217,6 +217,9 @@ class Device:
     def heard(self, frame: Frame, message: Message | None) -> None:
         """A frame as the crowd of actuators heard it; a device hears for itself."""
 
+    def overheard(self) -> None:
+        """As `heard`."""
+
     def heard_bad(self) -> None:
         """As `heard`."""
 

@@ -6,7 +6,7 @@ An operation that streams demands leaves the actuators limp when it ends, also w
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -232,6 +232,16 @@ def let_go(addresses: Sequence[int]) -> Steps[None]:
         raise
     except BusError:
         yield from release_all()  # it does not answer; a broadcast needs no answer
+
+
+def let_go_who_holds(rows: Iterable[tuple[int, int]]) -> Steps[None]:
+    """Let those go by their addresses who still hold behind `release_all`: nobody answers a broadcast.
+
+    Args: rows: first address and count of addresses (1..239) of each row in which actuators are.
+    """
+    for first, count in rows:
+        reports = yield from report_round(first, count)
+        yield from let_go([address for address, brief in reports.items() if brief.state not in LIMP_STATES])
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ import msgspec
 from busproto.cautions import CAUTIONS
 from busproto.errors import BusError, InputError, OperationError, PortClosedError, TransportError
 from busproto.ops.link import Link
-from busproto.ops.motion import demand, engage, let_go, release, release_all, report_round
+from busproto.ops.motion import demand, engage, let_go_who_holds, release, release_all, report_round
 from busproto.ops.steps import Progress, Steps
 from busproto.ops.transact import transact
 from busproto.ops.watching import Courteous
@@ -35,7 +35,7 @@ from busproto.web.live_bus import LiveBus
 from busproto.web.tap import Tap
 from busproto.web.virtual import arrange, bus_json
 from busproto.wire import BadFrame, Frame
-from busproto.wire.messages import LIMP_STATES, Report, State, Status
+from busproto.wire.messages import Report, State, Status
 from sim.control import ControlError, obey
 
 T = TypeVar("T")
@@ -368,18 +368,11 @@ class Bench:
                 self.run(release_all())
                 for tile in self.board.alone:
                     tile.state = State.RELEASED
-                self._let_go_who_still_holds()
+                self.run(let_go_who_holds(self.board.rows()))
         finally:
             self._is_stopping = self._limp_wanted = False
             self._stop_wanted = ""
             self._now_disarmed(why)
-
-    def _let_go_who_still_holds(self) -> None:
-        """Nobody answers a broadcast: one that did not hear it shows in a report, and is told by its address."""
-        for first, count in self.board.rows():
-            for address, brief in self.run(report_round(first, count)).items():
-                if brief.state not in LIMP_STATES:
-                    self.run(let_go((address,)))
 
     def _now_disarmed(self, why: str) -> None:
         self.armed = False

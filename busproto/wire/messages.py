@@ -426,7 +426,7 @@ class Status(Message):
     supply_mv: int = on_wire(Int16ul, "supply at the actuator", unit="mV")
     temperature_cdeg: int = on_wire(Int16sl, "inside", unit="0.01 degC")
     demand_age_ms: int = on_wire(Int16ul, "since the last valid demand; 65535 for longer or never", unit="ms")
-    good_frames: int = on_wire(Int16ul, "frames received with a good check, counts round")
+    good_frames: int = on_wire(Int16ul, "requests received with a good check, whomever they are for; counts round")
     bad_frames: int = on_wire(Int16ul, "frames received with a bad check, counts round")
     is_showing: int = on_wire(Limits(Int8ul, 0, 1), "1 while it makes itself known")
 

@@ -214,7 +214,7 @@ _ROWS: Final = (
     Parameter(9, "soft-start", Int16ul, "ms", 1, 0, 5000, 1000,
               "time over which the speed rises to its limit after the drive takes hold"),
     Parameter(10, "dead-band", Int16ul, "deg", 100, 0, 500, 10,
-              "no drive while the arm is nearer to its demand than this"),
+              "at rest, no drive while the arm is nearer to its demand than this"),
     Parameter(11, "slew-limit", Int16ul, "deg/s", 10, 50, 20000, 3000, "highest speed of the demand it follows"),
     Parameter(12, "stiffness", Int8ul, "%", 1, 1, 100, 60, "gain of the position loop"),
     Parameter(13, "damping", Int8ul, "%", 1, 0, 100, 30, "speed feedback of the position loop"),

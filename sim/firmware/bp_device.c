@@ -370,7 +370,11 @@ static void bp_heard(bp_device *device, uint32_t now_us)
     bp_result result;
     int answers;
 
-    if (frame->is_reply || (!is_for_all && frame->destination != device->address)) {
+    if (frame->is_reply) {
+        return;
+    }
+    device->requests++;
+    if (!is_for_all && frame->destination != device->address) {
         return;
     }
     device->turn.wait = BP_WAIT_NOT; /* the host has gone on */

@@ -106,6 +106,7 @@ struct bp_device {
     bp_message message;
     uint8_t is_line_busy;
     uint8_t is_sending;
+    uint16_t requests; /* good ones, whomever they were for; counts round */
     uint8_t restarts_when_sent;
     uint8_t assigns; /* what is being stored is a new address */
     uint8_t reply_state; /* enum bp_reply_state */

@@ -296,7 +296,7 @@ void bp_motion_report(bp_device *device, bp_status *status, uint32_t now_us)
         age_ms = (now_us - motion->demand_us) / BP_MS;
     }
     status->demand_age_ms = (uint16_t)(age_ms < BP_MOST_AGE_MS ? age_ms : BP_MOST_AGE_MS);
-    status->good_frames = (uint16_t)device->receiver.good;
+    status->good_frames = device->requests;
     status->bad_frames = (uint16_t)device->receiver.bad;
     status->is_showing = motion->is_showing;
 }

@@ -116,8 +116,8 @@ ROWS: Final = (
     _fault(
         "an answer is taken for a request",
         _DEVICE,
-        "if (frame->is_reply || (!is_for_all && frame->destination != device->address)) {",
-        "if (!is_for_all && frame->destination != device->address) {",
+        "if (frame->is_reply) {\n        return;\n    }\n    device->requests++;",
+        "device->requests++;",
         "does.asked",
     ),
     _fault(
@@ -557,6 +557,37 @@ ROWS: Final = (
         "if (supply_mv < settings->under_voltage) {",
         "if (supply_mv + 1U < settings->under_voltage / 2U) {",
         "parameters.under-voltage",
+    ),
+    _fault(
+        "requests for others are not counted",
+        _DEVICE,
+        "if (!is_for_all && frame->destination != device->address) {\n        return;\n    }",
+        "if (!is_for_all && frame->destination != device->address) {\n        device->requests--;\n"
+        "        return;\n    }",
+        "op.44",
+    ),
+    _fault(
+        "a setting acts at the next demand only",
+        _MOTION,
+        "} else if (motion->is_on && motion->has_demand) {",
+        "} else if (motion->is_on && motion->has_demand && motion->state == BP_STATE_LOST_HOLD) {",
+        "does.write",
+    ),
+    _fault(
+        "engage counts as a demand",
+        _MOTION,
+        "motion->hold_us = motion->fed_us = motion->light_us = now_us;",
+        "motion->hold_us = motion->fed_us = motion->light_us = motion->demand_us = now_us;",
+        "op.44",
+        "op.43",
+    ),
+    _fault(
+        "a call counts as answered before its turn has come",
+        _WHO,
+        "device->turn.salt = call->salt;",
+        "device->turn.salt = call->salt;\n        attendance->has_answered = 1;\n"
+        "        attendance->answered_salt = call->salt;",
+        "op.01",
     ),
 )
 

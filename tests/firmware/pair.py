@@ -28,14 +28,9 @@ from sim.kernel import Kernel
 from tests.ops.helpers import MODEL, MS, US
 
 KNOWN: Final = {
-    "good-frames": "the page counts frames received with a good check; the Python actuator only those that are for it",
-    "age-of-engage": "the page counts the age from the last valid demand; the Python actuator from engage too",
-    "acts-at-once": "by the page a write acts at once; the Python actuator goes to another angle at its next demand",
-    "dead-band": "by the page there is no drive within it; the Python actuator, once on its way, goes on to the demand",
-    "answered": "by the page one is enrolled that answered the call before; the Python actuator is too where the window"
-    " was cut before its turn, so no call that is said twice in one breath lists the mark under its own salt here",
     "breath": "of several frames in one breath the line gives all to the Python actuator at the end of the last",
     "showing": "how it swings while it makes itself known is left open",
+    "way": "how an arm comes from one place to another; where each stands on the way is its own",
 }
 """What is not compared, or only in part, and why."""
 
@@ -151,8 +146,6 @@ class Pair:
         self.c = Side(True, seed, settings or {}, address, library)
         self.steps = self.replies = 0
         self.last: list[Step] = []
-        self._for_others = 0
-        self._is_age_open = False
         self._is_angle_open = False
         self._shows_until_ns = 0
 
@@ -174,7 +167,7 @@ class Pair:
             message = understood(encode_frame(frame))[1]
             self._note(frame, message)
         wait_ns = longest_answer_ns(message) + BREATH_NS
-        end_ns, python = self.python.send(step.wire, wait_ns)
+        _, python = self.python.send(step.wire, wait_ns)
         _, c = self.c.send(step.wire, wait_ns)
         if len(python) != len(c):
             self._differ(f"Python answers {told(python)}, C {told(c)}")
@@ -186,8 +179,6 @@ class Pair:
         until_ns = max(self.python.bus.kernel.now_ns, self.c.bus.kernel.now_ns) + step.pause_ns
         for side in (self.python, self.c):
             side.bus.kernel.run_until(until_ns)
-        if isinstance(message, m.Demand | m.DemandAll | m.ReportRound) and self.python.one._demand_ns == end_ns:
-            self._is_age_open = False  # it was heeded
         self._lay_alike()
 
     def _lay_alike(self) -> None:
@@ -206,17 +197,12 @@ class Pair:
 
     def _note(self, frame: Frame, message: Message | None) -> None:
         """What the known differences depend on."""
-        is_mine = frame.destination in {BROADCAST_ADDRESS, self.address}
-        self._for_others += not is_mine
-        if not is_mine or message is None:
+        if frame.destination not in {BROADCAST_ADDRESS, self.address} or message is None:
             return
         if isinstance(message, m.Engage):
-            self._is_age_open = self._is_angle_open = True
-        elif isinstance(message, m.Write | m.Undo):
-            self._is_angle_open = True
+            self._is_angle_open = True  # each holds where it has come to
         elif isinstance(message, m.Restart):
-            self._for_others = 0
-            self._is_age_open = self._is_angle_open = False
+            self._is_angle_open = False
             self._shows_until_ns = 0
         elif isinstance(message, m.ShowYourself):
             self._shows_until_ns = self.python.bus.kernel.now_ns + (message.duration_ds + 30) * 100 * MS
@@ -255,10 +241,8 @@ class Pair:
         """Whether a field is the same, as far as it is decided and not measured."""
         now = self.python.bus.kernel.now_ns
         is_open = self._is_angle_open or now < self._shows_until_ns
-        if name == "good_frames":
-            return (c - python) % 0x10000 == self._for_others % 0x10000
         if name == "demand_age_ms":
-            return self._is_age_open or abs(python - c) <= 1
+            return abs(python - c) <= 1
         if name == "position_cdeg":
             return is_open or abs(python - c) <= (self._rest_cdeg if self._rests() else MOVING_CDEG)
         if name == "demand_cdeg":
@@ -282,7 +266,7 @@ class Pair:
         python, c = self.python.one, self.c.one
         return (
             python.current_state() is m.State.FOLLOWING
-            and not self._is_age_open
+            and python.followed is not None
             and not python.arm.is_moving
             and not c.arm.is_moving
         )

@@ -185,8 +185,7 @@ class Talk:
         epoch, salt = self._fresh()
         kind = self._rng.randrange(3)
         if kind == 0:
-            marks = self._marks(before, 4) if salt != before else ()
-            call = m.RollCall(epoch, salt, self._rng.choice((1, 16, 128)), marks)
+            call = m.RollCall(epoch, salt, self._rng.choice((1, 16, 128)), self._marks(before, 4))
             said: list[Message] = [call, call]
         elif kind == 1:
             parts = [self._marks(salt, 6) for _ in range(3)]

@@ -423,7 +423,7 @@ def test_a_restart_sent_to_all_is_done_by_all_and_answered_by_none() -> None:
     made.demand(0)
     assert made.ask_all(m.Restart()) == []
     assert [(one.state, one.arm.target_deg) for one in actuators] == [(m.State.LIMP, None)] * 3
-    assert [made.status(number).good_frames for number in (1, 2, 3)] == [1, 1, 1]
+    assert [made.status(number).good_frames for number in (1, 2, 3)] == [1, 2, 3]  # they hear what others are asked
 
 
 def test_a_mute_one_restarts_without_a_word() -> None:

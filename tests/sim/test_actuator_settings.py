@@ -160,19 +160,19 @@ def test_what_cannot_be_set_is_refused_and_changes_nothing(number: int, data: by
     assert actuator.settings.working == before
 
 
-def test_a_setting_acts_at_once_and_a_position_at_the_next_demand() -> None:
+def test_a_setting_acts_at_once_also_on_where_the_arm_is_driven_to() -> None:
     made, actuator = one(soft_start=0, loss_action=1)
     made.ask(m.Moving, m.Demand(5000), 5)
     made.run(500 * MS)
     made.ask(m.Written, m.Write(5, struct.pack("<h", 500)), 5)
     made.run(500 * MS)
     actuator.arm.move_to(made.now_ns)
-    assert actuator.arm.position_deg == 30.0
+    assert actuator.arm.position_deg == 35.0
     made.ask(m.Written, m.Write(11, struct.pack("<H", 100)), 5)
-    arrived_ns = made.send(m.Demand(5000), 5)
+    arrived_ns = made.send(m.Demand(10_000), 5)
     made.run_until(arrived_ns + 100 * MS)
     actuator.arm.move_to(made.now_ns)
-    assert actuator.arm.position_deg == pytest.approx(31.0, abs=1e-9)
+    assert actuator.arm.position_deg == pytest.approx(36.0, abs=1e-9)
 
 
 def test_a_new_speed_does_not_change_the_way_already_made() -> None:

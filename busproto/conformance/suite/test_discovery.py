@@ -121,6 +121,15 @@ def test_a_mark_of_a_call_that_it_did_not_answer_does_not_enrol_it(dut: Bench) -
 
 
 @clause("op.01")
+def test_a_mark_of_a_call_that_was_cut_before_its_turn_does_not_enrol_it(dut: Bench) -> None:
+    salt = next(salt for salt in range(256) if slot_of(uid_hash(dut.uid, EPOCH, salt), 1024) >= 900)
+    cut = dut.wire(m.RollCall(EPOCH, salt, 1024, ()), BROADCAST_ADDRESS)
+    said = dut.say(cut + dut.wire(m.Hush(EPOCH, bytes(7) + b"\x01"), BROADCAST_ADDRESS))
+    dut.hear(said.end_ns)
+    assert called(dut, m.RollCall(EPOCH, (salt + 1) & 0xFF, 16, (mark(dut, salt),)))
+
+
+@clause("op.01")
 def test_a_call_without_slots_only_enrols(dut: Bench) -> None:
     assert called(dut, m.RollCall(EPOCH, 3, 16, ()))
     unheard(dut, m.RollCall(EPOCH, 4, 0, (mark(dut, 3),)))

@@ -9,7 +9,7 @@ from busproto.conformance import strategies
 from busproto.conformance.bench import MS, Bench, echo_frame, not_checked, replies_in
 from busproto.conformance.clauses import clause
 from busproto.wire import messages as m
-from busproto.wire.codec import encode_frame, request_frame
+from busproto.wire.codec import encode_frame, reply_frame, request_frame
 from busproto.wire.crc import trailer
 from busproto.wire.decoder import Decoder
 from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, MAX_PAYLOAD_BYTES, UNADDRESSED, Frame
@@ -207,6 +207,15 @@ def test_frames_back_to_back_are_all_taken(dut: Bench) -> None:
     wire = dut.wire(hush, BROADCAST_ADDRESS) * 6 + dut.wire(m.LinkTest(b"last"))
     assert dut.ask_wire(wire).payload == b"\x00last"
     assert dut.report().good_frames == (before + 8) & 0xFFFF
+
+
+@clause("op.44")
+def test_requests_for_others_are_counted_and_replies_are_not(dut: Bench) -> None:
+    other = dut.address % 239 + 1
+    before = dut.report().good_frames
+    reply = reply_frame(m.LinkTested(b"said by another"), request_frame(m.LinkTest(b""), other, 9), other, 0x5A)
+    dut.silent(dut.wire(m.LinkTest(b"for another"), other) + encode_frame(reply))
+    assert dut.report().good_frames == (before + 2) & 0xFFFF
 
 
 @clause("frame.resync")

@@ -76,12 +76,22 @@ def test_the_correction_is_added(dut: Bench, table: tuple[int, ...], share: floa
 
 
 @clause("does.write", "does.angle")
-def test_a_setting_acts_at_the_next_demand_at_the_latest(dut: Bench) -> None:
+def test_a_setting_acts_at_once_on_an_arm_that_follows(dut: Bench) -> None:
     ready(dut)
     dut.demand(0.25)
     dut.put({"neutral": 300})
-    dut.demand(0.25)
     assert dut.report().demand_cdeg == pytest.approx(1800, abs=2)
+    dut.ask(m.Undo(m.Memory.STORED), m.Undone)
+    assert dut.report().demand_cdeg == pytest.approx(1500, abs=2)
+
+
+@clause("does.write", "op.43")
+def test_a_setting_moves_no_arm_that_is_held_where_it_was_taken(dut: Bench) -> None:
+    ready(dut)
+    dut.ask(m.Engage(), m.Engaged)
+    before = dut.report().demand_cdeg
+    dut.put({"neutral": 300})
+    assert dut.report().demand_cdeg == before
 
 
 @clause("op.41", "does.refuse", "does.unchanged")
@@ -188,6 +198,17 @@ def test_the_age_of_the_demand_is_told(dut: Bench) -> None:
     dut.pass_time(250 * MS)
     seen = dut.moment(since)
     assert seen.least_ns // MS * 0.97 - 2 <= seen.status.demand_age_ms <= seen.most_ns // MS * 1.03 + 2
+
+
+@clause("op.44", "op.43")
+def test_engage_is_no_demand_and_leaves_its_age(dut: Bench) -> None:
+    ready(dut)
+    dut.ask(m.Engage(), m.Engaged)
+    assert dut.report().demand_age_ms == 0xFFFF
+    dut.demand(0.0)
+    dut.pass_time(250 * MS)
+    dut.ask(m.Engage(), m.Engaged)
+    assert 250 * 0.97 - 2 <= dut.report().demand_age_ms < 0xFFFF
 
 
 # --- how fast -------------------------------------------------------------------------------------------------------

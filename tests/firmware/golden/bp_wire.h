@@ -587,7 +587,7 @@ typedef struct bp_status {
     int16_t temperature_cdeg;
     /* since the last valid demand; 65535 for longer or never, ms */
     uint16_t demand_age_ms;
-    /* frames received with a good check, counts round */
+    /* requests received with a good check, whomever they are for; counts round */
     uint16_t good_frames;
     /* frames received with a bad check, counts round */
     uint16_t bad_frames;
@@ -920,7 +920,7 @@ typedef struct bp_settings {
     int16_t end_high;
     /* time over which the speed rises to its limit after the drive takes hold, 1 ms */
     uint16_t soft_start;
-    /* no drive while the arm is nearer to its demand than this, 0.01 deg */
+    /* at rest, no drive while the arm is nearer to its demand than this, 0.01 deg */
     uint16_t dead_band;
     /* highest speed of the demand it follows, 0.1 deg/s */
     uint16_t slew_limit;
