@@ -16,9 +16,8 @@ from importlib import resources
 from typing import Any, Final
 from urllib.parse import urlsplit
 
-import msgspec
 from starlette.applications import Starlette
-from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response
+from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -29,11 +28,12 @@ from busproto.web.bench import Bench
 from busproto.web.board import WORDS, parameters_json
 from busproto.web.flows import FLOWS
 from busproto.web.hub import Hub, Page, encode
-from busproto.web.lessons import lessons
+from busproto.web.lessons import LessonDesk, lesson_routes
 from busproto.web.orders import MAX_ORDER_BYTES
 
 PROTOCOL: Final = "busproto-bench"
 TOKEN_PREFIX: Final = "token."
+BEARER: Final = "Bearer "
 POLICY_VIOLATION: Final = 1008
 TOO_BIG: Final = 1009
 TEXT_ONLY: Final = 1003
@@ -87,8 +87,14 @@ class Doors:
     def may_connect(self, host: str, origin: str, protocols: list[str]) -> bool:
         """Whether a WebSocket may be opened."""
         given = next((one.removeprefix(TOKEN_PREFIX) for one in protocols if one.startswith(TOKEN_PREFIX)), "")
-        is_known = hmac.compare_digest(given.encode(), self.token.encode())
-        return self.is_ours(host) and origin == f"http://{host}" and PROTOCOL in protocols and is_known
+        return self.is_ours(host) and origin == f"http://{host}" and PROTOCOL in protocols and self._is_token(given)
+
+    def may_ask(self, authorization: str) -> bool:
+        """Whether an Authorization header of a request is that of a page of ours."""
+        return authorization.startswith(BEARER) and self._is_token(authorization.removeprefix(BEARER))
+
+    def _is_token(self, given: str) -> bool:
+        return hmac.compare_digest(given.encode(), self.token.encode())
 
 
 class _Guard:
@@ -119,8 +125,16 @@ class _Guard:
         await app(scope, receive, send_on)
 
 
-def make_app(hub: Hub, bench: Bench, doors: Doors, *, on_ready: Callable[[], None] = lambda: None) -> Starlette:
+def make_app(
+    hub: Hub,
+    bench: Bench,
+    doors: Doors,
+    *,
+    on_ready: Callable[[], None] = lambda: None,
+    lesson_desk: LessonDesk | None = None,
+) -> Starlette:
     """The application. While it lives, the bench runs; `on_ready` is called when it does."""
+    lesson_desk = lesson_desk or LessonDesk()
 
     @contextlib.asynccontextmanager
     async def lifespan(_: Starlette) -> AsyncIterator[None]:
@@ -131,7 +145,7 @@ def make_app(hub: Hub, bench: Bench, doors: Doors, *, on_ready: Callable[[], Non
         try:
             yield
         finally:
-            await asyncio.to_thread(bench.close)
+            await asyncio.gather(asyncio.to_thread(bench.close), asyncio.to_thread(lesson_desk.close))
 
     async def bench_socket(socket: WebSocket) -> None:
         headers = socket.headers
@@ -158,13 +172,10 @@ def make_app(hub: Hub, bench: Bench, doors: Doors, *, on_ready: Callable[[], Non
     async def page_itself(_: Any) -> Response:
         return index
 
-    async def lesson_list(_: Any) -> Response:
-        return JSONResponse(msgspec.to_builtins(lessons()))
-
     app = Starlette(
         routes=[
             Route("/", page_itself),
-            Route("/lessons", lesson_list),
+            *lesson_routes(lesson_desk, doors.may_ask),
             WebSocketRoute("/bus", bench_socket),
             Mount("/static", StaticFiles(directory=str(static))),
         ],

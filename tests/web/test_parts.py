@@ -8,8 +8,6 @@ import pytest
 
 pytest.importorskip("starlette", reason="the page's libraries are not installed: pip install 'busproto[web]'")
 
-import msgspec
-
 from busproto.endpoints import parse_endpoint
 from busproto.errors import InputError, PortClosedError
 from busproto.ops import Link, find
@@ -17,10 +15,8 @@ from busproto.ops.discovery import Found, Roster
 from busproto.ops.motion import report
 from busproto.web.app import Doors
 from busproto.web.board import Board
-from busproto.web.lessons import lessons
 from busproto.web.line_log import LineLog
 from busproto.web.live_bus import AHEAD_NS, LiveBus
-from busproto.web.orders import AnyOrder, read_order
 from busproto.web.serving import port_opener
 from busproto.web.tap import Tap
 from busproto.wire import BadFrame, Frame
@@ -269,11 +265,3 @@ def test_a_bad_virtual_url_is_bad_input(url: str) -> None:
 def test_a_virtual_bus_has_the_rate_of_its_scenario_unless_told() -> None:
     assert port_opener("sim://full-line", None, None)().baud == 1_000_000
     assert port_opener("sim://full-line", 57_600, None)().baud == 57_600
-
-
-def test_the_buttons_of_lessons_are_orders_that_are_understood() -> None:
-    for lesson in lessons():
-        for step in lesson.steps:
-            if step.do:
-                order: AnyOrder = read_order(msgspec.json.encode({"do": step.do, **step.with_}))
-                assert order is not None

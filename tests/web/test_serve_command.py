@@ -116,5 +116,4 @@ def test_the_pages_files_are_shipped_with_the_package() -> None:
     import busproto.web
 
     folder = Path(busproto.web.__file__).parent
-    assert {"index.html", "style.css", "main.js"} <= {one.name for one in (folder / "static").iterdir()}
-    assert list((folder / "lessons").glob("*.json"))
+    assert {"index.html", "style.css", "main.js", "lessons.js"} <= {one.name for one in (folder / "static").iterdir()}

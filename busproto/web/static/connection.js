@@ -10,7 +10,8 @@ let waitMs = FIRST_WAIT_MS;
 let lastSeq = null;
 export const figures = { positions: 0, gaps: 0, connections: 0 };
 
-function token() {
+/** The token of this tab; taken out of the URL when it stands there. */
+export function token() {
   const given = new URLSearchParams(location.hash.slice(1)).get("token");
   if (given) {
     sessionStorage.setItem(KEY, given);
