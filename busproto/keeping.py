@@ -6,9 +6,15 @@ import contextlib
 import errno
 import os
 import tempfile
+from datetime import datetime
 from pathlib import Path
 
 from busproto.errors import InputError
+
+
+def now_text() -> str:
+    """Date and time of this place, to the second, as files carry it: ISO 8601."""
+    return datetime.now().astimezone().isoformat(timespec="seconds")
 
 
 def write_whole(path: Path, text: str) -> None:

@@ -9,7 +9,6 @@ import contextlib
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +16,7 @@ import click
 
 from busproto.cli.common import NotCleared, clear_progress, console
 from busproto.errors import ReadBackError
+from busproto.keeping import now_text
 from busproto.ops.discovery import prove_addresses
 from busproto.ops.link import Link
 from busproto.ops.steps import Steps
@@ -24,11 +24,6 @@ from busproto.ops.survey import Survey
 from busproto.plan.changes import Change, Goal, carry_out, changes, verify
 from busproto.plan.journal import Journal
 from busproto.wire.frame import UNADDRESSED
-
-
-def now_text() -> str:
-    """Date and time of this place, to the second."""
-    return datetime.now().astimezone().isoformat(timespec="seconds")
 
 
 @dataclass(frozen=True, slots=True)

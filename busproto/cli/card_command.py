@@ -13,10 +13,11 @@ from busproto.cli.save_command import check_place, count_text, open_record
 from busproto.errors import InputError
 from busproto.keeping import read_text, write_whole
 from busproto.plan import card_html, card_svg
-from busproto.plan.card import MATCH_ENDING, TRIAL_ENDING, Card, Verdict, card_of, load_matches, load_trial
+from busproto.plan.card import Card, Verdict, card_of, load_matches, load_trial
 from busproto.plan.card_qr import qr_rows
 from busproto.plan.load import load
 from busproto.plan.record import ENDING
+from busproto.plan.results import MATCH_ENDING, TRIAL_ENDING
 
 MARK_WITHIN: Final = 2000
 """Characters from the beginning in which a card says that it is one."""

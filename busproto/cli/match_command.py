@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import click
 
 from busproto.cautions import DISCLAIMER
 from busproto.cli import exit_codes
-from busproto.cli.applying import now_text
 from busproto.cli.common import (
     FloatRange,
     PortOptions,
@@ -26,12 +23,11 @@ from busproto.cli.common import (
 )
 from busproto.cli.plots import require_plots
 from busproto.errors import InputError
-from busproto.keeping import read_text, write_whole
 from busproto.ops.survey import survey
-from busproto.plan.audit import Audit, audit
-from busproto.plan.card import MATCH_ENDING, MATCH_FORMAT
-from busproto.plan.load import Gang, Plan, load
-from busproto.plan.match import Figures, Matched, match, matched_json, raw_table, reasons_against
+from busproto.plan.audit import audit
+from busproto.plan.load import load
+from busproto.plan.match import Figures, Matched, match, raw_table
+from busproto.plan.results import gang_named, keep_match, members_to_match
 from busproto.plan.seating import load_seating
 from busproto.plan.trial import Bench
 
@@ -86,21 +82,15 @@ def command(
     of its travel. Ends limp, also on Ctrl-C; then the tables are as they were.
     """
     plan = load(airframe)
-    if gang not in plan.gangs:
-        there = ", ".join(plan.gangs) or "none"
-        raise InputError(f"'{plan.title}' has no gang '{gang}'; there are: {there}")
+    wanted = gang_named(plan, gang)
     if plot_file is not None:
         require_plots(plot_file)
     with open_link(port) as link:
         found = audit(plan, load_seating(plan), link.run(survey()))
-        benches = _members(plan.gangs[gang], found)
-        reasons = reasons_against(benches)
-        if reasons:
-            raise InputError(f"the {gang} cannot be matched: {'; '.join(reasons)}. Nothing was moved")
+        benches = members_to_match(wanted, found)
         require_clearance(clear, f"matching the {gang}: its surface moves over nearly all of its travel")
         result = link.run(match(benches, stations=stations, looks=looks, reach=reach_percent / 100))
-    body = {"date": now_text(), **matched_json(benches, result)}
-    _keep(plan, gang, body)
+    body = keep_match(plan, wanted, benches, result)
     if plot_file is not None:
         _plot(plot_file, gang, benches, result)
     if as_json:
@@ -108,34 +98,6 @@ def command(
     else:
         _print(gang, benches, result)
     return exit_codes.DONE if result.stored else exit_codes.NOT_AS_WANTED
-
-
-def _members(gang: Gang, found: Audit) -> list[Bench]:
-    """The members, the lead first, each alone at its planned address. Raises InputError where one is not."""
-    rows = {row.seat.function: row for row in found.rows}
-    benches = []
-    for function in gang.members:
-        row = rows[function]
-        if row.sheet is None or row.address != row.seat.address:
-            raise InputError(f"{function} is {row.status}: 'busproto audit' tells more. Nothing was moved")
-        if row.harm:
-            raise InputError(f"{function}: {'; '.join(row.harm)}. Nothing was moved")
-        benches.append(Bench(row.seat, row.sheet))
-    return benches
-
-
-def _keep(plan: Plan, gang: str, body: dict[str, Any]) -> None:
-    """Beside the airframe file, with the other gangs' figures left as they are."""
-    path = plan.beside(MATCH_ENDING)
-    gangs: dict[str, Any] = {}
-    if path.exists():
-        try:
-            kept = json.loads(read_text(path))
-            gangs = dict(kept["gangs"])
-        except (ValueError, KeyError, TypeError):
-            path.replace(path.with_name(f"{path.name}.unreadable"))
-    text = json.dumps({"format": MATCH_FORMAT, "airframe": plan.title, "gangs": {**gangs, gang: body}}, indent=2)
-    write_whole(path, text + "\n")
 
 
 def _print(gang: str, benches: Sequence[Bench], result: Matched) -> None:

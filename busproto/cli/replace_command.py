@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from busproto.cli import exit_codes
-from busproto.cli.applying import Applied, apply_goals, ask, now_text, yes_option
+from busproto.cli.applying import Applied, apply_goals, ask, yes_option
 from busproto.cli.common import (
     PortOptions,
     clear_progress,
@@ -23,6 +23,7 @@ from busproto.cli.common import (
 from busproto.cli.restore_command import journal_beside, not_proven
 from busproto.cli.save_command import check_place, open_record
 from busproto.errors import InputError, OperationError
+from busproto.keeping import now_text
 from busproto.ops.addressing import parse_uid
 from busproto.ops.link import Link
 from busproto.ops.survey import Survey, read_sheet, survey

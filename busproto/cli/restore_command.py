@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from busproto.cli import exit_codes
-from busproto.cli.applying import Applied, apply_goals, now_text, yes_option
+from busproto.cli.applying import Applied, apply_goals, yes_option
 from busproto.cli.common import (
     PortOptions,
     clear_progress,
@@ -23,6 +23,7 @@ from busproto.cli.common import (
 from busproto.cli.compare_command import differences_json
 from busproto.cli.save_command import open_record
 from busproto.errors import InputError
+from busproto.keeping import now_text
 from busproto.ops.survey import Survey, survey
 from busproto.plan.differences import Differences, differences
 from busproto.plan.journal import ENDING as JOURNAL_ENDING

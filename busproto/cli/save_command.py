@@ -7,7 +7,6 @@ from pathlib import Path
 import click
 
 from busproto.cli import exit_codes
-from busproto.cli.applying import now_text
 from busproto.cli.common import (
     PortOptions,
     clear_progress,
@@ -19,6 +18,7 @@ from busproto.cli.common import (
     uid_text,
 )
 from busproto.errors import InputError
+from busproto.keeping import now_text
 from busproto.ops.link import Link
 from busproto.ops.survey import survey
 from busproto.plan.audit import seated_uids

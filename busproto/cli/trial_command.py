@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 
 from busproto.cautions import DISCLAIMER
 from busproto.cli import exit_codes
-from busproto.cli.applying import now_text
 from busproto.cli.common import (
     FloatRange,
     PortOptions,
@@ -21,16 +18,12 @@ from busproto.cli.common import (
     print_json,
     require_clearance,
 )
-from busproto.errors import InputError
-from busproto.keeping import write_whole
-from busproto.ops.survey import Survey, survey
+from busproto.ops.survey import survey
 from busproto.plan.audit import AS_PLANNED, Audit, audit
 from busproto.plan.load import Plan, load
+from busproto.plan.results import benches_to_try, keep_trial
 from busproto.plan.seating import load_seating
-from busproto.plan.trial import PARTS, Bench, Findings, findings_json, trial
-
-ENDING = "trial.json"
-FORMAT = 1
+from busproto.plan.trial import PARTS, Bench, Findings, trial
 
 
 @click.command(
@@ -45,6 +38,7 @@ JSON, and the file hauler.trial.json beside the airframe file: "format", "airfra
 "date", "parts", "passed", "missing" (functions), "actuators" (function, uid,
 address, limp_at_start, soft_start_ms, centred, centred_at_deg, moved, loss_action,
 loss_after_ms: between which two looks, passed, faults).
+An earlier trial that had parts which this one has not is kept: hauler.trial.DATE.json.
 Exit code 3: something was not as planned. Exit code 4: the cautions were not
 answered with yes."""
 )
@@ -74,47 +68,17 @@ def command(
     with open_link(port) as link:
         seen = link.run(survey())
         found = audit(plan, load_seating(plan), seen)
-        benches = _benches(plan, found, seen)
-        missing = [
-            row.seat.function for row in found.rows if row.seat.function not in {b.seat.function for b in benches}
-        ]
+        benches, missing = benches_to_try(plan, found, seen.roster)
         if not as_json:
             _tell_beforehand(found, missing)
         require_clearance(clear, f"a trial of {plan.title}: {len(benches)} actuators will move")
         findings = link.run(trial(benches, wanted, percent / 100))
-    rows = [findings_json(bench, findings[bench.address]) for bench in benches]
-    passed = not missing and all(not one.faults for one in findings.values())
-    body = {
-        "format": FORMAT,
-        "airframe": plan.title,
-        "date": now_text(),
-        "parts": wanted,
-        "passed": passed,
-        "missing": missing,
-        "actuators": rows,
-    }
-    write_whole(plan.beside(ENDING), json.dumps(body, indent=2, ensure_ascii=False) + "\n")
+    body = keep_trial(plan, wanted, benches, findings, missing)
     if as_json:
         print_json(body)
     else:
-        _print(plan, benches, findings, passed)
-    return exit_codes.DONE if passed else exit_codes.NOT_AS_WANTED
-
-
-def _benches(plan: Plan, found: Audit, seen: Survey) -> list[Bench]:
-    """Whom to try. Raises InputError where it would be wrong to let anything move."""
-    if seen.roster.clashes:
-        at = ", ".join(str(address) for address in seen.roster.clashes)
-        raise InputError(f"several actuators share an address ({at}): 'busproto apply' parts them. Nothing was moved")
-    harmed = [f"{row.seat.function}: {text}" for row in found.rows for text in row.harm]
-    if harmed:
-        raise InputError(f"the supply is outside a rating ({'; '.join(harmed)}). Nothing was moved")
-    benches = [
-        Bench(row.seat, row.sheet) for row in found.rows if row.sheet is not None and row.address == row.seat.address
-    ]
-    if not benches:
-        raise InputError(f"nobody of {plan.title} is at its planned address: 'busproto audit' tells more")
-    return benches
+        _print(plan, benches, findings, body["passed"])
+    return exit_codes.DONE if body["passed"] else exit_codes.NOT_AS_WANTED
 
 
 def _tell_beforehand(found: Audit, missing: list[str]) -> None:

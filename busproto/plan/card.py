@@ -22,13 +22,10 @@ from busproto.errors import FileError
 from busproto.keeping import read_text
 from busproto.plan.load import Plan
 from busproto.plan.record import Entry, Record, short
+from busproto.plan.results import MATCH_FORMAT, TRIAL_FORMAT
 from busproto.plan.trial import LOSS_EARLY_MS, LOSS_LATE_MS, SOFT_START_SLACK, SOFT_START_SLACK_MS
 from busproto.wire.parameters import BY_NAME, FACTORY, RawValue
 
-TRIAL_ENDING: Final = "trial.json"
-TRIAL_FORMAT: Final = 1
-MATCH_ENDING: Final = "match.json"
-MATCH_FORMAT: Final = 1
 GAP: Final = "\N{NO-BREAK SPACE}"
 """Between a number and its unit."""
 IN_COLUMNS: Final = frozenset({"channel", "gang", "place", "neutral"})

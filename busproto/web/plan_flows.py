@@ -8,14 +8,22 @@ from typing import Annotated, Any, Final
 from msgspec import Meta
 
 from busproto.errors import InputError
-from busproto.ops.discovery import Roster
 from busproto.ops.survey import Survey, survey
 from busproto.ops.who_moved import Held, Restless, Silent, Verdict
 from busproto.plan import claim as claims
 from busproto.plan.audit import Audit, audit
-from busproto.plan.match import Figures, match, matched_json, reasons_against
+from busproto.plan.match import Figures, match
+from busproto.plan.results import (
+    MATCH_ENDING,
+    TRIAL_ENDING,
+    benches_to_try,
+    gang_named,
+    keep_match,
+    keep_trial,
+    members_to_match,
+)
 from busproto.plan.seating import load_seating, save_seating
-from busproto.plan.trial import PARTS, Bench, findings_json, trial
+from busproto.plan.trial import PARTS, trial
 from busproto.web.bus_flows import NO, YES
 from busproto.web.desk import Desk, Fields, Kind, proof_words, roster_json, roster_lines
 from busproto.web.orders import Text
@@ -156,10 +164,6 @@ def _audited(desk: Desk) -> tuple[Survey, Audit]:
     return seen, audit(desk.plan, load_seating(desk.plan), seen)
 
 
-def _harm(found: Audit) -> list[str]:
-    return [f"{row.seat.function}: {text}" for row in found.rows for text in row.harm]
-
-
 class MatchFields(Fields, frozen=True):
     """Which gang, and how finely."""
 
@@ -170,27 +174,17 @@ class MatchFields(Fields, frozen=True):
 
 def _match(desk: Desk, wanted: MatchFields) -> dict[str, Any]:
     plan = desk.plan
-    if wanted.gang not in plan.gangs:
-        raise InputError(f"'{plan.title}' has no gang '{wanted.gang}'; there are: {', '.join(plan.gangs) or 'none'}")
+    gang = gang_named(plan, wanted.gang)
     _, found = _audited(desk)
-    rows = {row.seat.function: row for row in found.rows}
-    benches = []
-    for function in plan.gangs[wanted.gang].members:
-        row = rows[function]
-        if row.sheet is None or row.address != row.seat.address:
-            raise InputError(f"{function} is {row.status}. Nothing was moved")
-        benches.append(Bench(row.seat, row.sheet))
-    functions = {bench.seat.function for bench in benches}
-    reasons = [text for text in _harm(found) if text.partition(":")[0] in functions] + reasons_against(benches)
-    if reasons:
-        raise InputError(f"the {wanted.gang} cannot be matched: {'; '.join(reasons)}. Nothing was moved")
+    benches = members_to_match(gang, found)
     result = desk.run(match(benches, stations=wanted.stations, looks=wanted.looks))
-    body = matched_json(benches, result)
+    body = keep_match(plan, gang, benches, result)
     before, after = result.before, result.after
     desk.tell(
         f"{benches[0].seat.function} leads. Greatest mismatch {before.worst_deg:.3f} -> {after.worst_deg:.3f} deg, "
         f"current of all at rest {before.idle_ma:.0f} -> {after.idle_ma:.0f} mA.",
         "The tables are stored." if result.stored else "The new tables are not better: nothing was stored.",
+        f"Kept in {plan.beside(MATCH_ENDING).name}, for the card.",
     )
     desk.meet(desk.run(survey()))
     names = {bench.address: bench.seat.function for bench in benches}
@@ -219,34 +213,19 @@ def _trial(desk: Desk, wanted: TrialFields) -> dict[str, Any]:
     if not parts or set(wanted.parts) - set(PARTS):
         raise InputError(f"parts of a trial are: {', '.join(PARTS)}")
     seen, found = _audited(desk)
-    _require_fit(seen.roster, found)
-    benches = [
-        Bench(row.seat, row.sheet) for row in found.rows if row.sheet is not None and row.address == row.seat.address
-    ]
-    if not benches:
-        raise InputError(f"nobody of {desk.plan.title} is at its planned address. Nothing was moved")
-    present = {bench.seat.function for bench in benches}
-    missing = [row.seat.function for row in found.rows if row.seat.function not in present]
+    benches, missing = benches_to_try(desk.plan, found, seen.roster)
     if missing:
         desk.tell(f"Left out, not at the planned address: {', '.join(missing)}.")
     findings = desk.run(trial(benches, parts, wanted.throw / 100))
-    rows = [findings_json(bench, findings[bench.address]) for bench in benches]
-    passed = not missing and all(not one.faults for one in findings.values())
+    body = keep_trial(desk.plan, parts, benches, findings, missing)
     for bench in benches:
         one = findings[bench.address]
         after = "" if one.loss_after_ms is None else " after {:.0f}..{:.0f} ms".format(*one.loss_after_ms)
         what = "" if one.loss_action is None else f"signal gone: {one.loss_action or 'nothing'}{after}; "
         desk.tell(f"{bench.seat.function}: {what}{'; '.join(one.faults) or 'as planned'}")
-    desk.tell("All did as planned." if passed else "NOT all did as planned.")
-    return {"passed": passed, "missing": missing, "actuators": rows}
-
-
-def _require_fit(roster: Roster, found: Audit) -> None:
-    if roster.clashes:
-        raise InputError(f"several share an address ({', '.join(map(str, roster.clashes))}). Nothing was moved")
-    harm = _harm(found)
-    if harm:
-        raise InputError(f"the supply is outside a rating ({'; '.join(harm)}). Nothing was moved")
+    desk.tell("All did as planned." if body["passed"] else "NOT all did as planned.")
+    desk.tell(f"Kept in {desk.plan.beside(TRIAL_ENDING).name}, for the card.")
+    return body
 
 
 KINDS: Final = (

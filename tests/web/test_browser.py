@@ -16,6 +16,7 @@ pytest.importorskip("playwright", reason="the browser tests are driven by playwr
 
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
+from busproto.plan.card import load_matches, load_trial
 from busproto.plan.load import Plan, load
 from busproto.web.serving import Server
 from sim.bus import VirtualBus
@@ -308,6 +309,9 @@ def test_the_signal_is_taken_away_and_a_gang_is_matched(browser: Browser, tmp_pa
         expect(page.locator("#flow")).to_contain_text("The tables are stored.")
         expect(page.locator("svg.curves .curve")).to_have_count(4)
         assert desk.bus.labelled("rudder, middle").settings.working["correction"]
+        tried = load_trial(str(tmp_path / "rudder" / "rudder.trial.json"))
+        assert len(tried.actuators) == 3
+        assert list(load_matches(tmp_path / "rudder" / "rudder.match.json").gangs) == ["rudder"]
         assert desk.complaints == []
 
 

@@ -1,0 +1,141 @@
+"""On whom a match or a trial may be done at all, and the files beside the airframe file that tell what came of it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from busproto.errors import InputError
+from busproto.keeping import now_text, read_text, write_whole
+from busproto.ops.discovery import Roster
+from busproto.plan.audit import Audit
+from busproto.plan.load import Gang, Plan
+from busproto.plan.match import Matched, matched_json, reasons_against
+from busproto.plan.trial import Bench, Findings, findings_json
+
+TRIAL_ENDING: Final = "trial.json"
+TRIAL_FORMAT: Final = 1
+MATCH_ENDING: Final = "match.json"
+MATCH_FORMAT: Final = 1
+
+
+# --- match ------------------------------------------------------------------------------------------------------
+
+
+def gang_named(plan: Plan, name: str) -> Gang:
+    """The gang of that name. Raises InputError where there is none."""
+    if name not in plan.gangs:
+        there = ", ".join(plan.gangs) or "none"
+        raise InputError(f"'{plan.title}' has no gang '{name}'; there are: {there}")
+    return plan.gangs[name]
+
+
+def members_to_match(gang: Gang, found: Audit) -> list[Bench]:
+    """The members, the lead first.
+
+    Raises:
+        InputError: one is not alone at its planned address, the supply is outside its rating, or they are unlike.
+    """
+    rows = {row.seat.function: row for row in found.rows}
+    benches = []
+    for function in gang.members:
+        row = rows[function]
+        if row.sheet is None or row.address != row.seat.address:
+            raise InputError(f"{function} is {row.status}: 'busproto audit' tells more. Nothing was moved")
+        if row.harm:
+            raise InputError(f"{function}: {'; '.join(row.harm)}. Nothing was moved")
+        benches.append(Bench(row.seat, row.sheet))
+    reasons = reasons_against(benches)
+    if reasons:
+        raise InputError(f"the {gang.name} cannot be matched: {'; '.join(reasons)}. Nothing was moved")
+    return benches
+
+
+def keep_match(plan: Plan, gang: Gang, benches: Sequence[Bench], result: Matched) -> dict[str, Any]:
+    """Write the figures beside the airframe file, those of other gangs as they are; returns this gang's.
+
+    Raises:
+        InputError: the file cannot be written.
+    """
+    path = plan.beside(MATCH_ENDING)
+    before = _before(path, "gangs", dict)
+    gangs = before["gangs"] if before else {}
+    body = {"date": now_text(), **matched_json(benches, result)}
+    _write(path, {"format": MATCH_FORMAT, "airframe": plan.title, "gangs": {**gangs, gang.name: body}})
+    return body
+
+
+# --- trial ------------------------------------------------------------------------------------------------------
+
+
+def benches_to_try(plan: Plan, found: Audit, roster: Roster) -> tuple[list[Bench], list[str]]:
+    """Whom to try, and the functions that are left out, as nobody is alone at their planned addresses.
+
+    Raises:
+        InputError: it would be wrong to let anything move, or there is nobody.
+    """
+    if roster.clashes:
+        at = ", ".join(str(address) for address in roster.clashes)
+        raise InputError(f"several actuators share an address ({at}): 'busproto apply' parts them. Nothing was moved")
+    harm = [f"{row.seat.function}: {text}" for row in found.rows for text in row.harm]
+    if harm:
+        raise InputError(f"the supply is outside a rating ({'; '.join(harm)}). Nothing was moved")
+    benches = [
+        Bench(row.seat, row.sheet) for row in found.rows if row.sheet is not None and row.address == row.seat.address
+    ]
+    if not benches:
+        raise InputError(f"nobody of {plan.title} is at its planned address: 'busproto audit' tells more")
+    present = {bench.seat.function for bench in benches}
+    return benches, [row.seat.function for row in found.rows if row.seat.function not in present]
+
+
+def keep_trial(
+    plan: Plan, parts: Sequence[str], benches: Sequence[Bench], findings: Mapping[int, Findings], missing: Sequence[str]
+) -> dict[str, Any]:
+    """Write what was found beside the airframe file, and return it.
+
+    An earlier trial that had parts which this one has not is kept, under a name with its date.
+
+    Raises:
+        InputError: the file cannot be written.
+    """
+    path = plan.beside(TRIAL_ENDING)
+    body = {
+        "format": TRIAL_FORMAT,
+        "airframe": plan.title,
+        "date": now_text(),
+        "parts": list(parts),
+        "passed": not missing and all(not one.faults for one in findings.values()),
+        "missing": list(missing),
+        "actuators": [findings_json(bench, findings[bench.address]) for bench in benches],
+    }
+    before = _before(path, "parts", list)
+    if before and any(part not in parts for part in before["parts"]):
+        stamp = "".join(one for one in str(before.get("date"))[:19] if one.isalnum())
+        write_whole(plan.beside(f"trial.{stamp}.json"), read_text(path))
+    _write(path, body)
+    return body
+
+
+def _before(path: Path, key: str, kind: type) -> dict[str, Any] | None:
+    """What the file holds. One that cannot be understood is kept under another name: somebody may have edited it."""
+    if not path.exists():
+        return None
+    try:
+        body = json.loads(read_text(path))
+        if isinstance(body, dict) and isinstance(body.get(key), kind):
+            return body
+    except ValueError:
+        pass
+    unread = path.with_name(f"{path.name}.unreadable")
+    try:
+        path.replace(unread)
+    except OSError as error:
+        raise InputError(f"'{path}' cannot be understood, nor renamed: {error.strerror}") from error
+    return None
+
+
+def _write(path: Path, body: Mapping[str, Any]) -> None:
+    write_whole(path, json.dumps(body, indent=2, ensure_ascii=False) + "\n")

@@ -1,0 +1,87 @@
+"""What a trial and a match leave beside the airframe file: whole, and nothing that was there before is lost."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from importlib import resources
+from pathlib import Path
+from typing import Any, Final
+
+import pytest
+
+from busproto.errors import InputError
+from busproto.plan import results
+from busproto.plan.card import load_matches, load_trial
+from busproto.plan.load import Gang, Plan, load
+from busproto.plan.match import Figures, Matched
+from busproto.plan.results import gang_named, keep_match, keep_trial
+from busproto.plan.trial import PARTS
+from tests.plan.test_match import members, rudder
+
+EXAMPLE: Final = Path(str(resources.files("busproto.plan"))) / "examples" / "rudder"
+
+
+@pytest.fixture
+def plan(tmp_path: Path) -> Plan:
+    shutil.copytree(EXAMPLE, tmp_path / "rudder")
+    return load(tmp_path / "rudder" / "rudder.toml")
+
+
+def names(plan: Plan) -> set[str]:
+    return {path.name for path in plan.path.parent.iterdir() if path.name.endswith((".json", ".unreadable"))}
+
+
+def matched() -> Matched:
+    figures = Figures(greatest_deg={}, rms_deg={}, idle_ma=1.0, peak_idle_ma=2.0, torque_nm=0.1, curve={})
+    return Matched(figures, figures, {}, stored=True)
+
+
+def dated(monkeypatch: pytest.MonkeyPatch, text: str) -> None:
+    monkeypatch.setattr(results, "now_text", lambda: text)
+
+
+def test_a_trial_of_fewer_parts_leaves_the_earlier_one_there(plan: Plan, monkeypatch: pytest.MonkeyPatch) -> None:
+    dated(monkeypatch, "2031-05-04T10:00:00+02:00")
+    whole = keep_trial(plan, PARTS, [], {}, ["rudder, lead"])
+    dated(monkeypatch, "2031-05-04T11:30:00+02:00")
+    part = keep_trial(plan, ["loss"], [], {}, [])
+    assert names(plan) == {"rudder.trial.json", "rudder.trial.20310504T100000.json"}
+    assert json.loads(plan.beside("trial.json").read_text()) == part
+    assert json.loads(plan.beside("trial.20310504T100000.json").read_text()) == whole
+    assert (whole["passed"], part["passed"]) == (False, True)
+    assert load_trial(plan.beside("trial.json")).date == "2031-05-04T11:30:00+02:00"
+
+
+def test_a_trial_of_the_same_parts_takes_the_place_of_the_earlier_one(plan: Plan) -> None:
+    keep_trial(plan, ["loss"], [], {}, [])
+    keep_trial(plan, PARTS, [], {}, [])
+    keep_trial(plan, PARTS, [], {}, [])
+    assert names(plan) == {"rudder.trial.json"}
+
+
+@pytest.mark.parametrize("text", ["", "no json", "[]", '{"parts": 3, "gangs": 4}', "\u00e4"])
+def test_what_cannot_be_understood_is_kept_under_another_name(plan: Plan, text: str) -> None:
+    for ending in ("trial.json", "match.json"):
+        plan.beside(ending).write_text(text, "utf-8")
+    keep_trial(plan, ["loss"], [], {}, [])
+    _bus, link = rudder()
+    keep_match(plan, plan.gangs["rudder"], members(link)[:1], matched())
+    for ending in ("trial.json", "match.json"):
+        assert plan.beside(f"{ending}.unreadable").read_text("utf-8") == text
+    assert load_trial(plan.beside("trial.json")).actuators == []
+    assert list(load_matches(plan.beside("match.json")).gangs) == ["rudder"]
+
+
+def test_the_figures_of_other_gangs_stay(plan: Plan) -> None:
+    _bus, link = rudder()
+    benches = members(link)[:1]
+    first = keep_match(plan, plan.gangs["rudder"], benches, matched())
+    second = keep_match(plan, Gang("elevator", 2, ()), benches, matched())
+    kept: dict[str, Any] = json.loads(plan.beside("match.json").read_text())
+    assert kept["gangs"] == {"rudder": first, "elevator": second}
+
+
+def test_a_gang_that_is_not_there_is_told_with_those_that_are(plan: Plan) -> None:
+    with pytest.raises(InputError, match="has no gang 'flap'; there are: rudder"):
+        gang_named(plan, "flap")
