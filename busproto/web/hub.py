@@ -21,7 +21,7 @@ MAX_PRIVATE: Final = 100
 STREAMS: Final = {"pos": MAX_POSITIONS, "line": MAX_LINE, "said": MAX_PRIVATE}
 """Kinds that are queued one after the other, and how many at most; the oldest go first."""
 KEPT: Final = ("port", "arm", "tiles", "flow", "load")
-"""Kinds that a page which comes later is told at once."""
+"""Kinds that a page which comes later is told at once, beside the last of what went over the line."""
 
 Submit = Callable[[int, "orders.AnyOrder | OperatorLeft"], None]
 
@@ -91,6 +91,7 @@ class Hub:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._submit: Submit = lambda *_: None
         self._kept: dict[str, str] = {}
+        self._kept_lines: deque[str] = deque(maxlen=MAX_LINE)
         self._numbers = 0
 
     def begin(self, submit: Submit) -> None:
@@ -103,6 +104,10 @@ class Hub:
     def publish(self, key: str, body: dict[str, Any]) -> None:
         """A message for every page. May be called from any thread."""
         self._on_loop(self._spread, key, encode(body))
+        if key == "line":
+            told = [entry for entry in body["entries"] if entry["kind"] != "round"]  # polling would push the rest out
+            if told:
+                self._on_loop(self._kept_lines.append, encode({**body, "entries": told, "left_out": 0}))
 
     def to_one(self, page: int, body: dict[str, Any]) -> None:
         """A message for one page. May be called from any thread."""
@@ -133,6 +138,8 @@ class Hub:
         self.pages[page.number] = page
         for key, text in self._kept.items():
             page.put(key, text)
+        for text in self._kept_lines:
+            page.put("line", text)
         if self.operator is None:
             self.operator = page.number
         self._tell_roles()

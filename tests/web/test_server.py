@@ -394,6 +394,23 @@ def talk_over(made: ClientConnection) -> Talk:
     return Talk(made.send, lambda: str(made.recv(PATIENCE_S)))
 
 
+def test_a_page_that_comes_later_sees_what_went_over_the_line_before() -> None:
+    with client() as (one, _), come_in(one) as session:
+        page = talk(session)
+        page.flow("find")
+        page.order("start", flow="together", **{"with": {"address": 5}})
+        page.wait("line", lambda body: any(entry["kind"] == "overlap" for entry in body["entries"]))
+        number = page.seen[-1]["entries"][0]["n"]
+        for _ in range(100):
+            page.wait("pos")  # polling goes on meanwhile
+        with come_in(one) as other:
+            late = talk(other)
+            told = late.wait("line", lambda body: any(entry["n"] == number for entry in body["entries"]))
+            assert all(entry["kind"] != "round" for entry in told["entries"])
+            late.order("explain", entry=number)
+            assert late.wait("explained")["n"] == number
+
+
 def test_ten_megabytes_close_that_page_only_and_lose_nothing_for_the_others() -> None:
     with serving(Port(RIG)) as server, socket_of(server) as good, socket_of(server) as bad:
         page = talk_over(good)

@@ -31,6 +31,7 @@ function add(news) {
   const list = byId("line-list");
   const holds = byId("line-hold").checked;
   for (const entry of news.entries) {
+    if (entries.get(entry.n)?.size === entry.size) continue;  // told again, as the connection came back
     entries.set(entry.n, entry);
     if (entry.kind === "overlap") lastOverlap = entry.n;
     if (holds || !isShown(entry)) continue;
