@@ -13,12 +13,16 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from types import UnionType
-from typing import Any, Final, TypeVar, Union, get_args, get_origin
+from typing import Annotated, Any, Final, TypeVar, Union, get_args, get_origin
 
 import msgspec
+from msgspec import Meta
 
 T = TypeVar("T")
 Path = tuple[str | int, ...]
+PlainText = Annotated[str, Meta(pattern=r"^[^\x00-\x1f\x7f-\x9f]*$")]
+"""Text that a terminal may print: control characters could do anything there."""
+Name = Annotated[PlainText, Meta(min_length=1, max_length=40)]
 
 _SAID_BETTER: Final = (
     (r"^Expected `int`, got `float`$", "a whole number is wanted here"),
@@ -28,6 +32,7 @@ _SAID_BETTER: Final = (
     (r"^Expected `object` of length ([<>]=?) (\d+)$", r"number of entries must be \1 \2"),
     (r"^Expected `str` matching regex '\^\[0-9a-f\]\{16\}\$'$", "16 digits 0-9 a-f are wanted"),
     (r"^Expected `str` matching regex '\^.*d\{1,\d\}.*$", "two numbers with a point are wanted, such as '2.4'"),
+    (r"^Expected `str` matching regex '\^\[\^.*$", "a text without control characters is wanted"),
     (r"^Expected `array` of length ([<>]=?) (\d+)", r"number of entries must be \1 \2"),
     (r"^Expected `array` of length (\d+), got (\d+)", r"\1 entries are wanted, not \2"),
 )

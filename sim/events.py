@@ -20,7 +20,7 @@ BABBLE_BYTES: Final = 8
 Seconds = Annotated[float, Meta(ge=0, le=86_400)]
 Rate = Annotated[float, Meta(ge=0, le=1)]
 Degrees = Annotated[float, Meta(ge=-180, le=180)]
-Name = Annotated[str, Meta(min_length=1, max_length=40)]
+Name = Annotated[str, Meta(min_length=1, max_length=40, pattern=r"^[^\x00-\x1f\x7f-\x9f]*$")]  # no control characters
 Happening = tuple[float, Callable[[], object]]
 
 

@@ -357,6 +357,7 @@ _SOUND: Final[dict[str, Any]] = {
 """Stands in for a table in which a problem was found, so that the rest of the file can be looked at."""
 _SAID_BETTER: Final = (
     (r"expected `str` matching regex '\^\[0-9a-f\]\{16\}\$'", "expected 16 digits 0-9 a-f"),
+    (r"expected `str` matching regex '\^\[\^.*", "expected a text without control characters"),
     (r"expected `str` matching regex .*", "expected two numbers with a point between, such as '2.4'"),
     (r"invalid enum value (.*)", rf"expected {MIN_ADDRESS}..{MAX_ADDRESS} or 'unknown', got \1"),
     (r"invalid value (.*)", rf"expected one of {', '.join(sorted(map(str, EVENTS)))}, got \1"),

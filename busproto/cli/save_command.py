@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from pathlib import Path
 
 import click
@@ -60,6 +61,8 @@ def command(
     path = _path(plan, output)
     if title is not None and any(0xD800 <= ord(letter) <= 0xDFFF for letter in title):
         raise InputError("--title: it is not text in the encoding of this terminal")
+    if title is not None and any(unicodedata.category(letter) == "Cc" for letter in title):
+        raise InputError("--title: a text without control characters is wanted")
     with open_link(port) as link:
         record = read_bus(link, plan, title=title or (plan.title if plan else path.name.partition(".")[0]))
     clear_progress()

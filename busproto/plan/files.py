@@ -13,6 +13,7 @@ import msgspec
 from msgspec import Meta
 
 from busproto.rig.tables import FlightTable, PackTable, SurfaceTable
+from busproto.toml_source import Name
 from busproto.wire.frame import DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS
 from busproto.wire.messages import MAX_CHANNELS
 from busproto.wire.parameters import PARAMETERS, Parameter
@@ -27,7 +28,6 @@ SAID_ELSEWHERE: Final = {
 """Settings that stand under no `settings`, and why."""
 
 Version = Annotated[int, Meta(ge=1, le=FORMAT, description="version of this kind of file")]
-Name = Annotated[str, Meta(min_length=1, max_length=40)]
 Volts = Annotated[float, Meta(ge=1, le=60)]
 Firmware = Annotated[str, Meta(pattern=r"^\d{1,3}\.\d{1,3}$", description="such as '2.4'")]
 Settings = dict[str, Any]

@@ -26,6 +26,7 @@ from busproto.keeping import read_text, write_whole
 from busproto.ops.addressing import parse_uid
 from busproto.ops.survey import Sheet, Survey, firmware_text
 from busproto.plan.changes import Goal
+from busproto.toml_source import PlainText
 from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
 from busproto.wire.messages import Description
 from busproto.wire.parameters import BY_NAME, PARAMETERS, RawValue, parameter_named
@@ -287,7 +288,7 @@ class _Rating(_Table, frozen=True, kw_only=True):
 
 
 class _Actuator(_Table, frozen=True, kw_only=True):
-    function: str
+    function: PlainText
     address: _Address
     uid: _Uid
     model: str
@@ -306,9 +307,9 @@ class _UnreadRow(_Table, frozen=True, kw_only=True):
 
 class _File(_Table, frozen=True, kw_only=True):
     bus_record: Annotated[int, Meta(ge=1, le=FORMAT)]
-    title: str
-    airframe: str
-    made: str
+    title: PlainText
+    airframe: PlainText
+    made: PlainText
     fingerprint: _Sum
     sum_of_all: _Sum
     as_it_is: bool

@@ -11,10 +11,11 @@ from typing import Annotated, Final, Literal
 import msgspec
 from msgspec import Meta
 
+from busproto.toml_source import Name
+
 Millimetres = Annotated[float, Meta(gt=0, le=1000)]
 Metres = Annotated[float, Meta(gt=0, le=20)]
 Degrees = Annotated[float, Meta(ge=-360, le=360)]
-Name = Annotated[str, Meta(min_length=1, max_length=40)]
 
 
 class Table(msgspec.Struct, forbid_unknown_fields=True, rename="kebab", frozen=True, kw_only=True):

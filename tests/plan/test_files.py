@@ -243,6 +243,8 @@ def test_the_shipped_examples_are_as_their_schema_says(name: str) -> None:
     [
         ("airframe", "title", ""),
         ("airframe", "wings", 2),
+        ("airframe", "title", "red \u001b[31m"),
+        ("fleet-map", "title", "two\nlines"),
         ("airframe", "bus", {"baud": 1}),
         ("airframe", "supply", {"full": "8.4"}),
         ("airframe", "function", {}),

@@ -65,7 +65,7 @@ def raw_values(row: Parameter) -> st.SearchStrategy[RawValue]:
 
 
 ANY_SETTINGS: Final = st.fixed_dictionaries({row.name: raw_values(row) for row in PARAMETERS.values()})
-WORDS: Final = st.text(st.characters(exclude_categories=["Cs"]), max_size=40)
+WORDS: Final = st.text(st.characters(exclude_categories=["Cc", "Cs"]), max_size=40)
 
 
 @st.composite

@@ -260,6 +260,11 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "actuator[0]: object contains unknown field `colour`; there are: "
         "label, model, uid, copy-of, address, arm-at, baud, device, settings",
     ),
+    (
+        "an escape",
+        text().replace('label = "a"', 'label = "\\u001b[31m"'),
+        "actuator[0].label: expected a text without control characters",
+    ),
     ("short uid", text(actuator='uid = "12ab"'), "actuator[0].uid: expected 16 digits 0-9 a-f"),
     ("large uid", text(actuator='uid = "00000000000000AB"'), "actuator[0].uid: expected 16 digits 0-9 a-f"),
     ("uid of nobody", text(actuator='uid = "0000000000000000"'), "actuator[0].uid: all zeros stands for nobody"),
