@@ -98,6 +98,7 @@ class Actuator:
         self._supply_mv = supply_mv
         self._address_changed = address_changed
         self._starts = 0
+        self._powers = 0
         self._shows = 0
         self.attendance = Attendance(
             uid,
@@ -108,6 +109,7 @@ class Actuator:
             clock_ppm=clock_ppm,
             jitter_ns=jitter_ns,
         )
+        self._heat.start(kernel.now_ns)
         self._begin()
 
     # --- power ----------------------------------------------------------------------------------------------
@@ -115,6 +117,7 @@ class Actuator:
     def _begin(self) -> None:
         now = self._kernel.now_ns
         self._starts += 1
+        self._waiting: Event | None = None
         self.settings.start()
         self.state = m.State.LIMP
         self.arm.release(now)
@@ -130,7 +133,6 @@ class Actuator:
         self._sending_until_ns = 0
         self._heard_good = 0
         self._heard_bad = 0
-        self._heat.start(now)
         self._heat_look: Event | None = None
         self._fit_arm()
         self._address_changed(self)
@@ -139,9 +141,13 @@ class Actuator:
         """Lose power now, in the middle of whatever it does."""
         if not self.is_powered:
             return
+        self._powers += 1
+        self.settings.memory.cut(self._kernel.now_ns)
+        self._halt()
+
+    def _halt(self) -> None:
         now = self._kernel.now_ns
         self.is_powered = False
-        self.settings.memory.cut(now)
         self.arm.release(now)
         self.attendance.stop()
         for event in (self._loss, self._heat_look):
@@ -201,7 +207,7 @@ class Actuator:
             answer = None if frame.operation in BARE_REPLIES else refusal.message
         if answer is None:
             return
-        if not self.is_mute and (not for_all or type(answer) is m.Assigned):
+        if not self.is_mute and (not for_all or type(message) is m.Assign):
             self._reply(frame, answer, ready_ns)
         elif type(answer) is m.Restarting:
             self._restart()
@@ -211,13 +217,16 @@ class Actuator:
         starts = self._starts
 
         def send() -> None:
+            self._waiting = None
             if self._starts != starts:
                 return
             self._send(encode_frame(reply_frame(answer, frame, self.address, self.tag)))
             if type(answer) is m.Restarting:
                 self._kernel.at(self._sending_until_ns, self._restart)
 
-        self._kernel.at(ready_ns + delay_ns, send)
+        if self._waiting is not None:  # one place for a reply: a later one takes it
+            self._waiting.cancel()
+        self._waiting = self._kernel.at(ready_ns + delay_ns, send)
 
     def _send(self, data: bytes) -> None:
         rate = rate_of(self.own_baud or self._line.baud, self.clock_ppm)
@@ -240,7 +249,7 @@ class Actuator:
         self._brown_out = (after_bytes, off_ns)
 
     def _restart(self) -> None:
-        self.power_off()
+        self._halt()
         self.power_on()
 
     def _act(self, frame: Frame, message: Message, now: int) -> tuple[Message | None, int]:
@@ -264,10 +273,10 @@ class Actuator:
             return None, now
         self._require_idle_memory(now)
         ready_ns = self.settings.begin_assign(message.address, now)
-        starts = self._starts
+        powers = self._powers
 
         def done() -> None:
-            if self._starts == starts:
+            if self._powers == powers:  # a restart is no power cut: what is being written is written to its end
                 self.settings.memory.settle(self._kernel.now_ns)
                 self.settings.address = message.address
                 self._go_limp(m.State.LIMP)
@@ -292,7 +301,7 @@ class Actuator:
         self._require_idle_memory(now)
         generation = (self.settings.generation + 1) % 0x10000
         ready_ns = self.settings.begin_commit(now)
-        self._kernel.at(ready_ns, lambda: self.settings.memory.settle(self._kernel.now_ns))
+        self._kernel.at(ready_ns, lambda: self.settings.memory.settle(self._kernel.now_ns))  # over a restart too
         return m.Committed(generation), ready_ns
 
     def _undo(self, message: m.Undo) -> Message:
@@ -361,7 +370,9 @@ class Actuator:
         channel = self.settings.raw("channel")
         if not channel or channel > len(demands) or demands[channel - 1] == m.NO_DEMAND:
             return
-        if self.address != UNADDRESSED and self.state not in _DEAF_TO_DEMANDS:
+        if self.address == UNADDRESSED or self.state in _DEAF_TO_DEMANDS:
+            return
+        if self.state in _AT_WORK or not self._is_hot():
             self._follow(demands[channel - 1])
 
     def _demand(self, message: m.Demand) -> Message:
@@ -374,9 +385,11 @@ class Actuator:
     def _require_ready(self) -> None:
         if self.address == UNADDRESSED:
             raise Refusal(m.Outcome.NOT_ADDRESSED)
-        self._check_heat()
-        if self.state is m.State.FAULTED:
-            raise Refusal(m.Outcome.FAULT_STANDS)
+        if self._is_hot():
+            if self.state not in m.LIMP_STATES:
+                self._go_limp(m.State.FAULTED)
+            raise Refusal(m.Outcome.FAULT_STANDS)  # one that was let go stays let go, also once it is cool
+        self._forget_fault()
 
     def _follow(self, demand: int) -> None:
         if self.state not in _AT_WORK:
@@ -492,26 +505,26 @@ class Actuator:
         if self.state in m.LIMP_STATES:
             return
         self.arm.move_to(self._kernel.now_ns)
-        limit_degc = self.settings.raw("over-temperature")
-        if self._temperature_degc() > limit_degc:
+        if self._is_hot():
             self._go_limp(m.State.FAULTED)
             return
+        limit_degc = self.settings.raw("over-temperature")
         self.supply_changed()
         ends_degc = self._heat.ends_at_degc(self.arm.current_ma)
         if self.state in _AT_WORK or self.arm.mount is not None or cut_back(ends_degc, limit_degc) < 1:
             self._heat_look = self._kernel.at(self._kernel.now_ns + HEAT_LOOK_NS, self._look_at_heat)
 
-    def _check_heat(self) -> None:
-        """As it is asked to move: too hot, it goes limp; cool again, the fault is over."""
-        if self._temperature_degc() > self.settings.raw("over-temperature"):
-            self._go_limp(m.State.FAULTED)
-        elif self.state is m.State.FAULTED:
+    def _is_hot(self) -> bool:
+        return self._temperature_degc() > self.settings.raw("over-temperature")
+
+    def _forget_fault(self) -> None:
+        """Cool again, the fault is over."""
+        if self.state is m.State.FAULTED and not self._is_hot():
             self.state = m.State.LIMP
 
     def _report(self, message: m.Report) -> Message:
         now = self._kernel.now_ns
-        if self.state is m.State.FAULTED:
-            self._check_heat()
+        self._forget_fault()
         position = self._position_cdeg()
         target = self.arm.target_deg
         age = 0xFFFF if self._demand_ns is None else min(0xFFFF, (now - self._demand_ns) // MS)
@@ -523,7 +536,7 @@ class Actuator:
             faults |= m.Fault.DEMAND_LOST
         if supply_mv < self.settings.raw("under-voltage"):
             faults |= m.Fault.UNDER_VOLTAGE
-        if self.state is m.State.FAULTED:
+        if self._is_hot():
             faults |= m.Fault.OVER_TEMPERATURE
         if self.arm.strain * 100 >= self.settings.raw("overload-limit"):
             faults |= m.Fault.OVERLOAD

@@ -491,7 +491,8 @@ class LinkTested(Message):
 
 @request(0x51, "restart", audience="one or all")
 class Restart(Message):
-    """Start again as after power-up: limp, working memory from stored. Sent to all, nobody answers."""
+    """Start again as after power-up: limp, working memory from stored. A write of stored memory that is under way goes
+    on to its end. Sent to all, nobody answers."""
 
 
 @reply(0x51)

@@ -374,10 +374,10 @@ _BEHAVIOUR_PAGE: Final = """\
 - It speaks only when asked: a request to its address, an assign that names its uid, a roll call, a book. It
   keeps `min turnaround` off the line; its reply begins its `reply-delay` after the last stop bit of the
   request, and up to `start jitter` later, or that much after it has written stored memory, which may take
-  `store`.
+  `store`. A reply that still waits gives way to that of a later request.
 - A frame that does not fit the format is dropped in silence. A good frame with a request that it does not
-  know or that is not as it belongs is refused, if it was sent to its address alone. A refusal changes
-  nothing.
+  know or that is not as it belongs is refused, if it was sent to its address alone. While stored memory is
+  being written, commit and an assign that names its uid are refused. A refusal changes nothing.
 - Limp after power-up, and always while it has no address of its own. Motion comes only from a demand, from
   engage (which holds the arm where it is) or, while engaged, from show yourself.
 - It follows its channel only from a demand-all with a good check. The first demand, and each first one after

@@ -3,19 +3,31 @@
 
 #include <string.h>
 
-static void bp_device_begin(bp_device *device, uint32_t now_us)
+/* From power-up, or again on request: then a write that is under way goes on, as its page must be left alone. */
+static void bp_device_begin(bp_device *device, uint8_t is_again, uint32_t now_us)
 {
+    uint8_t is_writing = is_again && device->store.is_writing;
+    uint8_t assigns = is_writing ? device->assigns : 0;
+    bp_store store;
     uint8_t is_line_busy = device->is_line_busy;
     bp_hardware hardware = device->hardware;
     bp_identity identity = device->identity;
 
+    if (is_writing) {
+        store = device->store;
+    }
     memset(device, 0, sizeof *device);
     device->hardware = hardware;
     device->identity = identity;
     device->is_line_busy = is_line_busy;
     device->tag = bp_device_tag(identity.uid);
     bp_receiver_start(&device->receiver);
-    bp_store_load(&device->store, &device->hardware);
+    if (is_writing) {
+        device->store = store;
+        device->assigns = assigns;
+    } else {
+        bp_store_load(&device->store, &device->hardware);
+    }
     device->working = device->store.settings;
     device->address = device->store.address;
     bp_attendance_start(device);
@@ -32,7 +44,7 @@ void bp_device_start(bp_device *device, const bp_hardware *hardware, const bp_id
     device->hardware = *hardware;
     device->identity = *identity;
     device->is_line_busy = 0;
-    bp_device_begin(device, time_us);
+    bp_device_begin(device, 0, time_us);
 }
 
 uint32_t bp_earlier(uint32_t now_us, uint32_t one_us, uint32_t other_us)
@@ -402,10 +414,10 @@ static void bp_heard(bp_device *device, uint32_t now_us)
         answers = bp_act(device, &device->message, &reply, now_us);
     }
     if (is_for_all && reply.kind == BP_KIND_RESTARTING) {
-        bp_device_begin(device, now_us);
+        bp_device_begin(device, 1, now_us);
         return;
     }
-    if (answers == 0 || (is_for_all && reply.kind != BP_KIND_ASSIGNED)) {
+    if (answers == 0 || (is_for_all && device->message.kind != BP_KIND_ASSIGN)) {
         return;
     }
     device->reply = reply;
@@ -463,7 +475,7 @@ void bp_device_sent(bp_device *device, uint32_t time_us)
 {
     device->is_sending = 0;
     if (device->restarts_when_sent) {
-        bp_device_begin(device, time_us);
+        bp_device_begin(device, 1, time_us);
     }
 }
 

@@ -13,6 +13,7 @@
 #define BP_FULL_DRIVE 1000
 #define BP_LEAST_BAND_MDEG 20 /* two steps of the sensor: nearer than that there is nothing to hold */
 #define BP_GENTLE_MDEG 60 /* below this error the minimum drive fades, so that it does not chatter */
+#define BP_JUMP_MDEG 200000 /* no arm moves so far between two looks: a sensor that goes round, or a fault of it */
 #define BP_OVERLOAD_US UINT32_C(200000) /* less is a start or a stop */
 #define BP_MOST_AGE_MS UINT32_C(65535)
 #define BP_MS UINT32_C(1000) /* in microseconds */
@@ -81,6 +82,11 @@ static int32_t bp_aim_mdeg(const bp_device *device)
     return bp_within_ends(device, motion->target_mdeg + motion->swing_mdeg);
 }
 
+static int bp_is_hot(const bp_device *device)
+{
+    return device->hardware.temperature_cdeg(device->hardware.context) > device->working.over_temperature * 100;
+}
+
 void bp_motion_start(bp_device *device, uint32_t now_us)
 {
     bp_motion *motion = &device->motion;
@@ -107,6 +113,9 @@ void bp_motion_engage(bp_device *device, uint32_t now_us)
     bp_motion *motion = &device->motion;
     int32_t at_mdeg = device->hardware.position_mdeg(device->hardware.context);
 
+    if (!motion->is_on) { /* else one that is engaged again and again never looks */
+        motion->look_us = now_us + BP_LOOK_US;
+    }
     motion->is_on = 1;
     motion->has_demand = 0;
     motion->is_eased = 0;
@@ -118,7 +127,6 @@ void bp_motion_engage(bp_device *device, uint32_t now_us)
     motion->is_overloaded = 0;
     motion->hold_us = motion->fed_us = motion->light_us = now_us;
     motion->loop_us = now_us;
-    motion->look_us = now_us + BP_LOOK_US;
     device->hardware.drive(device->hardware.context, 1, 0);
 }
 
@@ -145,7 +153,7 @@ void bp_motion_demand_all(bp_device *device, const int16_t *demands, uint8_t cou
         return;
     }
     if (device->address == BP_UNADDRESSED || device->motion.state == BP_STATE_RELEASED
-        || device->motion.state == BP_STATE_FAULTED) {
+        || device->motion.state == BP_STATE_FAULTED || (!bp_is_at_work(device->motion.state) && bp_is_hot(device))) {
         return;
     }
     bp_motion_follow(device, demands[channel - 1], now_us);
@@ -162,11 +170,6 @@ void bp_motion_settings_changed(bp_device *device)
     }
 }
 
-static int bp_is_hot(const bp_device *device)
-{
-    return device->hardware.temperature_cdeg(device->hardware.context) > device->working.over_temperature * 100;
-}
-
 static void bp_forget_fault(bp_device *device)
 {
     if (device->motion.state == BP_STATE_FAULTED && !bp_is_hot(device)) {
@@ -179,8 +182,14 @@ uint8_t bp_motion_readiness(bp_device *device)
     if (device->address == BP_UNADDRESSED) {
         return BP_OUTCOME_NOT_ADDRESSED;
     }
+    if (bp_is_hot(device)) {
+        if (device->motion.is_on) {
+            bp_motion_limp(device, BP_STATE_FAULTED);
+        }
+        return BP_OUTCOME_FAULT_STANDS;
+    }
     bp_forget_fault(device);
-    return device->motion.state == BP_STATE_FAULTED ? BP_OUTCOME_FAULT_STANDS : BP_OUTCOME_DONE;
+    return BP_OUTCOME_DONE;
 }
 
 uint8_t bp_motion_show(bp_device *device, uint8_t duration_ds, uint32_t now_us)
@@ -340,7 +349,7 @@ static int16_t bp_loop(bp_device *device, uint32_t now_us, int32_t since_us)
     int32_t supply_mv = device->hardware.supply_mv(device->hardware.context);
     int32_t at_mdeg = device->hardware.position_mdeg(device->hardware.context);
     int32_t aim_mdeg = bp_aim_mdeg(device);
-    int32_t full_speed, step_udeg, way_udeg, error_mdeg, band_mdeg, set_speed, drive;
+    int32_t full_speed, step_udeg, way_udeg, moved_mdeg, error_mdeg, band_mdeg, set_speed, drive;
 
     if (supply_mv < 1) {
         supply_mv = 1;
@@ -352,7 +361,8 @@ static int16_t bp_loop(bp_device *device, uint32_t now_us, int32_t since_us)
     motion->setpoint_udeg += way_udeg;
     motion->setpoint_udeg =
         bp_limited(motion->setpoint_udeg, (at_mdeg - BP_LEASH_MDEG) * 1000, (at_mdeg + BP_LEASH_MDEG) * 1000);
-    motion->speed_ddeg_s = (motion->speed_ddeg_s + (at_mdeg - motion->last_mdeg) * INT32_C(10000) / since_us) / 2;
+    moved_mdeg = bp_limited(at_mdeg - motion->last_mdeg, -BP_JUMP_MDEG, BP_JUMP_MDEG);
+    motion->speed_ddeg_s = (motion->speed_ddeg_s + moved_mdeg * INT32_C(10000) / since_us) / 2;
     motion->last_mdeg = at_mdeg;
     bp_weigh(device, now_us);
 

@@ -109,7 +109,7 @@ ROWS: Final = (
     _fault(
         "it answers what goes to all",
         _DEVICE,
-        "if (answers == 0 || (is_for_all && reply.kind != BP_KIND_ASSIGNED)) {",
+        "if (answers == 0 || (is_for_all && device->message.kind != BP_KIND_ASSIGN)) {",
         "if (answers == 0) {",
         "does.asked",
     ),

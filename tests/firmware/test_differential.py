@@ -118,7 +118,7 @@ MUTANTS = {
         "message->as.assign.address, &device->store.settings",
         "message->as.assign.address, &device->working",
     ),
-    "answers what is for all": ("bp_device.c", "(is_for_all && reply.kind != BP_KIND_ASSIGNED)", "0"),
+    "answers what is for all": ("bp_device.c", "(is_for_all && device->message.kind != BP_KIND_ASSIGN)", "0"),
     "reply delay forgotten": ("bp_device.c", "now_us + device->working.reply_delay + 1U", "now_us + 101U"),
     "generation stays": ("bp_store.c", "store->generation + 1U", "store->generation"),
 }

@@ -300,6 +300,28 @@ def test_a_hot_one_goes_limp_and_says_so_until_it_has_cooled_down() -> None:
     assert made.ask(m.Moving, m.Demand(1000), 5).state is m.State.EASING
 
 
+def test_neither_power_nor_a_release_cools_it_and_one_that_was_let_go_stays_so() -> None:
+    made = bench()
+    model = ActuatorModel("hot", hold_current_ma=5000)
+    actuator = made.add(1, 5, model=model, channel=1, over_temperature=40, loss_time_out=10_000)
+    made.ask(m.Moving, m.Demand(0), 5)
+    made.run(4_000 * MS)
+    hot = made.status(5)
+    assert (hot.state, hot.faults) == (m.State.FAULTED, m.Fault.OVER_TEMPERATURE)
+    actuator.power_off()
+    made.run(MS)
+    actuator.power_on()
+    assert made.status(5).temperature_cdeg == pytest.approx(hot.temperature_cdeg, abs=200)  # that cools nothing
+    made.demand(1000)
+    assert made.status(5).state is m.State.LIMP
+    made.ask(m.Released, m.Release(), 5)
+    assert made.ask(m.Refused, m.Demand(1000), 5, wait_ns=5 * MS).code is m.Outcome.FAULT_STANDS
+    assert made.status(5).state is m.State.RELEASED
+    made.run(20_000 * MS)
+    assert made.status(5).faults == 0
+    assert made.ask(m.Refused, m.Demand(1000), 5).code is m.Outcome.NOT_ENGAGED
+
+
 # --- description -----------------------------------------------------------------------------------------------
 
 

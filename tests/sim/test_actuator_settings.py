@@ -304,7 +304,7 @@ def test_a_commit_within_a_commit_is_refused_and_the_first_one_counts() -> None:
     made.send(m.Commit(), 5, sequence=1)
     made.send(m.Commit(), 5, sequence=2)
     answers = {one.frame.sequence: one.message for one in made.answers()}
-    assert answers == {1: m.Committed(2), 2: m.Refused(m.Outcome.STORE_FAILED, 0, 0)}
+    assert answers == {2: m.Refused(m.Outcome.STORE_FAILED, 0, 0)}  # which takes the place of the first one's
     assert (actuator.settings.generation, actuator.settings.stored()["dead-band"]) == (2, 20)
 
 
@@ -420,7 +420,7 @@ def test_power_lost_before_the_answer_still_leaves_the_new_address() -> None:
 
 
 def test_an_assign_within_a_commit_waits_for_another_time() -> None:
-    """Nobody answers it, as the memory is busy; the set that is being written is not spoiled."""
+    """It is refused, in the place of the answer that waits; the set that is being written is not spoiled."""
     made = bench(baud=1_000_000)
     actuator = made.add(1, 5, reply_delay=2000)
     made.send(m.Write(DEAD_BAND, b"\x14\x00"), 5)
@@ -428,7 +428,7 @@ def test_an_assign_within_a_commit_waits_for_another_time() -> None:
     made.bus.host.take()
     made.send(m.Commit(), 5)
     made.send(m.Assign(uid_of(1), 9))
-    assert [answer.message for answer in made.answers()] == [m.Committed(2)]
+    assert [answer.message for answer in made.answers()] == [m.Refused(m.Outcome.STORE_FAILED, 0, 0)]
     assert (actuator.address, actuator.settings.stored()["dead-band"]) == (5, 20)
     made.ask(m.Restarting, m.Restart(), 5)
     assert actuator.address == 5

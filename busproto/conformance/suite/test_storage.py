@@ -12,6 +12,7 @@ from busproto.conformance.storage import cut_at_byte, spoil, written_bytes
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
 from busproto.wire.parameters import RawValue
+from busproto.wire.timing import STORE_NS
 
 OLD: dict[str, RawValue] = {"neutral": 150, "channel": 3}
 NEW: dict[str, RawValue] = {"neutral": -700, "channel": 4}
@@ -38,6 +39,32 @@ def test_what_is_committed_is_there_after_a_restart(dut: Bench) -> None:
     dut.restart()
     assert dut.get_all() == before
     assert {name: dut.get(name) for name in NEW} == NEW
+
+
+@clause("op.51", "does.commit")
+def test_a_restart_while_it_stores_lets_the_write_go_on(dut: Bench) -> None:
+    dut.put(NEW)
+    said = dut.say(dut.wire(m.Commit()) + dut.wire(m.Restart(), BROADCAST_ADDRESS))
+    dut.hear(said.end_ns + STORE_NS + (0 if dut.is_virtual else dut.slack_ns))
+    dut.drain()
+    assert stored(dut) == NEW
+    dut.restart()
+    assert {name: dut.get(name) for name in NEW} == NEW
+
+
+@clause("op.10", "does.refuse")
+def test_an_assign_while_it_stores_is_refused(dut: Bench) -> None:
+    dut.require_virtual("how long it stores is its own")
+    address = dut.address
+    said = dut.wire(m.Commit()) + dut.wire(m.Assign(dut.uid, address % 239 + 1), BROADCAST_ADDRESS)
+    _, frames, heard = dut.frames_after(said, window_ns=5 * MS, count=1)
+    assert frames, f"no answer (heard: {heard.hex(' ') or 'nothing'})"
+    first = frames[0]
+    assert (first.operation, first.source) == (m.Assign.OPERATION, address)
+    assert first.payload[0] == m.Outcome.STORE_FAILED
+    dut.pass_time(STORE_NS)
+    assert dut.drain() == b"", "the reply that waited for the store did not give way"
+    dut.alive()
 
 
 @clause("does.write", "does.commit")

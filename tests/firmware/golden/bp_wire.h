@@ -666,7 +666,8 @@ typedef struct bp_link_tested {
 bp_result bp_pack_link_tested(const bp_link_tested *message, uint8_t *payload, size_t *length);
 bp_result bp_unpack_link_tested(bp_link_tested *message, const uint8_t *payload, size_t length);
 
-/* Start again as after power-up: limp, working memory from stored. Sent to all, nobody answers. */
+/* Start again as after power-up: limp, working memory from stored. A write of stored memory that is under
+ * way goes on to its end. Sent to all, nobody answers. */
 typedef struct bp_restart {
     uint8_t nothing; /* C has no empty structs */
 } bp_restart;

@@ -1,0 +1,1 @@
+"""Fuzzing with coverage as the guide: the generated C, the reference firmware, the Python decoder."""

@@ -1,0 +1,196 @@
+/* The turns that queries open, as the page tells: roll calls, books, the classic queries, report rounds. */
+#ifndef FUZZ_TURNS_H
+#define FUZZ_TURNS_H
+
+#include "world.h"
+
+static uint8_t address_of(const world *w)
+{
+    return w->is_stored ? w->stored_address : BP_UNADDRESSED;
+}
+
+static void turn_opens(world *w, const bp_frame *frame, uint64_t slots_us, uint64_t lead_us, uint64_t more_us)
+{
+    memset(&w->turn, 0, sizeof w->turn);
+    w->turn.is_open = w->turn.senses = 1;
+    w->turn.sequence = frame->sequence;
+    w->turn.operation = frame->operation;
+    w->turn.asked_us = w->now_us;
+    w->turn.from_us = w->now_us + BP_FIRST_SLOT_US + slots_us + lead_us;
+    w->turn.until_us = w->turn.from_us + BP_START_JITTER_US + more_us;
+}
+
+/* An answer to a book: in its place, or in one of the four behind the last. */
+static void place_opens(world *w, const bp_frame *frame, int is_in, uint16_t place, uint16_t total, uint32_t h)
+{
+    uint8_t low = h & 0x7F;
+
+    w->roll.is_enrolled = (uint8_t)is_in;
+    turn_opens(w, frame, (is_in ? place : total) * 45U, 5, is_in ? 0 : 3U * 45U);
+    w->turn.is_byte = w->turn.must = 1;
+    w->turn.byte = (uint8_t)(is_in ? 0x80 | low : low ? low : 1);
+}
+
+static uint32_t own_hash(const world *w, uint8_t salt, uint16_t epoch)
+{
+    return slow_hash(w->identity.uid, salt, epoch);
+}
+
+static void enter(world *w, uint16_t epoch)
+{
+    if (!w->roll.has_epoch || w->roll.epoch != epoch) {
+        w->roll.has_epoch = 1;
+        w->roll.epoch = epoch;
+        w->roll.is_enrolled = w->roll.has_answered = 0;
+    }
+}
+
+static void expect_roll_call(world *w, const bp_frame *frame, const bp_roll_call *call)
+{
+    size_t at;
+
+    enter(w, call->epoch);
+    for (at = 0; w->roll.has_answered && at < call->marks_count; at++) {
+        w->roll.is_enrolled |= call->marks[at] == own_hash(w, w->roll.answered_salt, call->epoch) >> 16;
+    }
+    if (call->slots == 0) {
+        return;
+    }
+    w->roll.has_answered = 0;
+    if (!w->roll.is_enrolled) {
+        turn_opens(w, frame, ((own_hash(w, call->salt, call->epoch) & 0xFFFF) * call->slots >> 16) * 38U, 2, 0);
+        w->turn.salt = call->salt;
+        w->turn.must = 1;
+    }
+}
+
+static void expect_book(world *w, const bp_frame *frame, const bp_book *book)
+{
+    roll *r = &w->roll;
+    uint32_t h = own_hash(w, book->salt, book->epoch);
+    size_t at;
+
+    if (book->first == 0 || !r->has_book || r->book_epoch != book->epoch || r->book_salt != book->salt
+        || r->book_total != book->total) {
+        r->has_book = 1;
+        r->book_epoch = book->epoch;
+        r->book_salt = book->salt;
+        r->book_total = book->total;
+        r->heard_all = book->first == 0;
+        r->has_place = 0;
+    } else if (book->first != r->book_next) {
+        r->heard_all = 0;
+    }
+    r->book_next = (uint16_t)(book->first + book->marks_count);
+    for (at = book->marks_count; at-- > 0;) {
+        if (book->marks[at] == h >> 16) {
+            r->has_place = 1;
+            r->place = (uint8_t)(book->first + at);
+        }
+    }
+    if (r->book_next >= book->total) {
+        enter(w, book->epoch);
+        if (r->has_place || r->heard_all) {
+            place_opens(w, frame, r->has_place, r->place, book->total, h);
+        }
+    }
+}
+
+static void expect_address_book(world *w, const bp_frame *frame, const bp_address_book *book)
+{
+    uint16_t address, rank = 0, total = 0, is_in = 0;
+
+    for (address = 1; address <= 239; address++) {
+        if (book->addresses[(address - 1) / 8] >> (address - 1) % 8 & 1) {
+            if (address == address_of(w)) {
+                is_in = 1;
+                rank = total;
+            }
+            total++;
+        }
+    }
+    enter(w, book->epoch);
+    place_opens(w, frame, is_in, rank, total, own_hash(w, book->salt, book->epoch));
+    if (!is_in) { /* the last bit is no address: whether it makes a place is not said */
+        w->turn.until_us += (book->addresses[29] >> 7) * 45U;
+    }
+}
+
+static int fits_prefix(const world *w, const bp_match *match)
+{
+    uint8_t bit;
+
+    for (bit = 0; bit < match->bits; bit++) {
+        if (((match->prefix[bit / 8] ^ w->identity.uid[bit / 8]) >> (7 - bit % 8) & 1) != 0) {
+            return 0;
+        }
+    }
+    return 1;
+}
+
+/* At that moment, whoever else speaks. */
+static void timed_opens(world *w, const bp_frame *frame, uint64_t slots_us)
+{
+    if (!w->roll.is_enrolled) {
+        turn_opens(w, frame, slots_us, 0, 0);
+        w->turn.senses = 0;
+        w->turn.must = 1;
+    }
+}
+
+static void expect_match(world *w, const bp_frame *frame, const bp_match *match)
+{
+    enter(w, match->epoch);
+    if (!fits_prefix(w, match)) {
+        return;
+    }
+    timed_opens(w, frame, 0);
+    w->turn.is_byte = match->brief;
+    w->turn.byte = (uint8_t)(0x80 | (own_hash(w, match->bits, match->epoch) & 0x7F)); /* which one is not said */
+}
+
+/* The turn that a query opens, and what else it changes. */
+static void expect_turn(world *w, const bp_frame *frame, const bp_message *message)
+{
+    static const uint8_t everyone[8] = {0};
+    const bp_slotted_call *call = &message->as.slotted_call;
+    const bp_report_round *round = &message->as.report_round;
+    const bp_hush *hush = &message->as.hush;
+
+    switch (message->kind) {
+    case BP_KIND_ROLL_CALL:
+        expect_roll_call(w, frame, &message->as.roll_call);
+        break;
+    case BP_KIND_BOOK:
+        expect_book(w, frame, &message->as.book);
+        break;
+    case BP_KIND_ADDRESS_BOOK:
+        expect_address_book(w, frame, &message->as.address_book);
+        break;
+    case BP_KIND_HUSH:
+        if (memcmp(hush->uid, w->identity.uid, 8) == 0 || memcmp(hush->uid, everyone, 8) == 0) {
+            enter(w, hush->epoch);
+            w->roll.is_enrolled = 1;
+        }
+        break;
+    case BP_KIND_MATCH:
+        expect_match(w, frame, &message->as.match);
+        break;
+    case BP_KIND_SLOTTED_CALL:
+        enter(w, call->epoch);
+        timed_opens(w, frame,
+                    ((own_hash(w, call->salt, call->epoch) & 0xFFFF) * (uint64_t)call->slots >> 16) * call->slot_us);
+        break;
+    case BP_KIND_REPORT_ROUND:
+        if (address_of(w) != BP_UNADDRESSED && address_of(w) >= round->first
+            && address_of(w) - round->first < round->count) {
+            turn_opens(w, frame, (uint64_t)(address_of(w) - round->first) * 45U, 5, 0);
+            w->turn.must = 1;
+        }
+        break;
+    default:
+        break;
+    }
+}
+
+#endif
