@@ -146,3 +146,22 @@ def test_they_are_built_apart_from_the_plain_ones() -> None:
     assert codec_library() == codec_library()
     if runtime() is not None:
         assert reference_library(SANITIZERS, shutil.which("gcc")) != reference_library()
+
+
+def test_the_whole_conformance_suite_is_clean() -> None:
+    preload = runtime()
+    if preload is None:
+        pytest.skip("the compiler here has no sanitizers")
+    library = reference_library(SANITIZERS, "gcc")
+    environment = {**os.environ, "LD_PRELOAD": str(preload), "ASAN_OPTIONS": "detect_leaks=0", "PYTHONMALLOC": "malloc"}
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", f"--dut={library}", "--dut-soak=60"],
+        env=environment,
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+    )
+    assert "runtime error" not in done.stdout + done.stderr
+    assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
+    assert " 0 failed, 0 not checked" in done.stdout
