@@ -38,7 +38,7 @@ JSON, and the file hauler.trial.json beside the airframe file: "format", "airfra
 "date", "parts", "passed", "missing" (functions), "actuators" (function, uid,
 address, limp_at_start, soft_start_ms, centred, centred_at_deg, moved, loss_action,
 loss_after_ms: between which two looks, passed, faults).
-An earlier trial that had parts which this one has not is kept: hauler.trial.DATE.json.
+An earlier trial that had other parts too is kept as hauler.trial.DATE.json.
 Exit code 3: something was not as planned. Exit code 4: the cautions were not
 answered with yes."""
 )
