@@ -10,7 +10,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import Final
 
-from busproto.transport.base import Transport
+from busproto.transport.base import PortAround, Transport
 from busproto.wire import BadFrame, Decoder, Frame
 
 MS: Final = 1_000_000
@@ -20,18 +20,14 @@ BITS_PER_BYTE: Final = 10
 OnFrame = Callable[[int, bool, Frame | BadFrame], None]
 
 
-class Tap:
-    """A `Transport` around another one.
+class Tap(PortAround):
+    """See the module."""
 
-    Attributes:
-        inner: the port itself.
-    """
-
-    def __init__(self, inner: Transport, on_frame: OnFrame, between: Callable[[], None]) -> None:
-        """Args: inner: the port; on_frame: given time (ns), whether it was sent, and what was found; between: see
+    def __init__(self, port: Transport, on_frame: OnFrame, between: Callable[[], None]) -> None:
+        """Args: port: the port itself; on_frame: given time (ns), whether it was sent, and what was found; between: see
         the module.
         """
-        self.inner = inner
+        super().__init__(port)
         self._on_frame = on_frame
         self._between = between
         self._out, self._in = Decoder(), Decoder()
@@ -39,30 +35,11 @@ class Tap:
         self._loads: deque[tuple[int, int]] = deque()
         self._loaded_bytes = 0
 
-    @property
-    def url(self) -> str:
-        """See `Transport`."""
-        return self.inner.url
-
-    @property
-    def baud(self) -> int:
-        """See `Transport`."""
-        return self.inner.baud
-
-    @property
-    def latency_ns(self) -> int:
-        """See `Transport`."""
-        return self.inner.latency_ns
-
-    def now_ns(self) -> int:
-        """See `Transport.now_ns`."""
-        return self.inner.now_ns()
-
     def write(self, data: bytes) -> None:
         """See `Transport.write`."""
-        self.inner.write(data)
+        self._port.write(data)
         self._echo = bytearray(data)
-        now_ns = self.inner.now_ns()
+        now_ns = self._port.now_ns()
         self._count(now_ns, len(data))
         for found in self._out.feed(data):
             self._on_frame(now_ns, True, found)
@@ -72,14 +49,14 @@ class Tap:
         while True:
             if deadline_ns:  # a look at what came too late is no wait
                 self._between()  # before the read: what it raises must not take bytes along
-            data = self.inner.read_until(min(deadline_ns, self.inner.now_ns() + SLICE_NS))
+            data = self._port.read_until(min(deadline_ns, self._port.now_ns() + SLICE_NS))
             if data:
                 self._heard(data)
-            if data or self.inner.now_ns() >= deadline_ns:
+            if data or self._port.now_ns() >= deadline_ns:
                 return data
 
     def _heard(self, data: bytes) -> None:
-        now_ns = self.inner.now_ns()
+        now_ns = self._port.now_ns()
         if self._echo and data[: len(self._echo)] == self._echo[: len(data)]:
             echoed = min(len(data), len(self._echo))
             del self._echo[:echoed]
@@ -103,9 +80,5 @@ class Tap:
     @property
     def load(self) -> float:
         """Share of the last second in which the line was in use, 0..1."""
-        self._forget(self.inner.now_ns())
-        return min(1.0, self._loaded_bytes * BITS_PER_BYTE / self.inner.baud)
-
-    def close(self) -> None:
-        """See `Transport.close`."""
-        self.inner.close()
+        self._forget(self._port.now_ns())
+        return min(1.0, self._loaded_bytes * BITS_PER_BYTE / self._port.baud)

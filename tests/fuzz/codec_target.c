@@ -231,14 +231,6 @@ static void hash(fuzz_input *in)
     MUST(bp_device_tag(uid) == slow_hash(uid, 0, 0) >> 16, "another tag");
 }
 
-int LLVMFuzzerInitialize(int *argc, char ***argv)
-{
-    (void)argc;
-    (void)argv;
-    MUST(slow_crc24((const uint8_t *)"123456789", 9) == 0x2F27EE, "the second opinion itself is wrong");
-    return 0;
-}
-
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
     fuzz_input in = {data, size, 0};

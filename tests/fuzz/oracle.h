@@ -350,4 +350,13 @@ static int same_settings(const bp_settings *one, const bp_settings *other)
     return 1;
 }
 
+/* Every target asks this before its first input. */
+int LLVMFuzzerInitialize(int *argc, char ***argv)
+{
+    (void)argc;
+    (void)argv;
+    MUST(slow_crc24((const uint8_t *)"123456789", 9) == 0x2F27EE, "the second opinion itself is wrong");
+    return 0;
+}
+
 #endif

@@ -248,14 +248,6 @@ static uint64_t some_time(fuzz_input *in)
     return (uint64_t)((how & 15) + 1) << (how >> 4);
 }
 
-int LLVMFuzzerInitialize(int *argc, char ***argv)
-{
-    (void)argc;
-    (void)argv;
-    MUST(slow_crc24((const uint8_t *)"123456789", 9) == 0x2F27EE, "the second opinion itself is wrong");
-    return 0;
-}
-
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
     fuzz_input in = {data, size, 0};

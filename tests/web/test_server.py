@@ -75,6 +75,12 @@ def talk(session: WebSocketTestSession) -> Talk:
     return Talk(session.send_text, session.receive_text)
 
 
+def find_and_arm(page: Talk) -> None:
+    page.flow("find")
+    page.order("arm", ticked=ALL_TICKED)
+    page.wait("arm", lambda body: body["armed"])
+
+
 @pytest.mark.parametrize(
     "wrong",
     [
@@ -236,9 +242,7 @@ class LosingReleases(Port):
 def test_one_that_did_not_hear_the_broadcast_is_let_go_by_its_address() -> None:
     with client(port=LosingReleases(RIG)) as (one, port), come_in(one) as session:
         page = talk(session)
-        page.flow("find")
-        page.order("arm", ticked=ALL_TICKED)
-        page.wait("arm", lambda body: body["armed"])
+        find_and_arm(page)
         page.order("demand", address=7, share=0.5)
         page.wait("pos", lambda body: any(row[1] == "following" for row in body["rows"]))
         page.order("limp")
@@ -251,9 +255,7 @@ def test_one_that_did_not_hear_the_broadcast_is_let_go_by_its_address() -> None:
 def test_all_limp_is_for_everyone_and_interrupts_a_task() -> None:
     with client() as (one, port), come_in(one) as session, come_in(one) as other:
         page, looker = talk(session), talk(other)
-        page.flow("find")
-        page.order("arm", ticked=ALL_TICKED)
-        page.wait("arm", lambda body: body["armed"])
+        find_and_arm(page)
         page.order("start", flow="nudge", **{"with": {"address": 7}})
         page.wait("pos", lambda body: any(row[1] in {"easing", "following"} for row in body["rows"]))
         looker.order("limp")
@@ -285,9 +287,7 @@ def test_the_bench_is_disarmed_when_the_operator_is_not_there(visible: bool | No
     bench = Bench(port, hub.publish, hub.to_one, clock=lambda: now[0])
     with TestClient(make_app(hub, bench, Doors(TOKEN, 8765)), base_url=ORIGIN) as one, come_in(one) as session:
         page = talk(session)
-        page.flow("find")
-        page.order("arm", ticked=ALL_TICKED)
-        page.wait("arm", lambda body: body["armed"])
+        find_and_arm(page)
         if visible is not None:
             for now[0] in (2.0, 4.0, 6.0):
                 page.order("alive", visible=visible)
@@ -301,9 +301,7 @@ def test_the_bench_is_disarmed_when_the_operator_is_not_there(visible: bool | No
 def test_an_actuator_that_stops_answering_disarms_the_bench() -> None:
     with client() as (one, _), come_in(one) as session:
         page = talk(session)
-        page.flow("find")
-        page.order("arm", ticked=ALL_TICKED)
-        page.wait("arm", lambda body: body["armed"])
+        find_and_arm(page)
         page.order("demand", address=7, share=0.2)
         page.wait("pos", lambda body: any(row[1] == "following" for row in body["rows"]))
         page.order("control", line="unplug tail")
