@@ -9,12 +9,15 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from heapq import heappop, heappush
+from heapq import heapify, heappop, heappush
+from typing import Final
 
 from sim.errors import LimitError
 
 LINE_FIRST = 0
 NODES_SECOND = 1
+LEAST_SWEPT: Final = 256
+"""Fewer events than this are not worth looking through for those that were taken off."""
 
 
 class Event:
@@ -45,6 +48,7 @@ class Kernel:
         self._max_ns = max_ns
         self._heap: list[tuple[int, int, int, Event]] = []
         self._made = 0
+        self._swept_at = LEAST_SWEPT
 
     def stream(self, name: str) -> random.Random:
         """A random stream of its own; the same seed and name give the same draws."""
@@ -57,7 +61,15 @@ class Kernel:
         event = Event(time_ns, action)
         self._made += 1
         heappush(self._heap, (time_ns, priority, self._made, event))
+        if len(self._heap) > self._swept_at:
+            self._sweep()
         return event
+
+    def _sweep(self) -> None:
+        """Events that were taken off and lie far ahead would pile up. In place, as the loops hold the list."""
+        self._heap[:] = [entry for entry in self._heap if entry[3].action is not None]
+        heapify(self._heap)
+        self._swept_at = max(LEAST_SWEPT, 2 * len(self._heap))
 
     def next_ns(self) -> int | None:
         """When the next event is due, None where none is."""

@@ -251,7 +251,7 @@ class Pair:
         if name == "faults":
             return python & ~m.Fault.OVERLOAD == c & ~m.Fault.OVERLOAD and (python == c or not self._rests())
         if name in {"current_ma", "current_cma"}:
-            return abs(python - c) <= CURRENT_MA
+            return abs(python - c) <= CURRENT_MA or not self._rests()  # what a way costs is its own
         if name == "temperature_cdeg":
             return abs(python - c) <= TEMPERATURE_CDEG
         return bool(python == c)

@@ -164,3 +164,15 @@ def test_streams_differ_by_name_and_by_seed() -> None:
 def test_a_draw_is_the_same_in_every_process() -> None:
     """Recorded once: a change here changes every trace that anyone has kept."""
     assert Kernel(7).stream("noise 0").randbytes(4).hex() == "de543478"
+
+
+def test_events_that_were_taken_off_do_not_pile_up_and_the_others_keep_their_order() -> None:
+    kernel, log = Kernel(), Log()
+    for number in range(20_000):
+        kernel.at(10**12 - number % 7, noting(kernel, log, "taken off")).cancel()
+        if number % 100 == 0:
+            kernel.at(10**12 - number % 7, noting(kernel, log, str(number)))
+    assert len(kernel._heap) < 1000
+    kernel.run_until(10**12)
+    wanted = sorted(range(0, 20_000, 100), key=lambda number: (-(number % 7), number))
+    assert log == [(10**12 - number % 7, str(number)) for number in wanted]
