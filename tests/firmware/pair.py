@@ -258,8 +258,9 @@ class Pair:
 
     @property
     def _rest_cdeg(self) -> int:
-        """How far apart both may stand at the same demand."""
-        return REST_CDEG + int(self.python.one.settings.raw("dead-band"))
+        """How far apart both may stand at the same demand; friction stops a loop of little stiffness far from it."""
+        one = self.python.one
+        return REST_CDEG + int(one.settings.raw("dead-band")) + round(200 * one.arm.short_deg())
 
     def _rests(self) -> bool:
         """Whether both stand where a demand put them."""
