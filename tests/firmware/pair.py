@@ -146,7 +146,7 @@ class Pair:
         self.c = Side(True, seed, settings or {}, address, library)
         self.steps = self.replies = 0
         self.last: list[Step] = []
-        self._is_angle_open = False
+        self._is_angle_open = self._is_way_open = False
         self._shows_until_ns = 0
 
     @property
@@ -188,21 +188,23 @@ class Pair:
         """
         python, c = self.python.one.arm, self.c.one.arm
         if self._rests() and abs(python.position_deg - c.position_deg) * 100 <= self._rest_cdeg:
-            self._is_angle_open = False
+            self._is_angle_open = self._is_way_open = False
         if python.target_deg is None and not c.is_on:
             python.move_to(self.python.bus.kernel.now_ns)
             c.move_to(self.c.bus.kernel.now_ns)
             c.position_deg, c.speed_deg_s = python.position_deg, 0.0
-            self._is_angle_open = False
+            self._is_angle_open = self._is_way_open = False
 
     def _note(self, frame: Frame, message: Message | None) -> None:
         """What the known differences depend on."""
         if frame.destination not in {BROADCAST_ADDRESS, self.address} or message is None:
             return
         if isinstance(message, m.Engage):
-            self._is_angle_open = True  # each holds where it has come to
+            self._is_angle_open = self._is_way_open = True  # each holds where it has come to
+        elif isinstance(message, m.Write | m.Undo):
+            self._is_way_open = True  # it may change how they go on from where they are
         elif isinstance(message, m.Restart):
-            self._is_angle_open = False
+            self._is_angle_open = self._is_way_open = False
             self._shows_until_ns = 0
         elif isinstance(message, m.ShowYourself):
             self._shows_until_ns = self.python.bus.kernel.now_ns + (message.duration_ds + 30) * 100 * MS
@@ -240,13 +242,15 @@ class Pair:
     def _is_near(self, name: str, python: Any, c: Any) -> bool:
         """Whether a field is the same, as far as it is decided and not measured."""
         now = self.python.bus.kernel.now_ns
-        is_open = self._is_angle_open or now < self._shows_until_ns
+        is_showing = now < self._shows_until_ns
         if name == "demand_age_ms":
             return abs(python - c) <= 1
         if name == "position_cdeg":
+            is_open = self._is_way_open or is_showing
             return is_open or abs(python - c) <= (self._rest_cdeg if self._rests() else MOVING_CDEG)
         if name == "demand_cdeg":
             is_led = self.python.one.arm.target_deg is not None
+            is_open = self._is_angle_open or is_showing
             return is_open or abs(python - c) <= (1 if is_led else MOVING_CDEG)
         if name == "faults":
             return python & ~m.Fault.OVERLOAD == c & ~m.Fault.OVERLOAD and (python == c or not self._rests())
