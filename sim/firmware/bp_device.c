@@ -24,6 +24,7 @@ static void bp_device_begin(bp_device *device, uint8_t is_again, uint32_t now_us
     bp_receiver_start(&device->receiver);
     if (is_writing) {
         device->store = store;
+        device->store.is_lost = store.page == BP_NO_PAGE;
         device->assigns = assigns;
     } else {
         bp_store_load(&device->store, &device->hardware);
