@@ -427,7 +427,8 @@ static void hear(world *w, const bp_frame *frame)
     is_for_me = fits && message.kind == BP_KIND_ASSIGN
                 && memcmp(message.as.assign.uid, w->identity.uid, BP_UID_BYTES) == 0;
     does_feed = fits && feeds(w, &message, &demand);
-    w->demand = does_feed ? demand : w->demand;
+    /* too hot, nothing takes hold of one that is not at work */
+    w->demand = does_feed && (is_at_work(w->device->motion.state) || !is_hot(w)) ? demand : w->demand;
     w->turn.is_open = 0;
     w->may_take_hold = (uint8_t)does_feed;
     w->may_store = (uint8_t)(was_storing || is_for_me || (fits && message.kind == BP_KIND_COMMIT));
