@@ -97,8 +97,8 @@ class Actuator:
         self._stream: random.Random = kernel.stream(f"actuator {label}")
         self._supply_mv = supply_mv
         self._address_changed = address_changed
-        self._starts = 0
         self._powers = 0
+        self._waiting: Event | None = None
         self._shows = 0
         self.attendance = Attendance(
             uid,
@@ -116,8 +116,6 @@ class Actuator:
 
     def _begin(self) -> None:
         now = self._kernel.now_ns
-        self._starts += 1
-        self._waiting: Event | None = None
         self.settings.start()
         self.state = m.State.LIMP
         self.arm.release(now)
@@ -150,10 +148,9 @@ class Actuator:
         self.is_powered = False
         self.arm.release(now)
         self.attendance.stop()
-        for event in (self._loss, self._heat_look):
+        for event in (self._waiting, self._loss, self._heat_look):
             if event is not None:
                 event.cancel()
-        self._starts += 1
         self._line.cut_off(self)
 
     def power_on(self) -> None:
@@ -214,12 +211,8 @@ class Actuator:
 
     def _reply(self, frame: Frame, answer: Message, ready_ns: int) -> None:
         delay_ns = self.settings.raw("reply-delay") * 1000 + self._stream.randrange(self._jitter_ns + 1) + self.late_ns
-        starts = self._starts
 
         def send() -> None:
-            self._waiting = None
-            if self._starts != starts:
-                return
             self._send(encode_frame(reply_frame(answer, frame, self.address, self.tag)))
             if type(answer) is m.Restarting:
                 self._kernel.at(self._sending_until_ns, self._restart)
@@ -536,7 +529,8 @@ class Actuator:
             faults |= m.Fault.DEMAND_LOST
         if supply_mv < self.settings.raw("under-voltage"):
             faults |= m.Fault.UNDER_VOLTAGE
-        if self._is_hot():
+        degc = self._temperature_degc()
+        if degc > self.settings.raw("over-temperature"):
             faults |= m.Fault.OVER_TEMPERATURE
         if self.arm.strain * 100 >= self.settings.raw("overload-limit"):
             faults |= m.Fault.OVERLOAD
@@ -547,7 +541,7 @@ class Actuator:
             demand_cdeg=position if target is None else round(target * 100),
             current_ma=self._current_ma(),
             supply_mv=supply_mv,
-            temperature_cdeg=round(self._temperature_degc() * 100),
+            temperature_cdeg=round(degc * 100),
             demand_age_ms=age,
             good_frames=self._heard_good & 0xFFFF,
             bad_frames=self._heard_bad & 0xFFFF,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import os
+from collections.abc import Sequence
 
 import pytest
 
@@ -17,6 +18,11 @@ def compiler_and_cffi() -> None:
         find_compiler()
     except NoCompilerError as error:
         missing.append(str(error))
+    skip_where(missing)
+
+
+def skip_where(missing: Sequence[str]) -> None:
+    """Skip the module that is being loaded where something is missing, but not on CI."""
     if missing and not os.environ.get("CI"):
         pytest.skip("; ".join(missing), allow_module_level=True)
     assert not missing

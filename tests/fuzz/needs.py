@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import functools
 import importlib.util
-import os
 import shutil
 import subprocess
 import tempfile
 from pathlib import Path
 
-import pytest
+from tests.firmware.needs import skip_where
 
 
 class MissingToolError(Exception):
@@ -52,6 +51,4 @@ def clang_and_atheris() -> None:
             look()
         except MissingToolError as error:
             missing.append(str(error))
-    if missing and not os.environ.get("CI"):
-        pytest.skip("; ".join(missing), allow_module_level=True)
-    assert not missing
+    skip_where(missing)
