@@ -215,7 +215,7 @@ class Actuator:
         def send() -> None:
             self._send(encode_frame(reply_frame(answer, frame, self.address, self.tag)))
             if type(answer) is m.Restarting:
-                self._kernel.at(self._sending_until_ns, self._restart)
+                self._waiting = self._kernel.at(self._sending_until_ns, self._restart)
 
         if self._waiting is not None:  # one place for a reply: a later one takes it
             self._waiting.cancel()

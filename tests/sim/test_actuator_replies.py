@@ -322,6 +322,17 @@ def test_neither_power_nor_a_release_cools_it_and_one_that_was_let_go_stays_so()
     assert made.ask(m.Refused, m.Demand(1000), 5).code is m.Outcome.NOT_ENGAGED
 
 
+def test_one_that_loses_power_while_it_says_that_it_restarts_stays_without() -> None:
+    made = bench()
+    actuator = made.add(1, 5)
+    heard_ns = made.send(m.Restart(), 5)
+    made.run_until(heard_ns + MS)
+    assert actuator.is_powered
+    actuator.power_off()
+    made.run(50 * MS)
+    assert not actuator.is_powered
+
+
 # --- description -----------------------------------------------------------------------------------------------
 
 
