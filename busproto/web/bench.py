@@ -206,10 +206,14 @@ class Bench:
         assert self._link is not None
         return self._link.run(steps)
 
-    def fresh_link(self) -> Link:
-        """Another link on the same port, which knows of no clash; for flows. Not to be closed."""
-        assert self._tap is not None
-        return Link(self._tap)
+    def run_into_clashes(self, steps: Steps[T]) -> T:
+        """As `run`, also to addresses known to be shared; on the same link, which hears out what is stopped."""
+        assert self._link is not None
+        known, self._link.clashing = self._link.clashing, {}
+        try:
+            return self._link.run(steps)
+        finally:
+            self._link.clashing = known
 
     def idle(self) -> None:
         """A little of what is done while nothing else is: polling, or just letting time pass."""

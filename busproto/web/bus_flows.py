@@ -148,7 +148,7 @@ def _nudge(desk: Desk, wanted: OneFields) -> dict[str, Any]:
 
 def _together(desk: Desk, wanted: OneFields) -> dict[str, Any]:
     """Ask what is at an address, whoever is there: where it is shared, all answer at the same moment."""
-    heard = desk.bench.fresh_link().run(exchange(Ask.one(Describe(), wanted.address, listen_out=True)))
+    heard = desk.bench.run_into_clashes(exchange(Ask.one(Describe(), wanted.address, listen_out=True)))
     count = len(heard.replies)
     answers = "1 answer" if count == 1 else f"{count} answers"
     desk.tell(
