@@ -143,6 +143,19 @@ class Actuator:
         self.settings.memory.cut(self._kernel.now_ns)
         self._halt()
 
+    def power_off_while_writing(self, byte: int) -> None:
+        """Lose power in the middle of this byte, from 0, of stored memory that is written from the next write on."""
+        self.settings.memory.plan_cut(byte, lambda at_ns: self._kernel.at(at_ns, self.power_off))
+
+    def spoil(self, copy: int, byte: int) -> None:
+        """One bit of a stored copy is another from now on. Raises IndexError: there is no such copy or byte."""
+        self.settings.memory.spoil(copy, byte)
+
+    @property
+    def written_bytes(self) -> int:
+        """Bytes of stored memory written so far."""
+        return self.settings.memory.written(self._kernel.now_ns)
+
     def _halt(self) -> None:
         now = self._kernel.now_ns
         self.is_powered = False
@@ -562,12 +575,6 @@ class Actuator:
 
         self.attendance.count_down(place, brief)
 
-    def _link_test(self, message: m.LinkTest) -> Message:
-        return m.LinkTested(message.data)
-
-    def _restart_asked(self, message: m.Restart) -> Message:
-        return m.Restarting()
-
 
 def _why_not_understood(frame: Frame) -> m.Outcome:
     return m.Outcome.BAD_REQUEST if frame.operation in OPERATIONS else m.Outcome.UNKNOWN_OPERATION
@@ -584,6 +591,6 @@ _ACTIONS: Final[dict[type[Message], Callable[[Actuator, Any], Message | None]]] 
     m.Engage: Actuator._engage,
     m.ShowYourself: Actuator._show,
     m.Report: Actuator._report,
-    m.LinkTest: Actuator._link_test,
-    m.Restart: Actuator._restart_asked,
+    m.LinkTest: lambda self, message: m.LinkTested(message.data),
+    m.Restart: lambda self, message: m.Restarting(),
 }

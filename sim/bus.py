@@ -22,7 +22,7 @@ from sim.device import Device
 from sim.device_library import DeviceError
 from sim.errors import IdleForeverError
 from sim.kernel import Kernel
-from sim.line import Ear, Line, LineKind, Reception
+from sim.line import Ear, Line, LineKind, Reception, Transmission
 from sim.receiver import Receiver
 from sim.surface import Hinge, Link, Member, Surface
 from sim.waveform import BITS_PER_BYTE, bits_ns, rate_of
@@ -239,6 +239,7 @@ class HostPort:
         batch_ns: an adapter passes bytes on only at multiples of this, as USB ones do; 0 for at once.
         drop_rate, double_rate: chance that the adapter loses a byte, or passes it on twice.
         ears: its one receiver.
+        on_sent: when set, called with each transmission as it begins.
     """
 
     url = "sim://"
@@ -256,6 +257,7 @@ class HostPort:
         self.batch_ns = 0
         self.drop_rate = 0.0
         self.double_rate = 0.0
+        self.on_sent: Callable[[Transmission], None] | None = None
         self.ears = [bus.line.new_ear(self, "host", receiver)]
 
     @property
@@ -322,7 +324,9 @@ class HostPort:
             kernel.at(start_ns, lambda: self._transmit(data))
 
     def _transmit(self, data: bytes) -> None:
-        self._bus.line.transmit(self, data)
+        sent = self._bus.line.transmit(self, data)
+        if self.on_sent is not None:
+            self.on_sent(sent)
 
     @property
     def sent_at_ns(self) -> int:

@@ -1,4 +1,5 @@
-"""What a person does to a virtual bus while it runs: plug and unplug, move an arm by hand, change the supply."""
+"""What a person does to a virtual bus while it runs: plug and unplug, move an arm by hand, change the supply, take
+power away in the middle of a write, spoil stored memory."""
 
 from __future__ import annotations
 
@@ -10,9 +11,11 @@ from typing import Final
 from sim.actuator import Actuator
 from sim.bus import VirtualBus
 from sim.errors import SimError
+from sim.storage import COPIES
 
 HAND_NS: Final = 500_000_000
-HELP: Final = "plug NAME, unplug NAME, hand NAME DEGREES, supply VOLTS, list"
+HELP: Final = "plug NAME, unplug NAME, hand NAME DEGREES, supply VOLTS, cut NAME BYTE, spoil NAME COPY BYTE, list"
+LAST_BYTE: Final = 0xFFFF
 
 
 class ControlError(SimError):
@@ -27,9 +30,9 @@ def obey(bus: VirtualBus, line: str) -> str:
     """
     word, _, rest = line.strip().partition(" ")
     rest = rest.strip()
-    if word not in _COMMANDS:
+    if word not in COMMANDS:
         raise ControlError(f"'{word}' is no command here; there are: {HELP}")
-    return _COMMANDS[word](bus, rest)
+    return COMMANDS[word](bus, rest)
 
 
 def _plug(bus: VirtualBus, rest: str) -> str:
@@ -58,6 +61,27 @@ def _supply(bus: VirtualBus, rest: str) -> str:
     return f"the supply is {bus.supply_mv / 1000:g} V"
 
 
+def _cut(bus: VirtualBus, rest: str) -> str:
+    name, _, byte = rest.rpartition(" ")
+    actuator = _named(bus, name)
+    number = _whole(byte, "a byte", LAST_BYTE)
+    actuator.power_off_while_writing(number)
+    return f"{actuator.label} loses power in byte {number} of what it stores next"
+
+
+def _spoil(bus: VirtualBus, rest: str) -> str:
+    name, copy, byte = (["", "", "", *rest.rsplit(" ", 2)])[-3:]
+    actuator = _named(bus, name)
+    if actuator.is_powered:
+        raise ControlError(f"{actuator.label} has power: unplug it, spoil its memory, plug it in again")
+    which, number = _whole(copy, "a copy", COPIES - 1), _whole(byte, "a byte", LAST_BYTE)
+    try:
+        actuator.spoil(which, number)
+    except IndexError:
+        raise ControlError(f"copy {which} of {actuator.label} has no byte {number}") from None
+    return f"byte {number} of copy {which} of {actuator.label} is spoiled"
+
+
 def _list(bus: VirtualBus, rest: str) -> str:
     return "\n".join(f"{'' if one.is_powered else 'unplugged: '}{one.label}" for one in bus.actuators)
 
@@ -76,6 +100,12 @@ def _named(bus: VirtualBus, text: str) -> Actuator:
         raise ControlError(f"there is no actuator '{text}'; there are: {there}") from None
 
 
+def _whole(text: str, what: str, last: int) -> int:
+    if not (text.isascii() and text.isdecimal() and int(text) <= last):
+        raise ControlError(f"'{text}': {what} of 0..{last} is wanted")
+    return int(text)
+
+
 def _number(text: str, what: str, low: float, high: float) -> float:
     try:
         number = float(text)
@@ -86,10 +116,13 @@ def _number(text: str, what: str, low: float, high: float) -> float:
     return number
 
 
-_COMMANDS: Final[dict[str, Callable[[VirtualBus, str], str]]] = {
+COMMANDS: Final[dict[str, Callable[[VirtualBus, str], str]]] = {
     "plug": _plug,
     "unplug": _unplug,
     "hand": _hand,
     "supply": _supply,
+    "cut": _cut,
+    "spoil": _spoil,
     "list": _list,
 }
+"""By the first word."""

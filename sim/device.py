@@ -24,11 +24,11 @@ from sim.kernel import Event, Kernel
 from sim.line import Ear, Line, Reception
 from sim.model import ActuatorModel
 from sim.receiver import Receiver
+from sim.storage import ERASED, SPOILED_BIT
 from sim.waveform import BITS_PER_BYTE, PPM, bits_ns, half_bits_ns, rate_of
 
 PAGES: Final = 2
 PAGE_BYTES: Final = 256
-ERASED: Final = 0xFF
 ERASE_US: Final = 20_000
 PROGRAM_US: Final = 30
 GARBAGE: Final = 0xA5
@@ -49,8 +49,7 @@ class Device:
         clock_ppm: by how much its clock is fast, parts per million.
         late_ns: it answers so much too late (a fault).
         pages: stored memory, as a memory chip would show it.
-        writes: bytes programmed so far.
-        cut_at_write: in the middle of this one, counted from 0 as `writes`, it loses power; None for never.
+        written_bytes: of stored memory, so far.
         erase_us: how long the erasing of a page takes.
         worn: (page, place) of cells that can no longer be programmed.
         failure: an error that must not pass through the C, until the call is over.
@@ -90,8 +89,8 @@ class Device:
         self.clock_ppm = clock_ppm
         self.late_ns = 0
         self.pages = [bytearray([ERASED]) * PAGE_BYTES for _ in range(PAGES)]
-        self.writes = 0
-        self.cut_at_write: int | None = None
+        self.written_bytes = 0
+        self._cut_in_byte: int | None = None
         self.erase_us = ERASE_US
         self.worn: set[tuple[int, int]] = set()
         self.failure: BaseException | None = None
@@ -137,7 +136,7 @@ class Device:
         if not self._lib.bp_device_provision(self._hardware, address, bytes(values), len(values)):
             raise DeviceError(f"'{self.label}': the firmware did not take its first settings")
         self._torn = None
-        self.writes = 0
+        self.written_bytes = 0
         self._raise_failure()
 
     # --- power ----------------------------------------------------------------------------------------------
@@ -172,6 +171,10 @@ class Device:
                 event.cancel()
         self._wake = self._edge = None
         self._line.cut_off(self)
+
+    def power_off_while_writing(self, byte: int) -> None:
+        """Lose power in the middle of this byte, from 0, of stored memory that it writes from now on."""
+        self._cut_in_byte = self.written_bytes + byte
 
     def _tear(self, page: int, before: bytearray) -> None:
         """What was being written has come through in part, bit by bit."""
@@ -363,11 +366,15 @@ class Device:
         if (page, place) not in self.worn:
             after[place] &= byte
         self._write(page, after, PROGRAM_US)
-        if self.writes == self.cut_at_write:
-            self.cut_at_write = None
+        if self.written_bytes == self._cut_in_byte:
+            self._cut_in_byte = None
             self._kernel.at(self._kernel.now_ns + PROGRAM_US * 500, self.power_off)
-        self.writes += 1
+        self.written_bytes += 1
         return PROGRAM_US
+
+    def spoil(self, copy: int, byte: int) -> None:
+        """One bit of a page is another from now on. Raises IndexError: there is no such page, or no such byte."""
+        self.pages[copy][byte] ^= SPOILED_BIT
 
     def _write(self, page: int, after: bytearray, takes_us: int) -> None:
         self._torn = (page, self._kernel.now_ns + takes_us * 1000, self.pages[page])

@@ -12,7 +12,7 @@ from __future__ import annotations
 import enum
 import math
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, MutableSequence, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Final, Protocol
@@ -230,7 +230,7 @@ class Line:
         overlaps: groups of transmissions in which at least two overlapped.
         always_bits: never take the fast path (for tests and measurements).
         sampled: how often a waveform was sampled by receivers, in place of the fast path.
-        record: when a list, every transmission is kept in it.
+        record: when there is one, every transmission is kept in it.
         flip_record: when a list, every flipped bit is kept in it: whose ear, from when, until when.
     """
 
@@ -250,7 +250,7 @@ class Line:
         self.overlaps = 0
         self.always_bits = always_bits
         self.sampled = 0
-        self.record: list[Transmission] | None = None
+        self.record: MutableSequence[Transmission] | None = None
         self.flip_record: list[tuple[Ear, int, int]] | None = None
         self._max_frames = max_frames
         self._seats: list[_Seat] = []

@@ -12,8 +12,8 @@ import os
 import select
 import socket
 import time
-from collections.abc import Callable
-from typing import Final, Protocol
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any, Final, Protocol
 
 from sim.bus import VirtualBus
 from sim.errors import SimError
@@ -28,14 +28,24 @@ class Endpoint(Protocol):
 
     name: str
 
-    def wait(self, timeout_s: float) -> bytes:
-        """What the host has sent, at the latest after the time-out."""
+    def wait(self, timeout_s: float, also: Sequence[Any] = ()) -> tuple[bytes, list[Any]]:
+        """What the host has sent, and which of the others can be read; at the latest after so long."""
 
     def write(self, data: bytes) -> None:
         """Pass bytes on to the host; where none is there they are lost, as on a real line."""
 
     def close(self) -> None:
         """Let go."""
+
+
+class Beside(Protocol):
+    """Something that is attended to beside the host: a keyboard, a side channel."""
+
+    def sources(self) -> Sequence[Any]:
+        """What is to be watched now, as `select` takes it."""
+
+    def attend(self, ready: Iterable[object]) -> None:
+        """Do what has come at those of the sources that have something; virtual time is up to date."""
 
 
 class PseudoTerminal:
@@ -52,13 +62,15 @@ class PseudoTerminal:
         os.set_blocking(self._ours, False)
         self.name = os.ttyname(self._theirs)  # kept open, so that a host may come and go
 
-    def wait(self, timeout_s: float) -> bytes:
+    def wait(self, timeout_s: float, also: Sequence[Any] = ()) -> tuple[bytes, list[Any]]:
         """See `Endpoint.wait`."""
-        if not select.select([self._ours], [], [], timeout_s)[0]:
-            return b""
-        with contextlib.suppress(BlockingIOError):
-            return os.read(self._ours, READ_BYTES)
-        return b""
+        ready = select.select([self._ours, *also], [], [], timeout_s)[0]
+        data = b""
+        if self._ours in ready:
+            ready.remove(self._ours)
+            with contextlib.suppress(BlockingIOError):
+                data = os.read(self._ours, READ_BYTES)
+        return data, ready
 
     def write(self, data: bytes) -> None:
         """See `Endpoint.write`. A host that does not read loses what does not fit the terminal's buffer."""
@@ -84,11 +96,17 @@ class TcpPort:
         shown = f"[{host}]" if ":" in host else host
         self.name = f"socket://{shown}:{self._listener.getsockname()[1]}"
 
-    def wait(self, timeout_s: float) -> bytes:
+    def wait(self, timeout_s: float, also: Sequence[Any] = ()) -> tuple[bytes, list[Any]]:
         """See `Endpoint.wait`."""
-        watched = self._client or self._listener
-        if not select.select([watched], [], [], timeout_s)[0]:
-            return b""
+        own = self._client or self._listener
+        ready = select.select([own, *also], [], [], timeout_s)[0]
+        data = b""
+        if own in ready:
+            ready.remove(own)
+            data = self._read()
+        return data, ready
+
+    def _read(self) -> bytes:
         if self._client is None:
             self._client, _ = self._listener.accept()
             self._client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -129,11 +147,9 @@ def serve(
     *,
     is_over: Callable[[int], bool] = lambda _: False,
     clock_ns: Callable[[], int] = time.monotonic_ns,
-    meanwhile: Callable[[], None] = lambda: None,
+    beside: Sequence[Beside] = (),
 ) -> None:
     """Run the bus behind an endpoint until `is_over` (given the virtual time, ns) says so.
-
-    `meanwhile` is called at least every LONGEST_WAIT_S, when virtual time is up to date.
 
     Raises:
         LimitError: the run grew past what the scenario allows.
@@ -147,12 +163,15 @@ def serve(
             endpoint.write(data)
         if is_over(kernel.now_ns):
             return
-        meanwhile()
         due_ns = kernel.next_ns()
         wait_s = LONGEST_WAIT_S
         if due_ns is not None:
             wait_s = min(wait_s, max(0, due_ns - (clock_ns() - origin_ns)) / 1e9)
-        received = endpoint.wait(wait_s)
-        if received:
+        watched = [(one, source) for one in beside for source in one.sources()]
+        received, ready = endpoint.wait(wait_s, [source for _, source in watched])
+        if received or ready:
             kernel.run_until(clock_ns() - origin_ns)
+        if received:
             host.write(received)
+        for one in beside:
+            one.attend([source for owner, source in watched if owner is one and source in ready])

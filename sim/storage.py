@@ -6,6 +6,7 @@ at any byte leaves the old or the new set whole, never a mixture. Not modelled: 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -16,6 +17,7 @@ ERASED: Final = 0xFF
 CHECK_BYTES: Final = 3
 GENERATION_BYTES: Final = 2
 COPIES: Final = 2
+SPOILED_BIT: Final = 0x10
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,9 @@ class StoredMemory:
 
     copies: list[bytes] = field(default_factory=lambda: [b"", b""])
     _writing: _Write | None = None
+    _written: int = 0
+    _cut_in: int | None = None
+    _cut: Callable[[int], object] | None = None
 
     @classmethod
     def holding(cls, record: bytes) -> StoredMemory:
@@ -65,7 +70,19 @@ class StoredMemory:
             in_use = next(at for at, cells in enumerate(self.copies) if _opened(cells) == loaded)
         data = _sealed(generation, record)
         self._writing = _Write(0 if in_use is None else 1 - in_use, data, now_ns)
+        if self._cut_in is not None and self._cut is not None:
+            if self._cut_in < len(data):
+                self._cut(now_ns + self._cut_in * BYTE_WRITE_NS + BYTE_WRITE_NS // 2)
+            self._cut_in = self._cut_in - len(data) if self._cut_in >= len(data) else None
         return now_ns + len(data) * BYTE_WRITE_NS
+
+    def written(self, now_ns: int) -> int:
+        """How many bytes have been written since it was made."""
+        return self._written + (self._writing.written(now_ns) if self._writing else 0)
+
+    def plan_cut(self, byte: int, cut: Callable[[int], object]) -> None:
+        """Call `cut` with the moment, ns, of the middle of this byte, from 0, of what is written from now on."""
+        self._cut_in, self._cut = byte, cut
 
     def is_writing(self, now_ns: int) -> bool:
         """Whether a write is under way."""
@@ -81,12 +98,27 @@ class StoredMemory:
         rest = len(write.data) - done
         self.copies[write.copy] = write.data[:done] + bytes([ERASED]) * rest
         if not rest:
-            self._writing = None
+            self._end_write(done)
+
+    def _end_write(self, done: int) -> None:
+        self._written += done
+        self._writing = None
 
     def cut(self, now_ns: int) -> None:
         """Power is lost: what is not written by now never will be."""
         self.settle(now_ns)
-        self._writing = None
+        if self._writing is not None:
+            self._end_write(self._writing.written(now_ns))
+
+    def spoil(self, copy: int, byte: int) -> None:
+        """One bit of a copy is another from now on.
+
+        Raises:
+            IndexError: there is no such copy, or it has no such byte.
+        """
+        cells = bytearray(self.copies[copy])
+        cells[byte] ^= SPOILED_BIT
+        self.copies[copy] = bytes(cells)
 
 
 def _sealed(generation: int, record: bytes) -> bytes:

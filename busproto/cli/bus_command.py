@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import json
 import os
-import select
 import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -33,11 +32,18 @@ def command() -> None:
 Examples:
   busproto bus run tow-plane --pty
   busproto bus run my-airframe.toml --tcp 127.0.0.1:7000 --seed 4
+  busproto bus run my-airframe.toml --pty --side 127.0.0.1:0
 \b
 While it runs, a line typed into it acts on the bus: plug NAME, unplug NAME,
-hand NAME DEGREES, supply VOLTS, list.
+hand NAME DEGREES, supply VOLTS, cut NAME BYTE (power is lost in that byte, from
+0, of what it stores next), spoil NAME COPY BYTE (a bit of stored memory, while it
+is unplugged), list.
 \b
-JSON (one line, when the bus is ready): "port", "scenario", "seed", "baud".""",
+At --side a program orders the same, and asks what was on the line and when; the
+answers are JSON (pytest --dut-side, python -m pydoc sim.side_channel).
+\b
+JSON (one line, when the bus is ready): "port", "scenario", "seed", "baud",
+"side" (null without --side).""",
 )
 @click.argument("scenario")
 @click.option("--pty", is_flag=True, help="Behind a pseudo-terminal, which any program opens like a serial port.")
@@ -51,6 +57,7 @@ JSON (one line, when the bus is ready): "port", "scenario", "seed", "baud".""",
 )
 @click.option("--for", "for_s", type=FloatRange(min=0, min_open=True), help="End after so many seconds.")
 @click.option("--obey", is_flag=True, help="Follow lines on stdin also where that is no terminal.")
+@click.option("--side", metavar="HOST:PORT", help="Open a side channel there, for a program beside the host.")
 @click.option("--open-to-network", is_flag=True, help="Allow a HOST that other machines can reach.")
 @json_option
 def run_bus(
@@ -60,25 +67,33 @@ def run_bus(
     seed: int,
     for_s: float | None,
     obey: bool,
+    side: str | None,
     open_to_network: bool,
     as_json: bool,
 ) -> None:
     """Run SCENARIO (a shipped name or a file) in real time until it is interrupted."""
     from sim.scenario import load
-    from sim.server import Endpoint, PseudoTerminal, TcpPort, serve
+    from sim.server import Beside, Endpoint, PseudoTerminal, TcpPort, serve
+    from sim.side_channel import SideChannel, SidePort
 
     if pty == (tcp is not None):
         raise click.UsageError("one of --pty and --tcp is wanted", click.get_current_context())
+    side_at = None if side is None else parse_tcp(side, open_to_network, "--side")
     loaded = load(scenario)
     bus = loaded.build(seed)
     endpoint: Endpoint = PseudoTerminal() if tcp is None else TcpPort(*parse_tcp(tcp, open_to_network))
+    beside: list[Beside] = [_Keyboard(bus)] if obey or sys.stdin.isatty() else []
+    side_port = None if side_at is None else SidePort(SideChannel(bus), *side_at)
     body: dict[str, Any] = {"port": endpoint.name, "scenario": scenario, "seed": seed, "baud": bus.line.baud}
+    body["side"] = None if side_port is None else side_port.name
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # before anyone knows that there is something to end
     try:
         if as_json:
             click.echo(json.dumps(body))
         else:
             click.echo(f"port: {endpoint.name}")
+            if side_port is not None:
+                click.echo(f"side: {side_port.name}")
             click.echo(
                 f"{loaded.title}: {len(bus.actuators)} actuators at {bus.line.baud} Bd, seed {seed}; Ctrl-C ends it.",
                 err=True,
@@ -87,37 +102,42 @@ def run_bus(
             bus,
             endpoint,
             is_over=lambda now_ns: for_s is not None and now_ns >= for_s * 1e9,
-            meanwhile=_commands_from_stdin(bus) if obey or sys.stdin.isatty() else lambda: None,
+            beside=beside if side_port is None else [*beside, side_port],
         )
     except KeyboardInterrupt:
         click.echo("bus ended", err=True)
     finally:
         endpoint.close()
+        if side_port is not None:
+            side_port.close()
 
 
-def _commands_from_stdin(bus: VirtualBus) -> Callable[[], None]:
-    """What follows the lines that have been typed since the last call; never waits for one."""
-    from sim.control import ControlError, obey
+class _Keyboard:
+    """Follows the lines that are typed; never waits for one."""
 
-    pending = b""
-    fd = sys.stdin.fileno()
+    def __init__(self, bus: VirtualBus) -> None:
+        self._bus = bus
+        self._pending = b""
+        self._fd = sys.stdin.fileno()
 
-    def follow() -> None:
-        nonlocal pending, fd
-        if fd < 0 or not _may_read(fd) or not select.select([fd], [], [], 0)[0]:
-            return
-        data = os.read(fd, READ_BYTES)
-        if not data:
-            fd = -1  # the other end has closed it
-        *lines, pending = (pending + data).split(b"\n")
-        for line in lines:
-            if line.strip():
+    def sources(self) -> list[int]:
+        """See `sim.server.Beside`."""
+        return [self._fd] if self._fd >= 0 and _may_read(self._fd) else []
+
+    def attend(self, ready: Iterable[object]) -> None:
+        """See `sim.server.Beside`."""
+        from sim.control import ControlError, obey
+
+        for _ in ready:
+            data = os.read(self._fd, READ_BYTES)
+            if not data:
+                self._fd = -1  # the other end has closed it
+            *lines, self._pending = (self._pending + data).split(b"\n")
+            for line in filter(bytes.strip, lines):
                 try:
-                    click.echo(obey(bus, line.decode("utf-8", "replace")), err=True)
+                    click.echo(obey(self._bus, line.decode("utf-8", "replace")), err=True)
                 except ControlError as error:
                     click.echo(str(error), err=True)
-
-    return follow
 
 
 def _may_read(fd: int) -> bool:
@@ -127,6 +147,6 @@ def _may_read(fd: int) -> bool:
     return not os.isatty(fd) or not hasattr(os, "tcgetpgrp") or os.tcgetpgrp(fd) == os.getpgrp()
 
 
-def parse_tcp(text: str, open_to_network: bool) -> tuple[str, int]:
-    """HOST and PORT of what was given to --tcp. Raises InputError, see `parse_endpoint`."""
-    return parse_endpoint("--tcp", text, 7000, open_to_network)
+def parse_tcp(text: str, open_to_network: bool, option: str = "--tcp") -> tuple[str, int]:
+    """HOST and PORT of what was given to an option. Raises InputError, see `parse_endpoint`."""
+    return parse_endpoint(option, text, 7000, open_to_network)

@@ -1,8 +1,8 @@
 """What a case talks to: one actuator under test, on a line of which every byte and every moment is known.
 
-Everything a case asks goes out once and is judged once; nothing is asked again. Where the bus is virtual, what the
-actuator sends is known to the nanosecond (`spoken`); on a port only when it came in, and by when at the latest.
-Times are those of the port's clock, ns.
+Everything a case asks goes out once and is judged once; nothing is asked again. Where there is a side channel, what
+the actuator sends is known to the nanosecond (`spoken`, `behind`), by the clock of the line; without one only when it
+came in, and by when at the latest. All other times are those of the port's clock, ns.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import Any, Final, NoReturn, TypeVar
 
 import pytest
 
+from busproto.conformance.side import Beside, OnLine
 from busproto.ops.link import Link
 from busproto.ops.steps import Steps
 from busproto.transport import Transport
@@ -32,6 +33,8 @@ LATE_PORT_NS: Final = 1000 * MS
 """A machine that is busy hands bytes on so much later; an answer that comes is waited for no longer."""
 QUIET_PORT_NS: Final = 40 * MS
 """On a port: beyond its latency, so long nothing must come before it counts as silence."""
+CLOCK_PERCENT: Final = 1
+"""By so much the clock of an actuator may be off; in process it is exact, or as a case wants it."""
 M = TypeVar("M", bound=Message)
 T = TypeVar("T")
 
@@ -67,6 +70,7 @@ class Bench:
         address: where it is now.
         bus: the virtual bus, None on a port.
         actuator: the simulator's view of it, None on a port.
+        side: the side channel; None on a port that has none.
         is_alone: nobody else is on the line.
         rows: its own parameter list, by name.
     """
@@ -79,6 +83,7 @@ class Bench:
         address: int,
         bus: Any = None,
         actuator: Any = None,
+        side: Beside | None = None,
         echoes: bool = True,
         is_alone: bool = True,
     ) -> None:
@@ -88,6 +93,7 @@ class Bench:
         self.address = address
         self.bus = bus
         self.actuator = actuator
+        self.side = side
         self.echoes = echoes
         self.is_alone = is_alone
         self.neighbours: list[Any] = []
@@ -95,8 +101,6 @@ class Bench:
         self._sequence = 0
         self._echo = bytearray()
         self._rows: dict[str, m.ParameterDescription] | None = None
-        if bus is not None:
-            bus.line.record = []
 
     # --- time -----------------------------------------------------------------------------------------------
 
@@ -112,8 +116,16 @@ class Bench:
 
     @property
     def is_virtual(self) -> bool:
-        """Whether it is in process: times are exact, power can be cut, neighbours can be had."""
+        """Whether it is in process: the port's clock is exact, neighbours can be had."""
         return self.bus is not None
+
+    def least_ns(self, duration_ns: int) -> int:
+        """So long by its clock is at least so long: on a port it may be off by what the page allows."""
+        return duration_ns if self.is_virtual else duration_ns - duration_ns * CLOCK_PERCENT // 100
+
+    def most_ns(self, duration_ns: int) -> int:
+        """So long by its clock is at most so long."""
+        return duration_ns if self.is_virtual else duration_ns + duration_ns * CLOCK_PERCENT // 100
 
     def airtime_ns(self, count: int) -> int:
         """Time of so many bytes on the line."""
@@ -179,16 +191,25 @@ class Bench:
         return said
 
     def frames_after(
-        self, data: bytes, *, window_ns: int | None = None, count: int | None = None, slow: bool = False
+        self,
+        data: bytes,
+        *,
+        window_ns: int | None = None,
+        count: int | None = None,
+        slow: bool = False,
+        patience_ns: int = LATE_PORT_NS,
     ) -> tuple[Said, list[Frame], bytes]:
-        """Say bytes; returns what came: good reply frames, and every byte. Ends early with `count` of them."""
+        """Say bytes; returns what came: good reply frames, and every byte. Ends early with `count` of them.
+
+        On a port it is waited for so much longer (`patience_ns`), as a busy machine hands bytes on late.
+        """
         self.drain()
         said = self.say(data)
         if window_ns is None:
             window_ns = (
                 MAX_TURNAROUND_NS + START_JITTER_NS + self.airtime_ns(MAX_WIRE_BYTES) + (STORE_NS if slow else 0)
             )
-        until_ns = said.end_ns + window_ns + (0 if self.is_virtual else self.slack_ns + LATE_PORT_NS)
+        until_ns = said.end_ns + window_ns + (0 if self.is_virtual else self.slack_ns + patience_ns)
 
         def enough(heard: bytes) -> bool:
             return count is not None and len(replies_in(heard)) >= count
@@ -347,7 +368,7 @@ class Bench:
         self.ask(m.Restart(), m.Restarting)
         self.pass_time(2 * MS if self.is_virtual else 30 * MS)
 
-    # --- virtual only ---------------------------------------------------------------------------------------
+    # --- beside the bus -------------------------------------------------------------------------------------
 
     def require_virtual(self, why: str) -> None:
         """The case needs a bus in process."""
@@ -359,16 +380,58 @@ class Bench:
         if not self.is_alone:
             not_checked("other actuators are on the line, and single bytes do not tell who sent them")
 
-    def spoken(self, since_ns: int = 0) -> list[Any]:
-        """Its own transmissions that began then or later: `start_ns`, `end_ns`, `data`."""
-        return [one for one in self.bus.line.record if one.sender is self.actuator and one.start_ns >= since_ns]
+    def can(self, *words: str) -> bool:
+        """Whether there is a side channel that follows these words."""
+        return self.side is not None and self.side.words.issuperset(words)
+
+    def beside(self, *words: str) -> Beside:
+        """The side channel; the case is not checked where there is none that follows these words."""
+        if self.side is None:
+            not_checked(f"it needs a side channel (--dut-side) that follows: {', '.join(words)}")
+        missing = sorted(set(words) - self.side.words)
+        if missing:
+            not_checked(f"the side channel does not follow: {', '.join(missing)}")
+        return self.side
+
+    def line_ns(self) -> int:
+        """The clock of the line, for `behind` and `spoken`; 0 where nobody listens to it."""
+        return self.side.now_ns() if self.side is not None and self.can("heard") else 0
+
+    def spoken(self, since_ns: int) -> list[OnLine]:
+        """Its own transmissions that began then, by the clock of the line, or later."""
+        side = self.beside("heard")
+        return [one for one in side.heard(since_ns) if side.is_own(one)]
+
+    def behind(self, since_ns: int) -> int:
+        """How long, ns, behind what was said before it, it began the one thing that it has said since then."""
+        side = self.beside("heard")
+        heard = side.heard(since_ns)
+        own = [one for one in heard if side.is_own(one)]
+        assert len(own) == 1, f"it spoke {len(own)} times"
+        return own[0].start_ns - max(
+            one.end_ns for one in heard if not side.is_own(one) and one.end_ns <= own[0].start_ns
+        )
 
     def power_cut(self, off_ns: int = 5 * MS) -> None:
         """Lose power now and get it back."""
-        self.actuator.power_off()
+        self.beside("plug", "unplug").order("unplug")
         self.pass_time(off_ns)
-        self.actuator.power_on()
-        self.pass_time(1 * MS)
+        self.power_back()
+
+    def power_back(self) -> None:
+        """Get power, and time to start."""
+        self.beside("plug").order("plug")
+        self.pass_time(1 * MS if self.is_virtual else 30 * MS)
+
+    def where(self, addresses: tuple[int, ...]) -> int:
+        """At which of these it answers; the case fails where it is at none, or at several."""
+        found = []
+        for at in addresses:
+            wire = self.wire(m.LinkTest(b"?"), at)
+            _, frames, _ = self.frames_after(wire, count=1, patience_ns=QUIET_PORT_NS)
+            found += [at for frame in frames if frame.tag == self.tag]
+        assert len(found) == 1, f"it answers at {found}, at one of {addresses} it should"
+        return found[0]
 
 
 def replies_in(heard: bytes) -> list[Frame]:

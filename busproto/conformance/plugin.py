@@ -43,6 +43,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         metavar="MS",
         help="How long the adapter of the port may keep bytes back (default: 20, on sim:// 0); times allow for it.",
     )
+    group.addoption(
+        "--dut-side",
+        metavar="HOST:PORT",
+        help="Side channel of the bus behind the port (busproto bus run --side), or a rig of your own that follows some"
+        " of its words: power cuts, and moments on the line.",
+    )
     group.addoption("--dut-seed", type=int, default=0, metavar="N", help="The same seed draws the same cases.")
     group.addoption(
         "--dut-soak",
@@ -70,13 +76,17 @@ def pytest_configure(config: pytest.Config) -> None:
     """The marker; what is run; whether it may."""
     config.addinivalue_line("markers", "clause(*ids): the clauses of the format page that this case checks")
     target = config.getoption("--dut")
-    if not target:
+    if target is None:
         return
+    if not target.strip():
+        raise pytest.UsageError("--dut: nothing stands behind it; 'python', 'reference', a library or a port is wanted")
     if config.args_source is not pytest.Config.ArgsSource.ARGS:
         config.args = [str(SUITE)]
     from busproto.conformance.targets import is_in_process
 
     if is_in_process(target):
+        if config.getoption("--dut-side"):
+            raise pytest.UsageError(f"--dut-side: it stands beside a port; '{target}' is run in this process")
         return
     _no_cache_beside_a_port(config)
     if hasattr(config, "workerinput") or config.getoption("numprocesses", None):
@@ -133,6 +143,7 @@ def dut_target(request: pytest.FixtureRequest) -> Iterator[Target]:
             baud=config.getoption("--dut-baud"),
             uid=_uid(config.getoption("--dut-uid")),
             latency_ns=None if latency_ms is None else round(latency_ms * 1e6),
+            side=config.getoption("--dut-side"),
         )
     except BusError as error:
         pytest.exit(f"{error}", returncode=pytest.ExitCode.USAGE_ERROR)
@@ -150,15 +161,19 @@ def dut(dut_target: Target, request: pytest.FixtureRequest) -> Iterator[Bench]:
 
 @pytest.fixture
 def dut_build(dut_target: Target, request: pytest.FixtureRequest) -> Callable[..., Bench]:
-    """Builds further ones in process (`InProcess.build`): address, stored settings, line rate, clock, neighbours."""
+    """Builds further ones in process (`InProcess.build`): address, stored settings, line rate, clock, neighbours.
+
+    On a port there is only the one, again as after power-up; a case that wants more of it is not checked.
+    """
     from busproto.conformance.bench import not_checked
     from busproto.conformance.targets import InProcess
 
-    if not isinstance(dut_target, InProcess):
-        not_checked("it needs one in process: others beside it, its power cut, its clock off")
-
     def build(**named: Any) -> Bench:
-        return dut_target.build(request.node.name, **named)
+        if isinstance(dut_target, InProcess):
+            return dut_target.build(request.node.name, **named)
+        if named:
+            not_checked("it needs one in process: others beside it, or its clock off")
+        return dut_target.fresh(request.node.name)
 
     return build
 

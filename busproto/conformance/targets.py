@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from busproto.conformance.bench import MS, Bench
+from busproto.conformance.side import Beside, InProcessSide, TcpSide
 from busproto.errors import BusError, InputError, ReplyTimeoutError
 from busproto.ops import Link, assign, describe, find, restart, transact
 from busproto.ops.steps import Steps
@@ -78,7 +79,8 @@ class InProcess:
 
         bus = VirtualBus(Kernel(random.Random(f"{self.seed} {name}").getrandbits(32)), baud=baud)
         actuator = self._plug(bus, self.target, UID, address, stored or {}, clock_ppm)
-        bench = Bench(bus.host, uid=UID, address=address, bus=bus, actuator=actuator)
+        side = Beside(InProcessSide(bus), UID)
+        bench = Bench(bus.host, uid=UID, address=address, bus=bus, actuator=actuator, side=side)
         bench.neighbours = [self._plug(bus, PYTHON, uid, at, {}, 0) for uid, at in (neighbours or {}).items()]
         if self._rows is not None:
             bench.keep_rows(self._rows)
@@ -138,6 +140,7 @@ class OnPort:
         baud: int = DEFAULT_BAUD,
         uid: bytes | None = None,
         latency_ns: int | None = None,
+        side: str | None = None,
     ) -> None:
         """Open the port, find the one under test, keep what it has stored, and give it factory settings.
 
@@ -149,6 +152,8 @@ class OnPort:
             import sim  # noqa: F401 - makes the URL known
         self.target = target
         self.seed = seed
+        self._side_port = None if side is None else TcpSide(side)
+        self._side: Beside | None = None
         self.transport: Transport = open_transport(target, baud, latency_ns=latency_ns)
         try:
             self._echoes = self._finds_echo()
@@ -161,6 +166,8 @@ class OnPort:
             if self.uid not in found:
                 raise InputError(f"--dut-uid {self.uid.hex()}: it is not on '{target}'")
             self._is_alone = len(found) == 1
+            if self._side_port is not None:
+                self._side = Beside(self._side_port, self.uid)
             self._first_address = found[self.uid]
             taken = list(found.values())
             needs_one = self._first_address == UNADDRESSED or taken.count(self._first_address) > 1
@@ -171,8 +178,13 @@ class OnPort:
             self._first = self._stored()
             self._factory()
         except BaseException:
-            self.transport.close()
+            self._let_go()
             raise
+
+    def _let_go(self) -> None:
+        self.transport.close()
+        if self._side_port is not None:
+            self._side_port.close()
 
     def _run(self, make: Callable[[], Steps[T]]) -> T:
         """Prepare something; a busy machine is given several chances. What is judged never goes this way."""
@@ -215,9 +227,17 @@ class OnPort:
 
     def fresh(self, name: str) -> Bench:
         """The actuator as after power-up, with factory settings at its address."""
+        self._power_again()
         self._home_again()
         self._run(lambda: restart(self.home))
-        bench = Bench(self.transport, uid=self.uid, address=self.home, echoes=self._echoes, is_alone=self._is_alone)
+        bench = Bench(
+            self.transport,
+            uid=self.uid,
+            address=self.home,
+            side=self._side,
+            echoes=self._echoes,
+            is_alone=self._is_alone,
+        )
         bench.pass_time(50 * MS)
         if self._run(lambda: describe(self.home)).generation != self._generation:
             self._factory()
@@ -226,6 +246,12 @@ class OnPort:
         return bench
 
     _rows: Mapping[str, m.ParameterDescription] | None = None
+
+    def _power_again(self) -> None:
+        """It has power, where a case has left it without."""
+        if self._side is not None and {"who", "plug"} <= self._side.words and not self._side.is_powered:
+            self._side.order("plug")
+            self.transport.read_until(self.transport.now_ns() + 50 * MS)
 
     def _home_again(self) -> None:
         """It is at its address, whatever a case has left behind."""
@@ -249,6 +275,7 @@ class OnPort:
             BusError: that could not be done.
         """
         try:
+            self._power_again()
             self._home_again()
             self._ask(m.Undo(m.Memory.FACTORY), m.Undone)
             for number, raw in self._first.items():
@@ -257,7 +284,7 @@ class OnPort:
             if self._first_address != self.home:
                 self._run(lambda: assign(self.uid, self._first_address))
         finally:
-            self.transport.close()
+            self._let_go()
 
 
 Target = InProcess | OnPort
@@ -270,8 +297,10 @@ def open_target(
     baud: int = DEFAULT_BAUD,
     uid: bytes | None = None,
     latency_ns: int | None = None,
+    side: str | None = None,
 ) -> Target:
-    """What `--dut` names; the last three are for a port. `latency_ns`: how long its adapter may keep bytes back.
+    """What `--dut` names; the last four are for a port. `latency_ns`: how long its adapter may keep bytes back.
+    `side`: HOST:PORT of a side channel.
 
     Raises:
         InputError: there is no such thing, or it is not clear which actuator is meant.
@@ -279,4 +308,4 @@ def open_target(
     """
     if is_in_process(target):
         return InProcess(target, seed)
-    return OnPort(target, seed=seed, baud=baud, uid=uid, latency_ns=latency_ns)
+    return OnPort(target, seed=seed, baud=baud, uid=uid, latency_ns=latency_ns, side=side)

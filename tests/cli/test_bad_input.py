@@ -158,6 +158,8 @@ TABLE: Final = {
     "tcp without host": Bad("bus run bench-four --tcp :7000", ("':7000'", "HOST:PORT")),
     "tcp port too high": Bad("bus run bench-four --tcp 127.0.0.1:65536", ("65536", "0..65535")),
     "tcp port far too high": Bad(f"bus run bench-four --tcp 127.0.0.1:{'9' * 5000}", ("0..65535",)),
+    "side without port": Bad("bus run bench-four --pty --side 127.0.0.1", ("--side", "'127.0.0.1'", "HOST:PORT")),
+    "side open to the network": Bad("bus run bench-four --pty --side 0.0.0.0:0", ("--side", "127.0.0.1")),
     "open to the network": Bad("bus run bench-four --tcp 0.0.0.0:0", ("'0.0.0.0:0'", "127.0.0.1", "--open-to-network")),
     "open to the network by name": Bad("bus run bench-four --tcp example:0", ("'example:0'", "--open-to-network")),
     "seed of run": Bad("bus run bench-four --pty --seed -1", ("--seed", "-1", "0<=x<=")),

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import os
+import json
 import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -14,10 +15,7 @@ import pytest
 from busproto.conformance.clauses import CLAUSES
 from tests.conformance.helpers import ROOT, run
 
-IS_DEEP = os.environ.get("HYPOTHESIS_PROFILE") == "deep"
-IN_REAL_TIME = ("frame.sequence", "frame.resync", "op.01", "op.02", "op.10", "op.33", "does.loss", "does.release")
-"""What is run behind a pseudo-terminal where there is not much time; all of it in the deep profile."""
-NEEDS_A_VIRTUAL_LINE = {
+NEEDS_A_SIDE_CHANNEL = {
     "find.first",
     "find.countdown",
     "find.sense",
@@ -26,7 +24,7 @@ NEEDS_A_VIRTUAL_LINE = {
     "does.lost",
     "does.copies",
 }
-"""What nobody can see or do from the far end of a port."""
+"""What nobody can see or do from the far end of a port alone."""
 SCENARIO = """
 title = "one under test"
 [line]
@@ -54,44 +52,60 @@ def test_a_clock_of_any_seed_passes(tmp_path: Path) -> None:
     assert ran.code == 0, ran.text
 
 
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """Where a bus is that runs in a process of its own."""
+
+    port: str
+    side: str
+
+
 @pytest.fixture
-def port(tmp_path: Path) -> Iterator[str]:
-    """A pseudo-terminal with the reference firmware behind it, in a process of its own."""
+def behind(tmp_path: Path) -> Iterator[Behind]:
+    """A pseudo-terminal with the reference firmware behind it, in a process of its own, and its side channel."""
     scenario = tmp_path / "one.toml"
     scenario.write_text(SCENARIO, "utf-8")
-    command = [sys.executable, "-m", "busproto", "bus", "run", str(scenario), "--pty"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=ROOT) as process:
+    command = [sys.executable, "-m", "busproto", "bus", "run", str(scenario), "--pty", "--side", "127.0.0.1:0"]
+    with subprocess.Popen([*command, "--json"], stdout=subprocess.PIPE, text=True, cwd=ROOT) as process:
         assert process.stdout is not None
-        yield process.stdout.readline().removeprefix("port: ").strip()
+        told = json.loads(process.stdout.readline())
+        yield Behind(told["port"], told["side"])
         process.send_signal(signal.SIGTERM)
 
 
 @pytest.mark.realtime
-def test_behind_a_pseudo_terminal_the_same_clauses_pass(port: str, tmp_path: Path) -> None:
-    chosen = [] if IS_DEEP else [f"--dut-clause={one}" for one in IN_REAL_TIME]
-    ran = run(tmp_path, f"--dut={port}", "--all-clear", *chosen)
+def test_behind_a_pseudo_terminal_the_same_clauses_pass(behind: Behind, tmp_path: Path) -> None:
+    ran = run(tmp_path, f"--dut={behind.port}", f"--dut-side={behind.side}", "--all-clear")
     assert ran.code == 0, ran.text
     assert ran.named("failed") == set()
-    wanted = set(CLAUSES) - NEEDS_A_VIRTUAL_LINE if IS_DEEP else set(IN_REAL_TIME)
-    assert ran.clauses("passed") >= wanted
+    assert ran.clauses("passed") == set(CLAUSES)
     assert all(name in ran.text for name in ran.named("not checked"))
-    again = run(tmp_path, f"--dut={port}", "--all-clear", "--dut-clause=op.20")
+    again = run(tmp_path, f"--dut={behind.port}", "--all-clear", "--dut-clause=op.20")
     assert again.code == 0, again.text
 
 
 @pytest.mark.realtime
-def test_what_was_stored_is_put_back(port: str, tmp_path: Path) -> None:
+def test_without_a_side_channel_what_needs_one_is_not_checked(behind: Behind, tmp_path: Path) -> None:
+    ran = run(tmp_path, f"--dut={behind.port}", "--all-clear", *(f"--dut-clause={one}" for one in NEEDS_A_SIDE_CHANNEL))
+    assert ran.code == 0, ran.text
+    assert ran.clauses("not checked") >= NEEDS_A_SIDE_CHANNEL
+    assert not ran.clauses("passed") & NEEDS_A_SIDE_CHANNEL
+    assert "it needs a side channel (--dut-side) that follows: heard" in ran.text
+
+
+@pytest.mark.realtime
+def test_what_was_stored_is_put_back(behind: Behind, tmp_path: Path) -> None:
     from busproto.ops import Link, assign, commit, find, read_all, write
     from busproto.transport import open_transport
     from busproto.wire import messages as m
 
-    with Link(open_transport(port)) as link:
+    with Link(open_transport(behind.port)) as link:
         (one,) = link.run(find()).found
         link.run(assign(one.uid, 33))
         link.run(write(33, {"neutral": 321, "correction": (-100, 0, 300)}))
         link.run(commit(33))
         before = link.run(read_all(33, m.Memory.STORED))
-    ran = run(tmp_path, f"--dut={port}", "--all-clear", "--dut-clause=does.undo", "--dut-clause=op.10")
+    ran = run(tmp_path, f"--dut={behind.port}", "--all-clear", "--dut-clause=does.undo", "--dut-clause=op.10")
     assert ran.code == 0, ran.text
-    with Link(open_transport(port)) as link:
+    with Link(open_transport(behind.port)) as link:
         assert link.run(read_all(33, m.Memory.STORED)) == before

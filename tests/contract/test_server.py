@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 import random
 import socket
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 import pytest
 
@@ -45,15 +46,16 @@ class Script:
     now_ns: int = 5_000_000_000
     name: str = "script"
 
-    def wait(self, timeout_s: float) -> bytes:
+    def wait(self, timeout_s: float, also: Sequence[Any] = ()) -> tuple[bytes, list[Any]]:
+        assert not also
         self.waits_s.append(timeout_s)
         due_ns = self.now_ns + max(1, round(timeout_s * 1e9))
         if self.sends and self.sends[0][0] <= due_ns:
             at_ns, data = self.sends.pop(0)
             self.now_ns = max(self.now_ns, at_ns)
-            return data
+            return data, []
         self.now_ns = due_ns
-        return b""
+        return b"", []
 
     def write(self, data: bytes) -> None:
         self.passed_on.append((self.now_ns, data))
@@ -134,14 +136,14 @@ def test_a_limit_of_the_scenario_ends_the_server(limit: str, says: str) -> None:
 def test_pseudo_terminal_passes_bytes_both_ways() -> None:
     terminal = PseudoTerminal()
     try:
-        assert terminal.wait(0) == b""
+        assert terminal.wait(0)[0] == b""
         host = os.open(terminal.name, os.O_RDWR | os.O_NOCTTY)
         assert os.isatty(host)
         every = bytes(range(256))
         os.write(host, every)
         data = b""
         while len(data) < len(every):
-            data += terminal.wait(PATIENCE_S)
+            data += terminal.wait(PATIENCE_S)[0]
         assert data == every
         terminal.write(every)
         back = b""
@@ -161,7 +163,7 @@ def test_pseudo_terminal_outlives_its_host() -> None:
             os.write(host, word)
             data = b""
             while len(data) < len(word):
-                data += terminal.wait(PATIENCE_S)
+                data += terminal.wait(PATIENCE_S)[0]
             assert data == word
             os.close(host)
     finally:
@@ -193,7 +195,7 @@ def connected(port: TcpPort) -> socket.socket:
 def taken(port: Endpoint, count: int) -> bytes:
     data = b""
     while len(data) < count:
-        data += port.wait(PATIENCE_S)
+        data += port.wait(PATIENCE_S)[0]
     return data
 
 
@@ -211,7 +213,7 @@ def test_tcp_serves_one_host_after_another(port: TcpPort) -> None:
                 assert taken(port, len(word)) == word
                 port.write(word[::-1])
                 assert client.recv(100) == word[::-1]
-            assert port.wait(PATIENCE_S) == b""  # it has gone
+            assert port.wait(PATIENCE_S)[0] == b""  # it has gone
             port.write(b"nobody is there any more")
     finally:
         port.close()

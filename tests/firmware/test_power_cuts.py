@@ -32,7 +32,7 @@ def written_by_a_commit() -> int:
     made, device = at_five()
     made.run(write(5, CHANGES))
     made.run(commit(5))
-    return device.writes
+    return device.written_bytes
 
 
 WRITES = written_by_a_commit()
@@ -55,7 +55,7 @@ def test_a_commit_writes_a_record_and_no_more() -> None:
 def test_a_commit_cut_at_any_byte(at: int) -> None:
     made, device = at_five()
     made.run(write(5, CHANGES))
-    device.cut_at_write = at
+    device.power_off_while_writing(at)
     with pytest.raises(BusError):
         made.run(commit(5))
     back_again(made, device)
@@ -71,7 +71,7 @@ def test_a_commit_cut_at_any_byte(at: int) -> None:
 @pytest.mark.parametrize("at", range(0, WRITES - 3 * 2, 5))
 def test_an_assign_cut_at_any_byte(at: int) -> None:
     made, device = at_five()
-    device.cut_at_write = at
+    device.power_off_while_writing(at)
     with pytest.raises(BusError):
         made.run(assign(uid_of(1), 9))
     back_again(made, device)
@@ -99,7 +99,7 @@ def test_cut_again_and_again_it_still_has_the_last_whole_one(count: int) -> None
         made.run(write(5, {"neutral": 10 * number}))
         made.run(commit(5))
         made.run(write(5, CHANGES))
-        device.cut_at_write = device.writes + 7 + number
+        device.power_off_while_writing(7 + number)
         with pytest.raises(BusError):
             made.run(commit(5))
         back_again(made, device)

@@ -128,7 +128,7 @@ made.noise(3e-3)
 made.run(find(rng=random.Random(1)))
 device = made.device(9, 9, correction=tuple(range(33)))
 for cut in (0, 20, 60, 100):
-    device.cut_at_write = device.writes + cut
+    device.power_off_while_writing(cut)
     try:
         made.run(commit(9))
     except Exception:

@@ -37,6 +37,15 @@ def test_the_supply(bus: VirtualBus) -> None:
     assert bus.supply_mv == 5550
 
 
+def test_cut_and_spoil_are_announced_and_wait_for_their_time(bus: VirtualBus) -> None:
+    assert obey(bus, "cut flap, left 3") == "flap, left loses power in byte 3 of what it stores next"
+    assert bus.labelled("flap, left").is_powered
+    obey(bus, "unplug flap, left")
+    assert obey(bus, "spoil 'flap, left' 0 3") == "byte 3 of copy 0 of flap, left is spoiled"
+    obey(bus, "plug flap, left")
+    assert bus.labelled("flap, left").settings.are_lost
+
+
 def test_the_list_says_who_is_unplugged(bus: VirtualBus) -> None:
     bus.kernel.run_until(1)
     lines = obey(bus, "list").splitlines()
@@ -54,6 +63,9 @@ def test_the_list_says_who_is_unplugged(bus: VirtualBus) -> None:
         ("hand flap, left far", "'far': degrees of -180..180 are wanted"),
         ("hand flap, left nan", "'nan': degrees of -180..180 are wanted"),
         ("hand flap, left 181", "'181': degrees of -180..180 are wanted"),
+        ("cut flap, left", "there is no actuator 'flap,'"),
+        ("cut flap, left 1.5", "'1.5': a byte of 0..65535 is wanted"),
+        ("spoil flap, left 0 1", "flap, left has power: unplug it, spoil its memory, plug it in again"),
         ("supply -1", "'-1': volts of 0..60 are wanted"),
         ("supply", "'': volts of 0..60 are wanted"),
     ],

@@ -64,6 +64,15 @@ def unheard(dut: Bench, call: Message, slots: int = 16, to: int = BROADCAST_ADDR
     assert heard == b"" or not dut.is_alone, f"something came back to {call}: {heard.hex(' ')}"
 
 
+def assert_begins(dut: Bench, since_ns: int, behind_ns: int, spread_ns: int = 0) -> None:
+    """Where the line is listened to: it began so long behind what was said before, by its own jitter later."""
+    if dut.can("heard"):
+        seen_ns = dut.behind(since_ns)
+        least_ns = dut.least_ns(behind_ns) - US // 2
+        most_ns = dut.most_ns(behind_ns + spread_ns + START_JITTER_NS) + CLOCK_NS
+        assert least_ns <= seen_ns <= most_ns, f"it began {seen_ns} ns behind, {behind_ns} is right"
+
+
 def byte_after(dut: Bench, *queries: Message, places: int = 8, is_quiet: bool = False) -> bytes:
     """The bytes that answer a book or address book, said in as many parts; `is_quiet` where none are to come."""
     dut.require_alone()
@@ -178,48 +187,40 @@ def test_without_an_address_it_answers_from_f0(dut: Bench) -> None:
     assert [frame.source for frame in frames] == [UNADDRESSED]
 
 
+def call_of(dut: Bench, slot: int, slots: int) -> m.RollCall:
+    """A call in which it draws that slot."""
+    drawn = next(s for s in range(4096) if slot_of(uid_hash(dut.uid, EPOCH + s // 256, s % 256), slots) == slot)
+    return m.RollCall(EPOCH + drawn // 256, drawn % 256, slots, ())
+
+
 @clause("op.01", "find.first", "find.countdown", "find.hash")
 @pytest.mark.parametrize("slot", [0, 1, 2, 7, 15, 60])
 def test_it_begins_within_its_slot(dut: Bench, slot: int) -> None:
-    dut.require_virtual("the moment at which it begins")
+    dut.beside("heard")
     slots = 16 if slot < 16 else 64
-    salt = next(s for s in range(4096) if slot_of(uid_hash(dut.uid, EPOCH + s // 256, s % 256), slots) == slot)
-    said = dut.say(dut.wire(m.RollCall(EPOCH + salt // 256, salt % 256, slots, ()), BROADCAST_ADDRESS))
-    dut.hear(said.end_ns + window_ns(slots))
-    (sent,) = dut.spoken(said.end_ns)
-    begins_ns = said.end_ns + FIRST_SLOT_NS + slot * MINI_SLOT_NS + START_LEAD_NS
-    assert begins_ns - US // 2 <= sent.start_ns <= begins_ns + START_JITTER_NS + CLOCK_NS
+    since_ns = dut.line_ns()
+    assert called(dut, call_of(dut, slot, slots), slots)
+    assert_begins(dut, since_ns, FIRST_SLOT_NS + slot * MINI_SLOT_NS + START_LEAD_NS)
 
 
 @clause("find.sense", "find.countdown")
 @pytest.mark.parametrize("busy_in", [1, 4, 8])
 def test_a_busy_line_stops_the_countdown(dut: Bench, busy_in: int) -> None:
-    dut.require_virtual("the moment at which it begins")
     slot, slots = 9, 16
-    salt = next(s for s in range(4096) if slot_of(uid_hash(dut.uid, EPOCH + s // 256, s % 256), slots) == slot)
-    said = dut.say(dut.wire(m.RollCall(EPOCH + salt // 256, salt % 256, slots, ()), BROADCAST_ADDRESS))
-    dut.hear(said.end_ns + FIRST_SLOT_NS + busy_in * MINI_SLOT_NS - MINI_SLOT_NS // 2)
-    noise = dut.say(b"\x55" * 20)
-    dut.hear(noise.end_ns + window_ns(slots))
-    (sent,) = dut.spoken(said.end_ns)
-    begins_ns = noise.end_ns + (slot - busy_in + 1) * MINI_SLOT_NS + START_LEAD_NS
-    assert begins_ns - US // 2 <= sent.start_ns <= begins_ns + START_JITTER_NS + CLOCK_NS
+    dut.beside("heard", "jam").jam(FIRST_SLOT_NS + busy_in * MINI_SLOT_NS - MINI_SLOT_NS // 2, b"\x55" * 20)
+    since_ns = dut.line_ns()
+    assert called(dut, call_of(dut, slot, slots), slots)
+    assert_begins(dut, since_ns, (slot - busy_in + 1) * MINI_SLOT_NS + START_LEAD_NS)
 
 
 @clause("find.sense")
 def test_it_waits_out_several_that_speak_before_it(dut: Bench) -> None:
-    dut.require_virtual("the moment at which it begins")
     slot, slots = 6, 16
-    salt = next(s for s in range(4096) if slot_of(uid_hash(dut.uid, EPOCH + s // 256, s % 256), slots) == slot)
-    said = dut.say(dut.wire(m.RollCall(EPOCH + salt // 256, salt % 256, slots, ()), BROADCAST_ADDRESS))
-    end_ns = said.end_ns + FIRST_SLOT_NS
-    for _ in range(3):
-        dut.hear(end_ns + MINI_SLOT_NS + MINI_SLOT_NS // 2)
-        end_ns = dut.say(b"\x33" * 8).end_ns
-    dut.hear(end_ns + window_ns(slots))
-    (sent,) = dut.spoken(said.end_ns)
-    begins_ns = end_ns + (slot - 3) * MINI_SLOT_NS + START_LEAD_NS
-    assert begins_ns - US // 2 <= sent.start_ns <= begins_ns + START_JITTER_NS + CLOCK_NS
+    for first_ns in (FIRST_SLOT_NS, 0, 0):
+        dut.beside("heard", "jam").jam(first_ns + MINI_SLOT_NS + MINI_SLOT_NS // 2, b"\x33" * 8)
+    since_ns = dut.line_ns()
+    assert called(dut, call_of(dut, slot, slots), slots)
+    assert_begins(dut, since_ns, (slot - 3) * MINI_SLOT_NS + START_LEAD_NS)
 
 
 # --- hush, match, slotted call -----------------------------------------------------------------------------------
@@ -276,12 +277,10 @@ def test_a_brief_match_is_answered_by_a_byte(dut: Bench) -> None:
 
 @clause("op.05", "find.first")
 def test_a_match_is_answered_at_the_first_slot(dut: Bench) -> None:
-    dut.require_virtual("the moment at which it begins")
-    said = dut.say(dut.wire(m.Match(EPOCH, 0, 0, bytes(8)), BROADCAST_ADDRESS))
-    dut.hear(said.end_ns + 10 * MS)
-    (sent,) = dut.spoken(said.end_ns)
-    begins_ns = said.end_ns + FIRST_SLOT_NS
-    assert begins_ns - US // 2 <= sent.start_ns <= begins_ns + START_JITTER_NS + CLOCK_NS
+    dut.beside("heard")
+    since_ns = dut.line_ns()
+    assert called(dut, m.Match(EPOCH, 0, 0, bytes(8)))
+    assert_begins(dut, since_ns, FIRST_SLOT_NS)
 
 
 @clause("op.06", "find.hash")
@@ -290,6 +289,7 @@ def test_it_answers_a_slotted_call(dut: Bench, slots: int) -> None:
     slot_us = 3000
     for salt in (1, 2):
         dut.drain()
+        since_ns = dut.line_ns()
         said = dut.say(dut.wire(m.SlottedCall(EPOCH, salt, slots, slot_us), BROADCAST_ADDRESS))
         end_ns = said.end_ns + FIRST_SLOT_NS + (slots + 2) * slot_us * US
         heard = dut.hear(
@@ -297,11 +297,8 @@ def test_it_answers_a_slotted_call(dut: Bench, slots: int) -> None:
         )
         own = [message_of(frame) for frame in replies_in(heard) if frame.tag == dut.tag]
         assert own == [m.Called(dut.uid)]
-        if dut.is_virtual:
-            (sent,) = dut.spoken(said.end_ns)
-            slot = slot_of(uid_hash(dut.uid, EPOCH, salt), slots)
-            begins_ns = said.end_ns + FIRST_SLOT_NS + slot * slot_us * US
-            assert begins_ns - US // 2 <= sent.start_ns <= begins_ns + START_JITTER_NS + CLOCK_NS
+        slot = slot_of(uid_hash(dut.uid, EPOCH, salt), slots)
+        assert_begins(dut, since_ns, FIRST_SLOT_NS + slot * slot_us * US)
 
 
 # --- book -------------------------------------------------------------------------------------------------------
@@ -328,44 +325,28 @@ def answer_out(dut: Bench, salt: int = 9) -> bytes:
 @clause("op.02", "find.hash", "find.place")
 @pytest.mark.parametrize(("place", "total"), [(0, 1), (0, 5), (4, 5), (30, 53)])
 def test_in_the_book_it_answers_at_its_place(dut: Bench, place: int, total: int) -> None:
-    began_ns = dut.now_ns
+    since_ns = dut.line_ns()
     assert byte_after(dut, book(dut, place, total), places=total) == answer_in(dut)
-    if dut.is_virtual:
-        (sent,) = dut.spoken(began_ns)
-        end_ns = next(
-            one.end_ns for one in dut.bus.line.record if one.sender is not dut.actuator and one.start_ns >= began_ns
-        )
-        begins_ns = end_ns + FIRST_SLOT_NS + place * PLACE_NS + PLACE_LEAD_NS
-        assert begins_ns - US // 2 <= sent.start_ns <= begins_ns + START_JITTER_NS + CLOCK_NS
+    assert_begins(dut, since_ns, FIRST_SLOT_NS + place * PLACE_NS + PLACE_LEAD_NS)
 
 
 @clause("op.02", "find.hash")
 @pytest.mark.parametrize("total", [0, 1, 6])
 def test_not_in_the_book_it_speaks_up_behind_the_last_place(dut: Bench, total: int) -> None:
-    began_ns = dut.now_ns
+    since_ns = dut.line_ns()
     assert byte_after(dut, book(dut, None, total), places=total) == answer_out(dut)
-    if dut.is_virtual:
-        (sent,) = dut.spoken(began_ns)
-        end_ns = next(
-            one.end_ns for one in dut.bus.line.record if one.sender is not dut.actuator and one.start_ns >= began_ns
-        )
-        first_ns = end_ns + FIRST_SLOT_NS + total * PLACE_NS + PLACE_LEAD_NS
-        last_ns = first_ns + (STRANGER_SLOTS - 1) * PLACE_NS + START_JITTER_NS + CLOCK_NS
-        assert first_ns - US // 2 <= sent.start_ns <= last_ns
+    first_ns = FIRST_SLOT_NS + total * PLACE_NS + PLACE_LEAD_NS
+    assert_begins(dut, since_ns, first_ns, spread_ns=(STRANGER_SLOTS - 1) * PLACE_NS)
 
 
 @clause("op.02")
 def test_strangers_spread_over_the_slots_behind(dut: Bench) -> None:
-    dut.require_virtual("the moment at which it begins")
+    dut.beside("heard")
     seen = set()
     for salt in range(24):
-        before_ns = dut.now_ns
+        since_ns = dut.line_ns()
         byte_after(dut, book(dut, None, 2, salt), places=2)
-        (sent,) = dut.spoken(before_ns)
-        end_ns = next(
-            one.end_ns for one in dut.bus.line.record if one.sender is not dut.actuator and one.start_ns >= before_ns
-        )
-        seen.add((sent.start_ns - end_ns - FIRST_SLOT_NS) // PLACE_NS - 2)
+        seen.add((dut.behind(since_ns) - FIRST_SLOT_NS - PLACE_LEAD_NS + PLACE_NS // 2) // PLACE_NS - 2)
     assert len(seen) > 1, "it always takes the same slot"
     assert seen <= set(range(STRANGER_SLOTS))
 
@@ -427,16 +408,10 @@ def address_book(addresses: set[int], salt: int = 9) -> m.AddressBook:
 @pytest.mark.parametrize("others", [set(), {1, 2}, {1, 239}, {200, 201}])
 def test_its_address_marked_it_answers_at_its_rank(dut: Bench, others: set[int]) -> None:
     marked = (others | {dut.address}) & set(range(1, 240))
-    began_ns = dut.now_ns
+    since_ns = dut.line_ns()
     assert byte_after(dut, address_book(marked), places=len(marked)) == answer_in(dut)
-    if dut.is_virtual:
-        (sent,) = dut.spoken(began_ns)
-        end_ns = next(
-            one.end_ns for one in dut.bus.line.record if one.sender is not dut.actuator and one.start_ns >= began_ns
-        )
-        rank = sorted(marked).index(dut.address)
-        begins_ns = end_ns + FIRST_SLOT_NS + rank * PLACE_NS + PLACE_LEAD_NS
-        assert begins_ns - US // 2 <= sent.start_ns <= begins_ns + START_JITTER_NS + CLOCK_NS
+    rank = sorted(marked).index(dut.address)
+    assert_begins(dut, since_ns, FIRST_SLOT_NS + rank * PLACE_NS + PLACE_LEAD_NS)
 
 
 @clause("op.03", "find.addresses")
@@ -505,10 +480,11 @@ def test_hushed_ones_do_not_disturb_a_call_for_the_rest(dut_build: Callable[...,
     bench = dut_build(neighbours=others(3, 6, lambda number: 20 + number))
     for one in (bench.uid, bench.neighbours[0].uid):
         bench.tell(m.Hush(EPOCH, one))
+    since_ns = bench.line_ns()
     said = bench.say(bench.wire(m.RollCall(EPOCH, 3, 64, ()), BROADCAST_ADDRESS))
     heard = replies_in(bench.hear(said.end_ns + window_ns(64) + 10 * MS))
     assert {frame.source for frame in heard} <= {21, 22}
-    assert bench.spoken(said.end_ns) == []
+    assert bench.spoken(since_ns) == []
 
 
 @clause("find.proof")
@@ -523,19 +499,17 @@ def test_alone_on_the_line_it_is_found_and_proven(dut: Bench) -> None:
 def test_a_report_round_is_answered_in_turn(dut: Bench) -> None:
     dut.require_alone()
     for first, count in ((dut.address, 1), (max(1, dut.address - 3), 7)):
-        said, frames, _ = dut.frames_after(
+        since_ns = dut.line_ns()
+        _, frames, _ = dut.frames_after(
             dut.wire(m.ReportRound(first, count, ()), BROADCAST_ADDRESS), window_ns=10 * MS, count=1
         )
+        assert_begins(dut, since_ns, FIRST_SLOT_NS + (dut.address - first) * PLACE_NS + PLACE_LEAD_NS)
         (frame,) = frames
         status = message_of(frame)
         assert isinstance(status, m.BriefStatus)
         assert status.state is m.State.LIMP
         assert frame.source == dut.address
         assert abs(status.position_cdeg - dut.report().position_cdeg) <= 50
-        if dut.is_virtual:
-            begins_ns = said.end_ns + FIRST_SLOT_NS + (dut.address - first) * PLACE_NS + PLACE_LEAD_NS
-            sent = dut.spoken(said.end_ns)[0]
-            assert begins_ns - US // 2 <= sent.start_ns <= begins_ns + START_JITTER_NS + CLOCK_NS
     dut.silent(dut.wire(m.ReportRound(dut.address + 1, 3, ()), BROADCAST_ADDRESS), window_ns=10 * MS)
     if dut.address > 1:
         dut.silent(dut.wire(m.ReportRound(1, dut.address - 1, ()), BROADCAST_ADDRESS), window_ns=10 * MS)

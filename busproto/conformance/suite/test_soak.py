@@ -60,7 +60,7 @@ def test_a_long_conversation(dut: Bench, soak_steps: int) -> None:
             disturb(rng, dut)
         else:
             agree(dut, model, some_message(rng, dut))
-        if dut.is_virtual and number % 50 == 49:
+        if dut.can("plug", "unplug") and number % 50 == 49:
             agree(dut, model, m.Undo(m.Memory.FACTORY))
             dut.ask(m.Commit(), m.Committed, slow=True)
             dut.power_cut()

@@ -19,32 +19,33 @@ CLOCK_NS = 2 * US
 
 def delays(dut: Bench, count: int = 12) -> list[int]:
     """How long behind the request it began, by the line itself."""
+    dut.beside("heard")
     found = []
     for number in range(count):
-        said, frames, _ = dut.frames_after(dut.wire(m.LinkTest(bytes([number]))), count=1)
+        since_ns = dut.line_ns()
+        _, frames, _ = dut.frames_after(dut.wire(m.LinkTest(bytes([number]))), count=1)
         assert frames, "no answer"
-        (sent,) = dut.spoken(said.end_ns)
-        found.append(sent.start_ns - said.end_ns)
+        found.append(dut.behind(since_ns))
         dut.pass_time(1 * MS)
     return found
 
 
 @clause("does.turnaround", "does.reply")
 def test_it_keeps_off_the_line_and_begins_in_time(dut: Bench) -> None:
-    dut.require_virtual("the moment at which it begins")
     seen = delays(dut)
-    assert min(seen) >= MIN_TURNAROUND_NS, f"{min(seen)} ns behind the request"
-    assert max(seen) <= MIN_TURNAROUND_NS + START_JITTER_NS + CLOCK_NS, f"{max(seen)} ns behind the request"
+    assert min(seen) >= dut.least_ns(MIN_TURNAROUND_NS), f"{min(seen)} ns behind the request"
+    most_ns = dut.most_ns(MIN_TURNAROUND_NS + START_JITTER_NS) + CLOCK_NS
+    assert max(seen) <= most_ns, f"{max(seen)} ns behind the request"
 
 
 @clause("parameters.reply-delay", "does.reply")
 @pytest.mark.parametrize("delay_us", [101, 500, 1999, 2000])
 def test_the_reply_delay_is_kept(dut: Bench, delay_us: int) -> None:
-    dut.require_virtual("the moment at which it begins")
+    dut.beside("heard")
     dut.put({"reply-delay": delay_us})
     seen = delays(dut, 4)
-    assert min(seen) >= delay_us * US
-    assert max(seen) <= delay_us * US + START_JITTER_NS + CLOCK_NS
+    assert min(seen) >= dut.least_ns(delay_us * US)
+    assert max(seen) <= dut.most_ns(delay_us * US + START_JITTER_NS) + CLOCK_NS
 
 
 @clause("parameters.reply-delay", "does.write", "does.reply")
@@ -56,7 +57,7 @@ def test_the_longest_reply_delay_is_within_the_hosts_patience(dut: Bench) -> Non
         said, frames, _ = dut.frames_after(data, count=1)
         assert frames
         came_ns = dut.now_ns
-        least_ns = said.end_ns + 2000 * US + dut.airtime_ns(len(encode_frame(frames[0])))
+        least_ns = said.end_ns + dut.least_ns(2000 * US + dut.airtime_ns(len(encode_frame(frames[0]))))
         assert came_ns >= least_ns - CLOCK_NS, "it answered before its reply delay was over"
         assert begin_ns < came_ns
     assert MAX_TURNAROUND_NS == 2000 * US
@@ -67,7 +68,7 @@ def test_on_any_target_it_is_not_too_early(dut: Bench) -> None:
     for _ in range(5):
         said, frames, _ = dut.frames_after(dut.wire(m.LinkTest(b"x")), count=1)
         assert frames
-        least_ns = said.end_ns + MIN_TURNAROUND_NS + dut.airtime_ns(len(encode_frame(frames[0])))
+        least_ns = said.end_ns + dut.least_ns(MIN_TURNAROUND_NS + dut.airtime_ns(len(encode_frame(frames[0]))))
         assert dut.now_ns >= least_ns - CLOCK_NS
 
 
@@ -83,19 +84,19 @@ def test_with_a_clock_off_by_one_percent_too(dut_build: Callable[..., Bench], cl
 @clause("does.store")
 @pytest.mark.parametrize("what", ["commit", "assign"])
 def test_storing_takes_no_longer_than_it_may(dut: Bench, what: str) -> None:
-    dut.require_virtual("the moment at which it begins")
+    dut.beside("heard")
     dut.put({"neutral": 10})
     message: Message = m.Commit() if what == "commit" else m.Assign(dut.uid, dut.address)
     to = dut.address if what == "commit" else BROADCAST_ADDRESS
-    said, frames, _ = dut.frames_after(dut.wire(message, to), count=1, slow=True)
+    since_ns = dut.line_ns()
+    _, frames, _ = dut.frames_after(dut.wire(message, to), count=1, slow=True)
     assert frames, "no answer"
-    (sent,) = dut.spoken(said.end_ns)
-    assert sent.start_ns - said.end_ns <= STORE_NS + MAX_TURNAROUND_NS + START_JITTER_NS
+    assert dut.behind(since_ns) <= dut.most_ns(STORE_NS + MAX_TURNAROUND_NS + START_JITTER_NS)
 
 
 @clause("does.store", "op.32")
 def test_it_answers_a_commit_when_the_set_is_whole(dut: Bench) -> None:
-    dut.require_virtual("power cannot be cut")
+    dut.beside("plug", "unplug")
     dut.put({"neutral": 123})
     _, frames, _ = dut.frames_after(dut.wire(m.Commit()), count=1, slow=True)
     assert frames, "no answer"
@@ -105,7 +106,7 @@ def test_it_answers_a_commit_when_the_set_is_whole(dut: Bench) -> None:
 
 @clause("does.store", "op.10")
 def test_it_answers_an_assign_when_the_address_is_stored(dut: Bench) -> None:
-    dut.require_virtual("power cannot be cut")
+    dut.beside("plug", "unplug")
     data = dut.wire(m.Assign(dut.uid, 9), BROADCAST_ADDRESS)
     _, frames, _ = dut.frames_after(data, count=1, slow=True)
     assert frames, "no answer"
@@ -116,6 +117,5 @@ def test_it_answers_an_assign_when_the_address_is_stored(dut: Bench) -> None:
 
 @clause("find.jitter")
 def test_the_jitter_differs_from_time_to_time(dut: Bench) -> None:
-    dut.require_virtual("the moment at which it begins")
     seen = delays(dut, 16)
     assert max(seen) - min(seen) >= 4 * US, "answers always begin at the same moment: twins could not be told apart"

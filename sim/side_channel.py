@@ -1,0 +1,204 @@
+"""The side channel of a running bus: what a program beside it asks and orders while a host uses the port.
+
+A line of words in, a line of JSON out: ``{"done": words, "now_ns": ..., ...}``, or ``{"refused": why}`` where nothing
+has happened. A test rig of one's own that follows some of these words can stand in for it.
+
+    able            the words that are followed here: "words"
+    who             everyone: "actuators", each with "label", "uid", "is_powered", "written" (bytes of stored memory)
+    heard SINCE     what began on the line at SINCE, ns, or later: "heard", each with "by", "from_ns", "to_ns", "bytes"
+    jam US BYTES    so many microseconds behind the next frame of the host, or behind the jam before, these bytes (hex)
+                    are on the line, from nobody
+    ...             and whatever a person may type (`sim.control`): plug NAME, unplug NAME, cut NAME BYTE, ...
+
+"by" is the label of an actuator, "host", or empty. Times are those of the line, ns since the bus began.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import socket
+from collections import deque
+from collections.abc import Callable, Iterable
+from functools import partial
+from typing import Any, Final
+
+from sim.bus import VirtualBus
+from sim.control import COMMANDS, ControlError, obey
+from sim.errors import SimError
+from sim.line import Transmission
+from sim.waveform import BITS_PER_BYTE, bits_ns, rate_of
+
+KEPT: Final = 20_000
+"""So many transmissions are remembered."""
+LONGEST_JAM_US: Final = 10_000_000
+MAX_JAM_BYTES: Final = 1024
+MAX_LINE_BYTES: Final = 8192
+READ_BYTES: Final = 4096
+WRITE_PATIENCE_S: Final = 1.0
+Told = dict[str, Any]
+
+
+class SideChannel:
+    """The words, followed on one bus."""
+
+    def __init__(self, bus: VirtualBus) -> None:
+        self._bus = bus
+        self._jams: list[tuple[int, bytes]] = []
+        if bus.line.record is None:
+            bus.line.record = deque(maxlen=KEPT)
+        bus.host.on_sent = self._host_sent
+
+    def follow(self, line: str) -> Told:
+        """Do what a line says; returns what is told back, without the time.
+
+        Raises:
+            ControlError: it cannot be followed. Nothing has happened.
+        """
+        word, _, rest = line.strip().partition(" ")
+        if word in COMMANDS:
+            return {"done": obey(self._bus, line)}
+        if word not in _WORDS:
+            raise ControlError(f"'{word}' is no word here; there are: {', '.join((*_WORDS, *COMMANDS))}")
+        return _WORDS[word](self, rest.strip())
+
+    def answer(self, line: str) -> str:
+        """The line of JSON that answers a line of words."""
+        try:
+            told = {**self.follow(line), "now_ns": self._bus.kernel.now_ns}
+        except ControlError as error:
+            told = {"refused": str(error)}
+        return json.dumps(told)
+
+    def _able(self, _: str) -> Told:
+        return {"done": "able", "words": [*_WORDS, *COMMANDS]}
+
+    def _who(self, _: str) -> Told:
+        there = [
+            {"label": one.label, "uid": one.uid.hex(), "is_powered": one.is_powered, "written": one.written_bytes}
+            for one in self._bus.actuators
+        ]
+        return {"done": f"{len(there)} actuators", "actuators": there}
+
+    def _heard(self, rest: str) -> Told:
+        since_ns = round(_number(rest or "0", "nanoseconds", math.inf))
+        found: list[Told] = []
+        for one in reversed(self._bus.line.record or ()):
+            if one.start_ns < since_ns:
+                break
+            found.append(
+                {
+                    "by": self._name_of(one.sender),
+                    "from_ns": one.start_ns,
+                    "to_ns": one.end_ns,
+                    "bytes": one.data.hex(),
+                }
+            )
+        return {"done": f"{len(found)} transmissions", "heard": found[::-1]}
+
+    def _name_of(self, sender: object) -> str:
+        if sender is self._bus.host:
+            return "host"
+        return next((one.label for one in self._bus.actuators if one is sender), "")
+
+    def _jam(self, rest: str) -> Told:
+        behind, _, text = rest.partition(" ")
+        behind_ns = round(_number(behind, "microseconds", LONGEST_JAM_US) * 1000)
+        try:
+            data = bytes.fromhex(text)
+        except ValueError:
+            data = b""
+        if not 1 <= len(data) <= MAX_JAM_BYTES:
+            raise ControlError(f"'{text}': 1..{MAX_JAM_BYTES} bytes in hex are wanted")
+        self._jams.append((behind_ns, data))
+        return {"done": f"{len(data)} bytes {behind_ns / 1000:g} us behind the next frame of the host"}
+
+    def _host_sent(self, sent: Transmission) -> None:
+        ends_a_frame = sent.data.endswith(b"\0") and sent.data.strip(b"\0")
+        if not ends_a_frame:
+            return
+        jams, self._jams = self._jams, []
+        at_ns = sent.end_ns
+        for behind_ns, data in jams:
+            at_ns += behind_ns
+            self._bus.kernel.at(at_ns, partial(self._say, data))
+            at_ns += bits_ns(len(data) * BITS_PER_BYTE, rate_of(self._bus.line.baud))
+
+    def _say(self, data: bytes) -> None:
+        self._bus.line.transmit(self, data)
+
+
+def _number(text: str, what: str, most: float) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not 0 <= number <= most or math.isinf(number):
+        raise ControlError(f"'{text}': {what} are wanted, at least 0" + (f", at most {most:g}" if most < 1e15 else ""))
+    return number
+
+
+_WORDS: Final[dict[str, Callable[[SideChannel, str], Told]]] = {
+    "able": SideChannel._able,
+    "who": SideChannel._who,
+    "heard": SideChannel._heard,
+    "jam": SideChannel._jam,
+}
+
+
+class SidePort:
+    """A TCP port at which the side channel is open, to several programs at once.
+
+    Attributes:
+        name: HOST:PORT.
+    """
+
+    def __init__(self, channel: SideChannel, host: str, port: int) -> None:
+        """Raises SimError: it cannot listen there."""
+        self._channel = channel
+        try:
+            family = socket.AF_INET6 if ":" in host else socket.AF_INET
+            self._listener = socket.create_server((host, port), family=family)
+        except OSError as error:
+            raise SimError(f"cannot listen at {host}:{port}: {error.strerror or error}") from error
+        self._pending: dict[socket.socket, bytes] = {}
+        shown = f"[{host}]" if ":" in host else host
+        self.name = f"{shown}:{self._listener.getsockname()[1]}"
+
+    def sources(self) -> list[socket.socket]:
+        """What is to be watched, see `sim.server.Beside`."""
+        return [self._listener, *self._pending]
+
+    def attend(self, ready: Iterable[object]) -> None:
+        """See `sim.server.Beside`."""
+        for source in ready:
+            if source is self._listener:
+                client, _ = self._listener.accept()
+                client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                client.settimeout(WRITE_PATIENCE_S)
+                self._pending[client] = b""
+            elif isinstance(source, socket.socket) and source in self._pending:
+                self._read(source)
+
+    def _read(self, client: socket.socket) -> None:
+        data = b""
+        with contextlib.suppress(OSError):
+            data = client.recv(READ_BYTES)
+        *lines, rest = (self._pending[client] + data).split(b"\n")
+        try:
+            for line in lines:
+                client.sendall(self._channel.answer(line.decode("utf-8", "replace")).encode() + b"\n")
+        except OSError:
+            data = b""
+        if not data or len(rest) > MAX_LINE_BYTES:
+            client.close()
+            del self._pending[client]
+        else:
+            self._pending[client] = rest
+
+    def close(self) -> None:
+        """Let go of everyone."""
+        for client in self._pending:
+            client.close()
+        self._listener.close()

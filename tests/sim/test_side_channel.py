@@ -1,0 +1,282 @@
+"""The side channel: every word, what is refused, and the port at which programs find it."""
+
+from __future__ import annotations
+
+import json
+import socket
+from collections.abc import Iterator
+
+import pytest
+
+from busproto.wire import encode_frame, request_frame
+from busproto.wire.messages import Commit, LinkTest, Write
+from busproto.wire.parameters import BY_NAME
+from sim import side_channel
+from sim.bus import VirtualBus
+from sim.control import COMMANDS, ControlError
+from sim.errors import SimError
+from sim.scenario import parse
+from sim.side_channel import SideChannel, SidePort
+
+MS = 1_000_000
+SCENARIO = """
+title = "two, one of them the firmware"
+[line]
+clock-error = 0.0
+[model.m]
+[[actuator]]
+label = "of Python"
+model = "m"
+address = 3
+[[actuator]]
+label = "of C"
+model = "m"
+device = "reference"
+address = 4
+"""
+BOTH = pytest.mark.parametrize(("label", "address"), [("of Python", 3), ("of C", 4)])
+
+
+@pytest.fixture
+def bus() -> VirtualBus:
+    return parse(SCENARIO).build(1)
+
+
+@pytest.fixture
+def channel(bus: VirtualBus) -> SideChannel:
+    return SideChannel(bus)
+
+
+def link_test(address: int, sequence: int = 1) -> bytes:
+    return encode_frame(request_frame(LinkTest(b"ab"), address, sequence))
+
+
+def say(bus: VirtualBus, data: bytes, duration_ns: int = 30 * MS) -> bytes:
+    bus.host.write(data)
+    bus.kernel.run_until(bus.kernel.now_ns + duration_ns)
+    return bus.host.take()
+
+
+def other_settings(bus: VirtualBus, address: int) -> bytes:
+    """Writes another neutral; returns the commit of it."""
+    row = BY_NAME["neutral"]
+    write = encode_frame(request_frame(Write(row.number, row.encode(77)), address, 5))
+    say(bus, write)
+    return encode_frame(request_frame(Commit(), address, 6))
+
+
+def test_able_names_every_word(channel: SideChannel) -> None:
+    words = channel.follow("able")["words"]
+    assert words == ["able", "who", "heard", "jam", *COMMANDS]
+
+
+def test_who_tells_label_uid_power_and_what_was_written(bus: VirtualBus, channel: SideChannel) -> None:
+    channel.follow("unplug of Python")
+    there = channel.follow("who")["actuators"]
+    assert [(one["label"], one["is_powered"], one["written"]) for one in there] == [
+        ("of Python", False, 0),
+        ("of C", True, 0),
+    ]
+    assert [one["uid"] for one in there] == [one.uid.hex() for one in bus.actuators]
+
+
+@BOTH
+def test_what_a_commit_writes_is_counted_also_while_it_writes(
+    bus: VirtualBus, channel: SideChannel, label: str, address: int
+) -> None:
+    commit = other_settings(bus, address)
+    seen = []
+    bus.host.write(commit)
+    for _ in range(200):
+        bus.kernel.run_until(bus.kernel.now_ns + MS // 5)
+        seen.append(next(one["written"] for one in channel.follow("who")["actuators"] if one["label"] == label))
+    assert seen == sorted(seen)
+    assert seen[0] == 0
+    assert seen[-1] > 30
+    assert len(set(seen)) > 3, "it is not written byte by byte"
+
+
+@BOTH
+def test_cut_takes_the_power_in_that_byte(bus: VirtualBus, channel: SideChannel, label: str, address: int) -> None:
+    commit = other_settings(bus, address)
+    told = channel.follow(f'cut "{label}" 20')
+    assert told == {"done": f"{label} loses power in byte 20 of what it stores next"}
+    answer = say(bus, commit, 100 * MS)
+    assert answer == commit  # the echo, and no answer
+    (one,) = [one for one in channel.follow("who")["actuators"] if one["label"] == label]
+    assert not one["is_powered"]
+    assert one["written"] in {20, 21}  # the byte in which it was lost may count
+    channel.follow(f"plug {label}")
+    bus.kernel.run_until(bus.kernel.now_ns + 50 * MS)
+    assert len(say(bus, link_test(address))) > len(link_test(address))
+
+
+@BOTH
+def test_a_cut_beyond_a_write_waits_for_the_next_ones(
+    bus: VirtualBus, channel: SideChannel, label: str, address: int
+) -> None:
+    commit = other_settings(bus, address)
+    say(bus, commit, 100 * MS)
+    (size,) = [one["written"] for one in channel.follow("who")["actuators"] if one["label"] == label]
+    channel.follow(f"cut {label} {size + 3}")
+    say(bus, commit, 100 * MS)
+    assert bus.labelled(label).is_powered
+    say(bus, commit, 100 * MS)
+    assert not bus.labelled(label).is_powered
+
+
+@BOTH
+def test_both_copies_spoiled_it_has_no_address(bus: VirtualBus, channel: SideChannel, label: str, address: int) -> None:
+    say(bus, other_settings(bus, address), 100 * MS)
+    with pytest.raises(ControlError, match="has power: unplug it"):
+        channel.follow(f"spoil {label} 0 4")
+    channel.follow(f"unplug {label}")
+    for copy in (0, 1):
+        assert channel.follow(f"spoil {label} {copy} 4")["done"] == f"byte 4 of copy {copy} of {label} is spoiled"
+    channel.follow(f"plug {label}")
+    bus.kernel.run_until(bus.kernel.now_ns + 50 * MS)
+    assert bus.labelled(label).address == 240
+
+
+def test_heard_tells_who_said_what_and_when(bus: VirtualBus, channel: SideChannel) -> None:
+    bus.kernel.run_until(10 * MS)
+    request = link_test(3)
+    say(bus, request)
+    asked, answered = channel.follow("heard 0")["heard"]
+    assert asked == {"by": "host", "from_ns": 10 * MS, "to_ns": asked["to_ns"], "bytes": request.hex()}
+    # 10 bits a byte at 115 200 Bd
+    assert asked["to_ns"] - asked["from_ns"] == pytest.approx(len(request) * 10 / 115_200 * 1e9, abs=1)
+    assert answered["by"] == "of Python"
+    assert 100_000 <= answered["from_ns"] - asked["to_ns"] <= 132_000
+    assert channel.follow(f"heard {asked['to_ns']}")["heard"] == [answered]
+    assert channel.follow("heard 9e18")["heard"] == []
+
+
+def test_what_is_remembered_has_an_end(bus: VirtualBus, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(side_channel, "KEPT", 3)
+    channel = SideChannel(bus)
+    for number in range(4):
+        say(bus, link_test(3, number))
+    heard = channel.follow("heard 0")["heard"]
+    assert len(heard) == 3
+    assert heard[-1]["by"] == "of Python"
+
+
+def test_a_jam_follows_the_next_frame_of_the_host_and_jams_follow_each_other(
+    bus: VirtualBus, channel: SideChannel
+) -> None:
+    assert channel.follow("jam 1500.5 5555")["done"] == "2 bytes 1500.5 us behind the next frame of the host"
+    channel.follow("jam 20 33")
+    bus.kernel.run_until(20 * MS)
+    say(bus, b"\x00\x00")  # no frame yet
+    say(bus, b"\x01\x02")  # not ended
+    assert {one["by"] for one in channel.follow("heard 0")["heard"]} == {"host"}
+    since_ns = bus.kernel.now_ns
+    say(bus, link_test(9))  # nobody is there
+    asked, first, second = channel.follow(f"heard {since_ns}")["heard"]
+    assert (first["by"], first["bytes"], first["from_ns"] - asked["to_ns"]) == ("", "5555", 1_500_500)
+    assert (second["by"], second["bytes"]) == ("", "33")
+    assert second["from_ns"] - first["to_ns"] == pytest.approx(20_000, abs=2)
+    say(bus, link_test(9, 2))
+    assert len(channel.follow(f"heard {since_ns}")["heard"]) == 4  # only once
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ("", "'' is no word here; there are: able, who, heard, jam, plug"),
+        ("fly", "'fly' is no word here"),
+        ("heard soon", "'soon': nanoseconds are wanted"),
+        ("heard -1", "'-1': nanoseconds are wanted"),
+        ("heard inf", "'inf': nanoseconds are wanted"),
+        ("jam", "'': microseconds are wanted"),
+        ("jam 1e9 55", "at most 1e+07"),
+        ("jam 5", "'': 1..1024 bytes in hex are wanted"),
+        ("jam 5 5", "'5': 1..1024 bytes in hex are wanted"),
+        ("jam 5 " + "55" * 1025, "1..1024 bytes in hex are wanted"),
+        ("unplug nobody", "there is no actuator 'nobody'"),
+        ("cut of C", "there is no actuator 'of'"),
+        ("cut of C -1", "'-1': a byte of 0..65535 is wanted"),
+        ("cut of C 65536", "'65536': a byte of 0..65535 is wanted"),
+        ("spoil", "there is no actuator ''"),
+        ("spoil of C 2 0", "has power"),
+    ],
+)
+def test_what_cannot_be_followed_is_refused(bus: VirtualBus, channel: SideChannel, line: str, says: str) -> None:
+    with pytest.raises(ControlError) as caught:
+        channel.follow(line)
+    assert says in str(caught.value)
+    assert json.loads(channel.answer(line)) == {"refused": str(caught.value)}
+    assert all(one.is_powered for one in bus.actuators)
+
+
+@pytest.mark.parametrize(
+    ("rest", "says"),
+    [
+        ("2 0", "'2': a copy of 0..1 is wanted"),
+        ("x 0", "'x': a copy"),
+        ("0 60000", "copy 0 of of C has no byte 60000"),
+    ],
+)
+def test_memory_that_is_not_there_is_not_spoiled(channel: SideChannel, rest: str, says: str) -> None:
+    channel.follow("unplug of C")
+    with pytest.raises(ControlError, match=says):
+        channel.follow(f"spoil of C {rest}")
+
+
+# --- its port -----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def port(channel: SideChannel) -> Iterator[SidePort]:
+    made = SidePort(channel, "127.0.0.1", 0)
+    yield made
+    made.close()
+
+
+def connected(port: SidePort) -> socket.socket:
+    host, _, number = port.name.rpartition(":")
+    client = socket.create_connection((host, int(number)))
+    client.settimeout(60)
+    port.attend([port.sources()[0]])
+    return client
+
+
+def channel_says(client: socket.socket) -> bytes:
+    """What comes next; nothing where it was let go, also in the middle of what it said."""
+    try:
+        return client.recv(100)
+    except ConnectionError:
+        return b""
+
+
+def test_several_programs_at_once_each_gets_its_own_answers(bus: VirtualBus, port: SidePort) -> None:
+    with connected(port) as one, connected(port) as other:
+        one.sendall(b"unplug of Py")
+        port.attend([port.sources()[1]])
+        assert bus.labelled("of Python").is_powered  # half a line is none
+        other.sendall(b"supply 6\nfly\n")
+        port.attend([port.sources()[2]])
+        answers = [json.loads(line) for line in other.makefile("rb").readline().splitlines()]
+        assert answers == [{"done": "the supply is 6 V", "now_ns": 0}]
+        one.sendall(b"thon\n")
+        port.attend([port.sources()[1]])
+        assert json.loads(one.makefile("rb").readline())["done"] == "of Python is unplugged"
+    assert not bus.labelled("of Python").is_powered
+
+
+def test_one_that_goes_or_never_ends_its_line_is_let_go(port: SidePort) -> None:
+    with connected(port):
+        assert len(port.sources()) == 2
+    port.attend([port.sources()[1]])
+    assert len(port.sources()) == 1
+    with connected(port) as client:
+        client.sendall(b"x" * 20_000)
+        while len(port.sources()) == 2:
+            port.attend([port.sources()[1]])
+        assert not channel_says(client)
+
+
+def test_a_port_that_is_taken_is_an_error(channel: SideChannel, port: SidePort) -> None:
+    with pytest.raises(SimError, match=r"cannot listen at 127\.0\.0\.1"):
+        SidePort(channel, "127.0.0.1", int(port.name.rpartition(":")[2]))
