@@ -17,9 +17,11 @@ from typing import Any, Final, Protocol
 
 from sim.bus import VirtualBus
 from sim.errors import SimError
+from sim.side_channel import SideChannel
 
 LONGEST_WAIT_S: Final = 0.25
 READ_BYTES: Final = 4096
+MAX_LINE_BYTES: Final = 8192
 WRITE_PATIENCE_S: Final = 1.0
 
 
@@ -83,18 +85,33 @@ class PseudoTerminal:
         os.close(self._theirs)
 
 
+def _listening(host: str, port: int, backlog: int | None = None) -> socket.socket:
+    try:
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        return socket.create_server((host, port), family=family, backlog=backlog)
+    except OSError as error:
+        raise SimError(f"cannot listen at {host}:{port}: {error.strerror or error}") from error
+
+
+def _accepted(listener: socket.socket) -> socket.socket:
+    client, _ = listener.accept()
+    client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    client.settimeout(WRITE_PATIENCE_S)
+    return client
+
+
+def _name_of(listener: socket.socket, host: str) -> str:
+    shown = f"[{host}]" if ":" in host else host
+    return f"{shown}:{listener.getsockname()[1]}"
+
+
 class TcpPort:
     """A TCP port for one host at a time; `name` is a URL that pyserial opens."""
 
     def __init__(self, host: str, port: int) -> None:
-        try:
-            family = socket.AF_INET6 if ":" in host else socket.AF_INET
-            self._listener = socket.create_server((host, port), family=family, backlog=1)
-        except OSError as error:
-            raise SimError(f"cannot listen at {host}:{port}: {error.strerror or error}") from error
+        self._listener = _listening(host, port, backlog=1)
         self._client: socket.socket | None = None
-        shown = f"[{host}]" if ":" in host else host
-        self.name = f"socket://{shown}:{self._listener.getsockname()[1]}"
+        self.name = f"socket://{_name_of(self._listener, host)}"
 
     def wait(self, timeout_s: float, also: Sequence[Any] = ()) -> tuple[bytes, list[Any]]:
         """See `Endpoint.wait`."""
@@ -108,9 +125,7 @@ class TcpPort:
 
     def _read(self) -> bytes:
         if self._client is None:
-            self._client, _ = self._listener.accept()
-            self._client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            self._client.settimeout(WRITE_PATIENCE_S)
+            self._client = _accepted(self._listener)
             return b""
         try:
             data = self._client.recv(READ_BYTES)
@@ -138,6 +153,56 @@ class TcpPort:
     def close(self) -> None:
         """See `Endpoint.close`."""
         self._hang_up()
+        self._listener.close()
+
+
+class SidePort:
+    """A TCP port at which the side channel is open, to several programs at once.
+
+    Attributes:
+        name: HOST:PORT.
+    """
+
+    def __init__(self, channel: SideChannel, host: str, port: int) -> None:
+        """Raises SimError: it cannot listen there."""
+        self._channel = channel
+        self._listener = _listening(host, port)
+        self._pending: dict[socket.socket, bytes] = {}
+        self.name = _name_of(self._listener, host)
+
+    def sources(self) -> list[socket.socket]:
+        """What is to be watched, see `Beside`."""
+        return [self._listener, *self._pending]
+
+    def attend(self, ready: Iterable[object]) -> None:
+        """See `Beside`."""
+        for source in ready:
+            if source is self._listener:
+                client = _accepted(self._listener)
+                self._pending[client] = b""
+            elif isinstance(source, socket.socket) and source in self._pending:
+                self._read(source)
+
+    def _read(self, client: socket.socket) -> None:
+        data = b""
+        with contextlib.suppress(OSError):
+            data = client.recv(READ_BYTES)
+        *lines, rest = (self._pending[client] + data).split(b"\n")
+        try:
+            for line in lines:
+                client.sendall(self._channel.answer(line.decode("utf-8", "replace")).encode() + b"\n")
+        except OSError:
+            data = b""
+        if not data or len(rest) > MAX_LINE_BYTES:
+            client.close()
+            del self._pending[client]
+        else:
+            self._pending[client] = rest
+
+    def close(self) -> None:
+        """Let go of everyone."""
+        for client in self._pending:
+            client.close()
         self._listener.close()
 
 

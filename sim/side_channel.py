@@ -15,18 +15,15 @@ has happened. A test rig of one's own that follows some of these words can stand
 
 from __future__ import annotations
 
-import contextlib
 import json
 import math
-import socket
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from functools import partial
 from typing import Any, Final
 
 from sim.bus import VirtualBus
 from sim.control import COMMANDS, ControlError, obey
-from sim.errors import SimError
 from sim.line import Transmission
 from sim.waveform import BITS_PER_BYTE, bits_ns, rate_of
 
@@ -34,9 +31,6 @@ KEPT: Final = 20_000
 """So many transmissions are remembered."""
 LONGEST_JAM_US: Final = 10_000_000
 MAX_JAM_BYTES: Final = 1024
-MAX_LINE_BYTES: Final = 8192
-READ_BYTES: Final = 4096
-WRITE_PATIENCE_S: Final = 1.0
 Told = dict[str, Any]
 
 
@@ -145,60 +139,3 @@ _WORDS: Final[dict[str, Callable[[SideChannel, str], Told]]] = {
     "heard": SideChannel._heard,
     "jam": SideChannel._jam,
 }
-
-
-class SidePort:
-    """A TCP port at which the side channel is open, to several programs at once.
-
-    Attributes:
-        name: HOST:PORT.
-    """
-
-    def __init__(self, channel: SideChannel, host: str, port: int) -> None:
-        """Raises SimError: it cannot listen there."""
-        self._channel = channel
-        try:
-            family = socket.AF_INET6 if ":" in host else socket.AF_INET
-            self._listener = socket.create_server((host, port), family=family)
-        except OSError as error:
-            raise SimError(f"cannot listen at {host}:{port}: {error.strerror or error}") from error
-        self._pending: dict[socket.socket, bytes] = {}
-        shown = f"[{host}]" if ":" in host else host
-        self.name = f"{shown}:{self._listener.getsockname()[1]}"
-
-    def sources(self) -> list[socket.socket]:
-        """What is to be watched, see `sim.server.Beside`."""
-        return [self._listener, *self._pending]
-
-    def attend(self, ready: Iterable[object]) -> None:
-        """See `sim.server.Beside`."""
-        for source in ready:
-            if source is self._listener:
-                client, _ = self._listener.accept()
-                client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                client.settimeout(WRITE_PATIENCE_S)
-                self._pending[client] = b""
-            elif isinstance(source, socket.socket) and source in self._pending:
-                self._read(source)
-
-    def _read(self, client: socket.socket) -> None:
-        data = b""
-        with contextlib.suppress(OSError):
-            data = client.recv(READ_BYTES)
-        *lines, rest = (self._pending[client] + data).split(b"\n")
-        try:
-            for line in lines:
-                client.sendall(self._channel.answer(line.decode("utf-8", "replace")).encode() + b"\n")
-        except OSError:
-            data = b""
-        if not data or len(rest) > MAX_LINE_BYTES:
-            client.close()
-            del self._pending[client]
-        else:
-            self._pending[client] = rest
-
-    def close(self) -> None:
-        """Let go of everyone."""
-        for client in self._pending:
-            client.close()
-        self._listener.close()

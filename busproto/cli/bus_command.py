@@ -73,8 +73,8 @@ def run_bus(
 ) -> None:
     """Run SCENARIO (a shipped name or a file) in real time until it is interrupted."""
     from sim.scenario import load
-    from sim.server import Beside, Endpoint, PseudoTerminal, TcpPort, serve
-    from sim.side_channel import SideChannel, SidePort
+    from sim.server import Beside, Endpoint, PseudoTerminal, SidePort, TcpPort, serve
+    from sim.side_channel import SideChannel
 
     if pty == (tcp is not None):
         raise click.UsageError("one of --pty and --tcp is wanted", click.get_current_context())

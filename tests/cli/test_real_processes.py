@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shlex
+import socket
 from typing import Any, Final
 
 import pytest
@@ -49,7 +50,7 @@ def test_a_bus_ends_by_itself_after_its_time(behind: str) -> None:
         _, said = process.communicate(timeout=PATIENCE_S)
         assert (process.returncode, said) == (exit_codes.DONE, "")
     ready = json.loads(first_line)
-    assert ready == {"port": ready["port"], "scenario": "bench-four", "seed": 0, "baud": 115_200}
+    assert ready == {"port": ready["port"], "scenario": "bench-four", "seed": 0, "baud": 115_200, "side": None}
 
 
 @pytest.mark.realtime
@@ -68,6 +69,25 @@ def test_a_port_that_is_taken_is_no_traceback() -> None:
         assert (second.returncode, second.stdout) == (exit_codes.FAILED, "")
         assert second.stderr.startswith(f"busproto: cannot listen at {taken}: ")
         assert second.stderr.count("\n") == 1
+
+
+@pytest.mark.realtime
+def test_what_is_ordered_at_the_side_channel_is_seen_at_the_port() -> None:
+    with running_bus("bench-four", "--pty", "--side", "127.0.0.1:0", "--json") as (_, first_line):
+        ready = json.loads(first_line)
+        second = run_process(["bus", "run", "twins", "--pty", "--side", ready["side"]])
+        assert second.returncode == exit_codes.FAILED
+        assert second.stderr.startswith(f"busproto: cannot listen at {ready['side']}: ")
+        host, _, number = ready["side"].rpartition(":")
+        with socket.create_connection((host, int(number)), PATIENCE_S) as side, side.makefile("rw") as lines:
+            lines.write("who\n")
+            lines.flush()
+            first, *others = json.loads(lines.readline())["actuators"]
+            lines.write(f"unplug {first['label']}\n")
+            lines.flush()
+            assert "done" in json.loads(lines.readline())
+            found = run_process(["find", "--json", "--port", ready["port"]])
+        assert {one["uid"] for one in json.loads(found.stdout)["actuators"]} == {one["uid"] for one in others}
 
 
 @pytest.mark.realtime

@@ -16,7 +16,8 @@ from sim.bus import VirtualBus
 from sim.control import COMMANDS, ControlError
 from sim.errors import SimError
 from sim.scenario import parse
-from sim.side_channel import SideChannel, SidePort
+from sim.server import SidePort
+from sim.side_channel import SideChannel
 
 MS = 1_000_000
 SCENARIO = """
