@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator, Sequence
+from functools import partial
 from itertools import pairwise
 from typing import Final
 
@@ -29,7 +30,7 @@ from busproto.lessons.bench import (
     uids_on,
     watched,
 )
-from busproto.lessons.scene import LETTER, Lesson, Question, Scene, Solution, Step, Table
+from busproto.lessons.scene import LETTER, Course, Lesson, Question, Scene, Solution, Step, Table
 from busproto.ops.classic import framed_slots, query_tree
 from busproto.ops.discovery import FIRST_WINDOW_SLOTS, Roster, find
 from busproto.ops.steps import exchange
@@ -68,14 +69,17 @@ def _steps(bus: VirtualBus, exchanges: Sequence[Heard]) -> Iterator[Step]:
             came = several(len(heard.raw), "byte")
             ending = ", one from each" if len(heard.raw) == message.total == len(spoken) else ""
             text = f"book, pass {passes}, {several(message.total, 'name')} in it: {came} came back{ending}"
-            yield Step(f"{number:3}. {text}", _board(bus, found), note)
+            yield Step(f"{number:3}. {text}", _board(bus, found), note, Course(len(found), len(bus.actuators)))
             continue
         assert isinstance(message, RollCall)
         calls += 1
-        expected = theory.alone_mean(len(bus.actuators) - len(found), message.slots)
+        before = len(found)
+        expected = theory.alone_mean(len(bus.actuators) - before, message.slots)
+        course = partial(Course, among=len(bus.actuators), expected_found=before + expected)
         note += f"; theory expects at least {expected:.1f} in this call"
         ending = "" if spoken else ": silence, nobody is left"
-        yield Step(f"{number:3}. call {calls}, {message.slots} slots{ending}", _board(bus, found), note)
+        text = f"{number:3}. call {calls}, {message.slots} slots{ending}"
+        yield Step(text, _board(bus, found), note, course(before))
         uids = uids_in(heard)
         for actuator, sent in spoken:
             slot = number_drawn(actuator.uid, message)
@@ -85,7 +89,7 @@ def _steps(bus: VirtualBus, exchanges: Sequence[Heard]) -> Iterator[Step]:
             after_ms = (sent.start_ns - spoken[0][1].start_ns) / MS
             came = "is heard" if is_heard else "is broken by another"
             text = f"     slot {slot:3}, {after_ms:5.2f} ms: {actuator.label} {came}"
-            yield Step(text, _board(bus, found), note)
+            yield Step(text, _board(bus, found), note, course(len(found)))
 
 
 def _board(bus: VirtualBus, found: dict[str, str]) -> Table:

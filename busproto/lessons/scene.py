@@ -66,6 +66,38 @@ class Plot:
 
 
 @dataclass(frozen=True, slots=True)
+class Course:
+    """How far a search is after a step.
+
+    Attributes:
+        found: so many are found.
+        among: so many there are.
+        expected_found: so many would be found by now, as theory has it; None where it says nothing about this step.
+        expected_queries: so many queries it takes in all, as theory has it; None where it says nothing about that.
+    """
+
+    found: int
+    among: int
+    expected_found: float | None = None
+    expected_queries: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """A node of a tree of questions.
+
+    Attributes:
+        prefix: the first bits asked for, "" for everybody.
+        came: "one" where one answered alone, "none" where nobody did, "broken" where several did.
+        name: of the one.
+    """
+
+    prefix: str
+    came: str
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Step:
     """One step of a search.
 
@@ -73,11 +105,15 @@ class Step:
         text: what happened, in a line.
         board: how things stand after it.
         note: what it has cost so far, beside what theory expects.
+        course: the same in numbers.
+        node: where it is a question of a tree.
     """
 
     text: str
     board: Table
     note: str
+    course: Course
+    node: Node | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,7 +26,7 @@ from busproto.lessons.bench import (
     uids_in,
     uids_on,
 )
-from busproto.lessons.scene import NUMBER, Lesson, Question, Scene, Solution, Step, Table
+from busproto.lessons.scene import NUMBER, Course, Lesson, Node, Question, Scene, Solution, Step, Table
 from busproto.ops.classic import SLOT_MARGIN_US, framed_slots, query_tree
 from busproto.ops.discovery import Roster
 from busproto.ops.steps import exchange
@@ -86,12 +86,12 @@ def _tree_steps(bus: VirtualBus, asked: Sequence[Heard]) -> Iterator[Step]:
         prefix = _prefix(match)
         who = f"uid begins {prefix}" if prefix else "everybody"
         if heard.unread_bytes or len(uids) > 1:
-            text = f"{names_of(labels)} answer at once, broken bytes: split"
+            text, node = f"{names_of(labels)} answer at once, broken bytes: split", Node(prefix, "broken")
         elif uids:
-            text = f"{names_of(labels)} answers alone: found"
+            text, node = f"{names_of(labels)} answers alone: found", Node(prefix, "one", names_of(labels))
             found_by.setdefault(uids[0], number)
         else:
-            text = "silence: nobody there"
+            text, node = "silence: nobody there", Node(prefix, "none")
         rows = tuple(
             (one.label, _bit_text(one.uid), f"query {found_by[one.uid]}" if one.uid in found_by else "")
             for one in sorted(bus.actuators, key=lambda one: one.uid)
@@ -100,6 +100,8 @@ def _tree_steps(bus: VirtualBus, asked: Sequence[Heard]) -> Iterator[Step]:
             f"{number:3}. {who}? {text}",
             Table(("", f"first {SHOWN_BITS} bits of the uid", "found by"), rows),
             f"{queries_text(number)} so far; theory expects {mean:.1f} in all",
+            Course(len(found_by), len(bus.actuators), expected_queries=mean),
+            node,
         )
 
 
@@ -183,6 +185,7 @@ def _slot_board(drawn: dict[int, list[str]], heard: set[str]) -> Table:
 
 def _slots_steps(bus: VirtualBus, exchanges: Sequence[Heard]) -> Iterator[Step]:
     silent: set[bytes] = set()
+    found: set[str] = set()
     queries = 0
     rounds = 0
     for heard in exchanges:
@@ -200,11 +203,14 @@ def _slots_steps(bus: VirtualBus, exchanges: Sequence[Heard]) -> Iterator[Step]:
         empty = call.slots - len(drawn)
         labels_heard = sorted(by_uid_on(bus)[uid].label for uid in uids)
         expected = theory.alone_mean(len(waiting), call.slots)
+        before = len(found)
+        found.update(labels_heard)
         yield Step(
             f"round {rounds}, {call.slots} slots: {names_of(labels_heard)} heard; "
             f"{several(broken, 'slot')} broken, {empty} empty",
             _slot_board(drawn, set(labels_heard)),
             f"{queries_text(queries)} so far; {len(labels_heard)} heard in this round, theory expects {expected:.1f}",
+            Course(len(found), len(bus.actuators), expected_found=before + expected),
         )
 
 

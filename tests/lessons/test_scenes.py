@@ -249,6 +249,13 @@ def test_the_tree_is_walked_query_by_query(seed: int) -> None:
         below = sum(one.startswith(asked.group(1)[:16]) for one in bits)
         assert ("silence" in step["text"]) == (below == 0)
         assert ("split" in step["text"]) == (below > 1)
+        assert step["node"]["prefix"] == asked.group(1)
+        assert step["node"]["came"] == {0: "none", 1: "one"}.get(below, "broken")
+    assert steps[0]["node"] == {"prefix": "", "came": "broken", "name": ""}
+    for number, step in enumerate(steps, 1):
+        seen = sum(f"query {one}" == row[2] for one in range(1, number + 1) for row in step["board"]["rows"])
+        assert (step["course"]["found"], step["course"]["among"]) == (seen, count)
+        assert f"theory expects {step['course']['expected_queries']:.1f} in all" in step["note"]
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -262,7 +269,10 @@ def test_slots_are_heard_where_one_is_alone(seed: int) -> None:
         assert {letter for letters, _ in slots for letter in letters} == everyone - heard
         for letters, what in slots:
             assert what == ("heard" if len(letters) == 1 else "broken")
+        before = len(heard)
         heard |= {letters[0] for letters, what in slots if what == "heard"}
+        assert (step["course"]["found"], step["course"]["among"]) == (len(heard), len(everyone))
+        assert f"theory expects {step['course']['expected_found'] - before:.1f}" in step["note"]
     assert heard == everyone
     table = scenes["How many a round finds"]
     theory, mean = float(row_of(table, "theory")[0]), float(row_of(table, "mean")[0])
@@ -279,6 +289,10 @@ def test_countdown_finds_and_proves_everyone(seed: int) -> None:
     search = scenes["The search, and the proof"]
     texts = [step["text"] for step in search["steps"]]
     assert sum("is heard" in text for text in texts) == count
+    for number, step in enumerate(search["steps"], 1):
+        assert step["course"]["found"] == sum("is heard" in text for text in texts[:number])
+        assert step["course"]["among"] == count
+        assert (step["course"]["expected_found"] is None) == ("theory expects" not in step["note"])
     assert f"{count:.0f} actuators found and proven complete" in search["after"][0]
     first_call = texts[1 : next(at for at, text in enumerate(texts) if at and "slot " not in text)]
     slots = [int(re.findall(r"slot +(\d+)", text)[0]) for text in first_call]

@@ -6,33 +6,15 @@ const PACES = [["slow", 1600], ["plain", 800], ["quick", 250]];
 const COURSE = { height: 150, left: 30, right: 10, top: 16, bottom: 30 };
 const NODE = { across: 36, down: 36, radius: 11, top: 18 };
 
-// What a board says, by the head of its last column: who is there, and who is found.
-const filled = (board) => board.rows.filter((row) => row.at(-1)).map((row) => row[0]);
-const READERS = {
-  "found by": { found: filled, all: (board) => board.rows.map((row) => row[0]) },
-  "found in": { found: filled, all: (board) => board.rows.map((row) => row[0]) },
-  "": { found: (board) => board.rows.filter((row) => row.at(-1) === "heard").flatMap((row) => row[1].split(" ")), all: (board) => board.rows.flatMap((row) => row[1].split(" ")) },
-};
-const EXPECTS = /theory expects (at least )?([\d.]+)( in all)?/;
-
 /** For each step how many are found so far, and how many theory expects then; and how many steps it expects in all. */
 function courseOf(steps) {
-  const everyone = new Set(), found = new Set();
-  const counts = [], levels = [];
-  let total = null;
-  let base = 0, lastNote = "";
-  for (const step of steps) {
-    const reader = READERS[step.board.heads.at(-1)];
-    for (const one of reader?.all(step.board) ?? []) everyone.add(one);
-    const [, , figure, inAll] = EXPECTS.exec(step.note) ?? [];
-    if (step.note !== lastNote) base = found.size;  // a new call: theory counts from here
-    lastNote = step.note;
-    for (const one of reader?.found(step.board) ?? []) found.add(one);
-    counts.push(found.size);
-    if (inAll) total = Number(figure);
-    levels.push(figure && !inAll ? base + Number(figure) : null);
-  }
-  return { counts, levels, total, all: everyone.size };
+  const courses = steps.map((step) => step.course);
+  return {
+    counts: courses.map((one) => one.found),
+    levels: courses.map((one) => one.expected_found ?? null),
+    total: courses[0].expected_queries ?? null,
+    all: courses[0].among,
+  };
 }
 
 function drawCourse(width, course, at) {
@@ -57,16 +39,12 @@ function drawCourse(width, course, at) {
 
 // --- the tree ---------------------------------------------------------------------------------------------------
 
-const ASKED = /^\s*\d+\. (?:everybody|uid begins ([01]+))\? (.*)$/;
-
 /** The tree that these steps go through, null where they are of another kind: a node for each prefix. */
 function treeOf(steps) {
   const nodes = new Map();
-  for (const [step, { text }] of steps.entries()) {
-    const [, prefix = "", came] = ASKED.exec(text) ?? [];
-    if (came === undefined) return null;
-    const alone = /^(\S+) answers alone/.exec(came);
-    nodes.set(prefix, { prefix, step, kind: alone ? "one" : came.startsWith("silence") ? "none" : "broken", name: alone?.[1] ?? "" });
+  for (const [step, { node }] of steps.entries()) {
+    if (!node) return null;
+    nodes.set(node.prefix, { prefix: node.prefix, step, kind: node.came, name: node.name ?? "" });
   }
   let leaves = 0;
   let depth = 0;
