@@ -388,6 +388,9 @@ _BEHAVIOUR_PAGE: Final = """\
 - Without a valid demand for `loss-time-out` it does its loss action: limp, hold (stay driven to the last
   demand) or preset (drive there). The next valid demand engages it again.
 - Release makes it limp whatever is demanded, until engage or a restart.
+- Hotter than `over-temperature` it goes limp by itself, by a look at least every 250 ms. While it is that hot, a
+  demand or engage to it alone is refused, and a demand-all engages nobody who is limp. Limp from heat it heeds
+  no demand-all once it is cool either: a report, a demand or engage to it alone ends that.
 - Write changes working memory only, and acts at once. Commit copies working to stored memory, undo copies
   stored or factory to working. Stored memory has two copies, each with a check; a write goes to the one not
   in use, its check last. Where neither copy is whole at power-up: factory settings, no address, fault bit
