@@ -172,15 +172,9 @@ def print_roster(roster: Roster) -> None:
 
 
 def proof_text(roster: Roster) -> str:
-    """What the proof says, on one line."""
-    count = len(roster.found)
-    noun = "actuator" if count == 1 else "actuators"
-    if not roster.proven:
-        return f"[red]{count} {noun} found, NOT PROVEN complete: {roster.reason}.[/red]"
-    if not count:
-        return "[yellow]Nobody answers: check power, wiring and line rate (--baud).[/yellow]"
-    ms = (roster.searching_ns + roster.proving_ns) / 1e6
-    return (
-        f"[green]{count} {noun}, proven complete[/green] in {ms:.0f} ms "
-        f"(chance that one is missing: {roster.remaining_error:.1e})."
-    )
+    """What the proof says, on one line, in the colour of how good that is."""
+    from rich.markup import escape
+
+    colour = "red" if not roster.proven else "green" if roster.found else "yellow"
+    rate = " Another one: --baud." if roster.proven and not roster.found else ""
+    return f"[{colour}]{escape(roster.summary)}{rate}[/{colour}]"

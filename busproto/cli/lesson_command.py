@@ -44,8 +44,9 @@ Examples:
 Each lesson runs on a virtual bus: nothing real is asked, and nothing real moves. On a terminal the
 question at its end waits for your answer (Enter alone passes); in a script --answer gives it.
 \b
-JSON: "name", "title", "seed", "scenes" (title, text, scope, table, plot, steps, after; a
-step of a search tells its course in numbers, and its node where it walks a tree), "question" (text, how), and with --answer "verdict" (right, given, truth, reason).
+JSON: "name", "title", "seed", "scenes" (title, text, scope, table, plot, steps, after; a step of
+a search tells its course in numbers, and its node where it walks a tree), "question" (text,
+how), and with --answer "verdict" (right, given, truth, reason).
 With --list: "lessons" (name, title).
 Exit code 3: the answer is wrong."""
 )

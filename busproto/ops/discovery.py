@@ -121,6 +121,17 @@ class Roster:
         """The uids of those that have no address yet."""
         return self.by_address.get(UNADDRESSED, ())
 
+    @property
+    def summary(self) -> str:
+        """What was found, and whether that is proven, in a line."""
+        count = f"{len(self.found)} {'actuator' if len(self.found) == 1 else 'actuators'}"
+        if not self.proven:
+            return f"{count} found, NOT PROVEN complete: {self.reason}."
+        if not self.found:
+            return "Nobody answers: check power, wiring and line rate."
+        ms = (self.searching_ns + self.proving_ns) / 1e6
+        return f"{count}, proven complete in {ms:.0f} ms (chance that one is missing: {self.remaining_error:.1e})."
+
     def address_of(self, uid: bytes) -> int | None:
         """Where this uid was found, None where it was not."""
         return next((one.address for one in self.found if one.uid == uid), None)

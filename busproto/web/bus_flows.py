@@ -13,7 +13,7 @@ from busproto.ops.parameter_access import commit, undo, write
 from busproto.ops.steps import exchange
 from busproto.ops.survey import read_sheet, survey
 from busproto.session.exchange import Ask
-from busproto.web.desk import Desk, Fields, Kind, Nothing, proof_words, roster_json, roster_lines
+from busproto.web.desk import Desk, Fields, Kind, Nothing, roster_json, roster_lines
 from busproto.web.orders import Address, Text, Uid
 from busproto.wire.frame import MAX_ADDRESS, UNADDRESSED
 from busproto.wire.messages import Describe, Memory
@@ -26,9 +26,9 @@ YES, NO = "yes", "no"
 def _find(desk: Desk, wanted: Nothing) -> dict[str, Any]:
     found = desk.run(survey())
     desk.meet(found)
-    desk.tell(proof_words(found.roster), *roster_lines(found.roster))
+    desk.tell(found.roster.summary, *roster_lines(found.roster))
     desk.tell(*(f"Address {address} could not be read: {why}" for address, why in found.problems.items()))
-    return {"proof": proof_words(found.roster), **roster_json(found.roster)}
+    return {"proof": found.roster.summary, **roster_json(found.roster)}
 
 
 class AddressFields(Fields, frozen=True):

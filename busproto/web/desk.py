@@ -174,21 +174,6 @@ class Desk:
         }
 
 
-def proof_words(roster: Roster) -> str:
-    """What the proof of a search says, on one line."""
-    count = len(roster.found)
-    noun = "actuator" if count == 1 else "actuators"
-    if not roster.proven:
-        return f"{count} {noun} found, NOT PROVEN complete: {roster.reason}."
-    if not count:
-        return "Nobody answers: check power, wiring and line rate."
-    ms = (roster.searching_ns + roster.proving_ns) / 1e6
-    return (
-        f"{count} {noun}, proven complete in {ms:.0f} ms on the line "
-        f"(chance that one is missing: {roster.remaining_error:.1e})."
-    )
-
-
 def roster_lines(roster: Roster) -> list[str]:
     """What is wrong with it, a line each."""
     lines = [

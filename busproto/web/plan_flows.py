@@ -25,7 +25,7 @@ from busproto.plan.results import (
 from busproto.plan.seating import load_seating, save_seating
 from busproto.plan.trial import PARTS, trial
 from busproto.web.bus_flows import NO, YES
-from busproto.web.desk import Desk, Fields, Kind, proof_words, roster_json, roster_lines
+from busproto.web.desk import Desk, Fields, Kind, roster_json, roster_lines
 from busproto.web.orders import Text
 
 CLAIM_ORDERS: Final[Mapping[str, claims.Order]] = {"undo": "undo", "skip": "skip", "end": "stop"}
@@ -49,7 +49,7 @@ def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
     plan = desk.plan
     found = desk.run(survey())
     desk.meet(found)
-    desk.tell(proof_words(found.roster), *roster_lines(found.roster))
+    desk.tell(found.roster.summary, *roster_lines(found.roster))
     moves = claims.scratch_moves(plan, found.roster)
     if moves:
         for move in moves:
