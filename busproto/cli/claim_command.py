@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
-import select
 import shlex
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -32,6 +30,7 @@ from busproto.cli.common import (
     uid_text,
 )
 from busproto.cli.find_command import proof_text
+from busproto.cli.keys import typed_lines
 from busproto.errors import InputError, PortClosedError
 from busproto.ops.addressing import Move
 from busproto.ops.discovery import Roster, find
@@ -50,7 +49,6 @@ KEYS: Final[Mapping[str, claims.Order]] = {"u": "undo", "s": "skip", "q": "stop"
 KEYS_TEXT: Final = "Keys: u Enter takes the last claim back, s Enter skips a surface, q Enter ends."
 ANSWERS: Final = {"a": claims.Answer.AGAIN, "n": claims.Answer.NONE, "u": claims.Answer.UNDO, "q": claims.Answer.STOP}
 LIMP_TEXT: Final = "All go limp now and stay so: support what would fall. Move surfaces gently, with your hands only."
-READ_BYTES: Final = 1024
 
 
 def _port_may_be_left_out(function: F) -> F:
@@ -236,7 +234,7 @@ def _agreed(moves: list[Move], roster: Roster, yes: bool) -> list[Move]:
 
 
 def _by_hand(link: Link, talk: _Talk, wish: _Wish) -> claims.Ended:
-    typed = stdin_typed()
+    typed = typed_lines()
     is_watched = sys.stdin.isatty()
     patience_s = wish.patience_s if wish.patience_s is not None else (None if is_watched else PATIENCE_S)
     click.echo(LIMP_TEXT, err=True)
@@ -316,27 +314,6 @@ def _exchange(plan: Plan, seated: Mapping[str, bytes], pair: tuple[str, str], as
 
 
 # --- what is typed and said ------------------------------------------------------------------------------------
-
-
-def stdin_typed() -> Callable[[], str | None] | None:
-    """What gives the text typed since the last call, without waiting, and None at the end of it.
-
-    None where nobody sits at a terminal, or where this system cannot look without waiting.
-    """
-    if os.name != "posix" or not sys.stdin.isatty():
-        return None
-    try:
-        handle = sys.stdin.fileno()
-    except (AttributeError, OSError, ValueError):
-        return None
-
-    def typed() -> str | None:
-        if not select.select([handle], [], [], 0)[0]:
-            return ""
-        data = os.read(handle, READ_BYTES)
-        return data.decode(errors="replace") if data else None
-
-    return typed
 
 
 class Keys:

@@ -21,6 +21,9 @@ ARROWS: Final = {"A": "up", "B": "down", "C": "right", "D": "left"}
 WINDOWS_ARROWS: Final = {"H": "up", "P": "down", "M": "right", "K": "left"}
 """Second code of a cursor key as the console of Windows gives it (from memory)."""
 
+WINDOWS_SPECIAL: Final = "\x00\xe0"
+"""A key that is no character gives one of these first (from memory)."""
+
 NextKey = Callable[[], str | None]
 Read = Callable[[], str | None]
 """Characters that have come, "" for none so far, None where none will come any more."""
@@ -144,16 +147,14 @@ def _single_keys(handle: int) -> Iterator[None]:
         termios.tcsetattr(handle, termios.TCSADRAIN, before)
 
 
-def _windows_reader() -> Read:  # pragma: no cover - runs on Windows only
-    import msvcrt
-
-    console: Any = msvcrt
+def _windows_reader(console: Any = None) -> Read:
+    console = console or _windows_console()
 
     def read() -> str | None:
         if not console.kbhit():
             return ""
         letter: str = console.getwch()
-        if letter in "\x00\xe0":
+        if letter in WINDOWS_SPECIAL:
             arrow = WINDOWS_ARROWS.get(console.getwch(), "")
             return next((f"{ESCAPE}[{code}" for code, name in ARROWS.items() if name == arrow), "")
         if letter == "\x03":
@@ -161,3 +162,59 @@ def _windows_reader() -> Read:  # pragma: no cover - runs on Windows only
         return letter
 
     return read
+
+
+def _windows_console() -> Any:  # pragma: no cover - is there on Windows only
+    import msvcrt
+
+    return msvcrt
+
+
+def typed_lines() -> Read | None:
+    """What gives the lines typed at the terminal since the last call, without waiting, each with its line end.
+
+    None where nobody sits at a terminal.
+    """
+    try:
+        handle = sys.stdin.fileno()
+        if not sys.stdin.isatty():
+            return None
+    except (AttributeError, OSError, ValueError):
+        return None
+    return _windows_lines() if os.name == "nt" else _posix_reader(handle)
+
+
+def _windows_lines(console: Any = None) -> Read:
+    """The console of Windows tells of keys only, so that the line is kept, and shown, here."""
+    console = console or _windows_console()
+    line = ""
+
+    def read() -> str | None:
+        nonlocal line
+        while console.kbhit():
+            letter: str = console.getwch()
+            if letter in WINDOWS_SPECIAL:
+                console.getwch()
+            elif letter == "\x03":
+                raise KeyboardInterrupt
+            elif letter == "\x1a":  # Ctrl-Z ends the input there
+                return None
+            elif letter == "\r":
+                whole, line = line, ""
+                _show(console, "\r\n")
+                return whole + "\n"
+            elif letter == "\b":
+                if line:
+                    line = line[:-1]
+                    _show(console, "\b \b")
+            elif letter.isprintable():
+                line += letter
+                _show(console, letter)
+        return ""
+
+    return read
+
+
+def _show(console: Any, text: str) -> None:
+    for letter in text:
+        console.putwch(letter)
