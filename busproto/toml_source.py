@@ -13,7 +13,7 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from types import UnionType
-from typing import Annotated, Any, Final, TypeVar, Union, get_args, get_origin
+from typing import Annotated, Any, Final, Literal, TypeVar, Union, get_args, get_origin
 
 import msgspec
 from msgspec import Meta
@@ -92,7 +92,12 @@ class Source:
     def __init__(self, name: str, text: str, data: dict[str, Any]) -> None:
         self.name = name
         self.data = data
-        self._lines = _lines(text)
+        self._text = text
+
+    @functools.cached_property
+    def _lines(self) -> dict[Path, int]:
+        """Found when a problem asks for them only: most files have none."""
+        return _lines(self._text)
 
     def line_of(self, path: Path) -> int:
         """The line of a key, or of the nearest table around it; 0 where there is none."""
@@ -202,7 +207,8 @@ def _problems(value: Any, kind: Any, path: Path) -> Iterator[tuple[Path, str]]:
         tag = value.get(tag_field)
         chosen = variants.get(tag) if isinstance(tag, str) else None
         if chosen is None:
-            yield (*path, tag_field), f"one of {', '.join(sorted(variants))} is wanted"
+            instead = "" if tag is None else f", not {toml_text(tag)}"
+            yield (*path, tag_field), f"one of {', '.join(sorted(variants))} is wanted{instead}"
         else:
             yield from _table_problems(value, chosen, path)
     elif inner is not None and isinstance(value, list | dict) and isinstance(value, _container(kind)):
@@ -221,11 +227,12 @@ def _table_problems(value: Any, kind: type[msgspec.Struct], path: Path) -> Itera
         return
     tag_field = kind.__struct_config__.tag_field
     fields = {field.encode_name: field for field in msgspec.structs.fields(kind)}
+    known = [*([tag_field] if tag_field else []), *fields]
     for key, one in value.items():
         if key in fields:
             yield from _problems(one, fields[key].type, (*path, key))
         elif key != tag_field:
-            yield (*path, key), f"there is no such key here; there are: {', '.join(fields)}"
+            yield (*path, key), f"there is no such key here; there are: {', '.join(known)}"
     for name, field in fields.items():
         if field.required and name not in value:
             yield path, f"'{name}' is missing"
@@ -276,7 +283,30 @@ def _leaf_problem(value: Any, kind: Any, path: Path) -> Iterator[tuple[Path, str
         if _inner(kind) is not None and below:
             return  # said already, with its own place
         steps: list[str | int] = [int(step) for step in re.findall(r"\[(\d+)\]", below)]
+        if what.startswith("Invalid enum value") and (allowed := _allowed(kind)):
+            what = f"{allowed} is wanted here, not {toml_text(value)}"
         for pattern, better in _SAID_BETTER:
             what = re.sub(pattern, better, what)
         what = _IN_TOML_WORDS.sub(lambda found: _TOML_WORDS[found.group()], what)
         yield (*path, *steps), what[:1].lower() + what[1:]
+
+
+def toml_text(value: Any) -> str:
+    """A single value as one would write it in TOML."""
+    if isinstance(value, str):
+        return f"'{value}'"
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def _allowed(kind: Any) -> str:
+    """What may stand where one of a few values is wanted, or a number of a range as well; "" for any other kind."""
+    said: list[str] = []
+    for one in get_args(kind) if get_origin(kind) in {Union, UnionType} else (kind,):
+        if get_origin(one) is Literal:
+            said += [toml_text(choice) for choice in get_args(one)]
+        elif hasattr(one, "__metadata__") and _bare(one) in {int, float}:
+            low, high = (next((getattr(meta, edge) for meta in one.__metadata__), None) for edge in ("ge", "le"))
+            said.append(f"{low}..{high}" if low is not None and high is not None else _TOML_WORDS[_bare(one).__name__])
+        else:
+            return ""
+    return " or ".join(said) if len(said) < 3 else f"one of {', '.join(said)}"

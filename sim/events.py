@@ -11,6 +11,7 @@ from typing import Annotated, Final, get_args
 import msgspec
 from msgspec import Meta
 
+from busproto import toml_source
 from sim.bus import VirtualBus
 from sim.waveform import BITS_PER_BYTE, bits_ns, rate_of
 
@@ -22,6 +23,8 @@ Rate = Annotated[float, Meta(ge=0, le=1)]
 Degrees = Annotated[float, Meta(ge=-180, le=180)]
 Name = Annotated[str, Meta(min_length=1, max_length=40, pattern=r"^[^\x00-\x1f\x7f-\x9f]*$")]  # no control characters
 Happening = tuple[float, Callable[[], object]]
+Wrong = tuple[toml_source.Path, str]
+"""A place in a scenario, and what makes no sense there."""
 
 
 class Table(msgspec.Struct, forbid_unknown_fields=True, rename="kebab", frozen=True):

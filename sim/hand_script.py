@@ -18,7 +18,7 @@ from msgspec import Meta
 from busproto.wire.messages import State
 from sim.actuator import Actuator
 from sim.bus import VirtualBus
-from sim.events import Degrees, Name, Table
+from sim.events import Degrees, Name, Table, Wrong
 
 NS_PER_S: Final = 1_000_000_000
 LOOK_NS: Final = 10_000_000
@@ -161,24 +161,24 @@ class HandScript:
             self._kernel.at(now + _ns(step.over) + _ns(step.stay) + lost_ns, hand(at_deg))
 
 
-def problems(table: HandTable, labels: Sequence[str]) -> Iterator[str]:
+def problems(table: HandTable, labels: Sequence[str]) -> Iterator[Wrong]:
     """What has the right shape but makes no sense on a bus with these actuators."""
     if not table.step:
-        yield "hand.step: a hand without a step does nothing"
+        yield ("hand", "step"), "a hand without a step does nothing"
     for at, step in enumerate(table.step):
-        here = f"hand.step[{at}]"
+        here = ("hand", "step", at)
         if not step.move:
-            yield f"{here}.move: it names no actuator"
+            yield (*here, "move"), "it names no actuator"
         for label, by_deg in step.move.items():
             if label not in labels:
-                yield f"{here}.move: there is no '{label}'"
+                yield (*here, "move"), f"there is no '{label}'"
             if not by_deg:
-                yield f"{here}.move: 0 degrees move '{label}' nowhere"
+                yield (*here, "move"), f"0 degrees move '{label}' nowhere"
         for label, slack_deg in step.slack.items():
             if label not in step.move:
-                yield f"{here}.slack: '{label}' is not among those it moves"
+                yield (*here, "slack"), f"'{label}' is not among those it moves"
             elif slack_deg >= abs(step.move[label]) > 0:
-                yield f"{here}.slack: {slack_deg:g} swallows all that '{label}' is moved"
+                yield (*here, "slack"), f"{slack_deg:g} swallows all that '{label}' is moved"
 
 
 def _ns(seconds: float) -> int:

@@ -1,22 +1,20 @@
 """Scenario files: a virtual bus as data, in TOML, checked before anything runs.
 
-Everything that is wrong is said at once, each with the place it stands and what is allowed there. `load` finds a
-shipped scenario by its name or reads a file; `Scenario.build` makes the bus for a seed.
+Everything that is wrong is said at once, each with its line, the place it stands and what is allowed there. `load`
+finds a shipped scenario by its name or reads a file; `Scenario.build` makes the bus for a seed.
 """
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Final, Literal
 
-import msgspec
 from msgspec import Meta
 
+from busproto import toml_source
 from busproto.errors import InputError
 from busproto.wire.frame import DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS, UID_BYTES, UNADDRESSED
 from busproto.wire.messages import MAX_CHANNELS, NOBODY_UID
@@ -27,7 +25,7 @@ from sim.bus import VirtualBus
 from sim.device import Device
 from sim.device_library import REFERENCE
 from sim.errors import ScenarioError
-from sim.events import EVENTS, Degrees, EventTable, Name, Table, schedule
+from sim.events import Degrees, EventTable, Name, Table, Wrong, schedule
 from sim.kernel import Kernel
 from sim.line import LineKind
 from sim.model import ActuatorModel
@@ -317,153 +315,48 @@ def parse(text: str, source: str = "text") -> Scenario:
     Raises:
         ScenarioError: something in it is wrong; every problem is named.
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ScenarioError(source, [f"not valid TOML: {error}"]) from error
-    problems = list(_shape_problems(data))
-    if problems:
-        raise ScenarioError(source, problems)
-    file = msgspec.convert(data, _File)
+    written, problems = toml_source.read(text, source)
+    if written is None:
+        raise ScenarioError(source, map(str, problems))
+    file, problems = written.checked(_File)
+    if file is None:
+        raise ScenarioError(source, map(str, problems))
     stored: dict[str, dict[str, RawValue]] = {}
-    problems = [*_sense_problems(file, stored), *_device_problems(file, source)]
-    if problems:
-        raise ScenarioError(source, problems)
+    wrong = [*_sense_problems(file, stored), *_device_problems(file, source)]
+    if wrong:
+        raise ScenarioError(source, (str(written.problem(path, what)) for path, what in wrong))
     return Scenario(source, file, stored)
 
 
-_ROWS: Final[dict[str, Any]] = {
-    "actuator": ActuatorTable,
-    "surface": surface_table.SurfaceTable,
-    "event": EventTable,
-    "wanted": WantedTable,
-}
-_PARTS: Final[dict[str, tuple[Any, dict[str, Any]]]] = {
-    "hand": (hand_script.HandTable, {"step": hand_script.HandStepTable}),
-    "receiver": (sticks.ReceiverTable, {"stick": sticks.StickTable, "lost": sticks.LostTable}),
-}
-"""Tables with rows of their own: each row is looked at alone."""
-_SOUND: Final[dict[str, Any]] = {
-    "line": {},
-    "limits": {},
-    "model": {},
-    "actuator": [{"label": "any", "model": "any"}],
-    "surface": [],
-    "event": [],
-    "wanted": [],
-    "hand": None,
-    "receiver": None,
-}
-"""Stands in for a table in which a problem was found, so that the rest of the file can be looked at."""
-_SAID_BETTER: Final = (
-    (r"expected `str` matching regex '\^\[0-9a-f\]\{16\}\$'", "expected 16 digits 0-9 a-f"),
-    (r"expected `str` matching regex '\^\[\^.*", "expected a text without control characters"),
-    (r"expected `str` matching regex .*", "expected two numbers with a point between, such as '2.4'"),
-    (r"invalid enum value (.*)", rf"expected {MIN_ADDRESS}..{MAX_ADDRESS} or 'unknown', got \1"),
-    (r"invalid value (.*)", rf"expected one of {', '.join(sorted(map(str, EVENTS)))}, got \1"),
-)
-
-
-def _shape_problems(data: dict[str, Any]) -> Iterator[str]:
-    """What does not have the right shape: msgspec stops at its first, so each table is tried alone."""
-    rest = dict(data)
-    for key, place, table, kind in _tables(data):
-        try:
-            msgspec.convert(table, kind)
-        except msgspec.ValidationError as error:
-            rest[key] = _SOUND[key]
-            yield _readable(str(error), place, kind)
-    try:
-        msgspec.convert(rest, _File)
-    except msgspec.ValidationError as error:
-        yield _readable(str(error), "", _File)
-
-
-def _tables(data: dict[str, Any]) -> Iterator[tuple[str, str, Any, Any]]:
-    """Every table of the file: its key, its place, what stands there, what belongs there."""
-    for key, kind in (("line", LineTable), ("limits", LimitsTable)):
-        if key in data:
-            yield key, key, data[key], kind
-    models = data.get("model")
-    for name, table in models.items() if isinstance(models, dict) else ():
-        yield "model", f"model.{name}", table, ModelTable
-    for key, kind in _ROWS.items():
-        rows = data.get(key)
-        for at, row in enumerate(rows if isinstance(rows, list) else ()):
-            what = row.get("what") if key == "event" and isinstance(row, dict) else None
-            yield key, f"{key}[{at}]", row, EVENTS.get(what, kind) if isinstance(what, str) else kind
-    for key, (kind, row_kinds) in _PARTS.items():
-        if key in data:
-            yield from _part(key, data[key], kind, row_kinds)
-
-
-def _part(key: str, table: Any, kind: Any, row_kinds: dict[str, Any]) -> Iterator[tuple[str, str, Any, Any]]:
-    """As `_tables`, for a table with rows of its own."""
-    if isinstance(table, dict):
-        lists = {name: rows for name in row_kinds if isinstance(rows := table.get(name), list)}
-        for name, rows in lists.items():
-            for at, row in enumerate(rows):
-                yield key, f"{key}.{name}[{at}]", row, row_kinds[name]
-        table = {name: value for name, value in table.items() if name not in lists}
-    yield key, key, table, kind
-
-
-def _readable(text: str, place: str, kind: Any) -> str:
-    """msgspec's "Expected ... - at `$.x[...].y`" as "x[2].y: expected ..."."""
-    what, _, path = text.partition(" - at `")
-    path = path.rstrip("`").replace("key` in `$", "key of $").replace("$.", "").removeprefix("$")
-    where = ".".join(part for part in (place, path) if part).replace(".[", "[")
-    what = what[:1].lower() + what[1:]
-    choices = _choices(kind, path) if what.startswith("invalid enum value") else ()
-    if choices:
-        what = what.replace("invalid enum value", f"expected one of {', '.join(map(str, choices))}, got")
-    for pattern, better in _SAID_BETTER:
-        what = re.sub(pattern, better, what)
-    if what.startswith("object contains unknown field") and not path:
-        tag = kind.__struct_config__.tag_field
-        known = [*([tag] if tag else []), *kind.__struct_encode_fields__]
-        what += f"; there are: {', '.join(known)}"
-    return f"{where}: {what}" if where else what
-
-
-def _choices(kind: Any, field: str) -> tuple[Any, ...]:
-    """What may stand in a field that takes one of a few values and nothing else; empty for any other."""
-    for name, encoded in zip(kind.__struct_fields__, kind.__struct_encode_fields__, strict=True):
-        hint = get_type_hints(kind)[name]
-        if encoded == field and get_origin(hint) is Literal:
-            return get_args(hint)
-    return ()
-
-
-def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iterator[str]:
+def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iterator[Wrong]:
     """What has the right shape but makes no sense; fills `stored` with raw settings."""
     rows = file.actuator
     if len(rows) > file.limits.nodes:
-        yield f"actuator: {len(rows)} of them, limits.nodes allows {file.limits.nodes}"
+        yield ("actuator",), f"{len(rows)} of them, limits.nodes allows {file.limits.nodes}"
     drawn = sum(row.address == "unknown" for row in rows)
     free = len(_free_addresses(file))
     if drawn > free:
-        yield f"actuator: {drawn} addresses are to be drawn, but only {free} are free"
+        yield ("actuator",), f"{drawn} addresses are to be drawn, but only {free} are free"
     labels: list[str] = []
     uids: dict[str, str] = {}
     for at, row in enumerate(rows):
-        here = f"actuator[{at}]"
+        here = ("actuator", at)
         if row.label in labels:
-            yield f"{here}.label: '{row.label}' stands twice"
+            yield (*here, "label"), f"'{row.label}' stands twice"
         if row.model not in file.model:
-            yield f"{here}.model: '{row.model}' is not among the models ({', '.join(file.model)})"
+            yield (*here, "model"), f"'{row.model}' is not among the models ({', '.join(file.model)})"
         elif abs(row.arm_at) > file.model[row.model].mechanical_travel / 2:
             stop = file.model[row.model].mechanical_travel / 2
-            yield f"{here}.arm-at: {row.arm_at:g} is beyond the stops of '{row.model}' (-{stop:g}..{stop:g})"
+            yield (*here, "arm-at"), f"{row.arm_at:g} is beyond the stops of '{row.model}' (-{stop:g}..{stop:g})"
         if row.copy_of is not None and row.uid is not None:
-            yield f"{here}: uid and copy-of exclude each other"
+            yield here, "uid and copy-of exclude each other"
         if row.copy_of is not None and row.copy_of not in labels:
-            yield f"{here}.copy-of: no actuator '{row.copy_of}' stands before this one"
+            yield (*here, "copy-of"), f"no actuator '{row.copy_of}' stands before this one"
         if row.uid is not None:
             if row.uid in uids:
-                yield f"{here}.uid: {row.uid} is already that of '{uids[row.uid]}' (copy-of makes a twin)"
+                yield (*here, "uid"), f"{row.uid} is already that of '{uids[row.uid]}' (copy-of makes a twin)"
             elif bytes.fromhex(row.uid) == NOBODY_UID:
-                yield f"{here}.uid: all zeros stands for nobody"
+                yield (*here, "uid"), "all zeros stands for nobody"
             uids[row.uid] = row.label
         labels.append(row.label)
         stored[row.label] = {}
@@ -471,22 +364,22 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
             try:
                 stored[row.label][name] = parameter_named(name).from_value(given)
             except InputError as error:
-                yield f"{here}.settings: {error}"
+                yield (*here, "settings"), f"{error}"
     for name, model in file.model.items():
         if len(name) > 16 or not name.isascii() or not name.isprintable():
-            yield f"model.{name}: a model name is at most 16 printable ASCII letters"
+            yield ("model", name), "a model name is at most 16 printable ASCII letters"
         if model.supply[0] >= model.supply[1]:
-            yield f"model.{name}.supply: {model.supply[0]:g} is not below {model.supply[1]:g}"
+            yield ("model", name, "supply"), f"{model.supply[0]:g} is not below {model.supply[1]:g}"
     for at, event in enumerate(file.event):
         who = getattr(event, "actuator", None)
         if who is not None and who not in labels:
-            yield f"event[{at}].actuator: there is no '{who}'"
+            yield ("event", at, "actuator"), f"there is no '{who}'"
         until = getattr(event, "until", None)
         if until is not None and until <= event.at:
-            yield f"event[{at}].until: {until:g} is not after {event.at:g}"
+            yield ("event", at, "until"), f"{until:g} is not after {event.at:g}"
         surface = getattr(event, "surface", None)
         if surface is not None and surface not in [table.name for table in file.surface]:
-            yield f"event[{at}].surface: there is no '{surface}'"
+            yield ("event", at, "surface"), f"there is no '{surface}'"
     yield from surface_table.problems(file.surface, labels)
     yield from _wanted_problems(file, labels)
     if file.hand is not None:
@@ -495,27 +388,28 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
         yield from sticks.problems(file.receiver)
 
 
-def _device_problems(file: _File, source: str) -> Iterator[str]:
+def _device_problems(file: _File, source: str) -> Iterator[Wrong]:
     linked = {member.actuator for table in file.surface for member in table.members}
     for at, row in enumerate(file.actuator):
         if row.device is None:
             continue
         if row.device != REFERENCE and not Path(_library(row.device, source)).is_file():
             yield (
-                f"actuator[{at}].device: there is no library '{_library(row.device, source)}'"
-                f" ('{REFERENCE}' names the firmware that is shipped)"
+                ("actuator", at, "device"),
+                f"there is no library '{_library(row.device, source)}'"
+                f" ('{REFERENCE}' names the firmware that is shipped)",
             )
         if row.label in linked:
-            yield f"actuator[{at}].device: a firmware's arm is its own, it cannot be on a surface"
+            yield ("actuator", at, "device"), "a firmware's arm is its own, it cannot be on a surface"
 
 
-def _wanted_problems(file: _File, labels: list[str]) -> Iterator[str]:
+def _wanted_problems(file: _File, labels: list[str]) -> Iterator[Wrong]:
     seen: dict[tuple[str, object], int] = {}
     for at, row in enumerate(file.wanted):
         if row.actuator not in labels:
-            yield f"wanted[{at}].actuator: there is no '{row.actuator}'"
+            yield ("wanted", at, "actuator"), f"there is no '{row.actuator}'"
         for key in ("actuator", "function", "address"):
             value = getattr(row, key)
             if (key, value) in seen:
-                yield f"wanted[{at}].{key}: {value} stands in wanted[{seen[key, value]}] too"
+                yield ("wanted", at, key), f"{value} stands in wanted[{seen[key, value]}] too"
             seen.setdefault((key, value), at)

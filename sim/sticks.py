@@ -20,7 +20,7 @@ from busproto.wire import encode_frame, request_frame
 from busproto.wire.frame import BROADCAST_ADDRESS
 from busproto.wire.messages import MAX_CHANNELS, MAX_DEMAND, NO_DEMAND, DemandAll
 from sim.bus import VirtualBus
-from sim.events import Seconds, Table
+from sim.events import Seconds, Table, Wrong
 
 NS_PER_S: Final = 1_000_000_000
 NS_PER_MS: Final = 1_000_000
@@ -170,25 +170,25 @@ def percent_at(stick: StickTable, since_s: float) -> float:
     return before
 
 
-def problems(table: ReceiverTable) -> Iterator[str]:
+def problems(table: ReceiverTable) -> Iterator[Wrong]:
     """What has the right shape but makes no sense."""
     if not table.stick:
-        yield "receiver.stick: a receiver without a stick demands nothing"
+        yield ("receiver", "stick"), "a receiver without a stick demands nothing"
     if table.until is not None and table.until <= table.from_:
-        yield f"receiver.until: {table.until:g} is not after {table.from_:g}"
+        yield ("receiver", "until"), f"{table.until:g} is not after {table.from_:g}"
     seen: dict[int, int] = {}
     for at, stick in enumerate(table.stick):
-        here = f"receiver.stick[{at}]"
+        here = ("receiver", "stick", at)
         if stick.channel in seen:
-            yield f"{here}.channel: {stick.channel} stands in receiver.stick[{seen[stick.channel]}] too"
+            yield (*here, "channel"), f"{stick.channel} stands in receiver.stick[{seen[stick.channel]}] too"
         seen.setdefault(stick.channel, at)
         if bool(stick.points) == (stick.swing is not None):
-            yield f"{here}: one of points and swing is wanted"
+            yield here, "one of points and swing is wanted"
         if _falls(stick.points):
-            yield f"{here}.points: their times do not rise"
+            yield (*here, "points"), "their times do not rise"
         swing = stick.swing
         if swing is not None and abs(swing.centre) + swing.amplitude > 100:
-            yield f"{here}.swing: {swing.amplitude:g} about {swing.centre:g} goes beyond 100 %"
+            yield (*here, "swing"), f"{swing.amplitude:g} about {swing.centre:g} goes beyond 100 %"
 
 
 def _falls(points: Sequence[Moment]) -> bool:

@@ -8,7 +8,7 @@ from typing import Annotated
 from msgspec import Meta
 
 from sim.bus import VirtualBus
-from sim.events import Degrees, Name, Table
+from sim.events import Degrees, Name, Table, Wrong
 from sim.surface import Hinge, Link
 
 MOST_MEMBERS = 3
@@ -68,21 +68,21 @@ def link(bus: VirtualBus, table: SurfaceTable) -> None:
         surface.set_airspeed(table.airspeed)
 
 
-def problems(tables: Sequence[SurfaceTable], labels: Sequence[str]) -> Iterator[str]:
+def problems(tables: Sequence[SurfaceTable], labels: Sequence[str]) -> Iterator[Wrong]:
     """What has the right shape but makes no sense on a bus with these actuators."""
     names: list[str] = []
     taken: dict[str, str] = {}
     for at, table in enumerate(tables):
-        here = f"surface[{at}]"
+        here = ("surface", at)
         if table.name in names:
-            yield f"{here}.name: '{table.name}' stands twice"
+            yield (*here, "name"), f"'{table.name}' stands twice"
         names.append(table.name)
         for number, member in enumerate(table.members):
-            there = f"{here}.members[{number}]"
+            there = (*here, "members", number)
             if member.actuator not in labels:
-                yield f"{there}.actuator: there is no '{member.actuator}'"
+                yield (*there, "actuator"), f"there is no '{member.actuator}'"
             elif member.actuator in taken:
-                yield f"{there}.actuator: '{member.actuator}' is on '{taken[member.actuator]}' already"
+                yield (*there, "actuator"), f"'{member.actuator}' is on '{taken[member.actuator]}' already"
             taken.setdefault(member.actuator, table.name)
             if not member.ratio:
-                yield f"{there}.ratio: 0 moves nothing"
+                yield (*there, "ratio"), "0 moves nothing"

@@ -108,7 +108,7 @@ def test_a_library_that_is_not_there_is_told_with_its_place(tmp_path: Path) -> N
         load(str(path))
     where = tmp_path / "gone.so"
     assert told.value.problems == (
-        f"actuator[0].device: there is no library '{where}' ('reference' names the firmware that is shipped)",
+        f"line 13: actuator[0].device: there is no library '{where}' ('reference' names the firmware that is shipped)",
     )
 
 

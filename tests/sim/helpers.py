@@ -5,6 +5,7 @@ Nothing here comes from the host side of the product: requests are built, and an
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
@@ -292,3 +293,10 @@ def roll_calls(made: Bench, *, epoch: int, slots: int, windows: int) -> list[lis
 def fields_of(value: Any) -> dict[str, Any]:
     """Every field of a message by name, to compare whole with a literal."""
     return {name: getattr(value, name) for name in type(value).__dataclass_fields__}
+
+
+def said(problems: Sequence[str]) -> list[str]:
+    """The problems of a scenario without their lines; each has to have one."""
+    found = [re.fullmatch(r"line [1-9]\d*: (.*)", one) for one in problems]
+    assert all(found), problems
+    return [one.group(1) for one in found if one]

@@ -20,7 +20,7 @@ from sim.errors import ScenarioError
 from sim.events import AirspeedEvent
 from sim.model import ActuatorModel
 from sim.surface import Hinge, Link, Surface
-from tests.sim.helpers import MS, Bench, S, bench
+from tests.sim.helpers import MS, Bench, S, bench, said
 
 HOLD = 1
 STRONG = ActuatorModel("strong", stall_torque_mnm=60_000, friction=0.0, time_constant_ms=5.0)
@@ -455,11 +455,11 @@ model = "m"
         ),
         (
             '[[surface]]\nname = "s"\nmembers = [{ actuator = "a", stiffness = 0.0 }]',
-            ["surface[0].members[0].stiffness: expected `float` > 0.0"],
+            ["surface[0].members[0].stiffness: must be > 0.0"],
         ),
         (
             '[[surface]]\nname = "s"\nmembers = []',
-            ["surface[0].members: expected `array` of length >= 1"],
+            ["surface[0].members: number of entries must be >= 1"],
         ),
         (
             '[[event]]\nwhat = "airspeed"\nat = 1.0\nspeed = 20.0\nsurface = "s"',
@@ -467,14 +467,14 @@ model = "m"
         ),
         (
             '[[event]]\nwhat = "airspeed"\nat = 1.0\nspeed = 151.0',
-            ["event[0].speed: expected `float` <= 150.0"],
+            ["event[0].speed: must be <= 150.0"],
         ),
     ],
 )
 def test_what_is_wrong_with_a_surface_is_said_with_its_place(more: str, problems: list[str]) -> None:
     with pytest.raises(ScenarioError) as caught:
         scenario.parse(SHARED + more)
-    assert list(caught.value.problems) == problems
+    assert said(caught.value.problems) == problems
 
 
 def test_a_surface_from_a_file_is_as_the_file_has_it() -> None:
