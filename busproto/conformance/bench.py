@@ -97,7 +97,6 @@ class Bench:
         self.echoes = echoes
         self.is_alone = is_alone
         self.neighbours: list[Any] = []
-        self.reboot: Callable[[], Bench] | None = None
         self._sequence = 0
         self._echo = bytearray()
         self._rows: dict[str, m.ParameterDescription] | None = None

@@ -152,10 +152,12 @@ class OnPort:
             import sim  # noqa: F401 - makes the URL known
         self.target = target
         self.seed = seed
-        self._side_port = None if side is None else TcpSide(side)
+        self._side_port: TcpSide | None = None
         self._side: Beside | None = None
         self.transport: Transport = open_transport(target, baud, latency_ns=latency_ns)
         try:
+            if side is not None:
+                self._side_port = TcpSide(side)
             self._echoes = self._finds_echo()
             roster = self._run(lambda: find(rng=random.Random(seed)))
             found = {one.uid: one.address for one in roster.found}
