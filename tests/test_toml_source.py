@@ -359,7 +359,7 @@ def test_everything_that_is_wrong_is_said_at_once_with_line_and_key() -> None:
         "line 13: named.too-long: length must be <= 5",
         "line 17: named.one.size: must be >= 1",
         "line 16: named.one: 'name' is missing",
-        "line 19: shape.kind: one of round, square is wanted",
+        "line 19: shape.kind: one of round, square is wanted, not 'oval'",
     ]
 
 
@@ -376,7 +376,7 @@ def test_everything_that_is_wrong_is_said_at_once_with_line_and_key() -> None:
         ("title = 'a'\nshape.kind = 'round'", ["line 2: shape: 'radius' is missing"]),
         ("title = 'a'\n[shape]\nradius = 1", ["line 2: shape.kind: one of round, square is wanted"]),
         ("title = 'a'\n[shape]\nkind = 'round'\nradius = 1\nside = 1",
-         ["line 5: shape.side: there is no such key here; there are: radius"]),
+         ["line 5: shape.side: there is no such key here; there are: kind, radius"]),
         ("title = 'a'\nshape = 1", ["line 2: shape: a table is wanted here, not a whole number"]),
     ],
 )  # fmt: skip

@@ -26,7 +26,8 @@ from busproto.errors import FileError
 
 if TYPE_CHECKING:
     from busproto.capture.pcapng import Capture
-    from busproto.capture.replay import Difference
+    from busproto.capture.replay import Difference, RecordedBus
+    from sim.server import Endpoint
 
 SHOWN: Final = 5
 LONGEST_WAIT_S: Final = 0.25
@@ -160,7 +161,7 @@ def _print(differences: list[Difference]) -> None:
 
 def _as_bus(capture: Capture, pty: bool, tcp: str | None, once: bool, for_s: float | None, as_json: bool) -> int:
     from busproto.capture.replay import RecordedBus
-    from sim.server import Endpoint, PseudoTerminal, TcpPort
+    from sim.server import PseudoTerminal, TcpPort
 
     endpoint: Endpoint = PseudoTerminal() if tcp is None else TcpPort(*parse_tcp(tcp, False))
     bus = RecordedBus(capture)
@@ -186,7 +187,7 @@ def _as_bus(capture: Capture, pty: bool, tcp: str | None, once: bool, for_s: flo
     return exit_codes.NOT_AS_WANTED if bus.differences or cut else exit_codes.DONE
 
 
-def _serve(bus: Any, endpoint: Any, once: bool, for_s: float | None) -> None:
+def _serve(bus: RecordedBus, endpoint: Endpoint, once: bool, for_s: float | None) -> None:
     """Answer whoever is at the endpoint until it is over."""
     begin_ns = time.monotonic_ns()
     over_ns: int | None = None
@@ -204,7 +205,7 @@ def _serve(bus: Any, endpoint: Any, once: bool, for_s: float | None) -> None:
         wait_s = LONGEST_WAIT_S
         if bus.next_ns is not None:
             wait_s = min(wait_s, max(0, bus.next_ns - time.monotonic_ns()) / 1e9)
-        received = endpoint.wait(wait_s)
+        received, _ = endpoint.wait(wait_s)
         if received:
             over_ns = None
             bus.heard(received, time.monotonic_ns())

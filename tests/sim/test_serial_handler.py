@@ -143,7 +143,7 @@ def test_a_url_that_cannot_be_used(make_port: MakePort, url: str, text: str) -> 
 def test_a_scenario_with_a_mistake(make_port: MakePort, tmp_path: Path) -> None:
     path = tmp_path / "bad.toml"
     path.write_text('title="t"\nsupply=99\n[model.m]\n[[actuator]]\nlabel="a"\nmodel="x"\n', "utf-8")
-    with pytest.raises(SerialException, match=r"bad\.toml': supply: expected `float` <= 60\.0$"):
+    with pytest.raises(SerialException, match=r"bad\.toml': line \d+: supply: must be <= 60\.0$"):
         make_port(f"sim://{path}")
 
 
