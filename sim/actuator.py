@@ -21,7 +21,7 @@ from busproto.wire.hash import device_tag
 from busproto.wire.message import BARE_REPLIES, OPERATIONS, Message
 from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP, PARAMETERS, RawValue
 from busproto.wire.timing import START_JITTER_NS
-from sim.answers import Refusal, describe, describe_parameter, read, values_in
+from sim.answers import Refusal, describe, describe_parameter, read, values_in, why_not_understood
 from sim.attendance import Attendance
 from sim.heat import cut_back
 from sim.kernel import Event, Kernel
@@ -79,9 +79,8 @@ class Actuator:
         self.model = model
         self.tag = device_tag(uid)
         self.settings = Settings(address, stored)
-        curve = (
-            Curve.drawn(kernel.stream(f"sensor {label}"), model.sensor_curve_deg) if model.sensor_curve_deg else None
-        )
+        bend_deg = model.sensor_curve_deg
+        curve = Curve.drawn(kernel.stream(f"sensor {label}"), bend_deg) if bend_deg else None
         self._heat = model.heat()
         self._sensor = Sensor(f"{kernel.seed}/noise {label}", model.sensor_noise_deg)
         self.arm = Arm(position_deg, model.mechanical_travel_deg / 2, motor=model.motor(), curve=curve, heat=self._heat)
@@ -208,7 +207,7 @@ class Actuator:
         answer: Message | None
         try:
             if message is None:
-                raise Refusal(_why_not_understood(frame))
+                raise Refusal(why_not_understood(frame))
             if OPERATIONS[frame.operation].audience == ("one" if for_all else "all"):
                 raise Refusal(m.Outcome.BAD_REQUEST)
             answer, ready_ns = self._act(frame, message, now)
@@ -253,6 +252,11 @@ class Actuator:
     def brown_out_while_sending(self, after_bytes: int, off_ns: int) -> None:
         """The next time it sends, it loses power in the middle of the byte behind so many, for a while."""
         self._brown_out = (after_bytes, off_ns)
+
+    def warm(self, degc: float) -> None:
+        """It is so warm from now on, by whatever heats or cools it from outside, degC."""
+        self._heat.warm(self._kernel.now_ns, degc)
+        self._look_soon()
 
     def _restart(self) -> None:
         self._halt()
@@ -414,8 +418,7 @@ class Actuator:
     def _fed(self, now: int) -> None:
         """A valid demand came, or engage: the loss time-out begins anew."""
         self._fed_ns = now
-        if self._heat_look is None:
-            self._heat_look = self._kernel.at(now + HEAT_LOOK_NS, self._look_at_heat)
+        self._look_soon()
         if self._loss is None:
             self._loss = self._kernel.at(now + self.settings.raw("loss-time-out") * MS, self._maybe_lost)
 
@@ -505,6 +508,10 @@ class Actuator:
         self.arm.move_to(now)
         return self._heat.degc(now)
 
+    def _look_soon(self) -> None:
+        if self._heat_look is None:
+            self._heat_look = self._kernel.at(self._kernel.now_ns + HEAT_LOOK_NS, self._look_at_heat)
+
     def _look_at_heat(self) -> None:
         """Too hot, it goes limp; near that, it takes back drive. It looks on while it may come to that."""
         self._heat_look = None
@@ -518,7 +525,7 @@ class Actuator:
         self.supply_changed()
         ends_degc = self._heat.ends_at_degc(self.arm.current_ma)
         if self.state in _AT_WORK or self.arm.mount is not None or cut_back(ends_degc, limit_degc) < 1:
-            self._heat_look = self._kernel.at(self._kernel.now_ns + HEAT_LOOK_NS, self._look_at_heat)
+            self._look_soon()
 
     def _is_hot(self) -> bool:
         return self._temperature_degc() > self.settings.raw("over-temperature")
@@ -574,10 +581,6 @@ class Actuator:
             return encode_frame(frame)
 
         self.attendance.count_down(place, brief)
-
-
-def _why_not_understood(frame: Frame) -> m.Outcome:
-    return m.Outcome.BAD_REQUEST if frame.operation in OPERATIONS else m.Outcome.UNKNOWN_OPERATION
 
 
 _ACTIONS: Final[dict[type[Message], Callable[[Actuator, Any], Message | None]]] = {

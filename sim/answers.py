@@ -6,7 +6,8 @@ Every refusal of a request is raised as `Refusal`, which carries the reply.
 from __future__ import annotations
 
 from busproto.wire import messages as m
-from busproto.wire.message import Message
+from busproto.wire.frame import Frame
+from busproto.wire.message import OPERATIONS, Message
 from busproto.wire.parameters import PARAMETERS, RawValue
 from sim.model import ActuatorModel
 from sim.settings import Settings
@@ -22,6 +23,11 @@ class Refusal(Exception):
     def __init__(self, code: m.Outcome, low: int = 0, high: int = 0) -> None:
         super().__init__(code)
         self.message = m.Refused(code, low, high)
+
+
+def why_not_understood(frame: Frame) -> m.Outcome:
+    """Why nothing can be made of a request."""
+    return m.Outcome.BAD_REQUEST if frame.operation in OPERATIONS else m.Outcome.UNKNOWN_OPERATION
 
 
 def values_in(settings: Settings, memory: m.Memory) -> dict[str, RawValue]:

@@ -1,5 +1,5 @@
-"""What a person does to a virtual bus while it runs: plug and unplug, move an arm by hand, change the supply, take
-power away in the middle of a write, spoil stored memory."""
+"""What a person does to a virtual bus while it runs: plug and unplug, move an arm by hand, change the supply, warm one,
+take power away in the middle of a write, spoil stored memory."""
 
 from __future__ import annotations
 
@@ -14,7 +14,10 @@ from sim.errors import SimError
 from sim.storage import COPIES
 
 HAND_NS: Final = 500_000_000
-HELP: Final = "plug NAME, unplug NAME, hand NAME DEGREES, supply VOLTS, cut NAME BYTE, spoil NAME COPY BYTE, list"
+HELP: Final = (
+    "plug NAME, unplug NAME, hand NAME DEGREES, supply VOLTS, warm NAME CELSIUS, "
+    "cut NAME BYTE, spoil NAME COPY BYTE, list"
+)
 LAST_BYTE: Final = 0xFFFF
 
 
@@ -59,6 +62,14 @@ def _hand(bus: VirtualBus, rest: str) -> str:
 def _supply(bus: VirtualBus, rest: str) -> str:
     bus.supply_mv = round(_number(rest, "volts", 0, 60) * 1000)
     return f"the supply is {bus.supply_mv / 1000:g} V"
+
+
+def _warm(bus: VirtualBus, rest: str) -> str:
+    name, _, text = rest.rpartition(" ")
+    actuator = _named(bus, name)
+    degc = _number(text, "degrees Celsius", -40, 200)
+    actuator.warm(degc)
+    return f"{actuator.label} is at {degc:g} degC now"
 
 
 def _cut(bus: VirtualBus, rest: str) -> str:
@@ -121,6 +132,7 @@ COMMANDS: Final[dict[str, Callable[[VirtualBus, str], str]]] = {
     "unplug": _unplug,
     "hand": _hand,
     "supply": _supply,
+    "warm": _warm,
     "cut": _cut,
     "spoil": _spoil,
     "list": _list,

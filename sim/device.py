@@ -188,6 +188,10 @@ class Device:
         """Its supply is another."""
         self.arm.supply_changed(self._kernel.now_ns)
 
+    def warm(self, degc: float) -> None:
+        """It is so warm from now on, by whatever heats or cools it from outside, degC."""
+        self.arm.warm(self._kernel.now_ns, degc)
+
     def brown_out_while_sending(self, after_bytes: int, off_ns: int) -> None:
         """The next time it sends, it loses power in the middle of the byte behind so many, for a while."""
         self._brown_out = (after_bytes, off_ns)

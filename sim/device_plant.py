@@ -170,6 +170,11 @@ class Plant:
         self._warm(now_ns)
         return self._degc
 
+    def warm(self, now_ns: int, degc: float) -> None:
+        """So warm from now on, by whatever heats or cools it from outside."""
+        self._warm(now_ns)
+        self._degc = degc
+
     def _warm(self, now_ns: int) -> None:
         """The current since the last look has warmed it; the electronics' share warms nothing."""
         since_s = (now_ns - self._warm_from_ns) / NS_PER_S

@@ -63,6 +63,11 @@ class Heat:
         self._degc = self.degc(now_ns)
         self._from_ns, self._ma, self._while, self._then_ma = now_ns, ma, during, then_ma
 
+    def warm(self, now_ns: int, degc: float) -> None:
+        """So warm from now on, by whatever heats or cools it from outside; the current goes on."""
+        self.draws(now_ns, self._then_ma, self._ma, self._while)
+        self._degc = degc
+
     def ends_at_degc(self, ma: float) -> float:
         """How warm it gets in the end at that current."""
         return self.ambient_degc + self.k_per_w * self.ohm * (ma / 1000) ** 2

@@ -71,6 +71,7 @@ _ROWS: Final = (
     ("does.loss", _DOES, "Without a valid demand for `loss-time-out` it does its loss action"),
     ("does.again", _DOES, "The next valid demand engages it again."),
     ("does.release", _DOES, "Release makes it limp whatever is demanded, until engage or a restart."),
+    ("does.heat", _DOES, "Hotter than `over-temperature` it goes limp by itself, by a look at least every 250 ms."),
     ("does.write", _DOES, "Write changes working memory only, and acts at once."),
     ("does.commit", _DOES, "Commit copies working to stored memory"),
     ("does.undo", _DOES, "undo copies stored or factory to working"),

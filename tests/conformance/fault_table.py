@@ -589,6 +589,42 @@ ROWS: Final = (
         "        attendance->answered_salt = call->salt;",
         "op.01",
     ),
+    # --- heat
+    _fault(
+        "it drives on though it is too hot",
+        _MOTION,
+        "if (motion->is_on && BP_REACHED(now_us, motion->look_us)) {",
+        "if (0 && motion->is_on && BP_REACHED(now_us, motion->look_us)) {",
+        "does.heat",
+    ),
+    _fault(
+        "too hot it takes hold of a demand of all",
+        _MOTION,
+        "|| device->motion.state == BP_STATE_FAULTED || (!bp_is_at_work(device->motion.state) && bp_is_hot(device))) {",
+        "|| device->motion.state == BP_STATE_FAULTED) {",
+        "does.heat",
+    ),
+    _fault(
+        "cool again it follows the next demand of all",
+        _MOTION,
+        "|| device->motion.state == BP_STATE_FAULTED || (!bp_is_at_work(device->motion.state) && bp_is_hot(device))) {",
+        "|| (!bp_is_at_work(device->motion.state) && bp_is_hot(device))) {",
+        "does.heat",
+    ),
+    _fault(
+        "too hot it is engaged all the same",
+        _MOTION,
+        "return BP_OUTCOME_FAULT_STANDS;",
+        "return BP_OUTCOME_DONE;",
+        "does.heat",
+    ),
+    _fault(
+        "too hot it refuses and drives on",
+        _MOTION,
+        "if (device->motion.is_on) {\n            bp_motion_limp(device, BP_STATE_FAULTED);\n        }",
+        "",
+        "does.heat",
+    ),
 )
 
 EXTRA: Final = {

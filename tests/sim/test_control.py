@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from sim.bus import VirtualBus
 from sim.control import HAND_NS, ControlError, obey
-from sim.scenario import load
+from sim.device import Device
+from sim.scenario import load, parse
 
 
 @pytest.fixture
@@ -37,6 +40,30 @@ def test_the_supply(bus: VirtualBus) -> None:
     assert bus.supply_mv == 5550
 
 
+@pytest.mark.parametrize("name", ["flap, left", "of C"])
+def test_what_is_warmed_cools_from_there(name: str) -> None:
+    if name == "of C":
+        bus = parse(
+            'title = "t"\n[model.m]\nheat-time = 60\n[[actuator]]\nlabel = "of C"\nmodel = "m"\ndevice = "reference"\n'
+        ).build(1)
+    else:
+        bus = load("hauler").build(1)
+    one = bus.labelled(name)
+    assert obey(bus, f"warm {name} 80") == f"{name} is at 80 degC now"
+    assert degc(bus, name) == pytest.approx(80, abs=0.01)
+    time_s = one.model.heat().time_s
+    bus.kernel.run_until(bus.kernel.now_ns + round(time_s * 1e9))
+    # the air is at 22 degC: after one time constant 1/e of the difference is left
+    assert degc(bus, name) == pytest.approx(22 + (80 - 22) / math.e, abs=0.05)
+    obey(bus, f"warm {name} -10")
+    assert degc(bus, name) == pytest.approx(-10, abs=0.01)
+
+
+def degc(bus: VirtualBus, name: str) -> float:
+    one = bus.labelled(name)
+    return one.arm.degc(bus.kernel.now_ns) if isinstance(one, Device) else one.arm.heat.degc(bus.kernel.now_ns)
+
+
 def test_cut_and_spoil_are_announced_and_wait_for_their_time(bus: VirtualBus) -> None:
     assert obey(bus, "cut flap, left 3") == "flap, left loses power in byte 3 of what it stores next"
     assert bus.labelled("flap, left").is_powered
@@ -63,6 +90,8 @@ def test_the_list_says_who_is_unplugged(bus: VirtualBus) -> None:
         ("hand flap, left far", "'far': degrees of -180..180 are wanted"),
         ("hand flap, left nan", "'nan': degrees of -180..180 are wanted"),
         ("hand flap, left 181", "'181': degrees of -180..180 are wanted"),
+        ("warm flap, left", "there is no actuator 'flap,'"),
+        ("warm flap, left 201", "'201': degrees Celsius of -40..200 are wanted"),
         ("cut flap, left", "there is no actuator 'flap,'"),
         ("cut flap, left 1.5", "'1.5': a byte of 0..65535 is wanted"),
         ("spoil flap, left 0 1", "flap, left has power: unplug it, spoil its memory, plug it in again"),
