@@ -56,13 +56,17 @@ class Step:
     Attributes:
         wire: the bytes, whole frames or anything.
         pause_ns: behind everything that it brings.
+        warm_degc: before that both are made so warm, from outside; None for not.
     """
 
     wire: bytes
     pause_ns: int = 0
+    warm_degc: float | None = None
 
     def __repr__(self) -> str:
         """As a person reads it."""
+        if self.warm_degc is not None:
+            return f"<at {self.warm_degc:g} degC, then {self.pause_ns / MS:g} ms>"
         frames = frames_in(self.wire)
         told = "; ".join(f"to {one.destination:02X}: {understood(encode_frame(one))[1] or one}" for one in frames)
         told = told or self.wire.hex(" ")
@@ -162,6 +166,9 @@ class Pair:
         """
         self.steps += 1
         self.last = [*self.last[-19:], step]
+        if step.warm_degc is not None:
+            for side in (self.python, self.c):
+                side.one.warm(step.warm_degc)
         message: Message | None = None
         for frame in frames_in(step.wire):
             message = understood(encode_frame(frame))[1]

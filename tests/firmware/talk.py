@@ -4,15 +4,23 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Iterator
+from typing import Final
 
 from busproto.wire import Frame, Message, encode_frame, request_frame
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
 from busproto.wire.hash import mark_of, uid_hash
 from busproto.wire.message import OPERATIONS
-from busproto.wire.parameters import PARAMETERS
+from busproto.wire.parameters import BY_NAME, PARAMETERS
 from tests.firmware.pair import ADDRESS, UID, Pair, Step, ask, understood
 from tests.ops.helpers import MS
+
+HEAT_SHARE: Final = 0.01
+HOT_DEGC: Final = 190.0
+COOL_DEGC: Final = 22.0
+"""Above and below every limit that can be set."""
+LOOKED_NS: Final = 300 * MS
+"""Within 250 ms everyone has looked at its temperature."""
 
 
 class Talk:
@@ -57,7 +65,19 @@ class Talk:
         for number in range(count):
             if number % 100 == 99:
                 yield from audit(self._pair)
+            if self._rng.random() < HEAT_SHARE:
+                yield from self._heat()
             yield self._rng.choice(self._makers)()
+
+    def _heat(self) -> Iterator[Step]:
+        """Too hot for a few steps. No demand is lost meanwhile: each looks at its heat in its own time."""
+        row = BY_NAME["loss-time-out"]
+        yield self._said(m.Write(row.number, row.encode(row.high)))
+        yield self._rng.choice((self._engage, self._demand, self._report))()
+        yield Step(b"", LOOKED_NS, HOT_DEGC)
+        for _ in range(self._rng.randrange(8)):
+            yield self._rng.choice(self._makers)()
+        yield Step(b"", 0, COOL_DEGC)
 
     def _to(self) -> int:
         """Whom it is said to: nearly always the one."""

@@ -24,7 +24,7 @@ needs.compiler_and_cffi()
 
 MOST_SLOT_US = 2000
 DEEP_STEPS = 20_000
-MUTANT_STEPS = 10_000
+MUTANT_STEPS = 30_000
 
 
 def mostly_mine(message: Any) -> Any:
@@ -120,6 +120,7 @@ MUTANTS = {
     ),
     "answers what is for all": ("bp_device.c", "(is_for_all && device->message.kind != BP_KIND_ASSIGN)", "0"),
     "reply delay forgotten": ("bp_device.c", "now_us + device->working.reply_delay + 1U", "now_us + 101U"),
+    "too hot it is engaged": ("bp_motion.c", "return BP_OUTCOME_FAULT_STANDS;", "return BP_OUTCOME_DONE;"),
     "generation stays": ("bp_store.c", "store->generation + 1U", "store->generation"),
 }
 """Faults that one could make: what each changes."""
