@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import io
+import re
 from pathlib import Path
 
 from rich.console import Console
@@ -18,6 +19,7 @@ from busproto.cli.demo_command import SCENARIO, do_the_job
 PICTURE = Path(__file__).parent.parent / "captures" / "demo.svg"
 SEED = 1
 COLUMNS = 104
+_MARGIN = 9
 _FONT = "ui-monospace, 'DejaVu Sans Mono', Menlo, Consolas, monospace"
 _THEME = TerminalTheme(
     (24, 26, 31),
@@ -35,18 +37,18 @@ _THEME = TerminalTheme(
 )
 # No font is fetched from anywhere: the viewer's own monospace one is used.
 _FORMAT = """\
-<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {terminal_width} {terminal_height}" role="img">
+<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 WIDTH HEIGHT" role="img">
 <title>busproto demo</title>
 <style>
 .{unique_id}-matrix {{ font-family: FONT; font-size: {char_height}px; line-height: {line_height}px; }}
 {styles}
 </style>
-<rect fill="#181a1f" width="{terminal_width}" height="{terminal_height}" rx="8"/>
+<rect fill="#181a1f" width="WIDTH" height="HEIGHT" rx="8"/>
 <defs><clipPath id="{unique_id}-clip-terminal">
 <rect x="0" y="0" width="{terminal_width}" height="{terminal_height}"/></clipPath>
 {lines}
 </defs>
-<g transform="translate(9, 9)">
+<g transform="translate(MARGIN, MARGIN)">
 {backgrounds}
 <g class="{unique_id}-matrix">
 {matrix}
@@ -63,8 +65,15 @@ def picture() -> str:
     )
     console.print("[bold]$ busproto demo[/bold]")
     do_the_job(f"sim://{SCENARIO}?seed={SEED}", SEED, ProgressLine(), console)
-    console.print()  # room for the last line
-    text = console.export_svg(theme=_THEME, code_format=_FORMAT.replace("FONT", _FONT), unique_id="demo")
+    text = console.export_svg(
+        theme=_THEME,
+        code_format=_FORMAT.replace("FONT", _FONT).replace("MARGIN", str(_MARGIN)),
+        unique_id="demo",
+    )
+    clip = re.search(r'<rect x="0" y="0" width="([\d.]+)" height="([\d.]+)"/></clipPath>', text)
+    assert clip is not None, "the text's own size is not told any more"
+    for word, size in zip(("WIDTH", "HEIGHT"), clip.groups(), strict=True):  # the text's, which the margin surrounds
+        text = text.replace(word, f"{float(size) + 2 * _MARGIN:g}")
     return "\n".join(line.rstrip() for line in text.splitlines()) + "\n"
 
 
