@@ -148,7 +148,7 @@ class Beside:
 
     @property
     def written_bytes(self) -> int:
-        """Bytes of stored memory that it has written so far."""
+        """Bytes of stored memory that it has written so far; one that follows `cut` counts them."""
         return int(self._me()["written"])
 
     def order(self, word: str, rest: str = "") -> None:

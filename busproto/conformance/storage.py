@@ -11,7 +11,7 @@ NEVER_BYTE = 0xFFFF
 
 def written_bytes(bench: Bench, message: Message, to: int) -> int:
     """How many bytes a request writes to stored memory."""
-    side = bench.beside("who")
+    side = bench.beside("cut", "who")
     before = side.written_bytes
     bench.frames_after(bench.wire(message, to), count=1, slow=True)
     return side.written_bytes - before
