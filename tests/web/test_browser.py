@@ -259,8 +259,12 @@ def test_faults_of_the_virtual_bus_at_a_click(browser: Browser) -> None:
         page.locator("#virtual-who").select_option("tail")
         page.get_by_role("button", name="Hand moves it to").click()
         expect(tail.locator("dd").first).to_have_text("20.0°")
+        page.get_by_role("button", name="Warm it to").click()
+        page.get_by_role("button", name="Lose power in byte").click()
         page.locator("[data-fault=stuck-low]").click()
         page.get_by_role("tab", name="Tasks").click()
+        expect(page.locator("#said")).to_contain_text("tail is at 120 degC now")
+        expect(page.locator("#said")).to_contain_text("tail loses power in byte 20 of what it stores next")
         expect(page.locator("#said")).to_contain_text("stuck-low for 1 s")
         assert desk.complaints == []
 

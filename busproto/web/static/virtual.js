@@ -51,12 +51,16 @@ function draw() {
   const who = () => pick.value;
   const control = (line) => () => send({ do: "control", line });
   const hand = make("input", { type: "number", value: 20, min: -180, max: 180, step: 1, "aria-label": "degrees" });
+  const degc = make("input", { type: "number", value: 120, min: -40, max: 200, step: 1, "aria-label": "degrees Celsius" });
+  const byte = make("input", { type: "number", value: 20, min: 0, max: 65535, step: 1, "aria-label": "byte, from 0" });
   const volts = make("input", { type: "number", value: port.supply_mv / 1000, min: 0, max: 60, step: 0.1, "aria-label": "volts" });
   const speed = make("input", { type: "number", value: 25, min: 0, max: 150, step: 1, "aria-label": "airspeed, m/s" });
   const plugs = make("ul", { class: "plugs" }, ...port.actuators.map((one) => make("li", {}, make("button", { class: "small-button", "data-plug": one.label, "aria-pressed": String(one.powered), onclick: control(`${one.powered ? "unplug" : "plug"} ${one.label}`) }, one.powered ? "unplug" : "plug in"), ` ${one.label}`, one.powered ? "" : make("b", {}, " – unplugged"))));
   const set = make("fieldset", { disabled: !operates() },
     make("h3", {}, "One of them"), make("label", {}, "actuator ", pick),
     make("div", { class: "task-row" }, make("button", { id: "hand-go", onclick: () => send({ do: "control", line: `hand ${who()} ${hand.value}` }) }, "Hand moves it to"), hand, "deg, if it is limp"),
+    make("div", { class: "task-row" }, make("button", { id: "warm-go", onclick: () => send({ do: "control", line: `warm ${who()} ${degc.value}` }) }, "Warm it to"), degc, "°C; it cools from there"),
+    make("div", { class: "task-row" }, make("button", { id: "cut-go", onclick: () => send({ do: "control", line: `cut ${who()} ${byte.value}` }) }, "Lose power in byte"), byte, "of what it stores next"),
     ...ONE.map((one) => fault(one, who)),
     make("h3", {}, "The line"), ...FAULTS.map((one) => fault(one)),
     make("h3", {}, "Supply and air"),
