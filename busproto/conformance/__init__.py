@@ -2,7 +2,8 @@
 
 ``pytest --dut TARGET`` runs it. A case cites the clauses of the format page that it checks (`clauses`); what a target
 cannot show is *not checked*, with the reason, and never counts as passed. `bench` is what the cases talk to, `targets`
-makes one of a name, `model` says what a good actuator answers, `strategies` are for tests of one's own.
+makes one of a name, `side` is what there is beside the bus (moments on the line, power cuts), `model` says what a good
+actuator answers, `strategies` are for tests of one's own.
 """
 
 from __future__ import annotations
