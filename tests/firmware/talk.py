@@ -72,7 +72,7 @@ class Talk:
     def _heat(self) -> Iterator[Step]:
         """Too hot for a few steps. No demand is lost meanwhile: each looks at its heat in its own time."""
         row = BY_NAME["loss-time-out"]
-        yield self._said(m.Write(row.number, row.encode(row.high)))
+        yield self._said(m.Write(row.number, row.encode(row.high)), self._pair.address)
         yield self._rng.choice((self._engage, self._demand, self._report))()
         yield Step(b"", LOOKED_NS, HOT_DEGC)
         for _ in range(self._rng.randrange(8)):
