@@ -118,6 +118,7 @@ class Arm:
     heat: Heat | None = None
     mount: Mount | None = None
     _engaged_ns: int = 0
+    _is_eased: bool = False
     _course: Course = Course.rest(0.0, 0)  # noqa: RUF009 - a driven arm has one of its own
     _at: tuple[float, float] = (0.0, 0.0)
     _is_plain: bool = False
@@ -215,7 +216,7 @@ class Arm:
 
     def is_easing(self, now_ns: int) -> bool:
         """Whether the soft start still runs."""
-        return self.target_deg is not None and now_ns - self._engaged_ns < self.soft_start_ns
+        return self.target_deg is not None and not self._is_eased and now_ns - self._engaged_ns < self.soft_start_ns
 
     # --- what changes -----------------------------------------------------------------------------------------
 
@@ -224,6 +225,7 @@ class Arm:
         self._before(now_ns)
         self._hand = self._ring = None
         self._engaged_ns = now_ns
+        self._is_eased = False
         self.target_deg = self._from_deg = self.reading_deg
         self._arm_from_deg = self.arm_deg
         self._short_deg = 0.0
@@ -278,6 +280,7 @@ class Arm:
             self.minimum_drive,
         ):
             self._before(now_ns)
+            self._is_eased = not self.is_easing(now_ns)  # one that is over is not begun anew by a longer time
             self.speed_deg_s, self.soft_start_ns, self.dead_band_deg = speed_deg_s, soft_start_ns, dead_band_deg
             self.stiffness, self.damping, self.minimum_drive = stiffness, damping, minimum_drive
             self.refit(now_ns)
@@ -333,7 +336,7 @@ class Arm:
             motor.no_load_deg_s * (self.power + self.load) if motor.lag_s else self._ideal(1.0),
             motor.lag_s * (1 + motor.added_inertia),
             motor.acceleration_deg_s2,
-            self.soft_start_ns / NS_PER_S,
+            0.0 if self._is_eased else self.soft_start_ns / NS_PER_S,
         )
 
     def _ideal(self, side: float) -> float:

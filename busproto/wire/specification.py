@@ -381,7 +381,8 @@ _BEHAVIOUR_PAGE: Final = """\
 - Limp after power-up, and always while it has no address of its own. Motion comes only from a demand, from
   engage (which holds the arm where it is) or, while engaged, from show yourself.
 - It follows its channel only from a demand-all with a good check. The first demand, and each first one after
-  a loss, engages it: a soft start from where the arm is.
+  a loss, engages it: a soft start from where the arm is. A soft start that is over is not begun anew when
+  `soft-start` becomes longer.
 - Demand d (-1..+1) drives the arm to neutral + direction x d x travel / 2 + correction(d), within the ends
   and the mechanical stops, with the slew limit. The correction is linear between points spread evenly over d
   = -1..+1.

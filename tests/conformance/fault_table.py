@@ -589,6 +589,14 @@ ROWS: Final = (
         "        attendance->answered_salt = call->salt;",
         "op.01",
     ),
+    _fault(
+        "a soft start that is over begins anew when it becomes longer",
+        _MOTION,
+        "if (motion->is_on && BP_REACHED(now_us, motion->hold_us + settings->soft_start * BP_MS)) {\n"
+        "        motion->is_eased = 1;\n    }",
+        "motion->is_eased = BP_REACHED(now_us, motion->hold_us + settings->soft_start * BP_MS);",
+        "parameters.soft-start",
+    ),
     # --- heat
     _fault(
         "it drives on though it is too hot",

@@ -94,6 +94,38 @@ def test_it_is_easing_for_the_soft_start_time_and_never_while_limp() -> None:
     assert not arm.is_easing(1)
 
 
+def fitted(arm: Arm, now_ns: int, soft_start_ns: int) -> None:
+    arm.fit(
+        now_ns,
+        speed_deg_s=arm.speed_deg_s,
+        soft_start_ns=soft_start_ns,
+        dead_band_deg=arm.dead_band_deg,
+        stiffness=arm.stiffness,
+        damping=arm.damping,
+        minimum_drive=arm.minimum_drive,
+    )
+
+
+def test_one_that_is_over_is_not_begun_anew_by_a_longer_time() -> None:
+    arm = engaged(soft_start_ns=100 * MS)
+    fitted(arm, 200 * MS, 5 * S)
+    assert not arm.is_easing(200 * MS)
+    arm.aim(60.0, 200 * MS)
+    arm.move_to(300 * MS)
+    assert arm.position_deg == pytest.approx(30.0)  # 300 deg/s for 0.1 s
+    arm.engage(400 * MS)
+    assert arm.is_easing(400 * MS + S)
+
+
+def test_one_that_runs_takes_the_time_that_is_set_now() -> None:
+    arm = engaged(soft_start_ns=5 * S)
+    fitted(arm, S, 2 * S)
+    assert arm.is_easing(S)
+    assert not arm.is_easing(2 * S)
+    fitted(arm, S + 500 * MS, 0)
+    assert not arm.is_easing(S + 500 * MS)
+
+
 def test_a_second_soft_start_begins_at_rest_where_the_arm_is() -> None:
     """After 0.2 s of the first it stands at 6 deg; 0.1 s of the second bring 1.5 deg more."""
     arm = engaged(soft_start_ns=S)

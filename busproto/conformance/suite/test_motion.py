@@ -272,6 +272,19 @@ def test_engaging_begins_a_soft_start_too(dut: Bench) -> None:
     check_course(dut, (since[0], since[1]), start, 600, 3000, 400)
 
 
+@clause("parameters.soft-start", "does.engages", "states")
+def test_a_soft_start_that_is_over_is_not_begun_anew_by_a_longer_one(dut: Bench) -> None:
+    ready(dut)
+    dut.demand(-0.3)
+    dut.pass_time(50 * MS)
+    start = dut.settle(-0.3, within_ns=700 * MS).position_cdeg
+    dut.put({"soft-start": 5000})
+    since = dut.during(lambda: dut.demand(0.3))
+    assert dut.report().state is m.State.FOLLOWING
+    came = check_course(dut, since, start, 0, 3000, 300)
+    assert came > 1500, "it begins softly again"
+
+
 @clause("does.slew")
 @pytest.mark.parametrize("slew", [300, 1000])
 def test_the_slew_limit_is_kept(dut: Bench, slew: int) -> None:
