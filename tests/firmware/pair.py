@@ -269,9 +269,12 @@ class Pair:
 
     @property
     def _rest_cdeg(self) -> int:
-        """How far apart both may stand at the same demand; friction stops a loop of little stiffness far from it."""
+        """How far apart both may stand at the same demand: each a dead band away, and on its own side of it.
+
+        Friction stops a loop of little stiffness far from it.
+        """
         one = self.python.one
-        return REST_CDEG + int(one.settings.raw("dead-band")) + round(200 * one.arm.short_deg())
+        return REST_CDEG + 2 * int(one.settings.raw("dead-band")) + round(200 * one.arm.short_deg())
 
     def _rests(self) -> bool:
         """Whether both stand where a demand put them."""
