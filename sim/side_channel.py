@@ -57,10 +57,14 @@ class SideChannel:
             raise ControlError(f"'{word}' is no word here; there are: {', '.join((*_WORDS, *COMMANDS))}")
         return _WORDS[word](self, rest.strip())
 
+    def told(self, line: str) -> Told:
+        """As `follow`, with the time. Raises ControlError."""
+        return {**self.follow(line), "now_ns": self._bus.kernel.now_ns}
+
     def answer(self, line: str) -> str:
         """The line of JSON that answers a line of words."""
         try:
-            told = {**self.follow(line), "now_ns": self._bus.kernel.now_ns}
+            told = self.told(line)
         except ControlError as error:
             told = {"refused": str(error)}
         return json.dumps(told)

@@ -41,8 +41,7 @@ class StoredMemory:
     copies: list[bytes] = field(default_factory=lambda: [b"", b""])
     _writing: _Write | None = None
     _written: int = 0
-    _cut_in: int | None = None
-    _cut: Callable[[int], object] | None = None
+    _cut: tuple[int, Callable[[int], object]] | None = None
 
     @classmethod
     def holding(cls, record: bytes) -> StoredMemory:
@@ -70,10 +69,11 @@ class StoredMemory:
             in_use = next(at for at, cells in enumerate(self.copies) if _opened(cells) == loaded)
         data = _sealed(generation, record)
         self._writing = _Write(0 if in_use is None else 1 - in_use, data, now_ns)
-        if self._cut_in is not None and self._cut is not None:
-            if self._cut_in < len(data):
-                self._cut(now_ns + self._cut_in * BYTE_WRITE_NS + BYTE_WRITE_NS // 2)
-            self._cut_in = self._cut_in - len(data) if self._cut_in >= len(data) else None
+        if self._cut is not None:
+            byte, cut = self._cut
+            self._cut = (byte - len(data), cut) if byte >= len(data) else None
+            if self._cut is None:
+                cut(now_ns + byte * BYTE_WRITE_NS + BYTE_WRITE_NS // 2)
         return now_ns + len(data) * BYTE_WRITE_NS
 
     def written(self, now_ns: int) -> int:
@@ -82,7 +82,7 @@ class StoredMemory:
 
     def plan_cut(self, byte: int, cut: Callable[[int], object]) -> None:
         """Call `cut` with the moment, ns, of the middle of this byte, from 0, of what is written from now on."""
-        self._cut_in, self._cut = byte, cut
+        self._cut = (byte, cut)
 
     def is_writing(self, now_ns: int) -> bool:
         """Whether a write is under way."""

@@ -78,12 +78,14 @@ def run_bus(
 
     if pty == (tcp is not None):
         raise click.UsageError("one of --pty and --tcp is wanted", click.get_current_context())
-    side_at = None if side is None else parse_tcp(side, open_to_network, "--side")
+    side_at = None if side is None else parse_endpoint("--side", side, 7000, open_to_network)
     loaded = load(scenario)
     bus = loaded.build(seed)
     endpoint: Endpoint = PseudoTerminal() if tcp is None else TcpPort(*parse_tcp(tcp, open_to_network))
     beside: list[Beside] = [_Keyboard(bus)] if obey or sys.stdin.isatty() else []
     side_port = None if side_at is None else SidePort(SideChannel(bus), *side_at)
+    if side_port is not None:
+        beside.append(side_port)
     body: dict[str, Any] = {"port": endpoint.name, "scenario": scenario, "seed": seed, "baud": bus.line.baud}
     body["side"] = None if side_port is None else side_port.name
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # before anyone knows that there is something to end
@@ -102,7 +104,7 @@ def run_bus(
             bus,
             endpoint,
             is_over=lambda now_ns: for_s is not None and now_ns >= for_s * 1e9,
-            beside=beside if side_port is None else [*beside, side_port],
+            beside=beside,
         )
     except KeyboardInterrupt:
         click.echo("bus ended", err=True)
@@ -147,6 +149,6 @@ def _may_read(fd: int) -> bool:
     return not os.isatty(fd) or not hasattr(os, "tcgetpgrp") or os.tcgetpgrp(fd) == os.getpgrp()
 
 
-def parse_tcp(text: str, open_to_network: bool, option: str = "--tcp") -> tuple[str, int]:
-    """HOST and PORT of what was given to an option. Raises InputError, see `parse_endpoint`."""
-    return parse_endpoint(option, text, 7000, open_to_network)
+def parse_tcp(text: str, open_to_network: bool) -> tuple[str, int]:
+    """HOST and PORT of what was given to --tcp. Raises InputError, see `parse_endpoint`."""
+    return parse_endpoint("--tcp", text, 7000, open_to_network)

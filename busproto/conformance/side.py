@@ -58,14 +58,13 @@ class InProcessSide:
         from sim.side_channel import SideChannel
 
         self._channel = SideChannel(bus)
-        self._bus = bus
 
     def follow(self, line: str) -> Told:
         """See `Side`."""
         from sim.control import ControlError
 
         try:
-            return {**self._channel.follow(line), "now_ns": self._bus.kernel.now_ns}
+            return self._channel.told(line)
         except ControlError as error:
             raise SideRefusedError(str(error)) from error
 
@@ -118,21 +117,18 @@ class Beside:
         words: that are followed.
     """
 
-    def __init__(self, side: Side, uid: bytes, words: frozenset[str] | None = None, label: str | None = None) -> None:
+    def __init__(self, side: Side, uid: bytes) -> None:
         """Raises SideError: it does not tell what it follows, or does not know the one under test."""
         self._side = side
         self._uid = uid.hex()
-        self.words = frozenset(map(str, self._list("able", "words"))) if words is None else words
-        self._label = label or self._find_label()
+        self.words = frozenset(map(str, self._list("able", "words")))
+        self._label = str(self._me().get("label", "")) if "who" in self.words else ""
 
     def _list(self, line: str, key: str) -> list[Any]:
         found = self._side.follow(line).get(key)
         if not isinstance(found, list):
             raise SideError(f"the side channel answers '{line}' without a list '{key}'")
         return found
-
-    def _find_label(self) -> str:
-        return str(self._me().get("label", "")) if "who" in self.words else ""
 
     def _me(self) -> Told:
         there = [one for one in self._list("who", "actuators") if isinstance(one, dict)]

@@ -185,7 +185,6 @@ def _slot_board(drawn: dict[int, list[str]], heard: set[str]) -> Table:
 
 def _slots_steps(bus: VirtualBus, exchanges: Sequence[Heard]) -> Iterator[Step]:
     silent: set[bytes] = set()
-    found: set[str] = set()
     queries = 0
     rounds = 0
     for heard in exchanges:
@@ -203,14 +202,13 @@ def _slots_steps(bus: VirtualBus, exchanges: Sequence[Heard]) -> Iterator[Step]:
         empty = call.slots - len(drawn)
         labels_heard = sorted(by_uid_on(bus)[uid].label for uid in uids)
         expected = theory.alone_mean(len(waiting), call.slots)
-        before = len(found)
-        found.update(labels_heard)
+        before = len(silent)  # whoever was heard has been told to keep silent
         yield Step(
             f"round {rounds}, {call.slots} slots: {names_of(labels_heard)} heard; "
             f"{several(broken, 'slot')} broken, {empty} empty",
             _slot_board(drawn, set(labels_heard)),
             f"{queries_text(queries)} so far; {len(labels_heard)} heard in this round, theory expects {expected:.1f}",
-            Course(len(found), len(bus.actuators), expected_found=before + expected),
+            Course(before + len(labels_heard), len(bus.actuators), expected_found=before + expected),
         )
 
 

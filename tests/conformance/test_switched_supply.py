@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -20,10 +20,11 @@ from tests.conformance.test_targets import SCENARIO
 
 
 class Output:
-    """An output that keeps what it was set to."""
+    """An output that keeps what it was set to, and tells it on."""
 
-    def __init__(self) -> None:
+    def __init__(self, changed: Callable[[bool], object] = lambda _: None) -> None:
         self.levels: list[bool] = []
+        self._changed = changed
 
     @property
     def rts(self) -> bool:
@@ -32,23 +33,7 @@ class Output:
     @rts.setter
     def rts(self, level: bool) -> None:
         self.levels.append(level)
-
-
-class Relay(Output):
-    """One that switches the supply of a virtual actuator, through the side channel of its bus."""
-
-    def __init__(self, side: TcpSide) -> None:
-        super().__init__()
-        self._side = side
-
-    @property
-    def rts(self) -> bool:
-        return self.levels[-1]
-
-    @rts.setter
-    def rts(self, level: bool) -> None:
-        self.levels.append(level)
-        self._side.follow(f"{'plug' if level else 'unplug'} under test")
+        self._changed(level)
 
 
 @contextmanager
@@ -97,7 +82,7 @@ def test_power_is_lost_in_the_middle_of_a_write_by_one_output_alone(tmp_path: Pa
     with running_bus(str(scenario), "--pty", "--side", "127.0.0.1:0", "--json") as (_, first_line):
         ready = json.loads(first_line)
         side = TcpSide(ready["side"])
-        relay = Relay(side)
+        relay = Output(lambda level: side.follow(f"{'plug' if level else 'unplug'} under test"))
         with running(Switch(relay)) as name:
             arguments = [f"--dut={ready['port']}", f"--dut-side={name}", "--all-clear", "--dut-clause=does.copies"]
             ran = run(tmp_path, *arguments, "--dut-clause=find.jitter")
