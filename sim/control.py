@@ -112,7 +112,8 @@ def _named(bus: VirtualBus, text: str) -> Actuator:
 
 
 def _whole(text: str, what: str, last: int) -> int:
-    if not (text.isascii() and text.isdecimal() and int(text) <= last):
+    # the length first: Python refuses to convert more than some thousand digits
+    if not (text.isascii() and text.isdecimal() and len(text) <= len(str(last)) and int(text) <= last):
         raise ControlError(f"'{text}': {what} of 0..{last} is wanted")
     return int(text)
 

@@ -6,7 +6,7 @@ Each says in `happenings` at which moments it begins and ends and what happens t
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Annotated, Final, get_args
+from typing import Annotated, Final
 
 import msgspec
 from msgspec import Meta
@@ -248,8 +248,6 @@ EventTable = (
     | HandEvent
     | AirspeedEvent
 )
-EVENTS: Final = {str(kind.__struct_config__.tag): kind for kind in get_args(EventTable)}
-"""Every kind of event by the name it has in a scenario."""
 
 
 def schedule(bus: VirtualBus, events: list[EventTable]) -> None:
