@@ -17,7 +17,7 @@ import click
 from busproto.cli.common import NotCleared, clear_progress, console
 from busproto.errors import ReadBackError
 from busproto.keeping import now_text
-from busproto.ops.discovery import prove_addresses
+from busproto.ops.address_proof import prove_addresses
 from busproto.ops.link import Link
 from busproto.ops.steps import Steps
 from busproto.ops.survey import Survey

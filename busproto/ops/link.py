@@ -10,7 +10,7 @@ import asyncio
 import contextlib
 from collections.abc import Callable, Coroutine
 from types import TracebackType
-from typing import Any, Self, TypeVar
+from typing import Any, Final, Self, TypeVar
 
 from busproto.errors import AddressConflictError, PortClosedError
 from busproto.ops.steps import Clash, Done, Moved, Now, Pause, Progress, Step, Steps
@@ -20,6 +20,8 @@ from busproto.wire.messages import Assign, Present
 
 T = TypeVar("T")
 ROLL_CALL = Present.OPERATION
+MOST_BETWEEN: Final = 4096
+"""So many of the bytes that came between two exchanges are kept, the last ones."""
 
 
 class _Pump:
@@ -33,6 +35,20 @@ class _Pump:
         self.exchanges = 0
         self._on_progress = on_progress
         self._interrupted: Session | None = None
+        self._between = b""
+
+    def _keep(self, data: bytes) -> None:
+        """Bytes that came while nothing was asked."""
+        if data:
+            self._between = (self._between + data)[-MOST_BETWEEN:]
+
+    def _begin(self, ask: Ask, late: bytes) -> bytes:
+        """Begin an exchange; `late` is what lay at the port. Returns the bytes to send."""
+        self._keep(late)
+        wire = self.session.begin(ask, self.transport.now_ns(), self._between)
+        self._between = b""
+        self.exchanges += 1
+        return wire
 
     def _note(self, step: Step) -> int | None:
         """Steps that need no port."""
@@ -131,17 +147,14 @@ class Link(_Pump):
 
     def _pause(self, until_ns: int) -> None:
         while self.transport.now_ns() < until_ns:
-            self.transport.read_until(until_ns)
+            self._keep(self.transport.read_until(until_ns))
 
     def _exchange(self, ask: Ask) -> Heard:
         transport, session = self.transport, self.session
         if self._interrupted is not None:
             self._listen(self._interrupted)
             self._interrupted = None
-        transport.read_until(0)  # what came too late for an earlier exchange
-        wire = session.begin(ask, transport.now_ns())
-        self.exchanges += 1
-        transport.write(wire)
+        transport.write(self._begin(ask, transport.read_until(0)))
         session.sent(transport.now_ns())
         if ask.expect is Expect.NOTHING and session.echoes is False:
             self._pause(session.deadline_ns)
@@ -215,7 +228,7 @@ class AsyncLink(_Pump):
 
     async def _pause(self, until_ns: int) -> None:
         while self.transport.now_ns() < until_ns:
-            await self._read(until_ns)
+            self._keep(await self._read(until_ns))
 
     def _read(self, deadline_ns: int) -> Coroutine[Any, Any, bytes]:
         return _in_thread(self.transport.read_until, deadline_ns)
@@ -225,10 +238,7 @@ class AsyncLink(_Pump):
         if self._interrupted is not None:
             await self._listen(self._interrupted)
             self._interrupted = None
-        await self._read(0)
-        wire = session.begin(ask, transport.now_ns())
-        self.exchanges += 1
-        await _in_thread(transport.write, wire)
+        await _in_thread(transport.write, self._begin(ask, await self._read(0)))
         session.sent(transport.now_ns())
         if ask.expect is Expect.NOTHING and session.echoes is False:
             await self._pause(session.deadline_ns)
