@@ -8,8 +8,8 @@ import pytest
 
 from busproto.errors import AddressConflictError, NodeRefusedError, ReplyTimeoutError
 from busproto.ops import Link, assign, describe, engage, find, report, transact, who_is_at
-from busproto.ops.steps import Clash, Moved, Steps, exchange
-from busproto.session import Ask, Expect
+from busproto.ops.steps import Clash, Moved, Pause, Steps, exchange
+from busproto.session import Ask, Expect, Heard, Verdict
 from busproto.wire import Message, decode_frame
 from busproto.wire.messages import (
     Description,
@@ -276,6 +276,9 @@ def test_a_proven_search_ends_a_clash_of_which_nobody_is_left() -> None:
     for actuator in one.bus.actuators:
         actuator.power_off()
     one.run(find(rng=random.Random(2)))
+    assert one.link.clashing == {7: (uid_of(1), uid_of(2))}, "an empty list is not proven"
+    one.add(4, 9)
+    assert one.run(find(rng=random.Random(3))).proven
     one.add(3, 7)
     assert one.run(describe(7)).uid == uid_of(3)
 
@@ -332,7 +335,25 @@ def test_what_came_while_nobody_listened_does_not_spoil_the_next_exchange(echo: 
     one.bus.line.transmit(object(), b"\x00\x55\x66")
     one.pass_time(5 * MS)
     one.run(report(7))
-    assert one.link.session.counts == {"answered": 2}
+    assert one.link.session.counts == {"answered": 2, "between": 3}
+
+
+@pytest.mark.parametrize("echo", [True, False])
+def test_what_came_between_two_exchanges_is_handed_over_with_the_next(echo: bool) -> None:
+    """While nothing was asked, and in a pause: no byte is thrown away unseen."""
+    one = box(echo=echo)
+    one.add(1, 7)
+
+    def steps() -> Steps[tuple[Heard, Heard]]:
+        first = yield from exchange(Ask.one(Report(), 7))
+        one.bus.line.transmit(object(), b"\x00\x55\x66")
+        yield Pause(5 * MS)
+        second = yield from exchange(Ask.one(Report(), 7))
+        return first, second
+
+    first, second = one.run(steps())
+    assert (first.before, second.before) == (b"", b"\x00\x55\x66")
+    assert second.verdict is Verdict.ANSWERED
 
 
 def test_a_late_answer_is_not_taken_for_the_next() -> None:
