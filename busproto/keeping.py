@@ -10,6 +10,7 @@ from datetime import datetime
 from pathlib import Path
 
 from busproto.errors import InputError
+from busproto.reading import read_text as read_text
 
 
 def now_text() -> str:
@@ -64,20 +65,6 @@ def append_line(path: Path, line: str) -> None:
             _sync_directory(path.parent)
     except (OSError, ValueError) as error:
         raise InputError(f"'{path}' cannot be written: {_why(error)}") from error
-
-
-def read_text(path: Path) -> str:
-    """The text of a file.
-
-    Raises:
-        InputError: it cannot be read.
-    """
-    try:
-        return path.read_text("utf-8")
-    except UnicodeDecodeError as error:
-        raise InputError(f"'{path}' cannot be read: it is not UTF-8 text (byte {error.start})") from error
-    except (OSError, ValueError) as error:
-        raise InputError(f"'{path}' cannot be read: {_why(error)}") from error
 
 
 def _why(error: Exception) -> str:

@@ -101,6 +101,16 @@ def port_options(function: F) -> F:
     return result
 
 
+def native_option(function: F) -> F:
+    """The option that lets a scenario name libraries that are run; it arrives as `native`."""
+    return click.option(
+        "--native-code",
+        "native",
+        is_flag=True,
+        help="Run the shared libraries that the scenario names; they get all your rights.",
+    )(function)
+
+
 def json_option(function: F) -> F:
     """The option --json; it arrives as `as_json`."""
     return click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, with stable keys.")(function)
@@ -173,14 +183,13 @@ def origin_ns(transport: Transport) -> int:
 def _check_sim_url(url: str) -> None:
     """Make pyserial know the virtual bus, and refuse a bad URL or scenario as bad input."""
     from sim.handlers.protocol_sim import parse_url
-    from sim.scenario import load
 
     try:
-        name, _ = parse_url(url)
+        wanted = parse_url(url)
     except ValueError as error:
         text = str(error) if url in str(error) else f"'{url}': {error}"
         raise InputError(text) from error
-    load(name)
+    wanted.load()
 
 
 class ProgressLine:

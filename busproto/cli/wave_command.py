@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from busproto.cli.common import FloatRange, json_option, print_json
+from busproto.cli.common import FloatRange, json_option, native_option, print_json
 from busproto.errors import InputError
 from busproto.ops.discovery import find
 from busproto.ops.link import Link
@@ -32,15 +32,16 @@ JSON: "file", "signals", "changes", "virtual_ms", "overlaps"."""
 @click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=0, show_default=True)
 @click.option("--idle", is_flag=True, help="Let no host speak: record what the scenario itself brings.")
 @click.option("--for", "for_s", type=FloatRange(0.0001, 600), help="Go on for so many virtual seconds in all.")
+@native_option
 @json_option
-def command(scenario: str, file: str, seed: int, idle: bool, for_s: float | None, as_json: bool) -> None:
+def command(scenario: str, file: str, seed: int, idle: bool, for_s: float | None, native: bool, as_json: bool) -> None:
     """Write the waveform of a search on SCENARIO as VCD: every driver, the line, and what the host sees."""
     from sim.scenario import load
     from sim.wave_out import begin_recording, signals, write_vcd
 
     if idle and for_s is None:
         raise click.UsageError("--idle needs --for", click.get_current_context())
-    bus = load(scenario).build(seed)
+    bus = load(scenario, native=native).build(seed)
     begin_recording(bus)
     bus.kernel.run_until(QUIET_NS)
     if not idle:

@@ -19,11 +19,11 @@ import msgspec
 from msgspec import Meta
 
 from busproto.errors import FileError
-from busproto.keeping import read_text
 from busproto.plan.load import Plan
 from busproto.plan.record import Entry, Record, short
 from busproto.plan.results import MATCH_FORMAT, TRIAL_FORMAT
 from busproto.plan.trial import LOSS_EARLY_MS, LOSS_LATE_MS, SOFT_START_SLACK, SOFT_START_SLACK_MS
+from busproto.reading import decode_json, read_text
 from busproto.wire.parameters import BY_NAME, FACTORY, RawValue
 
 GAP: Final = "\N{NO-BREAK SPACE}"
@@ -195,7 +195,7 @@ def load_matches(path: str | Path) -> Matches:
         InputError: it cannot be read.
     """
     try:
-        return msgspec.json.decode(read_text(Path(path)), type=Matches)
+        return decode_json(read_text(path), Matches)
     except msgspec.MsgspecError as error:
         raise FileError(str(path), [f"not the results of matching: {error}"]) from error
 
@@ -208,7 +208,7 @@ def load_trial(path: str | Path) -> Trial:
         InputError: it cannot be read.
     """
     try:
-        return msgspec.json.decode(read_text(Path(path)), type=Trial)
+        return decode_json(read_text(path), Trial)
     except msgspec.MsgspecError as error:
         raise FileError(str(path), [f"not the results of a trial: {error}"]) from error
 

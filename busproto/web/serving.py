@@ -35,14 +35,13 @@ def port_opener(url: str, baud: int | None, latency_ms: float | None) -> Callabl
         latency_ns = None if latency_ms is None else round(latency_ms * 1e6)
         return lambda: open_transport(url, baud or DEFAULT_BAUD, latency_ns=latency_ns)
     from sim.handlers.protocol_sim import parse_url
-    from sim.scenario import load
 
     try:
-        name, seed = parse_url(url)
+        wanted = parse_url(url)
     except ValueError as error:
         raise InputError(str(error)) from error
-    scenario = load(name)
-    return lambda: LiveBus(url, scenario.build(seed, baud=baud))
+    scenario = wanted.load()
+    return lambda: LiveBus(url, scenario.build(wanted.seed, baud=baud))
 
 
 @dataclass(frozen=True, slots=True)
