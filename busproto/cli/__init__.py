@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import importlib
 import json
+import re
 import sys
 from collections.abc import Sequence
 from typing import Any, Final
@@ -16,6 +17,7 @@ import click
 from busproto._version import version_text
 from busproto.cli import exit_codes
 from busproto.errors import BusError, InputError
+from busproto.shown import clean_output
 
 COMMANDS: Final = {
     "ports": "List the ports of this machine and the shipped scenarios.",
@@ -74,11 +76,19 @@ class _Commands(click.Group):
         if name not in COMMANDS:
             return None
         command: click.Command = importlib.import_module(f"busproto.cli.{name}_command").command
-        return command
+        return _with_paragraphs(command)
 
     def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
+
+
+def _with_paragraphs(command: click.Command) -> click.Command:
+    """Click keeps the lines of a paragraph that begins with a backspace; without a blank line before, it prints one."""
+    command.epilog = re.sub("(?<!\n)\n\b\n", "\n\n\b\n", command.epilog or "") or None
+    for inner in command.commands.values() if isinstance(command, click.Group) else ():
+        _with_paragraphs(inner)
+    return command
 
 
 def _print_version(context: click.Context, _: click.Parameter, wanted: bool) -> None:
@@ -115,6 +125,11 @@ def group(context: click.Context) -> None:
 
 def run(arguments: Sequence[str]) -> int:
     """Run one command line; returns the exit code. Bad input never shows a traceback, a bug does."""
+    with clean_output():
+        return _run(arguments)
+
+
+def _run(arguments: Sequence[str]) -> int:
     from busproto.cli.common import NotCleared
 
     as_json = "--json" in arguments

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import signal
 import sys
@@ -13,6 +12,7 @@ import click
 
 from busproto.cli.common import FloatRange, json_option, native_option
 from busproto.endpoints import parse_endpoint
+from busproto.shown import json_text
 
 if TYPE_CHECKING:
     from sim.bus import VirtualBus
@@ -93,7 +93,7 @@ def run_bus(
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # before anyone knows that there is something to end
     try:
         if as_json:
-            click.echo(json.dumps(body))
+            click.echo(json_text(body))
         else:
             click.echo(f"port: {endpoint.name}")
             if side_port is not None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import math
 import sys
 from collections.abc import Callable, Iterator
@@ -16,6 +15,7 @@ from busproto.cautions import CAUTIONS, DISCLAIMER
 from busproto.errors import BusError, FileError, InputError, PortClosedError
 from busproto.ops.link import Link
 from busproto.ops.steps import Progress
+from busproto.shown import json_text
 from busproto.transport import Transport, open_transport
 from busproto.transport.serial_port import MAX_BAUD, MIN_BAUD
 from busproto.wire.frame import DEFAULT_BAUD
@@ -224,12 +224,13 @@ class ProgressLine:
         self._bar.update(self._task, description=step.task, completed=step.at, total=step.of)
 
     def _start(self) -> None:
-        from rich.console import Console
         from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
         from rich.progress import Progress as RichProgress
 
+        from busproto.cli.output import CleanConsole
+
         columns = (TextColumn("{task.description}"), BarColumn(24), MofNCompleteColumn(), TimeElapsedColumn())
-        self._bar = RichProgress(*columns, console=Console(stderr=True), transient=True)
+        self._bar = RichProgress(*columns, console=CleanConsole(stderr=True), transient=True)
         self._task = self._bar.add_task("")
         self._bar.start()
         ProgressLine.shown = self
@@ -243,14 +244,14 @@ def clear_progress() -> None:
 
 def console() -> Console:
     """Where a result goes: coloured on a terminal only, as wide as the terminal or 100 columns."""
-    from rich.console import Console
+    from busproto.cli.output import CleanConsole
 
-    return Console(highlight=False) if sys.stdout.isatty() else Console(highlight=False, width=100)
+    return CleanConsole()
 
 
 def print_json(body: dict[str, Any]) -> None:
     """A result as JSON."""
-    click.echo(json.dumps(body, indent=2, ensure_ascii=False))
+    click.echo(json_text(body, indent=2))
 
 
 def print_cautions() -> None:

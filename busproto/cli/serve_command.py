@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import signal
 import threading
 import webbrowser
@@ -14,6 +13,7 @@ import click
 from busproto.cli.common import MAX_LATENCY_MS, FloatRange, json_option
 from busproto.endpoints import parse_endpoint
 from busproto.errors import InputError
+from busproto.shown import json_text
 from busproto.transport.port_lock import require_free
 from busproto.transport.serial_port import MAX_BAUD, MIN_BAUD
 
@@ -105,7 +105,7 @@ def command(
     def ready() -> None:
         if as_json:
             body: dict[str, Any] = {"url": server.place.url, "port": url, "listen": f"{host}:{server.place.port}"}
-            click.echo(json.dumps({**body, "airframe": None if plan is None else plan.title}))
+            click.echo(json_text({**body, "airframe": None if plan is None else plan.title}))
         else:
             click.echo(f"page: {server.place.url}")
             click.echo("Ctrl-C ends it; what was armed goes limp.", err=True)
