@@ -19,6 +19,7 @@ from busproto.web.bench import Bench
 from busproto.web.hub import Hub
 from busproto.web.live_bus import LiveBus
 from busproto.web.orders import MAX_ORDER_BYTES
+from busproto.web.patience import PatientProtocol
 from busproto.wire.frame import DEFAULT_BAUD
 
 SIM_SCHEME: Final = "sim://"
@@ -90,6 +91,7 @@ class Server:
             log_config=None,
             access_log=False,
             lifespan="on",
+            http=PatientProtocol,
             ws="websockets-sansio",
             ws_max_size=MAX_ORDER_BYTES,
             ws_per_message_deflate=False,
