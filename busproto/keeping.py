@@ -8,8 +8,10 @@ import os
 import tempfile
 from datetime import datetime
 from pathlib import Path
+from typing import Final
 
 from busproto.errors import InputError
+from busproto.reading import read_bytes
 from busproto.reading import read_text as read_text
 
 
@@ -18,7 +20,35 @@ def now_text() -> str:
     return datetime.now().astimezone().isoformat(timespec="seconds")
 
 
-def write_whole(path: Path, text: str) -> None:
+OWN_WITHIN: Final = 4096
+"""Where in a file its mark is looked for, in bytes from its beginning."""
+
+
+def require_own(path: Path, mark: str, what: str, *, within: int = OWN_WITHIN) -> None:
+    """Refuse a place where something stands that we did not make, or where no file can be.
+
+    Args:
+        path: where a file is going to be written.
+        mark: what stands in every earlier file of that kind, and in no other.
+        what: the kind, with its article, for the message.
+        within: how many bytes of it are looked at.
+
+    Raises:
+        InputError: it may not be written there. An empty file may be.
+    """
+    if "\0" in str(path):
+        raise InputError("a name with a zero byte in it is the name of no file")
+    if os.path.isdir(path):  # as below also where the system has no such names; those of Path would raise
+        raise InputError(f"'{path}' is a directory; the name of a file is wanted")
+    if not os.path.isdir(path.absolute().parent):
+        raise InputError(f"'{path}': there is no directory '{path.parent}'")
+    if os.path.exists(path):  # a link that leads nowhere is replaced, and nothing is lost
+        head = read_bytes(path, within, is_cut=True)
+        if head and mark.encode() not in head:
+            raise InputError(f"'{path}' is there already and is not {what} of this program; name another file")
+
+
+def write_whole(path: Path, text: str | bytes) -> None:
     """Put `text` into the file; a power cut at any moment leaves the old content or the new one.
 
     Raises:
@@ -28,8 +58,8 @@ def write_whole(path: Path, text: str) -> None:
     temporary = ""
     try:
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(text.encode() if isinstance(text, str) else text)
             file.flush()
             os.fsync(file.fileno())
         if path.exists():

@@ -48,13 +48,16 @@ def _anything(_: bytes) -> str:
     return ""
 
 
-def read_bytes(path: Path | str, most: int, why_not: Callable[[bytes], str] = _anything) -> bytes:
+def read_bytes(
+    path: Path | str, most: int, why_not: Callable[[bytes], str] = _anything, *, is_cut: bool = False
+) -> bytes:
     """The bytes of a file.
 
     Args:
         path: of the file.
         most: how many it may have.
         why_not: given how it begins, before the rest is read, what is wrong with that; "" for nothing.
+        is_cut: whether of a larger one the beginning is wanted.
 
     Raises:
         InputError: it cannot be read, is no file, is too large, or begins in a wrong way.
@@ -62,7 +65,7 @@ def read_bytes(path: Path | str, most: int, why_not: Callable[[bytes], str] = _a
     try:
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
         try:
-            return _bytes_of(handle, path, most, why_not)
+            return _bytes_of(handle, path, most, why_not, is_cut)
         finally:
             os.close(handle)
     except (OSError, ValueError) as error:  # ValueError: the system has no such names
@@ -71,19 +74,19 @@ def read_bytes(path: Path | str, most: int, why_not: Callable[[bytes], str] = _a
         raise InputError(f"'{path}' cannot be read: {getattr(error, 'strerror', None) or error}") from error
 
 
-def _bytes_of(handle: int, path: Path | str, most: int, why_not: Callable[[bytes], str]) -> bytes:
+def _bytes_of(handle: int, path: Path | str, most: int, why_not: Callable[[bytes], str], is_cut: bool) -> bytes:
     found = os.fstat(handle)
     for is_kind, what in _KINDS:
         if is_kind(found.st_mode):
             raise InputError(f"'{path}' cannot be read: it is {what}")
-    if found.st_size > most:
+    if found.st_size > most and not is_cut:
         raise InputError(f"'{path}' is too large: {size_text(found.st_size)}, at most {size_text(most)} are read")
     with os.fdopen(handle, "rb", closefd=False) as file:
         data = file.read(min(HEAD_BYTES, most))
         wrong = why_not(data)
         if wrong:
             raise InputError(f"'{path}' cannot be used: {wrong if data else 'it is empty'}")
-        data += file.read(most + 1 - len(data))
+        data += file.read(most + (not is_cut) - len(data))
     if len(data) > most:  # the system did not know its size
         raise InputError(f"'{path}' is too large: at most {size_text(most)} are read")
     return data

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
 import click
 
@@ -21,8 +20,7 @@ from busproto.cli.common import (
     print_json,
     require_clearance,
 )
-from busproto.cli.plots import require_plots
-from busproto.errors import InputError
+from busproto.cli.plots import require_plots, save_picture
 from busproto.ops.survey import survey
 from busproto.plan.audit import audit
 from busproto.plan.load import load
@@ -172,7 +170,4 @@ def _plot(file: str, gang: str, benches: Sequence[Bench], result: Matched) -> No
     axes.set(xlabel="demand, %", ylabel="mismatch, deg", title=f"{gang}: mismatch to {benches[0].seat.function}")
     axes.grid(alpha=0.3)
     axes.legend()
-    try:
-        figure.savefig(Path(file))
-    except (OSError, ValueError) as error:
-        raise InputError(f"'{file}' cannot be written: {error}") from error
+    save_picture(figure, file)

@@ -10,7 +10,7 @@ import click
 from busproto.cautions import DISCLAIMER
 from busproto.cli import exit_codes
 from busproto.cli.common import console, json_option, print_json
-from busproto.cli.plots import require_plots
+from busproto.cli.plots import require_plots, save_picture
 from busproto.errors import FileError, InputError
 from busproto.plan.load import Plan, load
 from busproto.plan.rigging import actuator_of, fight_problem, rigging_of
@@ -251,10 +251,7 @@ def _plot(file: Path, plan: Plan, found: AirframeResult, surfaces: list[SurfaceR
         _plot_linkage(left, one, plan)
         _plot_torque(right, one, plan, found, surface_of(plan.rig.surface[one.name].air))
     figure.suptitle(f"{plan.title}: {plan.rig.flight.airspeed:g} m/s. Estimates, not a clearance.")
-    try:
-        figure.savefig(file)
-    except (OSError, ValueError) as error:
-        raise InputError(f"'{file}' cannot be written: {error}") from error
+    save_picture(figure, file)
 
 
 def _plot_linkage(axes: Any, one: SurfaceResult, plan: Plan) -> None:

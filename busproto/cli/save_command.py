@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import unicodedata
 from pathlib import Path
 
@@ -19,12 +20,12 @@ from busproto.cli.common import (
     uid_text,
 )
 from busproto.errors import InputError
-from busproto.keeping import now_text
+from busproto.keeping import now_text, require_own
 from busproto.ops.link import Link
 from busproto.ops.survey import survey
 from busproto.plan.audit import seated_uids
 from busproto.plan.load import Plan, load
-from busproto.plan.record import ENDING, Record, load_record, record_of, save_record, short
+from busproto.plan.record import ENDING, RECORD_KEY, Record, load_record, record_of, save_record, short
 from busproto.plan.seating import load_seating
 from busproto.wire.frame import UNADDRESSED
 
@@ -124,7 +125,7 @@ def _path(plan: Plan | None, output: str | None) -> Path:
     if output is None and plan is None:
         raise InputError("where to? -o FILE is wanted, or --airframe FILE, beside which the record then stands")
     path = Path(output) if output is not None else plan.beside(ENDING) if plan is not None else Path()
-    check_place(path)
+    require_own(path, f'"{RECORD_KEY}"', "a record")
     return path
 
 
@@ -135,9 +136,9 @@ def count_text(count: int) -> str:
 
 def check_place(path: Path) -> None:
     """Refuse a place where no file can be. Raises InputError."""
-    if path.is_dir():
+    if os.path.isdir(path):  # also where the system has no such names; those of Path would raise
         raise InputError(f"'{path}' is a directory; the name of a file is wanted")
-    if not path.absolute().parent.is_dir():
+    if not os.path.isdir(path.absolute().parent):
         raise InputError(f"'{path}': there is no directory '{path.parent}'")
 
 

@@ -32,6 +32,8 @@ from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
 from busproto.wire.messages import Description
 from busproto.wire.parameters import BY_NAME, PARAMETERS, RawValue, parameter_named
 
+RECORD_KEY: Final = "bus-record"
+"""The first key of every record."""
 FORMAT: Final = 1
 ENDING: Final = "record.json"
 SHORT_DIGITS: Final = 12
@@ -323,7 +325,7 @@ class _File(_Table, frozen=True, kw_only=True):
 def record_text(record: Record) -> str:
     """The file of a record: JSON, one setting a line."""
     body: dict[str, Any] = {
-        "bus-record": FORMAT,
+        RECORD_KEY: FORMAT,
         "title": record.title,
         "airframe": record.airframe,
         "made": record.made,
