@@ -12,7 +12,7 @@ from tests.outside.table import ROWS, Row
 TESTS = Path(__file__).parents[1]
 
 
-def tests_in(file: str) -> set[str]:
+def names_in(file: str) -> set[str]:
     tree = ast.parse((TESTS / file).read_text("utf-8"))
     return {one.name for one in tree.body if isinstance(one, ast.FunctionDef) and one.name.startswith("test_")}
 
@@ -23,7 +23,7 @@ def test_a_row_names_its_source_and_tests_that_exist_or_why_it_is_struck(row: Ro
     assert bool(row.checked) != bool(row.struck)
     for one in row.checked:
         file, _, test = one.partition("::")
-        assert test in tests_in(file), f"{one} is not there"
+        assert test in names_in(file), f"{one} is not there"
 
 
 def test_no_row_stands_twice() -> None:
