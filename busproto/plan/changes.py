@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Final
 
-from busproto.errors import ReadBackError
+from busproto.errors import InputError, OperationError, ReadBackError
 from busproto.ops.addressing import Move, assign, ordered_moves
 from busproto.ops.discovery import Roster, find
 from busproto.ops.motion import release_all
@@ -22,7 +22,7 @@ from busproto.ops.steps import Progress, Steps
 from busproto.ops.survey import Survey
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Description, Memory
-from busproto.wire.parameters import RawValue, parameter_named
+from busproto.wire.parameters import RawValue, disagreement, in_safe_order, parameter_named
 
 NO_VALUES: Final[Mapping[str, RawValue]] = MappingProxyType({})
 
@@ -126,7 +126,8 @@ def changes(survey: Survey, goals: Sequence[Goal], *, park: bool = True) -> list
         park: whether an actuator that is not in `goals` and occupies a wanted address may lose it.
 
     Raises:
-        InputError: a uid is not on the line, an address is wanted twice, or an address is occupied and `park` is off.
+        InputError: a uid is not on the line, an address is wanted twice, an address is occupied and `park` is off, or
+            wanted settings cannot stand beside those that are left alone.
     """
     names = {goal.uid: goal.name for goal in goals}
     wanted = {goal.uid: goal.address for goal in goals}
@@ -144,6 +145,8 @@ def changes(survey: Survey, goals: Sequence[Goal], *, park: bool = True) -> list
             at = goal.address
             found.append(Change("settings", goal.uid, goal.name, at, at, is_known=False))
             continue
+        if why := disagreement({**sheet.working, **goal.settings}):
+            raise InputError(f"{goal.name}: {why}")
         after = {
             name: raw
             for name, raw in goal.settings.items()
@@ -204,8 +207,11 @@ def _set(goal: Goal, note: Note) -> Steps[int]:
     """Bring one actuator's settings to the goal: compared as they are now, each read back, then stored."""
     working = yield from read_all(goal.address, Memory.WORKING)
     stored = yield from read_all(goal.address, Memory.STORED)
+    if why := disagreement({**working, **goal.settings}):  # of one that could not be read beforehand
+        raise OperationError(goal.address, f"{goal.name}: {why}. Nothing was set in it; then run this again")
     done = 0
-    for name, raw in goal.settings.items():
+    for name in in_safe_order(working, goal.settings):
+        raw = goal.settings[name]
         if working[name] == raw:
             continue
         at, before, after = goal.address, {name: working[name]}, {name: raw}

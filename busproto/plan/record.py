@@ -28,7 +28,7 @@ from busproto.plan.changes import Goal
 from busproto.toml_source import PlainText
 from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
 from busproto.wire.messages import Description
-from busproto.wire.parameters import BY_NAME, PARAMETERS, RawValue, parameter_named
+from busproto.wire.parameters import BY_NAME, PARAMETERS, RawValue, disagreement, parameter_named
 
 FORMAT: Final = 1
 ENDING: Final = "record.json"
@@ -434,6 +434,8 @@ def _entry(row: _Actuator, problems: list[str]) -> Entry:
             settings[name] = parameter_named(name).from_value(value)
         except InputError as error:
             problems.append(where + str(error))
+    if why := disagreement(settings):
+        problems.append(where + why)
     rating = row.rating
     return Entry(
         uid=bytes.fromhex(row.uid),

@@ -6,6 +6,7 @@ of 120 and 90 degrees were calculated by hand: 1500 + 500 x angle / half the tra
 
 from __future__ import annotations
 
+import numpy
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -18,6 +19,7 @@ from busproto.ops.demand_units import (
     pulse_us_to_share,
     share_to_degrees,
     share_to_pulse_us,
+    standing_deg,
 )
 from busproto.wire.parameters import BY_NAME, FACTORY, RawValue
 
@@ -65,6 +67,40 @@ def test_direction_and_neutral() -> None:
 def test_degrees_there_and_back(travel: int, neutral: int, is_reversed: bool, share: float) -> None:
     here = {**settings(is_reversed=is_reversed), "travel": travel, "neutral": neutral}
     assert degrees_to_share(share_to_degrees(share, here), here) == pytest.approx(share, abs=1e-9)
+
+
+@given(
+    st.lists(st.integers(-300, 300), min_size=2, max_size=9).map(tuple),
+    st.booleans(),
+    st.floats(-1, 1),
+)
+def test_a_correction_table_counts_there_and_back(table: tuple[int, ...], is_reversed: bool, share: float) -> None:
+    here = {**settings(180, 2.5, is_reversed=is_reversed), "correction": table}
+    angle_deg = share_to_degrees(share, here)
+    # numpy.interp goes straight between evenly spread points as the format page says it
+    added_deg = numpy.interp(share, numpy.linspace(-1, 1, len(table)), numpy.asarray(table) / 100)
+    assert angle_deg == pytest.approx(2.5 + (-1 if is_reversed else 1) * 90 * share + added_deg, abs=1e-9)
+    assert degrees_to_share(angle_deg, here) == pytest.approx(share, abs=1e-9)
+    for beyond in (1.2, -1.2):  # in a straight line from the end of the table
+        there = share_to_degrees(beyond, here)
+        assert degrees_to_share(there, here) == pytest.approx(beyond, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("share", "mechanical", "deg"),
+    [
+        (0.0, None, 1.0),
+        (0.5, None, 33.25),
+        (1.0, None, 40.0),
+        (-1.0, None, -45.0),
+        (1.0, 7000, 35.0),
+        (-1.0, 7001, -35.005),
+    ],
+)
+def test_where_the_arm_should_stand(share: float, mechanical: int | None, deg: float) -> None:
+    """Neutral 1.5, travel 120, a table of -1, -0.5, 4: 1.5 + 60 d + c(d), within ends and stops; reckoned by hand."""
+    here = {**settings(120, 1.5), "correction": (-100, -50, 400), "end-low": -4500, "end-high": 4000}
+    assert standing_deg(share, here, mechanical) == pytest.approx(deg)
 
 
 @pytest.mark.parametrize(
