@@ -18,6 +18,7 @@ ROOT: Final = Path(__file__).parents[1]
 FLOORS: Final = {
     "errors": 0,
     "_version": 0,
+    "lasting": 0,
     "wire": 1,
     "cautions": 1,
     "toml_source": 1,
