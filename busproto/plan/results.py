@@ -61,10 +61,19 @@ def keep_match(plan: Plan, gang: Gang, benches: Sequence[Bench], result: Matched
     Raises:
         InputError: the file cannot be written.
     """
+    return write_match(plan, gang, match_body(benches, result))
+
+
+def match_body(benches: Sequence[Bench], result: Matched) -> dict[str, Any]:
+    """The figures of one gang, as the file will hold them."""
+    return {"date": now_text(), **matched_json(benches, result)}
+
+
+def write_match(plan: Plan, gang: Gang, body: dict[str, Any]) -> dict[str, Any]:
+    """Write what `match_body` gave, as `keep_match` says; returns it. Raises as that."""
     path = plan.beside(MATCH_ENDING)
     before = _before(path, "gangs", dict)
     gangs = before["gangs"] if before else {}
-    body = {"date": now_text(), **matched_json(benches, result)}
     _write(path, {"format": MATCH_FORMAT, "airframe": plan.title, "gangs": {**gangs, gang.name: body}})
     return body
 
