@@ -26,7 +26,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, TypeVar
 
-from busproto.errors import AddressConflictError, DecodeError, PortClosedError
+from busproto.errors import AddressConflictError, DecodeError, NotLimpError, PortClosedError
 from busproto.ops.reports import MUSTER_PASSES, all_rows, brief_reports, rows_of, state_word
 from busproto.ops.steps import LettingGo, Pause, Steps, exchange, now
 from busproto.session.exchange import Ask, Verdict
@@ -187,6 +187,13 @@ def let_go(crew: Iterable[Known] | None, *, everyone: bool = True, longest_ns: i
         _tell(error, seen)
         raise
     return seen
+
+
+def require_limp(seen: LetGo) -> None:
+    """For what must not be done to an actuator that holds. Raises NotLimpError."""
+    if not seen.is_limp:
+        where = [*(one.address for one in seen.holding), *seen.not_seen, *seen.shared, 0]
+        raise NotLimpError(where[0], seen.note)
 
 
 def could_not_be_told(crew: Iterable[Known] | None) -> str:

@@ -15,8 +15,10 @@ from collections.abc import Callable, Coroutine
 from types import TracebackType
 from typing import Any, Final, Self, TypeVar
 
+from busproto import lasting
 from busproto.errors import AddressConflictError, PortClosedError
-from busproto.ops.interrupts import INTERRUPTS
+from busproto.interrupts import INTERRUPTS
+from busproto.ops.effects import effect_of
 from busproto.ops.steps import Clash, Done, LettingGo, Moved, Now, Pause, Progress, Step, Steps
 from busproto.session import Ask, Expect, Heard, Session, SessionState
 from busproto.transport.base import Transport
@@ -51,6 +53,7 @@ class _Pump:
         """Steps that need no port."""
         if isinstance(step, Done):
             self.done.append(step.text)
+            lasting.note_change(step.text)
         elif isinstance(step, Progress):
             if self._on_progress is not None:
                 self._on_progress(step)
@@ -132,6 +135,14 @@ class _Pump:
             self.session.echoes, self.session.counts = echoes, counts
 
 
+def _note_effect(ask: Ask) -> None:
+    """It is about to be sent; what it does beyond asking, nobody can take back."""
+    for message in (*ask.ahead, ask.message):
+        effect = effect_of(message)
+        if effect:
+            lasting.note_act(effect)
+
+
 class Link(_Pump):
     """Runs operations on a blocking transport.
 
@@ -200,6 +211,7 @@ class Link(_Pump):
             self._interrupted = None
         transport.read_until(0)  # what came too late for an earlier exchange
         wire = session.begin(ask, transport.now_ns())
+        _note_effect(ask)
         self.exchanges += 1
         transport.write(wire)
         session.sent(transport.now_ns())
@@ -288,6 +300,7 @@ class AsyncLink(_Pump):
             self._interrupted = None
         await self._read(0)
         wire = session.begin(ask, transport.now_ns())
+        _note_effect(ask)
         self.exchanges += 1
         await _in_thread(transport.write, wire)
         session.sent(transport.now_ns())

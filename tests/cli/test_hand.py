@@ -83,7 +83,10 @@ def test_the_same_as_json(cli: CommandLine, bench: Bench, monkeypatch: pytest.Mo
 def test_the_end_of_the_pipe_is_the_end(cli: CommandLine, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     pipe(monkeypatch, "")
     result = cli(f"{HAND} --clear")
-    assert (result.code, result.out) == (exit_codes.DONE, "address 3: peak 12 mA\nThe actuator at address 3 was seen limp.\n")
+    assert (result.code, result.out) == (
+        exit_codes.DONE,
+        "address 3: peak 12 mA\nThe actuator at address 3 was seen limp.\n",
+    )
     assert bench.changing == ["Release"]
 
 

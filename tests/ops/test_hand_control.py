@@ -219,7 +219,8 @@ def test_a_correction_table_is_no_reason_to_doubt() -> None:
     made, _ = alone(correction=(0, 150, 300))
     came = steered(made, C.MUCH_MORE)
     assert came.reached[0].arrived
-    assert came.reached[0].reports[5].position_cdeg == pytest.approx(765, abs=11)
+    # -2.44 % leaves it where it is, at 0 deg; 10 % more is 7.56 %: 4.54 deg, and 1.61 by the table
+    assert came.reached[0].reports[5].position_cdeg == pytest.approx(615, abs=11)
 
 
 # --- the demand stays alive ------------------------------------------------------------------------------------

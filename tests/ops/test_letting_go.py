@@ -8,8 +8,8 @@ import signal
 import pytest
 
 from busproto.errors import PortClosedError
+from busproto.interrupts import INTERRUPTS
 from busproto.ops import AsyncLink, Link, find
-from busproto.ops.interrupts import INTERRUPTS
 from busproto.ops.letting_go import (
     LONGEST_NS,
     Holding,

@@ -6,7 +6,7 @@ leave all limp cannot be torn. While it lets go, further signals are noted and c
 stated time has passed. Outside of a link a signal is raised at once, as everywhere in Python.
 
 `INTERRUPTS` is the one of this process. A program takes it in use by ``with INTERRUPTS:`` in its main thread; without
-that everything is as Python has it, and an operation that lets go heeds no KeyboardInterrupt either (see `link`).
+that everything is as Python has it; a link that lets go keeps a KeyboardInterrupt all the same (`busproto.ops.link`).
 """
 
 from __future__ import annotations
