@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import click
 
 from busproto.cautions import DISCLAIMER
@@ -20,10 +22,11 @@ from busproto.cli.common import (
 )
 from busproto.ops.survey import survey
 from busproto.plan.audit import AS_PLANNED, Audit, audit
+from busproto.plan.gang_match import matches_of
 from busproto.plan.load import Plan, load
 from busproto.plan.results import benches_to_try, keep_trial
 from busproto.plan.seating import load_seating
-from busproto.plan.trial import PARTS, Bench, Findings, trial
+from busproto.plan.trial import PARTS, Bench, Findings, longest_ns, trial
 
 
 @click.command(
@@ -35,11 +38,14 @@ Examples:
 Parts: start (limp after power-up, soft start measured), centre, move (each channel
 to both sides), loss (the signal taken away: what each does, and after how long).
 JSON, and the file hauler.trial.json beside the airframe file: "format", "airframe",
-"date", "parts", "passed", "missing" (functions), "actuators" (function, uid,
-address, limp_at_start, soft_start_ms, centred, centred_at_deg, moved, loss_action,
-loss_after_ms: between which two looks, passed, faults).
+"date", "parts", "passed", "missing" (functions), "unmatched" (gang: why it is not
+matched), "actuators" (function, uid, address, limp_at_start, soft_start_ms, centred,
+centred_at_deg, moved, loss_action, loss_after_ms: between which two looks, passed,
+faults, faults_by_part).
 An earlier trial that had other parts too is kept as hauler.trial.DATE.json.
-Exit code 3: something was not as planned. Exit code 4: the cautions were not
+One whose reports make no sense is let go and left out; each that does not arrive is
+waited for 8 s, once. Before it begins it says how long it takes at most.
+Exit code 3: something was not as planned, or a gang is not matched. Exit code 4: the cautions were not
 answered with yes."""
 )
 @click.argument("airframe")
@@ -64,20 +70,24 @@ def command(
     Ctrl-C, everyone is let go limp at the end.
     """
     plan = load(airframe)
+    seating, matches = load_seating(plan), matches_of(plan)
     wanted = [part for part in PARTS if part in parts] or list(PARTS)
     with open_link(port) as link:
         seen = link.run(survey())
-        found = audit(plan, load_seating(plan), seen)
+        found = audit(plan, seating, seen, matches)
         benches, missing = benches_to_try(plan, found, seen.roster)
         if not as_json:
             _tell_beforehand(found, missing)
-        require_clearance(clear, f"a trial of {plan.title}: {len(benches)} actuators will move")
+        longest_s = -(-longest_ns(benches, wanted) // 1_000_000_000)
+        require_clearance(
+            clear, f"a trial of {plan.title}: {len(benches)} actuators will move, for {longest_s} s at most"
+        )
         findings = link.run(trial(benches, wanted, percent / 100))
-    body = keep_trial(plan, wanted, benches, findings, missing)
+    body = keep_trial(plan, wanted, benches, findings, missing, found.unmatched)
     if as_json:
         print_json(body)
     else:
-        _print(plan, benches, findings, body["passed"])
+        _print(plan, benches, findings, found.unmatched, body["passed"])
     return exit_codes.DONE if body["passed"] else exit_codes.NOT_AS_WANTED
 
 
@@ -90,7 +100,9 @@ def _tell_beforehand(found: Audit, missing: list[str]) -> None:
         console().print(f"[yellow]Not set as planned: {', '.join(odd)} ('busproto audit' tells how)[/yellow]")
 
 
-def _print(plan: Plan, benches: list[Bench], findings: dict[int, Findings], passed: bool) -> None:
+def _print(
+    plan: Plan, benches: list[Bench], findings: dict[int, Findings], unmatched: Mapping[str, str], passed: bool
+) -> None:
     from rich.markup import escape
     from rich.table import Table
 
@@ -113,6 +125,8 @@ def _print(plan: Plan, benches: list[Bench], findings: dict[int, Findings], pass
     for bench in benches:
         for fault in findings[bench.address].faults:
             out.print(f"[red]{escape(bench.seat.function)}:[/red] {escape(fault)}")
+    for gang, why in unmatched.items():
+        out.print(f"[red]{escape(gang)}:[/red] {escape(why)} ('busproto match' does it)")
     if passed:
         out.print(f"[green]{escape(plan.title)}: all {len(benches)} did as planned.[/green] All are limp.")
     else:

@@ -11,14 +11,13 @@ from busproto.errors import InputError
 from busproto.keeping import now_text, read_text, write_whole
 from busproto.ops.discovery import Roster
 from busproto.plan.audit import Audit
+from busproto.plan.gang_match import MATCH_ENDING, MATCH_FORMAT
 from busproto.plan.load import Gang, Plan
 from busproto.plan.match import Matched, matched_json, reasons_against
 from busproto.plan.trial import Bench, Findings, findings_json
 
 TRIAL_ENDING: Final = "trial.json"
 TRIAL_FORMAT: Final = 1
-MATCH_ENDING: Final = "match.json"
-MATCH_FORMAT: Final = 1
 
 
 # --- match ------------------------------------------------------------------------------------------------------
@@ -56,6 +55,8 @@ def members_to_match(gang: Gang, found: Audit) -> list[Bench]:
 def keep_match(plan: Plan, gang: Gang, benches: Sequence[Bench], result: Matched) -> dict[str, Any]:
     """Write the figures beside the airframe file, those of other gangs as they are; returns this gang's.
 
+    Where it was refused, the last one that was stored is kept under "earlier".
+
     Raises:
         InputError: the file cannot be written.
     """
@@ -63,8 +64,24 @@ def keep_match(plan: Plan, gang: Gang, benches: Sequence[Bench], result: Matched
     before = _before(path, "gangs", dict)
     gangs = before["gangs"] if before else {}
     body = {"date": now_text(), **matched_json(benches, result)}
+    last = gangs.get(gang.name)
+    if not result.stored and isinstance(last, dict):
+        body["earlier"] = last if last.get("stored") else last.get("earlier")
     _write(path, {"format": MATCH_FORMAT, "airframe": plan.title, "gangs": {**gangs, gang.name: body}})
     return body
+
+
+def table_sentences(result: Matched) -> list[str]:
+    """What the correction tables are now, as it was read back."""
+    if result.stored:
+        return ["The tables are stored, and were read back."]
+    if not result.unknown:
+        return ["Nothing was stored. The tables are as they were before; that was read back."]
+    return [
+        f"Whether the correction table of {function} is as before is NOT KNOWN: {why}. Once it answers, "
+        "'busproto show' and 'busproto audit' tell"
+        for function, why in result.unknown.items()
+    ]
 
 
 # --- trial ------------------------------------------------------------------------------------------------------
@@ -92,11 +109,20 @@ def benches_to_try(plan: Plan, found: Audit, roster: Roster) -> tuple[list[Bench
 
 
 def keep_trial(
-    plan: Plan, parts: Sequence[str], benches: Sequence[Bench], findings: Mapping[int, Findings], missing: Sequence[str]
+    plan: Plan,
+    parts: Sequence[str],
+    benches: Sequence[Bench],
+    findings: Mapping[int, Findings],
+    missing: Sequence[str],
+    unmatched: Mapping[str, str],
 ) -> dict[str, Any]:
     """Write what was found beside the airframe file, and return it.
 
     An earlier trial that had parts which this one has not is kept, under a name with its date.
+
+    Args:
+        missing: functions that were not tried.
+        unmatched: by gang, why it is not matched.
 
     Raises:
         InputError: the file cannot be written.
@@ -107,8 +133,9 @@ def keep_trial(
         "airframe": plan.title,
         "date": now_text(),
         "parts": list(parts),
-        "passed": not missing and all(not one.faults for one in findings.values()),
+        "passed": not missing and not unmatched and all(not one.faults for one in findings.values()),
         "missing": list(missing),
+        "unmatched": dict(unmatched),
         "actuators": [findings_json(bench, findings[bench.address]) for bench in benches],
     }
     before = _before(path, "parts", list)
