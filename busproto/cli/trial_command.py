@@ -76,12 +76,10 @@ def command(
         seen = link.run(survey())
         found = audit(plan, seating, seen, matches)
         benches, missing = benches_to_try(plan, found, seen.roster)
-        if not as_json:
-            _tell_beforehand(found, missing)
         longest_s = -(-longest_ns(benches, wanted) // 1_000_000_000)
-        require_clearance(
-            clear, f"a trial of {plan.title}: {len(benches)} actuators will move, for {longest_s} s at most"
-        )
+        if not as_json:
+            _tell_beforehand(found, missing, longest_s)
+        require_clearance(clear, f"a trial of {plan.title}: {len(benches)} actuators will move")
         findings = link.run(trial(benches, wanted, percent / 100))
     body = keep_trial(plan, wanted, benches, findings, missing, found.unmatched)
     if as_json:
@@ -91,8 +89,9 @@ def command(
     return exit_codes.DONE if body["passed"] else exit_codes.NOT_AS_WANTED
 
 
-def _tell_beforehand(found: Audit, missing: list[str]) -> None:
+def _tell_beforehand(found: Audit, missing: list[str], longest_s: int) -> None:
     clear_progress()
+    console().print(f"The trial takes {longest_s} s at most, whatever the actuators report.")
     if missing:
         console().print(f"[yellow]Left out, not at the planned address: {', '.join(missing)}[/yellow]")
     odd = [row.seat.function for row in found.rows if row.status != AS_PLANNED and row.seat.function not in missing]

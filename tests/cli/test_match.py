@@ -13,6 +13,7 @@ from busproto.cautions import CAUTIONS
 from busproto.wire.frame import BROADCAST_ADDRESS
 from tests.cli.helpers import Bench, CommandLine, make_bench
 from tests.plan.airframes import EXAMPLE
+from tests.plan.test_match import MIDDLE, shipped
 
 
 @pytest.fixture
@@ -32,6 +33,7 @@ def words(text: str) -> str:
 
 def test_matched_kept_and_all_others_agree(cli: CommandLine, bench: Bench) -> None:
     """Before, after, and when another table is set by hand: audit, trial and card say the same."""
+    assert cli("apply rudder.toml --yes").code == 0
     assert cli("save --airframe rudder.toml").code == 0
     for line in ("audit rudder.toml", "trial rudder.toml --part centre --clear", "card --airframe rudder.toml"):
         never = cli(line)
@@ -77,19 +79,26 @@ def test_matched_kept_and_all_others_agree(cli: CommandLine, bench: Bench) -> No
     assert why in words(Path("rudder.card.html").read_text("utf-8"))
 
 
-def test_a_rod_that_is_off_is_refused_and_the_tables_are_read_back(cli: CommandLine, bench: Bench) -> None:
+@pytest.fixture
+def rod_off(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    """The same, where the middle one's rod is off."""
+    text = shipped()
+    assert MIDDLE in text
+    Path("off.toml").write_text(text.replace(MIDDLE, ""), "utf-8")
+    return make_bench(monkeypatch, "off.toml", seed=1)
+
+
+def test_a_rod_that_is_off_is_refused_and_the_tables_are_read_back(cli: CommandLine, rod_off: Bench) -> None:
     assert cli("set 31 correction=0.2,0.1,-0.3 --store").code == 0
-    surface = bench.bus.surface("rudder")
-    bench.actuator("rudder, middle").arm.mount = None
-    kept = bench.settings()
+    kept = rod_off.settings()
     done = cli("match rudder.toml rudder --clear --stations 12 --looks 1 --plot rudder.svg")
-    assert (done.code, surface.name) == (3, "rudder")
+    assert done.code == 3
     assert "Refused: rudder, middle was not carried along by rudder, upper: it went 0." in words(done.out)
     assert "Nothing was stored. The tables are as they were before; that was read back." in words(done.out)
     assert "stored, and" not in done.out
     assert not Path("rudder.svg").exists()
     assert "refused before there was a curve" in done.err
-    assert bench.settings() == kept
+    assert rod_off.settings() == kept
     body = json.loads(Path("rudder.match.json").read_text("utf-8"))["gangs"]["rudder"]
     assert (body["stored"], body["tables"], body["not_read_back"], body["before"]) == (False, "as before", {}, None)
     audited = cli("audit rudder.toml")
@@ -97,18 +106,14 @@ def test_a_rod_that_is_off_is_refused_and_the_tables_are_read_back(cli: CommandL
     assert "rudder: not matched: the last try was refused: rudder, middle was not carried along" in words(audited.out)
 
 
-def test_tables_that_cannot_be_read_back_are_exit_code_1(cli: CommandLine, bench: Bench) -> None:
-    middle = bench.actuator("rudder, middle")
-    middle.arm.mount = None
+def test_tables_that_cannot_be_read_back_are_exit_code_1(cli: CommandLine, rod_off: Bench) -> None:
+    """It falls silent when all was measured: what is asked of it by address then is about its table."""
 
-    def mute_at_the_end(number: int) -> None:
-        # everyone is released when it was measured that this one was not carried along
-        if bench.changing.count("DemandAll") == 0 and bench.changing[-1:] == ["Release"] and bench.frames:
-            last = bench.frames[-1]
-            if last.destination == BROADCAST_ADDRESS and "Demand" in bench.changing:
-                middle.is_mute = True
+    def look(_: int) -> None:
+        if "Demand" in rod_off.changing and rod_off.frames[-1].destination == BROADCAST_ADDRESS:
+            rod_off.actuator("rudder, middle").is_mute = True
 
-    bench.before_write = mute_at_the_end
+    rod_off.before_write = look
     done = cli("match rudder.toml rudder --clear --stations 12 --looks 1")
     assert done.code == 1, done.transcript()
     assert "correction table of rudder, middle is as before is NOT KNOWN" in words(done.out)
@@ -145,7 +150,7 @@ def test_a_member_that_is_missing_or_another_kind_is_refused(cli: CommandLine, b
     assert bench.changing == []
 
 
-def test_a_file_of_figures_that_cannot_be_read_is_kept_aside(cli: CommandLine, bench: Bench) -> None:
+def test_a_file_of_figures_that_cannot_be_read_is_kept_aside(cli: CommandLine, rod_off: Bench) -> None:
     Path("rudder.match.json").write_text("{torn", "utf-8")
-    assert cli("match rudder.toml rudder --clear --stations 12 --looks 1").code == 0
+    assert cli("match rudder.toml rudder --clear --stations 12 --looks 1").code == 3
     assert Path("rudder.match.json.unreadable").read_text("utf-8") == "{torn"

@@ -60,6 +60,10 @@ def test_the_tour_ends_with_an_airframe_that_is_as_planned_proven_and_recorded(
     cli: CommandLine, bench: Bench, tmp_path: Path
 ) -> None:
     results = walk(cli, bench)
+    for result in results:
+        if result.arguments[0] in {"trial", "match"}:
+            assert "--clear" in result.arguments
+            assert all(caution in result.err for caution in CAUTIONS), "whatever moves comes behind the cautions"
     verbs = [result.arguments[0] for result in results]
     assert {"plan", "audit", "claim", "apply", "save", "replace", "match", "trial", "card"} <= set(verbs)
     plan = load(tmp_path / "tour" / "hauler-mended.toml")
@@ -86,13 +90,6 @@ def test_the_tour_ends_with_an_airframe_that_is_as_planned_proven_and_recorded(
     for function, uid in seating.items():
         label = replaced.get(function) or LABELS.get(function, function)
         assert uid == bench.actuator(label).uid, function
-
-
-def test_whatever_moves_on_the_tour_comes_behind_the_cautions(cli: CommandLine, bench: Bench) -> None:
-    for result in walk(cli, bench):
-        if result.arguments[0] in {"trial", "match"}:
-            assert all(caution in result.err for caution in CAUTIONS)
-            assert "--clear" in result.arguments
 
 
 def test_the_rudder_that_fights_is_matched_and_the_rigging_is_reckoned(
