@@ -64,7 +64,7 @@ def nudge(address: int, duration_s: float = SWING_S) -> Steps[Nudged]:
         raise InputError(f"{duration_s:g} s: 0.1..10 s are allowed")
     settings = yield from read_all(address)
     before = yield from report(address)
-    share = _share_to_stay(address, before.position_cdeg / 100, settings)
+    share = share_to_stay(address, before.position_cdeg / 100, settings)
     positions, peak_ma = [before.position_cdeg], 0
     try:
         yield from engage(address)
@@ -96,7 +96,7 @@ def _leave_limp(address: int) -> Steps[None]:
         raise
 
 
-def _share_to_stay(address: int, position_deg: float, settings: Mapping[str, RawValue]) -> float:
+def share_to_stay(address: int, position_deg: float, settings: Mapping[str, RawValue]) -> float:
     """The demand, -1..+1, that leaves the arm where it stands.
 
     Raises:

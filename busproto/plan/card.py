@@ -21,6 +21,7 @@ from msgspec import Meta
 
 from busproto.errors import FileError
 from busproto.keeping import read_text
+from busproto.plan.direction import Way, positive_of
 from busproto.plan.gang_match import MATCH_FORMAT, Matches, Member, unmatched
 from busproto.plan.load import Plan
 from busproto.plan.record import Entry, Record, short
@@ -77,6 +78,7 @@ class Row:
         loss_test, soft_start, throw: what the trial found when the signal was taken away, at the start, and where it
             stood when centred and moved.
         match: how its gang moves together.
+        direction: which way a positive demand takes its surface, and who saw it when.
         trial_faults: what the trial did not let pass, in words.
         settings: those that differ from the defaults: name, value, default.
     """
@@ -94,6 +96,7 @@ class Row:
     soft_start: Result
     throw: Result
     match: Result
+    direction: Result
     trial_faults: tuple[str, ...]
     settings: tuple[tuple[str, str, str], ...]
 
@@ -157,6 +160,16 @@ def _is_control(letter: str) -> bool:
     return unicodedata.category(letter) == "Cc" or letter in "\ufffe\uffff"
 
 
+class TrialDirection(msgspec.Struct, frozen=True):
+    """Which way a surface went, for the planned direction that is named; see `busproto.plan.direction.Tried`."""
+
+    positive: str
+    direction: str
+    way: str
+    seen_by: str = ""
+    at: str = ""
+
+
 class TrialRow(msgspec.Struct, frozen=True):
     """What a trial found of one actuator; null where it was not tried.
 
@@ -174,6 +187,7 @@ class TrialRow(msgspec.Struct, frozen=True):
     passed: bool = False
     faults: tuple[str, ...] = ()
     faults_by_part: dict[str, tuple[str, ...]] | None = None
+    direction: TrialDirection | None = None
 
     def failed(self, *parts: str) -> bool:
         """Whether one of these parts showed a fault; where it is not said which did, whether any did."""
@@ -280,6 +294,7 @@ def _row(one: Entry, plan: Plan | None, defaults: Mapping[str, RawValue], tested
         soft_start=_soft_start(settings, tested),
         throw=_throw(tested),
         match=ALONE,
+        direction=_direction(one, plan, tested),
         trial_faults=_faults(tested),
         settings=tuple(
             (name, _setting(name, raw), _setting(name, defaults.get(name, FACTORY[name])))
@@ -305,6 +320,28 @@ def _match(one: Entry, plan: Plan | None, matches: Matches, reasons: Mapping[str
     if row.greatest_before_deg is None or row.greatest_after_deg is None:
         return Result(Verdict.GOOD, "matched")
     return Result(Verdict.GOOD, f"{row.greatest_after_deg:.2f}{GAP}deg, was {row.greatest_before_deg:.2f}{GAP}deg")
+
+
+NOT_TRIED: Final = Result(Verdict.OPEN, "not tried")
+NO_POSITIVE: Final = Result(Verdict.NOTHING, "not planned")
+
+
+def _direction(one: Entry, plan: Plan | None, tested: TrialRow | None) -> Result:
+    """Which way it goes; only while function, words of the plan and direction are those with which it was tried."""
+    seat = plan.seats.get(one.function) if plan is not None else None
+    planned = positive_of(plan, seat) if plan is not None and seat is not None else ""
+    tried = tested.direction if tested is not None else None
+    if tested is None or tried is None:
+        return NOT_TRIED if planned else NO_POSITIVE
+    is_set = _setting("direction", one.settings.get("direction", FACTORY["direction"]))
+    if tested.function != one.function or tried.direction != is_set or (planned and planned != tried.positive):
+        return Result(Verdict.OPEN, "try again: it was tried otherwise")
+    if tried.way == Way.OTHER.value:
+        return Result(Verdict.BAD, f"the OTHER way than {tried.positive}")
+    if tried.way != Way.PLANNED.value:
+        return Result(Verdict.OPEN, "not known")
+    day = tried.at.replace("T", " ")[:16]
+    return Result(Verdict.GOOD, f"{tried.positive}; seen by {tried.seen_by or '?'}, {day}")
 
 
 def _count(settings: Mapping[str, RawValue], name: str) -> str:

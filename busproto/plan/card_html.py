@@ -199,6 +199,11 @@ def _row(row: Row) -> Iterator[str]:
     more = about
     if settings:
         more += f'<br><span class="head_of">Settings</span> {settings}'
+    if row.direction.verdict is not Verdict.NOTHING:
+        more += (
+            f'<br><span class="head_of">Direction</span> '
+            f'<span class="{row.direction.verdict.value}">{_result_text(row.direction)}</span>'
+        )
     if row.trial_faults:
         faults = (f'<span class="bad">{SIGNS[Verdict.BAD]}&nbsp;{_safe(fault)}</span>' for fault in row.trial_faults)
         more += '<br><span class="head_of">Trial</span> ' + "<br>".join(faults)

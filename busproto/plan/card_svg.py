@@ -198,6 +198,9 @@ def _row(page: _Page, row: Row, *, is_band: bool) -> None:
     page.lines(EDGE_MM, INNER_MM, f"{row.kind}, uid {row.uid}", scale=0.8, colour=SOFT)
     if settings:
         page.lines(EDGE_MM, INNER_MM, f"Settings: {settings}", scale=0.8, colour=SOFT)
+    if row.direction.verdict is not Verdict.NOTHING:
+        text = f"Direction: {SIGNS[row.direction.verdict]} {row.direction.text}"
+        page.lines(EDGE_MM, INNER_MM, text, scale=0.85, colour=COLOURS[row.direction.verdict])
     for fault in row.trial_faults:
         text = f"Trial: {SIGNS[Verdict.BAD]} {fault}"
         page.lines(EDGE_MM, INNER_MM, text, scale=0.85, look=_BOLD, colour=COLOURS[Verdict.BAD])

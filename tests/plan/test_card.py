@@ -20,6 +20,7 @@ from busproto.cautions import CAUTIONS, DISCLAIMER
 from busproto.errors import FileError, InputError
 from busproto.plan.card import (
     ALONE,
+    NO_POSITIVE,
     NOT_MEASURED,
     NOT_TESTED,
     Card,
@@ -147,6 +148,7 @@ def test_a_row_says_what_an_actuator_is() -> None:
         soft_start=NOT_TESTED,
         throw=NOT_TESTED,
         match=ALONE,
+        direction=NO_POSITIVE,
         trial_faults=(),
         settings=(
             ("direction", "reversed", "normal"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Sequence
 from importlib import resources
 from pathlib import Path
 from typing import Any, Final
@@ -16,7 +17,7 @@ from busproto.plan.card import load_trial
 from busproto.plan.gang_match import load_matches, matches_of, unmatched
 from busproto.plan.load import Gang, Plan, load
 from busproto.plan.match import Figures, Matched
-from busproto.plan.results import gang_named, keep_match, keep_trial
+from busproto.plan.results import gang_named, keep_match, trial_body, write_trial
 from busproto.plan.trial import PARTS
 from tests.plan.test_match import members, rudder
 
@@ -38,15 +39,19 @@ def matched() -> Matched:
     return Matched(figures, figures, {})
 
 
+def keep_trial(plan: Plan, parts: Sequence[str], missing: Sequence[str], unmatched: dict[str, str]) -> dict[str, Any]:
+    return write_trial(plan, trial_body(plan, parts, [], {}, missing, unmatched))
+
+
 def dated(monkeypatch: pytest.MonkeyPatch, text: str) -> None:
     monkeypatch.setattr(results, "now_text", lambda: text)
 
 
 def test_a_trial_of_fewer_parts_leaves_the_earlier_one_there(plan: Plan, monkeypatch: pytest.MonkeyPatch) -> None:
     dated(monkeypatch, "2031-05-04T10:00:00+02:00")
-    whole = keep_trial(plan, PARTS, [], {}, ["rudder, lead"], {})
+    whole = keep_trial(plan, PARTS, ["rudder, lead"], {})
     dated(monkeypatch, "2031-05-04T11:30:00+02:00")
-    part = keep_trial(plan, ["loss"], [], {}, [], {})
+    part = keep_trial(plan, ["loss"], [], {})
     assert names(plan) == {"rudder.trial.json", "rudder.trial.20310504T100000.json"}
     assert json.loads(plan.beside("trial.json").read_text()) == part
     assert json.loads(plan.beside("trial.20310504T100000.json").read_text()) == whole
@@ -55,9 +60,9 @@ def test_a_trial_of_fewer_parts_leaves_the_earlier_one_there(plan: Plan, monkeyp
 
 
 def test_a_trial_of_the_same_parts_takes_the_place_of_the_earlier_one(plan: Plan) -> None:
-    keep_trial(plan, ["loss"], [], {}, [], {})
-    keep_trial(plan, PARTS, [], {}, [], {})
-    keep_trial(plan, PARTS, [], {}, [], {})
+    keep_trial(plan, ["loss"], [], {})
+    keep_trial(plan, PARTS, [], {})
+    keep_trial(plan, PARTS, [], {})
     assert names(plan) == {"rudder.trial.json"}
 
 
@@ -65,7 +70,7 @@ def test_a_trial_of_the_same_parts_takes_the_place_of_the_earlier_one(plan: Plan
 def test_what_cannot_be_understood_is_kept_under_another_name(plan: Plan, text: str) -> None:
     for ending in ("trial.json", "match.json"):
         plan.beside(ending).write_text(text, "utf-8")
-    keep_trial(plan, ["loss"], [], {}, [], {})
+    keep_trial(plan, ["loss"], [], {})
     _bus, link = rudder()
     keep_match(plan, plan.gangs["rudder"], members(link)[:1], matched())
     for ending in ("trial.json", "match.json"):
@@ -75,8 +80,8 @@ def test_what_cannot_be_understood_is_kept_under_another_name(plan: Plan, text: 
 
 
 def test_a_gang_that_is_not_matched_is_no_trial_that_passed(plan: Plan) -> None:
-    assert keep_trial(plan, ["loss"], [], {}, [], {})["passed"]
-    body = keep_trial(plan, ["loss"], [], {}, [], {"rudder": "not matched"})
+    assert keep_trial(plan, ["loss"], [], {})["passed"]
+    body = keep_trial(plan, ["loss"], [], {"rudder": "not matched"})
     assert (body["passed"], body["unmatched"]) == (False, {"rudder": "not matched"})
 
 
