@@ -405,7 +405,8 @@ def _passed(body: dict[str, Any]) -> dict[str, Any]:
     is_open = PART in body["parts"] and any(
         (row.get("direction") or {}).get("way") == Way.NOT_KNOWN.value for row in body["actuators"]
     )
-    body["passed"] = not body["missing"] and not is_open and all(row["passed"] for row in body["actuators"])
+    is_whole = not body["missing"] and not body.get("unmatched")
+    body["passed"] = is_whole and not is_open and all(row["passed"] for row in body["actuators"])
     return body
 
 
