@@ -127,7 +127,7 @@ def trial_body(
         "parts": list(parts),
         "passed": not missing and all(not one.faults for one in findings.values()),
         "missing": list(missing),
-        "actuators": [findings_json(bench, findings[bench.address]) for bench in benches],
+        "actuators": [{**findings_json(bench, findings[bench.address]), "direction": None} for bench in benches],
     }
 
 
