@@ -176,14 +176,6 @@ def test_warm_air_is_thinner_at_the_same_pressure() -> None:
     assert warm.density_kg_m3 == pytest.approx(cool.density_kg_m3 * cool.temperature_k / warm.temperature_k)
 
 
-@given(st.floats(0.2, 20.0), st.floats(-1.5, 1.5).filter(lambda one: abs(one) > 1e-3), st.floats(0.1, 2.0))
-def test_the_margin_speed_has_the_wanted_margin(stall_nm: float, coefficient: float, ratio: float) -> None:
-    speed = hinge.margin_speed_m_s(stall_nm, AREA, CHORD, coefficient, ratio, 1.1, wanted=1.5)
-    moment = hinge.hinge_moment_nm(coefficient, hinge.dynamic_pressure_pa(speed, 1.1), AREA, CHORD)
-    assert hinge.margin(stall_nm, moment * ratio) == pytest.approx(1.5)
-    assert hinge.margin_speed_m_s(stall_nm, AREA, CHORD, 0.0, ratio, 1.1) == math.inf
-
-
 @given(st.floats(0.3, 10.0), st.floats(0.0, 0.3), st.floats(0.0, 10.0), st.floats(0.0, 0.05))
 def test_the_worst_margin_speed_has_the_wanted_margin_somewhere_and_nowhere_less(
     stall_nm: float, mass_kg: float, alpha_deg: float, steady_nm: float
