@@ -13,6 +13,7 @@
      |   +- FileError                      a file of the user's cannot be used                 .source .problems
      +- TransportError                     the port                                            .url
      |   +- PortUnavailableError           it could not be opened; nothing was sent
+     |   |   +- PortBusyError              another program has it                              .holder
      |   +- PortClosedError                it went away while in use                           .done
      +- OperationError                     an actuator                                         .address
          +- ReplyTimeoutError (also TimeoutError)   no good answer                             .attempts .heard_bytes
@@ -111,6 +112,18 @@ class PortUnavailableError(TransportError):
 
     def __init__(self, url: str, reason: str) -> None:
         super().__init__(url, f"cannot open port '{url}': {reason}; 'busproto ports' lists what is there")
+
+
+class PortBusyError(PortUnavailableError):
+    """Another program has the port. Nothing was sent, and nothing of the other one's was touched.
+
+    ``holder`` tells who it is, as far as that is known.
+    """
+
+    def __init__(self, url: str, holder: str) -> None:
+        text = f"port '{url}' is in use by {holder}; nothing of ours reached the bus. End that first, or name another"
+        TransportError.__init__(self, url, text)
+        self.holder = holder
 
 
 class PortClosedError(TransportError):

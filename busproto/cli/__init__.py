@@ -13,6 +13,7 @@ from typing import Any, Final
 
 import click
 
+from busproto import lasting
 from busproto._version import version_text
 from busproto.cli import exit_codes
 from busproto.errors import BusError, InputError
@@ -114,7 +115,18 @@ def group(context: click.Context) -> None:
 
 
 def run(arguments: Sequence[str]) -> int:
-    """Run one command line; returns the exit code. Bad input never shows a traceback, a bug does."""
+    """Run one command line; returns the exit code. Bad input never shows a traceback, a bug does.
+
+    A refusal that comes when something has been done already is a failure, and tells what was done.
+    """
+    with lasting.account() as account:
+        code = _run(arguments, account)
+    for text in account.unkept:
+        click.echo(f"busproto: {text}", err=True)
+    return exit_codes.FAILED if account.unkept and code in {exit_codes.DONE, exit_codes.NOT_AS_WANTED} else code
+
+
+def _run(arguments: Sequence[str], account: lasting.Account) -> int:
     from busproto.cli.common import NotCleared
 
     as_json = "--json" in arguments
@@ -126,14 +138,17 @@ def run(arguments: Sequence[str]) -> int:
         return stop.exit_code
     except click.UsageError as error:
         hint = f" (see '{error.ctx.command_path} --help')" if error.ctx else ""
-        return _failed(error.format_message().rstrip(".") + hint, "UsageError", exit_codes.USAGE, as_json)
+        text = error.format_message().rstrip(".") + hint
+        return _refused(text, "UsageError", exit_codes.USAGE, as_json, account)
     except NotCleared as error:
+        if account.told:
+            return _refused(error.why, "NotCleared", exit_codes.NOT_CLEARED, as_json, account)
         return _failed(_text(error), "NotCleared", exit_codes.NOT_CLEARED, as_json)
     except (click.Abort, KeyboardInterrupt) as error:
         text = _text(error.__cause__ or error, "interrupted")
         return _failed(text, "Interrupted", exit_codes.INTERRUPTED, as_json)
     except InputError as error:
-        return _failed(_text(error), "InputError", exit_codes.USAGE, as_json)
+        return _refused(_text(error), "InputError", exit_codes.USAGE, as_json, account)
     except BusError as error:
         return _failed(_text(error), type(error).__name__, exit_codes.FAILED, as_json)
     except SystemExit as stop:
@@ -146,7 +161,14 @@ def run(arguments: Sequence[str]) -> int:
         code = _sim_exit_code(error)
         if code is None:
             raise
-        return _failed(_text(error), type(error).__name__, code, as_json)
+        return _refused(_text(error), type(error).__name__, code, as_json, account)
+
+
+def _refused(text: str, kind: str, code: int, as_json: bool, account: lasting.Account) -> int:
+    """A refusal: nothing was changed, or else it is a failure, told with what was done."""
+    if account.told and code != exit_codes.FAILED:
+        text, code = f"{text}; done until then: {account.told}", exit_codes.FAILED
+    return _failed(text, kind, code, as_json)
 
 
 def _text(error: BaseException, text: str | None = None) -> str:

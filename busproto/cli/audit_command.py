@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from busproto.cli import exit_codes
-from busproto.cli.applying import address_word
+from busproto.cli.applying import address_word, tell_harm
 from busproto.cli.common import PortOptions, clear_progress, console, json_option, open_link, port_options, print_json
 from busproto.ops.survey import survey
 from busproto.plan.audit import AS_PLANNED, MISSING, Audit, audit, audit_json
@@ -19,7 +19,8 @@ Examples:
   busproto audit hauler.toml --port /dev/ttyUSB0
   busproto audit hauler.toml --port /dev/ttyUSB0 --json
 \b
-JSON: "clean", "proven", "reason", "functions" (function, status, uid, address,
+JSON: "harmed" (who the pack or the supply harms: uid, address, function, rated_v,
+pack_v, supply_v), "clean", "proven", "reason", "functions" (function, status, uid, address,
 planned_address, differences with name, found, planned, can_be_applied, note),
 "unexpected" (uid, address, model), "clashes" (address, uids).
 Exit code 3: something is not as planned, or the list is not proven complete."""
@@ -30,6 +31,8 @@ Exit code 3: something is not as planned, or the list is not proven complete."""
 def command(airframe: str, port: PortOptions, as_json: bool) -> int:
     """Hold what is on the line against the plan in AIRFRAME: as planned, different, missing, clashing, unexpected.
 
+    Whom the pack or the supply harms is said first, on stderr.
+
     Which actuator is which is known from 'busproto claim'; where it is not, whoever answers alone at the planned
     address is taken for it. Changes nothing and moves nothing.
     """
@@ -37,6 +40,7 @@ def command(airframe: str, port: PortOptions, as_json: bool) -> int:
     seating = load_seating(plan)
     with open_link(port) as link:
         found = audit(plan, seating, link.run(survey()))
+        tell_harm(found.harmed)
     if as_json:
         print_json({"airframe": plan.title, **audit_json(found)})
     else:

@@ -81,7 +81,7 @@ def run_bus(
     side_at = None if side is None else parse_endpoint("--side", side, 7000, open_to_network)
     loaded = load(scenario)
     bus = loaded.build(seed)
-    endpoint: Endpoint = PseudoTerminal() if tcp is None else TcpPort(*parse_tcp(tcp, open_to_network))
+    endpoint: Endpoint = PseudoTerminal(_tell) if tcp is None else TcpPort(*parse_tcp(tcp, open_to_network), _tell)
     beside: list[Beside] = [_Keyboard(bus)] if obey or sys.stdin.isatty() else []
     side_port = None if side_at is None else SidePort(SideChannel(bus), *side_at)
     if side_port is not None:
@@ -114,6 +114,10 @@ def run_bus(
             side_port.close()
 
 
+def _tell(text: str) -> None:
+    click.echo(text, err=True)
+
+
 class _Keyboard:
     """Follows the lines that are typed; never waits for one."""
 
@@ -125,6 +129,10 @@ class _Keyboard:
     def sources(self) -> list[int]:
         """See `sim.server.Beside`."""
         return [self._fd] if self._fd >= 0 and _may_read(self._fd) else []
+
+    def behind(self) -> list[int]:
+        """See `sim.server.Beside`."""
+        return []
 
     def attend(self, ready: Iterable[object]) -> None:
         """See `sim.server.Beside`."""

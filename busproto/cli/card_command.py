@@ -9,9 +9,9 @@ import click
 
 from busproto.cli import exit_codes
 from busproto.cli.common import console, json_option, print_json
-from busproto.cli.save_command import check_place, count_text, open_record
+from busproto.cli.save_command import count_text, open_record
 from busproto.errors import InputError
-from busproto.keeping import read_text, write_whole
+from busproto.keeping import check_writable, read_text, write_whole
 from busproto.plan import card_html, card_svg
 from busproto.plan.card import Card, Verdict, card_of, load_matches, load_trial
 from busproto.plan.card_qr import qr_rows
@@ -102,7 +102,7 @@ def _beside(record: Path) -> Path:
 
 def _check_free(path: Path, mark: str) -> None:
     """Only a card is written over. Raises InputError where something else stands there."""
-    check_place(path)
+    check_writable(path)
     if path.exists() and mark not in read_text(path)[:MARK_WITHIN]:
         raise InputError(f"'{path}' is there already and is no card; name another file. Nothing was written")
 

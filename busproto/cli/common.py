@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from busproto import lasting
 from busproto.cautions import CAUTIONS, DISCLAIMER
 from busproto.errors import BusError, FileError, InputError, PortClosedError
 from busproto.ops.link import Link
@@ -33,6 +34,7 @@ class NotCleared(Exception):
 
     def __init__(self, why: str, otherwise: str = "nothing was moved") -> None:
         super().__init__(f"{why}; {otherwise}")
+        self.why = why
 
 
 class FloatRange(click.FloatRange):
@@ -130,7 +132,8 @@ def open_link(port: PortOptions) -> Iterator[Link]:
         try:
             yield link
         except (BusError, KeyboardInterrupt) as error:
-            if link.done and not isinstance(error, PortClosedError):  # that one tells it itself
+            # a port that closed tells it itself; a refusal is told with all that was done where the command ends
+            if link.done and not isinstance(error, (PortClosedError, InputError)):
                 error.add_note(f"done until then: {', '.join(link.done)}")
             raise
 
@@ -159,8 +162,7 @@ def recorded(transport: Transport, file: str | None) -> Iterator[Transport]:
     finally:
         used.close()
         if used.writer.failure:
-            clear_progress()
-            click.echo(f"busproto: '{file}' does not hold everything: {used.writer.failure}", err=True)
+            lasting.note_unkept(f"'{file}' does not hold everything: {used.writer.failure}")
 
 
 def origin_ns(transport: Transport) -> int:

@@ -28,7 +28,7 @@ from busproto.cli.keys import END, open_keys
 from busproto.cli.show_command import status_json
 from busproto.errors import InputError, PortClosedError
 from busproto.ops.addressing import parse_address
-from busproto.ops.demand_units import share_to_degrees, share_to_pulse_us
+from busproto.ops.demand_units import share_to_pulse_us, standing_deg
 from busproto.ops.discovery import find
 from busproto.ops.hand_control import Command, Steered, Steering, View, steer, steer_address, steer_channel
 from busproto.ops.link import Link
@@ -223,7 +223,7 @@ class _Screen:
         table.add_column("state")
         for address, status in view.reports.items():
             settings = self._who.settings[address]
-            wanted = "" if view.share is None else f"{share_to_degrees(view.share, settings):.2f} deg"
+            wanted = "" if view.share is None else f"{standing_deg(view.share, settings):.2f} deg"
             state = "; ".join([state_word(status.state), *fault_texts(status.faults)])
             table.add_row(
                 str(address),
@@ -269,7 +269,7 @@ def _json(who: Steered, steering: Steering) -> dict[str, Any]:
                         "address": address,
                         "wanted_deg": None
                         if one.share is None
-                        else round(share_to_degrees(one.share, who.settings[address]), 4),
+                        else round(standing_deg(one.share, who.settings[address]), 4),
                         **status_json(status),
                     }
                     for address, status in one.reports.items()

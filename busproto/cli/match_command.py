@@ -23,11 +23,19 @@ from busproto.cli.common import (
 )
 from busproto.cli.plots import require_plots
 from busproto.errors import InputError
+from busproto.keeping import check_writable, kept
 from busproto.ops.survey import survey
 from busproto.plan.audit import audit
 from busproto.plan.load import load
 from busproto.plan.match import Figures, Matched, match, raw_table
-from busproto.plan.results import gang_named, keep_match, members_to_match
+from busproto.plan.results import (
+    MATCH_ENDING,
+    check_result_place,
+    gang_named,
+    match_body,
+    members_to_match,
+    write_match,
+)
 from busproto.plan.seating import load_seating
 from busproto.plan.trial import Bench
 
@@ -83,16 +91,19 @@ def command(
     """
     plan = load(airframe)
     wanted = gang_named(plan, gang)
+    check_result_place(plan, MATCH_ENDING)
     if plot_file is not None:
         require_plots(plot_file)
+        check_writable(Path(plot_file))
     with open_link(port) as link:
         found = audit(plan, load_seating(plan), link.run(survey()))
         benches = members_to_match(wanted, found)
         require_clearance(clear, f"matching the {gang}: its surface moves over nearly all of its travel")
         result = link.run(match(benches, stations=stations, looks=looks, reach=reach_percent / 100))
-    body = keep_match(plan, wanted, benches, result)
+    body = match_body(benches, result)
+    kept(lambda: write_match(plan, wanted, body))
     if plot_file is not None:
-        _plot(plot_file, gang, benches, result)
+        kept(lambda: _plot(plot_file, gang, benches, result))
     if as_json:
         print_json({"airframe": plan.title, "gang": gang, **body})
     else:

@@ -18,7 +18,7 @@ from busproto.cli.common import (
 from busproto.cli.show_command import status_json
 from busproto.errors import PortClosedError
 from busproto.ops.addressing import parse_address
-from busproto.ops.demand_units import check_target, parse_target, share_to_degrees, share_to_pulse_us
+from busproto.ops.demand_units import check_target, parse_target, share_to_pulse_us, standing_deg
 from busproto.ops.motion import move, release, report
 from busproto.ops.parameter_access import describe, read_all
 from busproto.wire.messages import STATE_TEXTS
@@ -64,10 +64,11 @@ def command(address: str, target: str, hold_s: float, clear: bool, port: PortOpt
         return _let_go(at, port, as_json)
     check_target(target)  # a typing mistake is found before the port is opened
     with open_link(port) as link:
-        link.run(describe(at))
+        about = link.run(describe(at))
         settings = link.run(read_all(at))
         share = parse_target(target, settings)
-        degrees, pulse_us = share_to_degrees(share, settings), share_to_pulse_us(share)
+        degrees = standing_deg(share, settings, about.mechanical_travel_cdeg)
+        pulse_us = share_to_pulse_us(share)
         require_clearance(clear, f"moving the actuator at address {at} to {degrees:.2f} deg")
         try:
             result = link.run(move(at, share, round(hold_s * 1e9)))

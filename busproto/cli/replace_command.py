@@ -21,9 +21,9 @@ from busproto.cli.common import (
     uid_text,
 )
 from busproto.cli.restore_command import journal_beside, not_proven
-from busproto.cli.save_command import check_place, open_record
+from busproto.cli.save_command import open_record
 from busproto.errors import InputError, OperationError
-from busproto.keeping import now_text
+from busproto.keeping import check_writable, now_text
 from busproto.ops.addressing import parse_uid
 from busproto.ops.link import Link
 from busproto.ops.survey import Survey, read_sheet, survey
@@ -97,7 +97,7 @@ def command(
         plan.seat(old.function)
     seating = load_seating(plan) if plan is not None else {}
     new_uid = parse_uid(uid) if uid is not None else None
-    check_place(path)
+    check_writable(path)
     with open_link(port) as link:
         before = link.run(survey())
         clear_progress()

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from busproto.errors import InputError, OperationError
-from busproto.ops.demand_units import degrees_to_share, share_to_degrees
+from busproto.ops.demand_units import degrees_to_share, standing_deg
 from busproto.ops.motion import (
     ARRIVED_CDEG,
     DEMAND_PERIOD_NS,
@@ -280,16 +280,11 @@ class _Hand:
     def _is_there(self, address: int, status: Status, share: float) -> bool:
         """Whether it follows, stands where it says it is driven to, and that is where the demand should put it."""
         settings = self.who.settings[address]
-        low, high, table = settings["end-low"], settings["end-high"], settings["correction"]
-        assert isinstance(low, int)
-        assert isinstance(high, int)
-        assert isinstance(table, tuple)
-        wanted_cdeg = min(high, max(low, 100 * share_to_degrees(share, settings)))
-        corrected_cdeg = max(map(abs, table), default=0)
+        wanted_cdeg = 100 * standing_deg(share, settings)
         return (
             status.state is State.FOLLOWING
             and abs(status.position_cdeg - status.demand_cdeg) <= ARRIVED_CDEG
-            and abs(status.position_cdeg - wanted_cdeg) <= ARRIVED_CDEG + corrected_cdeg
+            and abs(status.position_cdeg - wanted_cdeg) <= ARRIVED_CDEG
         )
 
     def is_ready(self, now_ns: int) -> bool:

@@ -12,7 +12,9 @@ from collections.abc import Callable, Coroutine
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
+from busproto import lasting
 from busproto.errors import AddressConflictError, PortClosedError
+from busproto.ops.effects import effect_of
 from busproto.ops.steps import Clash, Done, Moved, Now, Pause, Progress, Step, Steps
 from busproto.session import Ask, Expect, Heard, Session, SessionState
 from busproto.transport.base import Transport
@@ -38,6 +40,7 @@ class _Pump:
         """Steps that need no port."""
         if isinstance(step, Done):
             self.done.append(step.text)
+            lasting.note_change(step.text)
         elif isinstance(step, Progress):
             if self._on_progress is not None:
                 self._on_progress(step)
@@ -81,6 +84,14 @@ class _Pump:
                 first_sequence=self.session.next_sequence,  # an answer still on its way must not fit the next request
             )
             self.session.echoes, self.session.counts = echoes, counts
+
+
+def _note_effect(ask: Ask) -> None:
+    """It is about to be sent; what it does beyond asking, nobody can take back."""
+    for message in (*ask.ahead, ask.message):
+        effect = effect_of(message)
+        if effect:
+            lasting.note_act(effect)
 
 
 class Link(_Pump):
@@ -140,6 +151,7 @@ class Link(_Pump):
             self._interrupted = None
         transport.read_until(0)  # what came too late for an earlier exchange
         wire = session.begin(ask, transport.now_ns())
+        _note_effect(ask)
         self.exchanges += 1
         transport.write(wire)
         session.sent(transport.now_ns())
@@ -227,6 +239,7 @@ class AsyncLink(_Pump):
             self._interrupted = None
         await self._read(0)
         wire = session.begin(ask, transport.now_ns())
+        _note_effect(ask)
         self.exchanges += 1
         await _in_thread(transport.write, wire)
         session.sent(transport.now_ns())

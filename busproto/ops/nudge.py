@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from busproto.errors import InputError, OperationError, PortClosedError
-from busproto.ops.demand_units import degrees_to_share, share_to_degrees
+from busproto.ops.demand_units import degrees_to_share, standing_deg
 from busproto.ops.motion import MS, demand, engage, let_go, release_all, report, show
 from busproto.ops.parameter_access import read_all
 from busproto.ops.steps import Pause, Steps, now
@@ -64,7 +64,7 @@ def nudge(address: int, duration_s: float = SWING_S) -> Steps[Nudged]:
         raise InputError(f"{duration_s:g} s: 0.1..10 s are allowed")
     settings = yield from read_all(address)
     before = yield from report(address)
-    share = _share_to_stay(address, before.position_cdeg / 100, settings)
+    share = share_to_stay(address, before.position_cdeg / 100, settings)
     positions, peak_ma = [before.position_cdeg], 0
     try:
         yield from engage(address)
@@ -96,7 +96,7 @@ def _leave_limp(address: int) -> Steps[None]:
         raise
 
 
-def _share_to_stay(address: int, position_deg: float, settings: Mapping[str, RawValue]) -> float:
+def share_to_stay(address: int, position_deg: float, settings: Mapping[str, RawValue]) -> float:
     """The demand, -1..+1, that leaves the arm where it stands.
 
     Raises:
@@ -109,10 +109,9 @@ def _share_to_stay(address: int, position_deg: float, settings: Mapping[str, Raw
             f"address {address}: it would go to its preset position after {raw['loss-time-out']} ms without a demand, "
             "which is too short to be fed from here; nothing moved. Move it by hand instead",
         )
-    table = settings["correction"]
-    assert isinstance(table, tuple)
-    share = _inverse(position_deg, settings, table)
-    held_deg = min(raw["end-high"] / 100, max(raw["end-low"] / 100, _held_deg(share, settings, table)))
+    share = min(1.0, max(-1.0, degrees_to_share(position_deg, settings)))
+    share = round(share * MAX_DEMAND) / MAX_DEMAND
+    held_deg = standing_deg(share, settings)
     if abs(held_deg - position_deg) > NEAR_DEG:
         raise OperationError(
             address,
@@ -120,30 +119,3 @@ def _share_to_stay(address: int, position_deg: float, settings: Mapping[str, Raw
             f"{held_deg:.2f} deg; nothing moved. Move it by hand into its travel first",
         )
     return share
-
-
-def _inverse(position_deg: float, settings: Mapping[str, RawValue], table_cdeg: tuple[int, ...]) -> float:
-    """The share whose corrected angle is nearest; halving, as angle over share is monotone."""
-    if not table_cdeg:
-        share = min(1.0, max(-1.0, degrees_to_share(position_deg, settings)))
-        return round(share * MAX_DEMAND) / MAX_DEMAND
-    low, high = -MAX_DEMAND, MAX_DEMAND
-    rises = _held_deg(1.0, settings, table_cdeg) > _held_deg(-1.0, settings, table_cdeg)
-    while high - low > 1:
-        middle = (low + high) // 2
-        if (_held_deg(middle / MAX_DEMAND, settings, table_cdeg) < position_deg) == rises:
-            low = middle
-        else:
-            high = middle
-    nearest = min(low, high, key=lambda raw: abs(_held_deg(raw / MAX_DEMAND, settings, table_cdeg) - position_deg))
-    return nearest / MAX_DEMAND
-
-
-def _held_deg(share: float, settings: Mapping[str, RawValue], table_cdeg: tuple[int, ...]) -> float:
-    """Where a share puts the arm, correction included, before the ends."""
-    angle_deg = share_to_degrees(share, settings)
-    if not table_cdeg:
-        return angle_deg
-    place = (share + 1) / 2 * (len(table_cdeg) - 1)
-    below = min(int(place), len(table_cdeg) - 2)
-    return angle_deg + (table_cdeg[below] + (table_cdeg[below + 1] - table_cdeg[below]) * (place - below)) / 100

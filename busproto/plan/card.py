@@ -20,6 +20,7 @@ from msgspec import Meta
 
 from busproto.errors import FileError
 from busproto.keeping import read_text
+from busproto.plan.direction import Way, positive_of
 from busproto.plan.load import Plan
 from busproto.plan.record import Entry, Record, short
 from busproto.plan.results import MATCH_FORMAT, TRIAL_FORMAT
@@ -73,6 +74,7 @@ class Row:
         neutral, ends: deg, in words.
         loss: the loss action as it is set.
         loss_test, soft_start, match: what was found.
+        direction: which way a positive demand takes its surface, and who saw it when.
         faults: what the trial did not let pass, in words.
         settings: those that differ from the defaults: name, value, default.
     """
@@ -89,6 +91,7 @@ class Row:
     loss_test: Result
     soft_start: Result
     match: Result
+    direction: Result
     faults: tuple[str, ...]
     settings: tuple[tuple[str, str, str], ...]
 
@@ -139,6 +142,16 @@ def _is_control(letter: str) -> bool:
     return unicodedata.category(letter) == "Cc" or letter in "\ufffe\uffff"
 
 
+class TrialDirection(msgspec.Struct, frozen=True):
+    """Which way a surface went, for the planned direction that is named; see `busproto.plan.direction.Tried`."""
+
+    positive: str
+    direction: str
+    way: str
+    seen_by: str = ""
+    at: str = ""
+
+
 class TrialRow(msgspec.Struct, frozen=True):
     """What a trial found of one actuator; null where it was not tried.
 
@@ -153,6 +166,7 @@ class TrialRow(msgspec.Struct, frozen=True):
     soft_start_ms: float | None = None
     passed: bool = False
     faults: tuple[str, ...] = ()
+    direction: TrialDirection | None = None
 
 
 class Trial(msgspec.Struct, frozen=True):
@@ -279,6 +293,7 @@ def _row(one: Entry, plan: Plan | None, defaults: Mapping[str, RawValue], tested
         loss_test=_loss_test(settings, tested),
         soft_start=_soft_start(settings, tested),
         match=ALONE,
+        direction=_direction(one, plan, tested),
         faults=_faults(tested),
         settings=tuple(
             (name, _setting(name, raw), _setting(name, defaults.get(name, FACTORY[name])))
@@ -308,6 +323,28 @@ def _match(one: Entry, matches: Matches | None) -> Result:
                 Verdict.GOOD, f"{row.greatest_after_deg:.2f}{GAP}deg, was {row.greatest_before_deg:.2f}{GAP}deg"
             )
     return NOT_MEASURED
+
+
+NOT_TRIED: Final = Result(Verdict.OPEN, "not tried")
+NO_POSITIVE: Final = Result(Verdict.NOTHING, "not planned")
+
+
+def _direction(one: Entry, plan: Plan | None, tested: TrialRow | None) -> Result:
+    """Which way it goes; only while function, words of the plan and direction are those with which it was tried."""
+    seat = plan.seats.get(one.function) if plan is not None else None
+    planned = positive_of(plan, seat) if plan is not None and seat is not None else ""
+    tried = tested.direction if tested is not None else None
+    if tested is None or tried is None:
+        return NOT_TRIED if planned else NO_POSITIVE
+    is_set = _setting("direction", one.settings.get("direction", FACTORY["direction"]))
+    if tested.function != one.function or tried.direction != is_set or (planned and planned != tried.positive):
+        return Result(Verdict.OPEN, "try again: it was tried otherwise")
+    if tried.way == Way.OTHER.value:
+        return Result(Verdict.BAD, f"the OTHER way than {tried.positive}")
+    if tried.way != Way.PLANNED.value:
+        return Result(Verdict.OPEN, "not known")
+    day = tried.at.replace("T", " ")[:16]
+    return Result(Verdict.GOOD, f"{tried.positive}; seen by {tried.seen_by or '?'}, {day}")
 
 
 def _count(settings: Mapping[str, RawValue], name: str) -> str:

@@ -191,6 +191,8 @@ def _row(row: Row) -> Iterator[str]:
         for name, value, default in row.settings
     )
     more = f"{about}; {settings}" if settings else about
+    if row.direction.verdict is not Verdict.NOTHING:
+        more += f'<br><span class="{row.direction.verdict.value}">Direction: {_result_text(row.direction)}</span>'
     more += "".join(f'<br><span class="bad">{SIGNS[Verdict.BAD]}&nbsp;{_safe(fault)}</span>' for fault in row.faults)
     yield f'</tr><tr class="more"><td colspan="{len(_HEADS)}">{more}</td></tr></tbody>'
 

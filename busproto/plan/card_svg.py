@@ -195,6 +195,9 @@ def _row(page: _Page, row: Row, *, is_band: bool) -> None:
     settings = ", ".join(f"{name} {value} ({default})" for name, value, default in row.settings)
     about = f"{row.kind}, uid {row.uid}" + (f"; {settings}" if settings else "")
     page.lines(EDGE_MM, INNER_MM, about, scale=0.8, colour=SOFT)
+    if row.direction.verdict is not Verdict.NOTHING:
+        text = f"Direction: {SIGNS[row.direction.verdict]} {row.direction.text}"
+        page.lines(EDGE_MM, INNER_MM, text, scale=0.85, colour=COLOURS[row.direction.verdict])
     for fault in row.faults:
         text = f"{SIGNS[Verdict.BAD]} {fault}"
         page.lines(EDGE_MM, INNER_MM, text, scale=0.85, look=_BOLD, colour=COLOURS[Verdict.BAD])

@@ -18,7 +18,7 @@ from busproto.plan.files import SAID_ELSEWHERE, AirframeFile, BusTable, FleetFil
 from busproto.rig.supply import Pack
 from busproto.rig.tables import LineTable, PackTable, RigTables
 from busproto.toml_source import Problem, Source, read
-from busproto.wire.parameters import FACTORY, RawValue, parameter_named
+from busproto.wire.parameters import FACTORY, RawValue, disagreement, parameter_named
 
 F = TypeVar("F", bound=Table)
 MEASURED: Final = frozenset({"correction"})
@@ -199,6 +199,8 @@ def _settings(
     for name, seat in airframe.function.items():
         own = _raw(seat.settings, source, ("function", name, "settings"), problems, "")
         settings[name] = {**common, **by_map.get(name, {}), **own}
+        if why := disagreement(settings[name]):
+            problems.append(str(source.problem(("function", name), why)))
     return settings, problems
 
 

@@ -8,9 +8,11 @@ from pathlib import Path
 from typing import Any, Final
 
 from busproto.errors import InputError
-from busproto.keeping import now_text, read_text, write_whole
+from busproto.keeping import check_writable, now_text, read_text, write_whole
 from busproto.ops.discovery import Roster
 from busproto.plan.audit import Audit
+from busproto.plan.direction import PART as DIRECTION
+from busproto.plan.direction import Tried, carried_over, with_directions
 from busproto.plan.load import Gang, Plan
 from busproto.plan.match import Matched, matched_json, reasons_against
 from busproto.plan.trial import Bench, Findings, findings_json
@@ -59,10 +61,19 @@ def keep_match(plan: Plan, gang: Gang, benches: Sequence[Bench], result: Matched
     Raises:
         InputError: the file cannot be written.
     """
+    return write_match(plan, gang, match_body(benches, result))
+
+
+def match_body(benches: Sequence[Bench], result: Matched) -> dict[str, Any]:
+    """The figures of one gang, as the file will hold them."""
+    return {"date": now_text(), **matched_json(benches, result)}
+
+
+def write_match(plan: Plan, gang: Gang, body: dict[str, Any]) -> dict[str, Any]:
+    """Write what `match_body` gave, as `keep_match` says; returns it. Raises as that."""
     path = plan.beside(MATCH_ENDING)
     before = _before(path, "gangs", dict)
     gangs = before["gangs"] if before else {}
-    body = {"date": now_text(), **matched_json(benches, result)}
     _write(path, {"format": MATCH_FORMAT, "airframe": plan.title, "gangs": {**gangs, gang.name: body}})
     return body
 
@@ -96,13 +107,20 @@ def keep_trial(
 ) -> dict[str, Any]:
     """Write what was found beside the airframe file, and return it.
 
-    An earlier trial that had parts which this one has not is kept, under a name with its date.
+    An earlier trial that had parts which this one has not is kept, under a name with its date. Directions that were
+    tried earlier go along, each with its own date.
 
     Raises:
         InputError: the file cannot be written.
     """
-    path = plan.beside(TRIAL_ENDING)
-    body = {
+    return write_trial(plan, trial_body(plan, parts, benches, findings, missing))
+
+
+def trial_body(
+    plan: Plan, parts: Sequence[str], benches: Sequence[Bench], findings: Mapping[int, Findings], missing: Sequence[str]
+) -> dict[str, Any]:
+    """What was found, as the file will hold it."""
+    return {
         "format": TRIAL_FORMAT,
         "airframe": plan.title,
         "date": now_text(),
@@ -111,12 +129,39 @@ def keep_trial(
         "missing": list(missing),
         "actuators": [findings_json(bench, findings[bench.address]) for bench in benches],
     }
+
+
+def write_trial(plan: Plan, body: dict[str, Any]) -> dict[str, Any]:
+    """Write what `trial_body` gave, as `keep_trial` says; returns what the file holds. Raises as that."""
+    path = plan.beside(TRIAL_ENDING)
     before = _before(path, "parts", list)
-    if before and any(part not in parts for part in before["parts"]):
-        stamp = "".join(one for one in str(before.get("date"))[:19] if one.isalnum())
-        write_whole(plan.beside(f"trial.{stamp}.json"), read_text(path))
+    if before:
+        if any(part not in body["parts"] for part in before["parts"] if part != DIRECTION):
+            stamp = "".join(one for one in str(before.get("date"))[:19] if one.isalnum())
+            write_whole(plan.beside(f"trial.{stamp}.json"), read_text(path))
+        body = carried_over(body, before)
     _write(path, body)
     return body
+
+
+def keep_directions(plan: Plan, tried: Sequence[Tried]) -> dict[str, Any]:
+    """Add directions that were tried to the file of the trial, which is begun where there is none; returns it.
+
+    Raises:
+        InputError: the file cannot be written.
+    """
+    path = plan.beside(TRIAL_ENDING)
+    body = _before(path, "parts", list)
+    if body is None or not all(isinstance(body.get(key), list) for key in ("actuators", "missing")):
+        body = trial_body(plan, (), (), {}, ())
+    body = with_directions(body, tried)
+    _write(path, body)
+    return body
+
+
+def check_result_place(plan: Plan, ending: str) -> None:
+    """Look beforehand whether a result can be kept beside the airframe file. Raises InputError; nothing was sent."""
+    check_writable(plan.beside(ending))
 
 
 def _before(path: Path, key: str, kind: type) -> dict[str, Any] | None:

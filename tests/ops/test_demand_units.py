@@ -1,11 +1,12 @@
 """A demand in the units people use.
 
-Pulse widths: 1500 us is the centre, 1000 and 2000 us the ends (common practice, no source). The figures for travels
-of 120 and 90 degrees were calculated by hand: 1500 + 500 x angle / half the travel.
+Pulse widths: 1500 us is the centre, 1000 and 2000 us the ends (common practice, no source). What angles they stand for
+is held against another library in the tests of the command line.
 """
 
 from __future__ import annotations
 
+import numpy
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -14,10 +15,10 @@ from busproto.errors import InputError
 from busproto.ops.demand_units import (
     degrees_to_share,
     parse_target,
-    pulse_us_per_degree,
     pulse_us_to_share,
     share_to_degrees,
     share_to_pulse_us,
+    standing_deg,
 )
 from busproto.wire.parameters import BY_NAME, FACTORY, RawValue
 
@@ -37,19 +38,6 @@ def test_pulse_width(share: float, pulse_us: float) -> None:
     assert pulse_us_to_share(pulse_us) == pytest.approx(share)
 
 
-@pytest.mark.parametrize(
-    ("travel_deg", "us_per_degree"), [(90, 11.1111), (100, 10.0), (120, 8.3333), (150, 6.6667), (180, 5.5556)]
-)
-def test_pulse_width_of_one_degree(travel_deg: float, us_per_degree: float) -> None:
-    assert pulse_us_per_degree(travel_deg) == pytest.approx(us_per_degree, abs=1e-4)
-
-
-@pytest.mark.parametrize(("travel_deg", "angle_deg", "pulse_us"), [(120, 30, 1750.0), (90, 10, 1611.111)])
-def test_pulse_width_of_an_angle(travel_deg: float, angle_deg: float, pulse_us: float) -> None:
-    share = degrees_to_share(angle_deg, settings(travel_deg))
-    assert share_to_pulse_us(share) == pytest.approx(pulse_us, abs=1e-3)
-
-
 def test_direction_and_neutral() -> None:
     assert share_to_degrees(0.5, settings(120, 1.5)) == 31.5
     assert share_to_degrees(0.5, settings(120, 1.5, is_reversed=True)) == -28.5
@@ -65,6 +53,40 @@ def test_direction_and_neutral() -> None:
 def test_degrees_there_and_back(travel: int, neutral: int, is_reversed: bool, share: float) -> None:
     here = {**settings(is_reversed=is_reversed), "travel": travel, "neutral": neutral}
     assert degrees_to_share(share_to_degrees(share, here), here) == pytest.approx(share, abs=1e-9)
+
+
+@given(
+    st.lists(st.integers(-300, 300), min_size=2, max_size=9).map(tuple),
+    st.booleans(),
+    st.floats(-1, 1),
+)
+def test_a_correction_table_counts_there_and_back(table: tuple[int, ...], is_reversed: bool, share: float) -> None:
+    here = {**settings(180, 2.5, is_reversed=is_reversed), "correction": table}
+    angle_deg = share_to_degrees(share, here)
+    # numpy.interp goes straight between evenly spread points as the format page says it
+    added_deg = numpy.interp(share, numpy.linspace(-1, 1, len(table)), numpy.asarray(table) / 100)
+    assert angle_deg == pytest.approx(2.5 + (-1 if is_reversed else 1) * 90 * share + added_deg, abs=1e-9)
+    assert degrees_to_share(angle_deg, here) == pytest.approx(share, abs=1e-9)
+    for beyond in (1.2, -1.2):  # in a straight line from the end of the table
+        there = share_to_degrees(beyond, here)
+        assert degrees_to_share(there, here) == pytest.approx(beyond, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("share", "mechanical", "deg"),
+    [
+        (0.0, None, 1.0),
+        (0.5, None, 33.25),
+        (1.0, None, 40.0),
+        (-1.0, None, -45.0),
+        (1.0, 7000, 35.0),
+        (-1.0, 7001, -35.005),
+    ],
+)
+def test_where_the_arm_should_stand(share: float, mechanical: int | None, deg: float) -> None:
+    """Neutral 1.5, travel 120, a table of -1, -0.5, 4: 1.5 + 60 d + c(d), within ends and stops; reckoned by hand."""
+    here = {**settings(120, 1.5), "correction": (-100, -50, 400), "end-low": -4500, "end-high": 4000}
+    assert standing_deg(share, here, mechanical) == pytest.approx(deg)
 
 
 @pytest.mark.parametrize(

@@ -19,6 +19,7 @@ from busproto.cautions import CAUTIONS, DISCLAIMER
 from busproto.errors import FileError, InputError
 from busproto.plan.card import (
     ALONE,
+    NO_POSITIVE,
     NOT_MEASURED,
     NOT_TESTED,
     Card,
@@ -142,6 +143,7 @@ def test_a_row_says_what_an_actuator_is() -> None:
         loss_test=NOT_TESTED,
         soft_start=NOT_TESTED,
         match=ALONE,
+        direction=NO_POSITIVE,
         faults=(),
         settings=(
             ("direction", "reversed", "normal"),
