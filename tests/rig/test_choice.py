@@ -1,4 +1,4 @@
-"""The choice of arm, horn and travel: E9 of the outside values, the trade's rule as properties, and a brute force."""
+"""The choice of arm, horn and travel: sensors, the trade's rule as properties, and a brute force."""
 
 from __future__ import annotations
 
@@ -54,14 +54,14 @@ wishes = st.builds(
 
 
 @pytest.mark.parametrize(("travel_deg", "step_deg"), [(120.0, 0.0292969), (150.0, 0.0366211), (180.0, 0.0439453)])
-def test_e9_resolution_of_a_12_bit_sensor(travel_deg: float, step_deg: float) -> None:
+def test_resolution_of_a_12_bit_sensor(travel_deg: float, step_deg: float) -> None:
     """Recomputed; over 4096 steps, or over 4095 where both ends are counted: data sheets mean either."""
     assert sensor_step_deg(travel_deg, 12) == pytest.approx(step_deg, rel=2e-6)
     assert sensor_step_deg(120.0, 12, ends_included=True) == pytest.approx(0.0293040, rel=2e-6)
 
 
 @pytest.mark.parametrize("actuator_deg", [0.0, 30.0, -30.0])
-def test_e9_at_the_surface_it_is_the_local_ratio_times_that(actuator_deg: float) -> None:
+def test_at_the_surface_it_is_the_local_ratio_times_that(actuator_deg: float) -> None:
     linkage = Linkage.normal_case(10.0, 15.0, 50.0)
     step_deg = sensor_step_deg(120.0, 12)
     moved_deg = linkage.surface_deg(actuator_deg + step_deg / 2) - linkage.surface_deg(actuator_deg - step_deg / 2)

@@ -1,4 +1,4 @@
-"""Several actuators on one surface: section G of the outside values, and what must hold."""
+"""Several actuators on one surface: published values, other libraries, and what must hold."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from busproto.rig.gang import Member, fight
 from tests.rig.outside import library
 
 members = st.lists(st.builds(Member, st.floats(0.05, 50.0), st.floats(-5.0, 5.0)), min_size=1, max_size=5)
-G2 = [Member(2.0), Member(2.0), Member(2.0, 1.5)]
-G4 = [Member(2.0, 0.2), Member(3.0, -0.4), Member(1.0, 1.0)]
+EQUAL = [Member(2.0), Member(2.0), Member(2.0, 1.5)]
+UNEQUAL = [Member(2.0, 0.2), Member(3.0, -0.4), Member(1.0, 1.0)]
 
 
 def wavy(angle_deg: float) -> float:
@@ -24,49 +24,49 @@ def wavy(angle_deg: float) -> float:
     return 2.0 * math.sin(math.radians(2.0 * angle_deg))
 
 
-def test_g1_two_are_springs_in_series() -> None:
+def test_two_are_springs_in_series() -> None:
     found = fight([Member(2.0, 0.0), Member(3.0, 1.5)])
     assert found.torques_nm == pytest.approx((-1.8, 1.8), abs=1e-9)
 
 
-def test_g2_three_equal() -> None:
-    found = fight(G2)
+def test_three_equal() -> None:
+    found = fight(EQUAL)
     assert found.surface_deg == pytest.approx(0.5, abs=1e-9)
     assert found.torques_nm == pytest.approx((-1.0, -1.0, 2.0), abs=1e-9)
 
 
-def test_g3_with_a_load() -> None:
-    found = fight(G2, 1.5)
+def test_with_a_load() -> None:
+    found = fight(EQUAL, 1.5)
     assert found.surface_deg == pytest.approx(0.25, abs=1e-9)
     assert math.fsum(found.torques_nm) == pytest.approx(1.5, abs=1e-9)
 
 
 @pytest.mark.parametrize("load_nm", [0.0, 1.5, -4.0])
-def test_g2_and_g3_against_the_equations_solved(load_nm: float) -> None:
+def test_three_against_the_equations_solved(load_nm: float) -> None:
     """Unknowns: three torques and the surface angle; torque_i + k_i x = k_i e_i, and their sum is the load."""
     numpy = library("numpy")
     matrix = [[1, 0, 0, 2], [0, 1, 0, 2], [0, 0, 1, 2], [1, 1, 1, 0]]
     *torques, surface = numpy.linalg.solve(matrix, [0, 0, 3, load_nm])
-    found = fight(G2, load_nm)
+    found = fight(EQUAL, load_nm)
     assert (*found.torques_nm, found.surface_deg) == pytest.approx((*map(float, torques), float(surface)), abs=1e-9)
 
 
-def test_g4_three_unequal() -> None:
-    found = fight(G4)
+def test_three_unequal() -> None:
+    found = fight(UNEQUAL)
     assert found.surface_deg == pytest.approx(0.0333333, abs=1e-6)
     assert found.torques_nm == pytest.approx((0.333333, -1.3, 0.966667), abs=1e-6)
 
 
-def test_g4_against_the_least_energy_of_the_springs() -> None:
+def test_unequal_ones_against_the_least_energy_of_the_springs() -> None:
     def energy(at: float) -> float:
-        return sum(0.5 * one.stiffness_nm_deg * (one.error_deg - at) ** 2 for one in G4)
+        return sum(0.5 * one.stiffness_nm_deg * (one.error_deg - at) ** 2 for one in UNEQUAL)
 
     found = library("scipy.optimize").minimize_scalar(energy, tol=1e-12)
-    assert fight(G4).surface_deg == pytest.approx(float(found.x), abs=1e-6)
+    assert fight(UNEQUAL).surface_deg == pytest.approx(float(found.x), abs=1e-6)
 
 
 @given(members)
-def test_g5_perfect_correction_and_no_load(several: list[Member]) -> None:
+def test_perfect_correction_and_no_load(several: list[Member]) -> None:
     found = fight([Member(one.stiffness_nm_deg) for one in several])
     assert max(map(abs, found.torques_nm)) <= 1e-12
 
@@ -156,9 +156,9 @@ def test_a_standoff_is_where_the_energy_of_springs_with_an_end_is_least(several:
     ("call", "text"),
     [
         (lambda: fight([]), "a gang has at least one actuator"),
-        (lambda: fight(G2, math.nan), "the load is nan N m"),
+        (lambda: fight(EQUAL, math.nan), "the load is nan N m"),
         (lambda: Member(0.0), "the stiffness is 0 N m/deg"),
-        (lambda: gang.fight_over(G2, [wavy], [0.0]), "3 actuators need 3 error curves; 1 are given"),
+        (lambda: gang.fight_over(EQUAL, [wavy], [0.0]), "3 actuators need 3 error curves; 1 are given"),
     ],
 )
 def test_what_cannot_be_is_refused(call: object, text: str) -> None:

@@ -14,7 +14,7 @@ from tests.rig.outside import spice
 ENDS = (120.0, 120.0)
 
 
-def test_a10_what_32_unit_loads_and_two_terminations_are() -> None:
+def test_what_32_unit_loads_and_two_terminations_are() -> None:
     """12 kOhm a unit load, 32 of them: TIA/EIA-485-A, quoted in doi 10.1186/s13639-016-0042-x table 1; Ohm's law."""
     assert inputs_ohm(32.0) == pytest.approx(375.0)
     assert Line(32.0, ENDS).pair_ohm == pytest.approx(51.724, rel=1e-4)
@@ -27,14 +27,14 @@ def test_a10_what_32_unit_loads_and_two_terminations_are() -> None:
 @pytest.mark.parametrize(
     ("unit_loads", "bias_ohm", "idle_mv"), [(0.0, 560.0, 254.24), (32.0, 560.0, 220.72), (32.0, 680.0, 183.19)]
 )
-def test_a11_what_a_bias_leaves_between_the_wires(unit_loads: float, bias_ohm: float, idle_mv: float) -> None:
+def test_what_a_bias_leaves_between_the_wires(unit_loads: float, bias_ohm: float, idle_mv: float) -> None:
     """A divider of 5 V; a receiver needs 200 mV, source as above: the last one fails."""
     line = Line(unit_loads, ENDS, bias_ohm)
     assert line.idle_v * 1000 == pytest.approx(idle_mv, abs=0.005)
     assert (line.idle_v >= LEAST_IDLE_V) == (idle_mv > 200.0)
 
 
-def test_a11_against_a_circuit_simulator(tmp_path: Path) -> None:
+def test_a_bias_against_a_circuit_simulator(tmp_path: Path) -> None:
     circuit = "V1 s 0 5\nR1 s a 560\nR2 a b 120\nR3 a b 120\nR4 a b 375\nR5 b 0 560"
     high, low = spice(tmp_path, circuit, ["a", "b"])
     assert Line(32.0, ENDS, 560.0).idle_v == pytest.approx(high - low, rel=1e-6)

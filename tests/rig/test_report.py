@@ -275,7 +275,7 @@ def test_neutral_ends_and_stops_narrow_what_the_arm_can_do() -> None:
 
 
 def test_how_a_surface_moves_driven_and_limp() -> None:
-    """D6, D7, D8, D11 are held against outside values in their own tests; here is what is handed to them."""
+    """The formulas are held against outside values in their own tests; here is what is handed to them."""
     told = "mass = 0.12                     # kg\ninertia = 0.0006\ndamping = 0.004\nbalance-lever = 0.03"
     text = ("mass = 0.12                     # kg", told)
     shared = ("[surface.rudder]", "[surface.aileron-left.sharing]\nstiffness = 2.0\nmismatch = 0\n[surface.rudder]")

@@ -1,4 +1,4 @@
-"""Supply wiring: section H of the outside values, and what must hold for any wiring."""
+"""Supply wiring: published values, other libraries, and what must hold for any wiring."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ ohms = st.floats(0.0, 0.5)
     ("gauge", "diameter_mm", "area_mm2"),
     [(18, 1.0237, 0.8230), (20, 0.8118, 0.5176), (22, 0.6438, 0.3255), (24, 0.5106, 0.2047), (26, 0.4049, 0.1288)],
 )
-def test_h1_wire_gauges(gauge: int, diameter_mm: float, area_mm2: float) -> None:
+def test_wire_gauges(gauge: int, diameter_mm: float, area_mm2: float) -> None:
     """ASTM B258, from memory; figures to four places, so half of the last one is allowed."""
     assert supply.awg_diameter_mm(gauge) == pytest.approx(diameter_mm, abs=5e-5)
     assert supply.awg_area_mm2(gauge) == pytest.approx(area_mm2, abs=5e-5)
@@ -33,13 +33,13 @@ def test_h1_wire_gauges(gauge: int, diameter_mm: float, area_mm2: float) -> None
     ("gauge", "ohm_km", "ohm_kft"),
     [(18, 20.948, 6.385), (20, 33.309, 10.15), (22, 52.963, 16.14), (24, 84.215, 25.67), (26, 133.907, 40.81)],
 )
-def test_h2_solid_copper(gauge: int, ohm_km: float, ohm_kft: float) -> None:
+def test_solid_copper(gauge: int, ohm_km: float, ohm_kft: float) -> None:
     """1/58 Ohm mm^2/m, IEC 60028, from memory; per 1000 ft from a public wire table, NBS Circular 31 from memory."""
     assert supply.awg_ohm_m(gauge) * 1000.0 == pytest.approx(ohm_km, rel=1e-3)
     assert supply.awg_ohm_m(gauge) * 304.8 == pytest.approx(ohm_kft, rel=1e-3)
 
 
-def test_h3_flexible_copper() -> None:
+def test_flexible_copper() -> None:
     """IEC 60228, class 5, plain copper, greatest resistance at 20 degC."""
     table = {0.5: 39.0, 0.75: 26.0, 1.0: 19.5, 1.5: 13.3, 2.5: 7.98}
     assert {area: supply.class_5_ohm_m(area) * 1000.0 for area in table} == pytest.approx(table, rel=1e-12)
@@ -47,18 +47,18 @@ def test_h3_flexible_copper() -> None:
 
 
 @pytest.mark.parametrize("gauge", [6, 18, 26, 40])
-def test_h4_rule_of_gauges(gauge: int) -> None:
+def test_rule_of_gauges(gauge: int) -> None:
     """Six gauges double the diameter, three the area; nearly."""
     assert supply.awg_diameter_mm(gauge - 6) / supply.awg_diameter_mm(gauge) == pytest.approx(2.00503, rel=1e-5)
     assert supply.awg_area_mm2(gauge - 3) / supply.awg_area_mm2(gauge) == pytest.approx(2.00503, rel=1e-5)
 
 
-def test_h5_temperature() -> None:
+def test_temperature() -> None:
     """0.00393 per K, IEC 60028, from memory."""
     assert supply.at_temperature(1.0, 60.0) == pytest.approx(1.1572, rel=1e-4)
 
 
-def test_h6_drop_out_and_back() -> None:
+def test_drop_out_and_back() -> None:
     for temperature_c, drop_v in ((20.0, 0.31778), (60.0, 0.36774)):
         ohm = supply.lead_ohm(1.0, supply.awg_ohm_m(22), temperature_c=temperature_c)
         assert 3.0 * ohm == pytest.approx(drop_v, rel=1e-4)
@@ -67,11 +67,11 @@ def test_h6_drop_out_and_back() -> None:
 CHAIN = (None, 0, 1, 2)
 
 
-def test_h7_daisy_chain() -> None:
+def test_daisy_chain() -> None:
     assert supply.wired_v(6.0, 0.0, CHAIN, [0.05] * 4, [2.0] * 4) == pytest.approx((5.6, 5.3, 5.1, 5.0), rel=1e-6)
 
 
-def test_h7_against_a_circuit_simulator(tmp_path: Path) -> None:
+def test_daisy_chain_against_a_circuit_simulator(tmp_path: Path) -> None:
     circuit = "V1 s 0 6\nR1 s a 0.05\nR2 a b 0.05\nR3 b c 0.05\nR4 c d 0.05\nI1 a 0 2\nI2 b 0 2\nI3 c 0 2\nI4 d 0 2"
     found = spice(tmp_path, circuit, ["a", "b", "c", "d"])
     assert supply.wired_v(6.0, 0.0, CHAIN, [0.05] * 4, [2.0] * 4) == pytest.approx(found, rel=1e-6)
@@ -102,7 +102,7 @@ def test_a_tree_of_leads_against_a_circuit_simulator(tmp_path: Path) -> None:
     assert sag.least_spare_v is None
 
 
-def test_h8_constant_power() -> None:
+def test_constant_power() -> None:
     """Root of V^2 - V0 V + R P = 0; collapse above V0^2 / 4 R."""
     assert supply.constant_power_v(7.4, 0.25, 20.0) == pytest.approx(6.647881, rel=1e-6)
     assert supply.collapse_w(7.4, 0.25) == pytest.approx(54.76, rel=1e-6)
@@ -111,13 +111,13 @@ def test_h8_constant_power() -> None:
         supply.constant_power_v(7.4, 0.25, 54.77)
 
 
-def test_h8_against_a_circuit_simulator(tmp_path: Path) -> None:
+def test_constant_power_against_a_circuit_simulator(tmp_path: Path) -> None:
     circuit = "V1 s 0 7.4\nR1 s b 0.25\nB1 b 0 I=20/V(b)\n.nodeset v(b)=7"
     (found,) = spice(tmp_path, circuit, ["b"])
     assert supply.constant_power_v(7.4, 0.25, 20.0) == pytest.approx(found, rel=1e-6)
 
 
-def test_h9_hold_up() -> None:
+def test_hold_up() -> None:
     assert supply.hold_up_current_s(4700e-6, 6.0, 5.0, 2.0) == pytest.approx(2.350e-3, rel=1e-5)
     assert supply.hold_up_power_s(4700e-6, 6.0, 4.5, 10.0) == pytest.approx(3.70125e-3, rel=1e-5)
     assert supply.hold_up_resistance_s(4700e-6, 6.0, 4.5, 3.0) == pytest.approx(4.05632e-3, rel=1e-5)
@@ -131,7 +131,7 @@ def test_h9_hold_up() -> None:
         (lambda volts: volts / 3.0, supply.hold_up_resistance_s(4700e-6, 6.0, 4.5, 3.0)),
     ],
 )
-def test_h9_against_the_differential_equation_integrated(current_at: object, time_s: float) -> None:
+def test_hold_up_against_the_differential_equation_integrated(current_at: object, time_s: float) -> None:
     assert callable(current_at)
 
     def slope(_: float, volts: list[float]) -> list[float]:
@@ -141,7 +141,7 @@ def test_h9_against_the_differential_equation_integrated(current_at: object, tim
     assert float(done.y[0][-1]) == pytest.approx(4.5, rel=1e-7)
 
 
-def test_h10_pack_against_a_rating() -> None:
+def test_pack_against_a_rating() -> None:
     """3.7 / 4.2 / 3.0 V, LiFe 3.3 / 3.65 V, high-voltage cells 4.35 V: common practice, no source."""
     lipo, life, high = Pack("lipo", 2), Pack("life", 2), Pack("lipo-hv", 2)
     assert (lipo.nominal_v, lipo.full_v, lipo.empty_v) == pytest.approx((7.4, 8.4, 6.0))
@@ -153,7 +153,7 @@ def test_h10_pack_against_a_rating() -> None:
     assert supply.fit_of(lipo.full_v, lipo.empty_v, 6.5, 8.4).under_share == pytest.approx(1 - 6.0 / 6.5)
 
 
-def test_h11_a_brown_out_threshold_has_no_default_and_is_given_for_each() -> None:
+def test_a_brown_out_threshold_has_no_default_and_is_given_for_each() -> None:
     """No source, common practice: it depends on the actuator alone."""
     assert inspect.signature(Load).parameters["brown_out_v"].default is inspect.Parameter.empty
     with pytest.raises(InputError, match="the brown-out threshold is 0 V"):

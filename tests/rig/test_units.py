@@ -11,7 +11,7 @@ from busproto.rig.units import speed_deg_s, torque_nm
 from tests.rig.outside import library
 
 
-def test_d1_speed_from_the_trades_notation() -> None:
+def test_speed_from_the_trades_notation() -> None:
     """Transit time for 60 deg, without load, not standardised: common practice, no source."""
     assert speed_deg_s("0.20 s/60 deg") == pytest.approx(300.0, rel=1e-6)
     units = library("pint").UnitRegistry()
@@ -22,7 +22,7 @@ def test_d1_speed_from_the_trades_notation() -> None:
     assert speed.to("rpm").magnitude == pytest.approx(50.0, rel=1e-9)
 
 
-def test_d2_torque_units() -> None:
+def test_torque_units() -> None:
     """Standard gravity 9.80665 m/s^2, SI Brochure."""
     assert torque_nm("1 kgf cm") == 0.0980665
     assert torque_nm("25 kgf cm") == pytest.approx(2.4516625, rel=1e-12)
