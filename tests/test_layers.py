@@ -18,11 +18,13 @@ ROOT: Final = Path(__file__).parents[1]
 FLOORS: Final = {
     "errors": 0,
     "_version": 0,
+    "lasting": 0,
     "reading": 1,
     "wire": 2,
     "cautions": 2,
     "toml_source": 2,
     "keeping": 2,
+    "interrupts": 2,
     "shown": 2,
     "endpoints": 2,
     "": 3,  # busproto/__init__.py: hands on what is below, nothing above

@@ -141,8 +141,11 @@ BROUGHT: Final[dict[str, tuple[Callable[[], None], str]]] = {
     "comments of a capture, counted": (hostile_capture, "stats a.pcapng"),
     "keys and titles of a scenario": (hostile_toml, "bus run a.toml --pty"),
     "keys and titles of a plan": (hostile_toml, "plan check a.toml"),
-    "a journal": (hostile_journal, "apply rudder.toml --yes --port sim://rudder-gang"),
-    "a journal, as JSON": (hostile_journal, "apply rudder.toml --yes --json --port sim://rudder-gang"),
+    "a journal": (hostile_journal, "apply rudder.toml --yes --by-address --port sim://rudder-gang"),
+    "a journal, as JSON": (
+        hostile_journal,
+        "apply rudder.toml --yes --by-address --json --port sim://rudder-gang",
+    ),
     "a record": (hostile_record, "compare a.json a.json"),
     "a record, as JSON": (hostile_record, "compare a.json a.json --json"),
     "a record on a card": (hostile_record, "card --saved a.json"),
