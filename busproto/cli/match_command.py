@@ -14,16 +14,19 @@ from busproto.cli.common import (
     PortOptions,
     clear_option,
     clear_progress,
+    code_of,
     console,
     json_option,
     open_link,
     port_options,
     print_json,
+    print_let_go,
     require_clearance,
 )
 from busproto.cli.plots import require_plots
 from busproto.errors import InputError
-from busproto.ops.survey import survey
+from busproto.ops.letting_go import LetGo, ending_limp
+from busproto.ops.survey import crew_of, survey
 from busproto.plan.audit import audit
 from busproto.plan.load import load
 from busproto.plan.match import Figures, Matched, match, raw_table
@@ -46,7 +49,9 @@ name: "date", "lead", "stored", "before" and "after" (greatest_deg, idle_ma,
 peak_idle_ma, fight_torque_nm: an estimate from the current), "members" (function,
 uid, points, table_deg, why, noise_deg, greatest_before_deg, greatest_after_deg,
 rms_before_deg, rms_after_deg).
-Exit code 3: the new tables were not better, so nothing was stored."""
+In JSON also "let_go": what was seen at the end, see 'busproto move --help'.
+Exit code 1: an actuator was not seen limp at the end. Exit code 3: the new tables were
+not better, so nothing was stored."""
 )
 @click.argument("airframe")
 @click.argument("gang")
@@ -86,21 +91,23 @@ def command(
     if plot_file is not None:
         require_plots(plot_file)
     with open_link(port) as link:
-        found = audit(plan, load_seating(plan), link.run(survey()))
+        seen = link.run(survey())
+        found = audit(plan, load_seating(plan), seen)
         benches = members_to_match(wanted, found)
         require_clearance(clear, f"matching the {gang}: its surface moves over nearly all of its travel")
-        result = link.run(match(benches, stations=stations, looks=looks, reach=reach_percent / 100))
+        steps = match(benches, stations=stations, looks=looks, reach=reach_percent / 100)
+        result, limp = link.run(ending_limp(steps, crew_of(seen)))
     body = keep_match(plan, wanted, benches, result)
     if plot_file is not None:
         _plot(plot_file, gang, benches, result)
     if as_json:
-        print_json({"airframe": plan.title, "gang": gang, **body})
+        print_json({"airframe": plan.title, "gang": gang, **body, "let_go": limp.as_json()})
     else:
-        _print(gang, benches, result)
-    return exit_codes.DONE if result.stored else exit_codes.NOT_AS_WANTED
+        _print(gang, benches, result, limp)
+    return code_of(limp, exit_codes.DONE if result.stored else exit_codes.NOT_AS_WANTED)
 
 
-def _print(gang: str, benches: Sequence[Bench], result: Matched) -> None:
+def _print(gang: str, benches: Sequence[Bench], result: Matched, limp: LetGo) -> None:
     from rich.markup import escape
     from rich.table import Table
 
@@ -129,9 +136,10 @@ def _print(gang: str, benches: Sequence[Bench], result: Matched) -> None:
         out.print(f"{escape(bench.seat.function)}: {escape(fit.reason)}{none}")
     out.print(terminal_plot(before, after))
     if result.stored:
-        out.print("[green]The tables are stored.[/green] All are limp.")
+        out.print("[green]The tables are stored.[/green]")
     else:
-        out.print("[red]The new tables are not better: nothing was stored.[/red] All are limp.")
+        out.print("[red]The new tables are not better: nothing was stored.[/red]")
+    print_let_go(limp)
     out.print(DISCLAIMER)
 
 
