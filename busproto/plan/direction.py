@@ -387,11 +387,14 @@ def carried_over(body: Mapping[str, Any], before: Mapping[str, Any]) -> dict[str
 
 
 def _put(row: dict[str, Any], direction: Mapping[str, Any]) -> None:
-    earlier = row.get("direction")
-    faults = [one for one in row["faults"] if earlier is None or one != fault_of(*_of(earlier))]
+    """This direction in the place of the one before, and its fault, if it is one, under the part's name."""
+    by_part = dict(row.get("faults_by_part") or {})
+    before = by_part.pop(PART, [])
+    faults = [one for one in row["faults"] if one not in before]
     if direction.get("way") == Way.OTHER.value:
-        faults.append(fault_of(*_of(direction)))
-    row.update(direction=dict(direction), faults=faults, passed=not faults)
+        by_part[PART] = [fault_of(*_of(direction))]
+        faults += by_part[PART]
+    row.update(direction=dict(direction), faults=faults, faults_by_part=by_part, passed=not faults)
 
 
 def _of(direction: Mapping[str, Any]) -> tuple[str, str]:
@@ -402,7 +405,8 @@ def _passed(body: dict[str, Any]) -> dict[str, Any]:
     is_open = PART in body["parts"] and any(
         (row.get("direction") or {}).get("way") == Way.NOT_KNOWN.value for row in body["actuators"]
     )
-    body["passed"] = not body["missing"] and not is_open and all(row["passed"] for row in body["actuators"])
+    is_whole = not body["missing"] and not body.get("unmatched")
+    body["passed"] = is_whole and not is_open and all(row["passed"] for row in body["actuators"])
     return body
 
 
@@ -421,4 +425,5 @@ def _untried(one: Tried) -> dict[str, Any]:
         "loss_after_ms": None,
         "passed": True,
         "faults": [],
+        "faults_by_part": {},
     }

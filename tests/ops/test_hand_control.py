@@ -238,6 +238,32 @@ def test_the_demand_is_kept_alive(time_out_ms: int) -> None:
     assert actuator.state is State.RELEASED
 
 
+@pytest.mark.parametrize(("time_out_ms", "period_ns"), [(40, 13_333_333), (60, 20 * MS), (500, 50 * MS)])
+def test_the_demand_goes_out_once_a_period(time_out_ms: int, period_ns: int) -> None:
+    """Three times within the shortest loss time-out, and 20 times a second at least; the first one on taking hold."""
+    made, _ = alone(loss_time_out=time_out_ms)
+    who = made.run(steer_address(5))
+    sent: list[tuple[int, float]] = []
+    made.hooked(lambda one: sent.append((made.now_ns, one.demand / MAX_DEMAND)) if isinstance(one, m.Demand) else None)
+    made.run(steer(who, slowly((0.0, C.MUCH_MORE), (1.0, C.QUIT), made=made), lambda _: None))
+    assert {share for _, share in sent} == {0.1}
+    apart = [after - before for (before, _), (after, _) in itertools.pairwise(sent)]
+    assert apart[1:] == pytest.approx([period_ns] * len(apart[1:]), abs=0.2 * MS)
+    assert apart[0] <= period_ns
+    assert len(sent) == pytest.approx(1e9 / period_ns, abs=4)
+
+
+def test_a_script_goes_on_only_when_each_demand_went_out_twice() -> None:
+    """So that noise on one of them does not leave a step out."""
+    made, _ = alone()
+    who = made.run(steer_address(5))
+    port = made.hooked(lambda _: None)
+    steered(made, C.MORE, C.MORE, C.LESS, who=who)
+    counts = [(share, len(list(group))) for share, group in itertools.groupby(demands(port))]
+    assert [share for share, _ in counts] == [0.005, 0.01, 0.005]
+    assert min(count for _, count in counts) >= 2
+
+
 def test_it_holds_through_noise() -> None:
     made, _ = alone()
     who = made.run(steer_address(5))
