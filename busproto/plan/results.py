@@ -142,7 +142,7 @@ def trial_body(
         "passed": not missing and not unmatched and all(not one.faults for one in findings.values()),
         "missing": list(missing),
         "unmatched": dict(unmatched),
-        "actuators": [findings_json(bench, findings[bench.address]) for bench in benches],
+        "actuators": [{**findings_json(bench, findings[bench.address]), "direction": None} for bench in benches],
     }
 
 
