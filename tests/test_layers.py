@@ -18,10 +18,12 @@ ROOT: Final = Path(__file__).parents[1]
 FLOORS: Final = {
     "errors": 0,
     "_version": 0,
+    "lasting": 0,
     "wire": 1,
     "cautions": 1,
     "toml_source": 1,
     "keeping": 1,
+    "interrupts": 1,
     "reading": 1,
     "endpoints": 1,
     "": 2,  # busproto/__init__.py: hands on floors 0 and 1, nothing above

@@ -17,11 +17,11 @@ from busproto.errors import InputError, OperationError, ReadBackError
 from busproto.ops.addressing import Move, assign, ordered_moves
 from busproto.ops.discovery import Roster, find
 from busproto.ops.motion import release_all
-from busproto.ops.parameter_access import commit, read_all, write
+from busproto.ops.parameter_access import commit, describe, read_all, write
 from busproto.ops.steps import Progress, Steps
 from busproto.ops.survey import Survey
 from busproto.wire.frame import UNADDRESSED
-from busproto.wire.messages import Memory
+from busproto.wire.messages import Description, Memory
 from busproto.wire.parameters import RawValue, disagreement, in_safe_order, parameter_named
 
 NO_VALUES: Final[Mapping[str, RawValue]] = MappingProxyType({})
@@ -113,6 +113,8 @@ class Change:
 
 Note = Callable[[Change, str], None]
 """Told of each change before it is begun ("begin") and when it was read back ("done")."""
+Admit = Callable[[Goal, Description], bool]
+"""Asked about one that could be read only when it had its address: whether its settings may be written."""
 
 
 def changes(survey: Survey, goals: Sequence[Goal], *, park: bool = True) -> list[Change]:
@@ -170,13 +172,14 @@ def _of_move(move: Move, name: str) -> Change:
     return Change(kind, move.uid, name, move.new, move.old)
 
 
-def carry_out(todo: Sequence[Change], goals: Sequence[Goal], *, note: Note) -> Steps[int]:
+def carry_out(todo: Sequence[Change], goals: Sequence[Goal], *, note: Note, admit: Admit | None = None) -> Steps[int]:
     """Do the changes one after another, each read back; everyone goes limp first. Returns how many were done.
 
     Args:
         todo: of `changes`.
         goals: the same goals.
         note: told before and after each; what it raises ends the run between two changes.
+        admit: see `Admit`; None lets everyone be set. Who is not admitted has its address, and no settings.
 
     Raises:
         BusError: an actuator did not do it. What was done until then stays; run it again.
@@ -188,7 +191,9 @@ def carry_out(todo: Sequence[Change], goals: Sequence[Goal], *, note: Note) -> S
     for number, change in enumerate(todo):
         yield Progress("applying", number, len(todo))
         if change.kind == "settings":
-            done += yield from _set(by_uid[change.uid], note)
+            goal = by_uid[change.uid]
+            if admit is None or change.is_known or admit(goal, (yield from describe(goal.address))):
+                done += yield from _set(goal, note)
         else:
             note(change, "begin")
             yield from assign(change.uid, change.address)
