@@ -16,6 +16,7 @@ Integration; both from memory.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Final, NamedTuple
 
 from sim.hinge import Hinge, Member
@@ -31,6 +32,76 @@ CREEP_NM: Final = 0.05
 _PART: Final = 0.01
 _DONE: Final = 1e-13
 _TINY: Final = 1e-12
+
+
+class Slide(NamedTuple):
+    """A mean speed that was found: the torque that is left over there, and how it rises; held by friction, by a stop."""
+
+    speed: float
+    over: float
+    slope: float
+    is_stuck: bool = False
+    is_stopped: bool = False
+
+
+def slide(
+    left: Callable[[float], tuple[float, float]], guess: float, friction: float, low: float, high: float
+) -> Slide:
+    """The mean speed at which nothing is left over but what friction and, at `low` or `high`, a stop hold.
+
+    `left` gives the torque that is left over without friction, which rises with the speed, and how it rises; it is
+    called last with the speed that is found.
+    """
+    way = 0.0
+    if guess and friction:
+        way = math.copysign(1.0, guess)
+    elif friction:
+        way = _way(*left(0.0), friction)
+        if not way:
+            return Slide(0.0, 0.0, 0.0, is_stuck=True)
+    stops = (low, high)
+    if way > 0:
+        low = 0.0
+    elif way < 0:
+        high = 0.0
+    speed = min(high, max(low, guess))
+    before = math.inf
+    for number in range(200):
+        over, slope = left(speed)
+        over += way * friction
+        if speed == stops[1] and over < 0 or speed == stops[0] and over > 0:
+            return Slide(speed, over, slope, is_stopped=True)
+        if abs(over) <= _DONE or high - low <= 1e-16 * abs(speed):
+            break
+        if over > 0:
+            high = speed
+        else:
+            low = speed
+        wanted = speed - over / slope if slope > 0 else math.copysign(math.inf, -over)
+        if way and wanted * way <= 0 and min(abs(low), abs(high)) == 0.0:
+            # perhaps it does not go that way at all
+            turned = _way(*left(0.0), friction)
+            if not turned:
+                return Slide(0.0, 0.0, 0.0, is_stuck=True)
+            if turned != way:
+                return slide(left, 0.0 if not guess else turned * 1e-300, friction, *stops)
+            wanted = speed / 2
+        if wanted >= stops[1] and high == stops[1] or wanted <= stops[0] and low == stops[0]:
+            wanted = stops[1] if wanted > 0 else stops[0]
+        elif not low < wanted < high or (number % 4 == 3 and high - low > before / 2):
+            middle = (low + high) / 2
+            wanted = middle if math.isfinite(middle) else 2 * speed - math.copysign(1e-6, over)
+        if number % 4 == 3:
+            before = high - low
+        if wanted == speed:
+            break
+        speed = wanted
+    return Slide(speed, over, slope)
+
+
+def _way(held: float, _: float, friction: float) -> float:
+    """Which way it goes from a stand with so much left over; 0 where friction holds it."""
+    return 0.0 if abs(held) <= friction else -1.0 if held > 0 else 1.0
 
 
 class State(NamedTuple):
@@ -75,6 +146,7 @@ class Joint:
         "_link",
         "_loss",
         "_power",
+        "_rises",
         "_shaft",
         "_stall",
         "_step_s",
@@ -196,33 +268,15 @@ class Joint:
 
     def solve(self, surface_speed: float) -> float:
         """Find its mean speed where the surface has that one. Returns how its link's torque falls with that."""
-        friction = self._friction
-        held, _, rises = self._left(0.0, surface_speed)
-        self.is_stuck = abs(held) <= friction and (friction > 0 or held == 0.0)
-        if self.is_stuck:
-            self.speed = 0.0
-            return rises
-        way = -1.0 if held > 0 else 1.0
-        hold = way * friction
-        near = 0.0  # the root lies to that side of it
-        far = math.inf
-        speed = self.speed if self.speed * way > 0 else self._was if self._was * way > 0 else 0.0
-        for _ in range(100):
-            left, slope, rises = self._left(speed, surface_speed)
-            left += hold
-            if left * way < 0:
-                near = max(near, abs(speed))
-            else:
-                far = min(far, abs(speed))
-            step = left / slope if slope else 0.0
-            if abs(left) <= _DONE or abs(step) <= 1e-15 * abs(speed) or not slope:
-                break
-            wanted = (speed - step) * way
-            if not near <= wanted <= far:
-                wanted = (near + far) / 2 if far < math.inf else near * 2 + 1e-6
-            speed = wanted * way
-        self.speed = speed
-        return rises * (1 - rises / slope) if slope else rises
+
+        def left(speed: float) -> tuple[float, float]:
+            over, slope, self._rises = self._left(speed, surface_speed)
+            return over, slope
+
+        found = slide(left, self.speed or self._was, self._friction, -math.inf, math.inf)
+        self.speed, self.is_stuck = found.speed, found.is_stuck
+        rises = self._rises
+        return rises * (1 - rises / found.slope) if found.slope and not found.is_stuck else rises
 
     # --- what came of it --------------------------------------------------------------------------------------
 
@@ -294,34 +348,8 @@ def step(
         return nm, slope
 
     friction = hinge.friction_nm
-    held, _ = left(0.0)
-    is_stuck = friction > 0 and abs(held) <= friction
-    speed, stopped_nm, is_stopped = 0.0, 0.0, False
-    if not is_stuck and held:
-        way = -1.0 if held > 0 else 1.0
-        hold, most = way * friction, (stop - way * rad) / step_s
-        near, far, is_far_known = 0.0, most, False
-        speed = was if 0 < was * way < most else 0.0
-        if most <= 0:
-            is_stopped, stopped_nm = True, left(0.0)[0] + hold
-        for _ in range(0 if is_stopped else 100):
-            over, slope = left(speed)
-            over += hold
-            if over * way >= 0:
-                far, is_far_known = min(far, abs(speed)), True
-            elif abs(speed) >= most:
-                is_stopped, stopped_nm = True, over
-                break
-            else:
-                near = max(near, abs(speed))
-            if abs(over) <= _DONE or far - near <= 1e-15 * far:
-                break
-            wanted = (speed - over / slope) * way if slope > 0 else math.inf
-            if not near < wanted < far:
-                wanted = far if wanted >= far and not is_far_known else (near + far) / 2
-            if wanted * way == speed:
-                break
-            speed = wanted * way
+    found = slide(left, was, friction, (-stop - rad) / step_s, (stop - rad) / step_s)
+    speed, is_stuck, is_stopped = found.speed, found.is_stuck, found.is_stopped
     end_speed = 0.0 if is_stuck or is_stopped or not inertia else 2 * speed - was
     if books is not None:
         for one in joints:
@@ -331,7 +359,7 @@ def step(
             books.hinge += hinge.inertia_kgm2 * was**2 / 2
         books.damping += damping * speed * speed * step_s
         if is_stopped:
-            books.stopped -= stopped_nm * speed * step_s
+            books.stopped -= found.over * speed * step_s
             books.stopped += hinge.inertia_kgm2 * (2 * speed - was) ** 2 / 2
         moved = abs(speed) * step_s
         books.turned += moved * abs(steady + weight - spring * rad)
