@@ -19,6 +19,7 @@ from sim.model import ActuatorModel
 from sim.motion_run import book_lag, moving_j
 from sim.motion_sensor import Curve, Sensor
 from sim.motor import Books
+from sim.supply import Draw, full_or_not
 
 NS_PER_S: Final = 1e9
 LEAST_LAG_S: Final = 0.0005
@@ -36,6 +37,7 @@ class Plant:
         stop_deg: mechanical stops at plus and minus this.
         motor: motor and gear.
         books: of all energy since somebody wanted to know; None until then.
+        on_draw: called when its current may be another from now on, for who looks after the supply.
     """
 
     def __init__(
@@ -51,6 +53,7 @@ class Plant:
         motor = model.motor()
         self.motor = dataclasses.replace(motor, lag_s=max(LEAST_LAG_S, motor.lag_s), added_inertia=0.0)
         self.books: Books | None = None
+        self.on_draw: Callable[[], None] | None = None
         self._square_s = 0.0
         self._drive = 0.0
         self._hand: tuple[int, int, float, float] | None = None
@@ -176,6 +179,8 @@ class Plant:
         if is_on:
             self._hand = None
         self.is_on, self._drive = is_on, share
+        if self.on_draw is not None:
+            self.on_draw()
 
     def supply_changed(self, now_ns: int) -> None:
         """The supply is about to be another; what was before counts with the old one."""
@@ -203,6 +208,17 @@ class Plant:
         if not self.is_on:
             return motor.idle_ma
         return motor.idle_ma + motor.winding_ma(self._push() - self.speed_deg_s / motor.emf_deg_s)
+
+    def draw(self, supply_v: float) -> Draw:
+        """What it takes from its supply at `time_ns`, where it is fed with so much."""
+        motor, push = self.motor, self._push()
+        if not self.is_on:
+            return Draw(motor.idle_ma / 1000)
+        share = push - self.speed_deg_s / motor.emf_deg_s
+        watts = motor.electrical_w(share, self.speed_deg_s)
+        is_full = abs(self._drive) > 0.999 and share * push > 0
+        idle, power = motor.idle_ma / 1000, abs(push) if is_full else None
+        return full_or_not(motor, idle, abs(share), watts, power, supply_v, changes=self.is_moving)
 
     def degc(self, now_ns: int) -> float:
         """Temperature inside."""

@@ -35,7 +35,7 @@ _TINY: Final = 1e-12
 
 
 class Slide(NamedTuple):
-    """A mean speed that was found: the torque that is left over there, and how it rises; held by friction, by a stop."""
+    """A mean speed that was found; torque left over there, and how it rises; whether friction or a stop holds it."""
 
     speed: float
     over: float
@@ -69,7 +69,7 @@ def slide(
     for number in range(200):
         over, slope = left(speed)
         over += way * friction
-        if speed == stops[1] and over < 0 or speed == stops[0] and over > 0:
+        if (speed == stops[1] and over < 0) or (speed == stops[0] and over > 0):
             return Slide(speed, over, slope, is_stopped=True)
         if abs(over) <= _DONE or high - low <= 1e-16 * abs(speed):
             break
@@ -86,7 +86,7 @@ def slide(
             if turned != way:
                 return slide(left, 0.0 if not guess else turned * 1e-300, friction, *stops)
             wanted = speed / 2
-        if wanted >= stops[1] and high == stops[1] or wanted <= stops[0] and low == stops[0]:
+        if (wanted >= stops[1] and high == stops[1]) or (wanted <= stops[0] and low == stops[0]):
             wanted = stops[1] if wanted > 0 else stops[0]
         elif not low < wanted < high or (number % 4 == 3 and high - low > before / 2):
             middle = (low + high) / 2
@@ -129,6 +129,7 @@ class Joint:
     Attributes:
         nm: mean torque of its link on the surface.
         share: mean torque of its motor, as a share of the rated stall torque.
+        is_full: the drive gives all that the supply lets it.
     """
 
     __slots__ = (
@@ -154,6 +155,7 @@ class Joint:
         "_twist",
         "_was",
         "_wish_speed",
+        "is_full",
         "is_stuck",
         "member",
         "nm",
@@ -183,7 +185,7 @@ class Joint:
             self._loss = 0.0
         self.speed = turning
         self.nm = self.share = 0.0
-        self.is_stuck = False
+        self.is_stuck = self.is_full = False
         self._is_driven = wish is not None
         if wish is None:
             return
@@ -245,6 +247,7 @@ class Joint:
                 loop += self._least
             drive += math.copysign(loop, off)
             falls += rises * self._step_s
+        self.is_full = abs(drive) >= power
         if drive > power:
             drive, falls = power, 0.0
         elif drive < -power:
@@ -288,6 +291,14 @@ class Joint:
         end_speed = 2 * self.speed - self._was if self._inertia else self.speed
         return self._shaft + self.speed * self._step_s, end_speed
 
+    @property
+    def watts(self) -> float:
+        """Mean power into its winding."""
+        if not self._is_driven:
+            return 0.0
+        arm = self.member.arm
+        return arm.motor.electrical_w(self.share, self.speed / (abs(self.member.ratio) * RAD), arm.power)
+
     def book(self, books: Books, surface_speed: float) -> None:
         """Add what happened in the step to the books."""
         step_s, speed, slip = self._step_s, self.speed, self.speed - surface_speed
@@ -295,7 +306,7 @@ class Joint:
         arm_speed = speed / (abs(self.member.ratio) * RAD)
         if self._is_driven:
             share = self.share
-            supplied = motor.electrical_w(share, arm_speed, arm.power) * step_s
+            supplied = self.watts * step_s
             books.supplied += supplied
             books.winding += motor.ohm * (motor.winding_ma(share, arm.power) / 1000) ** 2 * step_s
             books.lost += motor.lost_w(share, arm_speed) * step_s

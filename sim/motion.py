@@ -23,6 +23,7 @@ met at no speed. tests/sim/test_motion_model.py gives the errors against the ful
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Protocol
 
@@ -32,6 +33,7 @@ from sim.motion_ring import Loop, Ring
 from sim.motion_run import Run
 from sim.motion_sensor import Curve
 from sim.motor import IDEAL, Motor
+from sim.supply import Draw, full_or_not
 
 
 class Mount(Protocol):
@@ -71,6 +73,9 @@ class Arm:
         curve: of the sensor, None for a straight one.
         heat: where the current goes, None for nowhere.
         mount: what it is linked to with others, None for a free arm.
+        watts: into its winding while it is linked to others; what it takes by itself, it knows itself.
+        is_full: it is driven with all that the supply gives, while it is linked to others.
+        on_draw: called when its current may be another from now on, for who looks after the supply.
     """
 
     position_deg: float
@@ -90,6 +95,9 @@ class Arm:
     curve: Curve | None = None
     heat: Heat | None = None
     mount: Mount | None = None
+    watts: float = 0.0
+    is_full: bool = False
+    on_draw: Callable[[], None] | None = None
     _engaged_ns: int = 0
     _is_eased: bool = False
     _course: Course = Course.rest(0.0, 0)  # noqa: RUF009 - a driven arm has one of its own
@@ -188,6 +196,21 @@ class Arm:
         if self.target_deg is None or not self.power:
             return 0.0
         return (abs(self.load) if self.is_moving else self.effort) / self.power
+
+    def draw(self, supply_v: float) -> Draw:
+        """What it takes from its supply at `time_ns`, where it is fed with so much."""
+        motor = self.motor
+        idle, share, watts, is_full = motor.idle_ma / 1000, self.effort, self.watts, self.is_full
+        if self.target_deg is None:
+            return Draw(idle)
+        changes = self.is_on_its_way(self.time_ns)
+        if self.mount is None:
+            _, speed, acceleration = self._course.motion(self.time_ns)
+            share = motor.share(speed or math.copysign(1e-9, acceleration), acceleration, self.load) if changes else 0.0
+            watts = motor.electrical_w(share, speed, self.power)
+            is_full = share * speed >= 0 and abs(share + speed / motor.emf_deg_s) > 0.999 * self.power
+            share = abs(share)
+        return full_or_not(motor, idle, share, watts, self.power if is_full else None, supply_v, changes=changes)
 
     @property
     def run(self) -> Run:
@@ -339,6 +362,8 @@ class Arm:
 
     def _warm(self, now_ns: int) -> None:
         """Tell the heat what flows through the winding from now on; the electronics' share warms nothing."""
+        if self.on_draw is not None:
+            self.on_draw()
         if self.heat is None:
             return
         if self.target_deg is None:
@@ -380,7 +405,7 @@ class Arm:
     # --- for what it is linked to -----------------------------------------------------------------------------
 
     def reference(self, now_ns: int) -> tuple[float, float]:
-        """Where the shaft of the driven arm would be without load, deg in truth and not as the sensor says; its speed."""
+        """Where the shaft of the driven arm would be without load, in truth, and not as the sensor says; its speed."""
         reading_deg, speed = self._course.at(now_ns)
         return reading_deg if self.curve is None else self.curve.true_deg(reading_deg), speed
 
@@ -391,8 +416,9 @@ class Arm:
             not self._course.is_over(now_ns) or (ring is not None and not ring.is_gone(now_ns))
         )
 
-    def loaded(self, load: float, effort: float, now_ns: int) -> None:
+    def loaded(self, load: float, effort: float, now_ns: int, *, watts: float = 0.0, is_full: bool = False) -> None:
         """What it is linked to loads it so from now on; a course on its way is made anew where that matters."""
+        self.watts, self.is_full = watts, is_full
         matters = abs(load - self.load) > LOAD_STEP and not self._course.is_over(now_ns)
         if matters or abs(effort - self.effort) > 1e-6 or abs(load - self.load) > 1e-6:
             self.load, self.effort = load, effort

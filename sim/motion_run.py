@@ -79,9 +79,7 @@ class Run(NamedTuple):
             _quadrature(adds, begin_s, end_s, phase.lag_s)
 
 
-def book_lag(
-    books: Books, motor: Motor, push: float | None, ends_at: float, fading: float, lasting_s: float
-) -> None:
+def book_lag(books: Books, motor: Motor, push: float | None, ends_at: float, fading: float, lasting_s: float) -> None:
     """Add to the books what a steady drive does, while the speed goes from `ends_at` + `fading` towards `ends_at`.
 
     `push` is None where the winding is shorted: what that brakes is heat in it.
@@ -127,5 +125,3 @@ def _book_drag(books: Books, motor: Motor, speed: float, work: float) -> None:
 def moving_j(motor: Motor, speed_deg_s: float) -> float:
     """Kinetic energy of an arm with all that hangs on it."""
     return motor.inertia_kgm2 * (speed_deg_s * RAD) ** 2 / 2
-
-

@@ -69,6 +69,8 @@ class Surface:
         self._links = [0.0] * len(shafts)
         self._loads = [0.0] * len(shafts)
         self._shares = [0.0] * len(shafts)
+        self._watts = [0.0] * len(shafts)
+        self._full = [False] * len(shafts)
         for member in self.members:
             member.arm.mount = self
         self.changed(clock())
@@ -206,9 +208,7 @@ class Surface:
             return None
         (begin, speed), (end, end_speed) = member.arm.reference(from_ns), member.arm.reference(to_ns)
         turns = member.ratio * RAD
-        return Wish(
-            member.surface_deg(begin) * RAD, speed * turns, member.surface_deg(end) * RAD, end_speed * turns
-        )
+        return Wish(member.surface_deg(begin) * RAD, speed * turns, member.surface_deg(end) * RAD, end_speed * turns)
 
     def _commit(self, state: State) -> None:
         lasted_ns = state.at_ns - self._state.at_ns
@@ -228,7 +228,7 @@ class Surface:
                 load = self._loads[at] + (load - self._loads[at]) * share
             self._loads[at] = load
             if arm.target_deg is not None:
-                arm.loaded(load, self._shares[at], now_ns)
+                arm.loaded(load, self._shares[at], now_ns, watts=self._watts[at], is_full=self._full[at])
 
     def _show(self, state: State, now_ns: int) -> None:
         deg = state.rad / RAD
@@ -259,7 +259,7 @@ class Surface:
             return State(now_ns, deg * RAD, 0.0, tuple(one * RAD for one in shafts), (0.0,) * len(shafts))
         size_ns = HELD_NS if any(self._driven) else FREE_NS
         count, begin_ns = len(self.members), state.at_ns
-        links, squares = [0.0] * count, [0.0] * count
+        links, squares, joules = [0.0] * count, [0.0] * count, [0.0] * count
         while state.at_ns < now_ns:
             to_ns = min(now_ns, (state.at_ns // size_ns + 1) * size_ns)
             lasting_ns = to_ns - state.at_ns
@@ -279,7 +279,11 @@ class Surface:
             for at, joint in enumerate(joints):
                 links[at] += joint.nm * lasting_ns
                 squares[at] += joint.share**2 * lasting_ns
+                if commits:
+                    joules[at] += joint.watts * lasting_ns
         if commits:
             self._links = [one / (now_ns - begin_ns) for one in links]
             self._shares = [math.sqrt(one / (now_ns - begin_ns)) for one in squares]
+            self._watts = [one / (now_ns - begin_ns) for one in joules]
+            self._full = [joint.is_full for joint in joints]
         return state

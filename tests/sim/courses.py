@@ -155,7 +155,9 @@ def surface_course(seed: int, looks: int = 8) -> Played:
                 act_on(one.arm, draw, at)
     clock[0] = LASTING_NS
     surface.changes(LASTING_NS)
-    return Played(books.error(surface.stored_j() - begin_j), [surface.deg, *(o.arm.position_deg for o in members)], books)
+    return Played(
+        books.error(surface.stored_j() - begin_j), [surface.deg, *(o.arm.position_deg for o in members)], books
+    )
 
 
 def arm_course(seed: int, looks: int = 8) -> Played:

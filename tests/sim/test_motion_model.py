@@ -19,10 +19,10 @@ from busproto.wire import messages as m
 from sim.actuator import Actuator
 from sim.model import ActuatorModel
 from sim.motion import Arm
-from sim.motor import Motor
 from sim.motion_course import Course, Limits
 from sim.motion_ring import Loop
 from sim.motion_sensor import Curve, Sensor
+from sim.motor import Motor
 from tests.sim.helpers import MS, Bench, S, bench, where
 
 HOLD = 1
@@ -338,7 +338,7 @@ def test_dead_band_keeps_it_from_following_small_changes() -> None:
 
 
 def test_slew_limit_and_supply_limit_the_speed() -> None:
-    """Whichever is lower: 400 deg/s at 8.4 V without load, so 400 (5.0 / 8.4 - 0.03) / 0.97 at 5.0 V: friction stays."""
+    """Whichever is lower: 400 deg/s at 8.4 V, so 400 (5.0 / 8.4 - 0.03) / 0.97 at 5.0 V, as friction stays."""
     found = []
     for slew, supply_mv in ((1000, 7400), (3000, 7400), (3000, 5000)):
         made, actuator = moved(slew_limit=slew, supply_mv=supply_mv, wait_ns=60 * MS)

@@ -24,7 +24,12 @@ from tests.sim.helpers import MS, Bench, S, bench, said
 
 HOLD = 1
 STRONG = ActuatorModel(
-    "strong", stall_torque_mnm=60_000, stall_current_ma=60_000, moving_current_ma=3000, friction=0.0, time_constant_ms=5.0
+    "strong",
+    stall_torque_mnm=60_000,
+    stall_current_ma=60_000,
+    moving_current_ma=3000,
+    friction=0.0,
+    time_constant_ms=5.0,
 )
 """So strong that only its loop and its link give way, and without friction."""
 RUDDER = ActuatorModel("rudder", friction=0.04, stall_torque_mnm=4000, stall_current_ma=4800, no_load_speed_deg_s=300)
