@@ -123,6 +123,13 @@ class Surface:
             self.books.brought += self.stored_j() - before
         self.changed(now)
 
+    def keep_books(self) -> Books:
+        """From now on all energy is accounted for; what stands still is then reckoned on like what moves."""
+        self.changes(self._clock())
+        self.changed(self._clock())
+        self.books = Books()
+        return self.books
+
     def put(self, deg: float) -> None:
         """Hold it there for a moment and let go of it at rest, now; limp members are carried along."""
         now = self._clock()
@@ -192,6 +199,7 @@ class Surface:
             ways = zip((after.rad, *after.shafts), (before.rad, *before.shafts), strict=True)
             self._awake = (
                 self._hand is not None
+                or self.books is not None
                 or max(map(abs, (after.speed, *after.turning))) > _STILL
                 or any(abs(a - b) > _TINY for a, b in ways)
                 or any(member.arm.is_on_its_way(due_ns) for member in self.members)
@@ -223,7 +231,7 @@ class Surface:
             arm = member.arm
             # a link that turns the other way also loads the other way
             load = self._links[at] * member.ratio / member.stall_nm
-            if lasted_ns and arm.is_moving:
+            if lasted_ns and arm.is_on_its_way(now_ns):
                 share = -math.expm1(-lasted_ns / 1e9 / LOAD_S)
                 load = self._loads[at] + (load - self._loads[at]) * share
             self._loads[at] = load
