@@ -13,12 +13,14 @@
      |   +- FileError                      a file of the user's cannot be used                 .source .problems
      +- TransportError                     the port                                            .url
      |   +- PortUnavailableError           it could not be opened; nothing was sent
+     |   |   +- PortBusyError              another program has it                              .holder
      |   +- PortClosedError                it went away while in use                           .done
      +- OperationError                     an actuator                                         .address
          +- ReplyTimeoutError (also TimeoutError)   no good answer                             .attempts .heard_bytes
          +- NodeRefusedError               it said no and changed nothing                      .code .low .high
          +- AddressConflictError           several actuators answer at one address             .uids
          +- ReadBackError                  what was read back is not what was written          .wanted .found
+         +- NotLimpError                   told to go limp, it was not seen so
 
 The text of each error is made here, so that it reads the same wherever it is raised: what happened, on which
 actuator, what to do next. Noise on the line is not an exception: the decoder yields a ``BadFrame`` and goes on.
@@ -113,6 +115,18 @@ class PortUnavailableError(TransportError):
         super().__init__(url, f"cannot open port '{url}': {reason}; 'busproto ports' lists what is there")
 
 
+class PortBusyError(PortUnavailableError):
+    """Another program has the port. Nothing was sent, and nothing of the other one's was touched.
+
+    ``holder`` tells who it is, as far as that is known.
+    """
+
+    def __init__(self, url: str, holder: str) -> None:
+        text = f"port '{url}' is in use by {holder}; nothing of ours reached the bus. End that first, or name another"
+        TransportError.__init__(self, url, text)
+        self.holder = holder
+
+
 class PortClosedError(TransportError):
     """The port went away while in use. ``done`` tells what had been done until then."""
 
@@ -179,6 +193,10 @@ class AddressConflictError(OperationError):
                 "'busproto address UID ADDRESS' before using it"
             )
         super().__init__(address, text)
+
+
+class NotLimpError(OperationError):
+    """Told to go limp, an actuator was not seen so; what needs it limp was not done."""
 
 
 class ReadBackError(OperationError):

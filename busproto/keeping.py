@@ -6,10 +6,18 @@ import contextlib
 import errno
 import os
 import tempfile
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
+from typing import Final, TypeVar
 
+from busproto import lasting
 from busproto.errors import InputError
+
+T = TypeVar("T")
+TRIED_BYTES: Final = 65_536
+"""How much is written to see whether there is room: more than a result of any airframe needs."""
+MAX_KEPT: Final = 9999
 
 
 def now_text() -> str:
@@ -37,6 +45,7 @@ def write_whole(path: Path, text: str) -> None:
             os.chmod(temporary, 0o666 & ~_umask())
         os.replace(temporary, path)
         temporary = ""
+        lasting.note_change(f"'{path}' was written")
         _sync_directory(path.parent)
     except (OSError, ValueError) as error:  # ValueError: the system has no such names
         raise InputError(f"'{path}' cannot be written: {_why(error)}") from error
@@ -60,10 +69,90 @@ def append_line(path: Path, line: str) -> None:
             file.write(line.encode() + b"\n")
             file.flush()
             os.fsync(file.fileno())
+        lasting.note_change(f"'{path}' was written")
         if is_new:
             _sync_directory(path.parent)
     except (OSError, ValueError) as error:
         raise InputError(f"'{path}' cannot be written: {_why(error)}") from error
+
+
+def check_writable(path: Path) -> None:
+    """Find out beforehand whether a file can be written whole here: a temporary one is made beside it and taken away.
+
+    For whoever is about to do what cannot be had again, such as a movement, and must keep what comes of it. That
+    it can be written now is no promise that it can be then: see `kept`.
+
+    Raises:
+        InputError: it could not be written; nothing was changed.
+    """
+    if path.is_dir():
+        raise InputError(f"'{path}' is a directory; the name of a file is wanted")
+    if not path.absolute().parent.is_dir():
+        raise InputError(f"'{path}': there is no directory '{path.parent}'")
+    temporary = ""
+    try:
+        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        with os.fdopen(handle, "wb") as file:
+            file.write(bytes(TRIED_BYTES))
+            file.flush()
+            os.fsync(file.fileno())
+    except (OSError, ValueError) as error:
+        raise InputError(f"'{path}' cannot be written: {_why(error)}; nothing was sent") from error
+    finally:
+        if temporary:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
+
+
+def check_appendable(path: Path) -> None:
+    """As `check_writable`, for a file to which lines are added: one that is there must take them itself."""
+    check_writable(path)
+    if path.exists() and not os.access(path, os.R_OK | os.W_OK):
+        raise InputError(f"'{path}' cannot be read and written: Permission denied; nothing was sent")
+
+
+def kept(write: Callable[[], T]) -> T | None:
+    """Write a result that cannot be had again. Where that fails, None: the caller goes on and shows the result.
+
+    The command line then says why, behind the result, and ends with exit code 1.
+    """
+    try:
+        return write()
+    except InputError as error:
+        lasting.note_unkept(f"{error}; this result is not kept: what is printed here is all there is of it")
+        return None
+
+
+def keep_numbered(path: Path) -> Path | None:
+    """A copy of what is there under the next free number: ``tow.record.1.json`` beside ``tow.record.json``.
+
+    Returns:
+        Where the copy is; None where there was nothing.
+
+    Raises:
+        InputError: it cannot be read, or the copy cannot be written.
+    """
+    try:
+        old = path.read_bytes()
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise InputError(f"'{path}' cannot be read, to keep what it holds: {_why(error)}") from error
+    for number in range(1, MAX_KEPT + 1):
+        copy = path.with_name(f"{path.stem}.{number}{path.suffix}")
+        try:
+            with copy.open("xb") as file:
+                file.write(old)
+                file.flush()
+                os.fsync(file.fileno())
+        except FileExistsError:
+            continue
+        except OSError as error:
+            copy.unlink(missing_ok=True)
+            raise InputError(f"'{copy}' cannot be written: {_why(error)}") from error
+        lasting.note_change(f"'{copy}' was written")
+        return copy
+    raise InputError(f"'{path}': {MAX_KEPT} older ones are kept beside it already; move some away")
 
 
 def read_text(path: Path) -> str:

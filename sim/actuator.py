@@ -339,10 +339,9 @@ class Actuator(Fed[Arm]):
         if len(message.value) % row.size or (not row.points and len(message.value) != row.size):
             raise Refusal(m.Outcome.BAD_REQUEST)
         try:
-            value = row.decode(message.value)
+            self.settings.set_working(row.name, row.decode(message.value))
         except EncodeError as error:
-            raise Refusal(m.Outcome.OUT_OF_RANGE, row.low, row.high) from error
-        self.settings.set_working(row.name, value)
+            raise Refusal(m.Outcome.OUT_OF_RANGE, self.settings.least(row), row.high) from error
         self._settings_changed()
         return m.Written(row.number, message.value)
 

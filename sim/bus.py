@@ -42,6 +42,7 @@ class VirtualBus:
         supply_mv: of the pack while nothing flows, mV; each actuator takes note of a change at once.
         supply: the pack and the leads, and what arrives at each.
         host: the host's port.
+        unfitted: surfaces whose rods are not on yet, by name; calling one puts them on.
         on_frame: when set, called with time, actuator and frame whenever one hears a good request (traces, tests).
     """
 
@@ -62,6 +63,7 @@ class VirtualBus:
         self.line = Line(kernel, baud, kind=kind, max_frames=max_frames, always_bits=always_bits)
         self.actuators: list[Actuator] = []
         self._surfaces: dict[str, Surface] = {}
+        self.unfitted: dict[str, Callable[[], Surface]] = {}
         self._devices: list[Device] = []
         self.on_frame: Callable[[int, Actuator, Frame], None] | None = None
         self._oversampling = oversampling

@@ -18,7 +18,7 @@ from busproto import toml_source
 from busproto.errors import InputError
 from busproto.wire.frame import DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS, UID_BYTES, UNADDRESSED
 from busproto.wire.messages import MAX_CHANNELS, NOBODY_UID
-from busproto.wire.parameters import RawValue, parameter_named
+from busproto.wire.parameters import FACTORY, RawValue, disagreement, parameter_named
 from sim import hand_script, sticks, surface_table
 from sim.actuator import Actuator
 from sim.bus import VirtualBus
@@ -395,6 +395,8 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
                 stored[row.label][name] = parameter_named(name).from_value(given)
             except InputError as error:
                 yield (*here, "settings"), f"{error}"
+        if why := disagreement({**FACTORY, **stored[row.label]}):
+            yield (*here, "settings"), why
     for name, model in file.model.items():
         if len(name) > 16 or not name.isascii() or not name.isprintable():
             yield ("model", name), "a model name is at most 16 printable ASCII letters"
@@ -408,8 +410,8 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
         if until is not None and until <= event.at:
             yield ("event", at, "until"), f"{until:g} is not after {event.at:g}"
         surface = getattr(event, "surface", None)
-        if surface is not None and surface not in [table.name for table in file.surface]:
-            yield ("event", at, "surface"), f"there is no '{surface}'"
+        if surface is not None and surface not in [table.name for table in file.surface if table.fitted]:
+            yield ("event", at, "surface"), f"there is no '{surface}' whose rods are on from the beginning"
     yield from surface_table.problems(file.surface, labels)
     yield from _wanted_problems(file, labels)
     if file.hand is not None:

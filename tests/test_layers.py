@@ -18,10 +18,13 @@ ROOT: Final = Path(__file__).parents[1]
 FLOORS: Final = {
     "errors": 0,
     "_version": 0,
+    "lasting": 0,
     "wire": 1,
     "cautions": 1,
     "toml_source": 1,
     "keeping": 1,
+    "interrupts": 1,
+    "reading": 1,
     "endpoints": 1,
     "": 2,  # busproto/__init__.py: hands on floors 0 and 1, nothing above
     "session": 2,
@@ -42,7 +45,7 @@ FLOORS: Final = {
 JOINERS: Final = {"cli", "web", "examples", "lessons", "conformance"}
 """The only rooms of busproto that may import sim."""
 
-SIM_MAY_IMPORT: Final = {"errors", "wire", "toml_source"}
+SIM_MAY_IMPORT: Final = {"errors", "wire", "toml_source", "reading", "endpoints"}
 """The only rooms of busproto that sim may import."""
 
 NO_IO_ROOMS: Final = {"errors", "wire", "rig", "session", "cautions"}

@@ -35,9 +35,9 @@ Examples:
   busproto bus run my-airframe.toml --pty --side 127.0.0.1:0
 \b
 While it runs, a line typed into it acts on the bus: plug NAME, unplug NAME,
-hand NAME DEGREES, supply VOLTS, warm NAME CELSIUS, cut NAME BYTE (power is lost in
-that byte, from 0, of what it stores next), spoil NAME COPY BYTE (a bit of stored
-memory, while it is unplugged), list.
+fit SURFACE (puts its rods on), hand NAME DEGREES, supply VOLTS, warm NAME CELSIUS,
+cut NAME BYTE (power is lost in that byte, from 0, of what it stores next), spoil
+NAME COPY BYTE (a bit of stored memory, while it is unplugged), list.
 \b
 At --side a program orders the same, and asks what was on the line and when; the
 answers are JSON (pytest --dut-side, python -m pydoc sim.side_channel).
@@ -81,7 +81,7 @@ def run_bus(
     side_at = None if side is None else parse_endpoint("--side", side, 7000, open_to_network)
     loaded = load(scenario)
     bus = loaded.build(seed)
-    endpoint: Endpoint = PseudoTerminal() if tcp is None else TcpPort(*parse_tcp(tcp, open_to_network))
+    endpoint: Endpoint = PseudoTerminal(_tell) if tcp is None else TcpPort(*parse_tcp(tcp, open_to_network), _tell)
     beside: list[Beside] = [_Keyboard(bus)] if obey or sys.stdin.isatty() else []
     side_port = None if side_at is None else SidePort(SideChannel(bus), *side_at)
     if side_port is not None:
@@ -114,6 +114,10 @@ def run_bus(
             side_port.close()
 
 
+def _tell(text: str) -> None:
+    click.echo(text, err=True)
+
+
 class _Keyboard:
     """Follows the lines that are typed; never waits for one."""
 
@@ -125,6 +129,10 @@ class _Keyboard:
     def sources(self) -> list[int]:
         """See `sim.server.Beside`."""
         return [self._fd] if self._fd >= 0 and _may_read(self._fd) else []
+
+    def behind(self) -> list[int]:
+        """See `sim.server.Beside`."""
+        return []
 
     def attend(self, ready: Iterable[object]) -> None:
         """See `sim.server.Beside`."""

@@ -12,8 +12,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from busproto import lasting
 from busproto.cautions import CAUTIONS, DISCLAIMER
+from busproto.cli import exit_codes
 from busproto.errors import BusError, FileError, InputError, PortClosedError
+from busproto.ops.letting_go import LetGo
 from busproto.ops.link import Link
 from busproto.ops.steps import Progress
 from busproto.transport import Transport, open_transport
@@ -33,6 +36,7 @@ class NotCleared(Exception):
 
     def __init__(self, why: str, otherwise: str = "nothing was moved") -> None:
         super().__init__(f"{why}; {otherwise}")
+        self.why = why
 
 
 class FloatRange(click.FloatRange):
@@ -130,7 +134,8 @@ def open_link(port: PortOptions) -> Iterator[Link]:
         try:
             yield link
         except (BusError, KeyboardInterrupt) as error:
-            if link.done and not isinstance(error, PortClosedError):  # that one tells it itself
+            # a port that closed tells it itself; a refusal is told with all that was done where the command ends
+            if link.done and not isinstance(error, (PortClosedError, InputError)):
                 error.add_note(f"done until then: {', '.join(link.done)}")
             raise
 
@@ -159,8 +164,7 @@ def recorded(transport: Transport, file: str | None) -> Iterator[Transport]:
     finally:
         used.close()
         if used.writer.failure:
-            clear_progress()
-            click.echo(f"busproto: '{file}' does not hold everything: {used.writer.failure}", err=True)
+            lasting.note_unkept(f"'{file}' does not hold everything: {used.writer.failure}")
 
 
 def origin_ns(transport: Transport) -> int:
@@ -237,6 +241,11 @@ def console() -> Console:
     from rich.console import Console
 
     return Console(highlight=False) if sys.stdout.isatty() else Console(highlight=False, width=100)
+
+
+def code_of(seen: LetGo, code: int) -> int:
+    """The exit code of a command that let go: 1 wherever an actuator was not seen limp, else `code`."""
+    return code if seen.is_limp else exit_codes.FAILED
 
 
 def print_json(body: dict[str, Any]) -> None:

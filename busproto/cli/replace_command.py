@@ -21,9 +21,9 @@ from busproto.cli.common import (
     uid_text,
 )
 from busproto.cli.restore_command import journal_beside, not_proven
-from busproto.cli.save_command import check_place, open_record
+from busproto.cli.save_command import open_record
 from busproto.errors import InputError, OperationError
-from busproto.keeping import now_text
+from busproto.keeping import check_writable, now_text
 from busproto.ops.addressing import parse_uid
 from busproto.ops.link import Link
 from busproto.ops.survey import Survey, read_sheet, survey
@@ -81,7 +81,9 @@ def command(
     port: PortOptions,
     as_json: bool,
 ) -> int:
-    """Put a new actuator in the place of the one recorded in FUNCTION (or with that uid): its address, all settings.
+    """Put a new actuator in the place of the one recorded in FUNCTION (or with that uid): its address, its settings.
+
+    The correction table is not taken over: it was measured on the old one. A gang is to be matched anew.
 
     The new one is the only one on the line that the record does not know. It may be fresh from the factory, at any
     address, or share one with another. Model, firmware and rating are held against the old one's first. It goes limp
@@ -97,7 +99,7 @@ def command(
         plan.seat(old.function)
     seating = load_seating(plan) if plan is not None else {}
     new_uid = parse_uid(uid) if uid is not None else None
-    check_place(path)
+    check_writable(path)
     with open_link(port) as link:
         before = link.run(survey())
         clear_progress()
@@ -181,11 +183,13 @@ def _print(exchange: Exchange, applied: Applied, after: Record, path: Path, kept
         out.print(f"[red]addresses NOT PROVEN: {escape(applied.proof)}[/red]")
     out.print(
         f"[green]{escape(old.name)}: {uid_text(exchange.uid)} has address {old.address} and all settings of "
-        f"{uid_text(old.uid)}.[/green] It is limp."
+        f"{uid_text(old.uid)}, but no correction table.[/green] It is limp."
     )
     if needs_match(old):
         why = (
-            "its correction table was measured on the old one" if old.settings.get("correction") else "it is in a gang"
+            "a correction table belongs to the one it was measured on"
+            if old.settings.get("correction")
+            else "it is in a gang"
         )
         out.print(f"[yellow]Match it anew before use: {why}.[/yellow]")
     out.print("Label it with its new function, and look at neutral and throws: the splines of two arms differ.")

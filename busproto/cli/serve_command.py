@@ -14,6 +14,7 @@ import click
 from busproto.cli.common import MAX_LATENCY_MS, FloatRange, json_option
 from busproto.endpoints import parse_endpoint
 from busproto.errors import InputError
+from busproto.transport.port_lock import require_free
 from busproto.transport.serial_port import MAX_BAUD, MIN_BAUD
 
 DEFAULT_URL = "sim://hauler?seed=1"
@@ -91,6 +92,7 @@ def command(
     host, listen_port = parse_endpoint("--listen", listen, USUAL_PORT, open_to_network)
     plan = None if airframe is None else load(airframe)
     open_port = port_opener(url, baud, latency_ms)
+    require_free(url)
     server = Server(
         open_port,
         plan=plan,

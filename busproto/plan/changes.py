@@ -13,16 +13,16 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Final
 
-from busproto.errors import ReadBackError
+from busproto.errors import InputError, OperationError, ReadBackError
 from busproto.ops.addressing import Move, assign, ordered_moves
 from busproto.ops.discovery import Roster, find
 from busproto.ops.motion import release_all
-from busproto.ops.parameter_access import commit, read_all, write
+from busproto.ops.parameter_access import commit, describe, read_all, write
 from busproto.ops.steps import Progress, Steps
 from busproto.ops.survey import Survey
 from busproto.wire.frame import UNADDRESSED
-from busproto.wire.messages import Memory
-from busproto.wire.parameters import RawValue, parameter_named
+from busproto.wire.messages import Description, Memory
+from busproto.wire.parameters import RawValue, disagreement, in_safe_order, parameter_named
 
 NO_VALUES: Final[Mapping[str, RawValue]] = MappingProxyType({})
 
@@ -113,6 +113,8 @@ class Change:
 
 Note = Callable[[Change, str], None]
 """Told of each change before it is begun ("begin") and when it was read back ("done")."""
+Admit = Callable[[Goal, Description], bool]
+"""Asked about one that could be read only when it had its address: whether its settings may be written."""
 
 
 def changes(survey: Survey, goals: Sequence[Goal], *, park: bool = True) -> list[Change]:
@@ -124,7 +126,8 @@ def changes(survey: Survey, goals: Sequence[Goal], *, park: bool = True) -> list
         park: whether an actuator that is not in `goals` and occupies a wanted address may lose it.
 
     Raises:
-        InputError: a uid is not on the line, an address is wanted twice, or an address is occupied and `park` is off.
+        InputError: a uid is not on the line, an address is wanted twice, an address is occupied and `park` is off, or
+            wanted settings cannot stand beside those that are left alone.
     """
     names = {goal.uid: goal.name for goal in goals}
     wanted = {goal.uid: goal.address for goal in goals}
@@ -142,6 +145,8 @@ def changes(survey: Survey, goals: Sequence[Goal], *, park: bool = True) -> list
             at = goal.address
             found.append(Change("settings", goal.uid, goal.name, at, at, is_known=False))
             continue
+        if why := disagreement({**sheet.working, **goal.settings}):
+            raise InputError(f"{goal.name}: {why}")
         after = {
             name: raw
             for name, raw in goal.settings.items()
@@ -167,13 +172,14 @@ def _of_move(move: Move, name: str) -> Change:
     return Change(kind, move.uid, name, move.new, move.old)
 
 
-def carry_out(todo: Sequence[Change], goals: Sequence[Goal], *, note: Note) -> Steps[int]:
+def carry_out(todo: Sequence[Change], goals: Sequence[Goal], *, note: Note, admit: Admit | None = None) -> Steps[int]:
     """Do the changes one after another, each read back; everyone goes limp first. Returns how many were done.
 
     Args:
         todo: of `changes`.
         goals: the same goals.
         note: told before and after each; what it raises ends the run between two changes.
+        admit: see `Admit`; None lets everyone be set. Who is not admitted has its address, and no settings.
 
     Raises:
         BusError: an actuator did not do it. What was done until then stays; run it again.
@@ -185,7 +191,9 @@ def carry_out(todo: Sequence[Change], goals: Sequence[Goal], *, note: Note) -> S
     for number, change in enumerate(todo):
         yield Progress("applying", number, len(todo))
         if change.kind == "settings":
-            done += yield from _set(by_uid[change.uid], note)
+            goal = by_uid[change.uid]
+            if admit is None or change.is_known or admit(goal, (yield from describe(goal.address))):
+                done += yield from _set(goal, note)
         else:
             note(change, "begin")
             yield from assign(change.uid, change.address)
@@ -199,8 +207,11 @@ def _set(goal: Goal, note: Note) -> Steps[int]:
     """Bring one actuator's settings to the goal: compared as they are now, each read back, then stored."""
     working = yield from read_all(goal.address, Memory.WORKING)
     stored = yield from read_all(goal.address, Memory.STORED)
+    if why := disagreement({**working, **goal.settings}):  # of one that could not be read beforehand
+        raise OperationError(goal.address, f"{goal.name}: {why}. Nothing was set in it; then run this again")
     done = 0
-    for name, raw in goal.settings.items():
+    for name in in_safe_order(working, goal.settings):
+        raw = goal.settings[name]
         if working[name] == raw:
             continue
         at, before, after = goal.address, {name: working[name]}, {name: raw}

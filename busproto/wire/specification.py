@@ -387,7 +387,9 @@ _BEHAVIOUR_PAGE: Final = """\
   `soft-start` becomes longer.
 - Demand d (-1..+1) drives the arm to neutral + direction x d x travel / 2 + correction(d), within the ends
   and the mechanical stops, with the slew limit. The correction is linear between points spread evenly over d
-  = -1..+1.
+  = -1..+1. Between two neighbours it changes by at most their distance on the travel, `travel` / (points - 1): so
+  the angle never turns back while the demand rises, in either direction. A write of `correction` or `travel` that
+  breaks this is out of range; the least told for `travel` is then what the table in working memory needs.
 - Without a valid demand for `loss-time-out` it does its loss action: limp, hold (stay driven to the last
   demand) or preset (drive there). The next valid demand engages it again.
 - Release makes it limp whatever is demanded, until engage or a restart.

@@ -123,6 +123,15 @@ def test_settings_of_both_files_are_said_at_once_with_their_units(tmp_path: Path
     ]
 
 
+def test_a_table_that_would_turn_the_arm_back_is_said_where_both_files_meet(tmp_path: Path) -> None:
+    more = "[function.flap]\nsettings = { correction = [0, -6, 0] }"
+    write_texts(tmp_path, settings="travel = 10.5", more=more)
+    [problem] = problems_of(tmp_path)
+    assert problem.startswith("line 20: function.flap: correction: from point 1 to 2 it changes by 6.00 deg, and they ")
+    write_texts(tmp_path, settings="travel = 12", more=more)
+    assert load(tmp_path / "one.toml").seats["flap"].settings["correction"] == (0, -600, 0)
+
+
 def test_gangs_and_functions_that_make_no_sense_are_said(tmp_path: Path) -> None:
     more = '[gang.tail]\nnumber = 1\nmembers = ["rudder-a", "flap"]\n[function.tailhook]\n'
     write_texts(tmp_path, more=more)

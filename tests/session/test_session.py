@@ -471,6 +471,50 @@ def test_deadline_of_a_window(expect: Expect) -> None:
     assert one.deadline_ns == end + 3_000_000 + 1_267_248 + 20_000
 
 
+@pytest.mark.parametrize("expect", [Expect.WINDOW, Expect.BYTES])
+def test_bytes_that_a_broken_off_read_may_have_taken_count_as_heard(expect: Expect) -> None:
+    """12 bytes may have come in the 125,000 ns since the request was begun: 10,000 ns each, and 100 of idle time."""
+    one = session()
+    wire = start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, expect, window_ns=1_000_000, idle_ns_per_byte=100))
+    assert len(wire) == 19
+    one.heard(b"\x00", 1_200_000)
+    one.interrupted(1_325_000)
+    # 1 byte and 12 that are lost: 1.02 x (1,000,000 + 13 x 10,100) = 1,153,926
+    assert one.deadline_ns == 1_190_000 + 1_153_926 + 20_000
+    one.heard(b"\x00", 1_400_000)
+    assert one.deadline_ns == 1_190_000 + 1_164_228 + 20_000
+
+
+def test_a_read_that_was_broken_off_at_once_has_lost_nothing() -> None:
+    one = session()
+    start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, Expect.WINDOW, window_ns=1_000_000))
+    before = one.deadline_ns
+    one.heard(b"", 1_200_000)
+    one.interrupted(1_209_999)
+    one.interrupted(1_100_000)  # a clock that stood still
+    assert one.deadline_ns == before
+
+
+def test_what_was_lost_of_one_exchange_is_not_missing_in_the_next() -> None:
+    one = session()
+    start(one, ASK)
+    one.interrupted(2_000_000)
+    assert one.deadline_ns == REQUEST_END_NS + 2_030_000 + 1_280_000  # an answer may have begun: the longest
+    outcome(one)
+    start(one, ASK)
+    assert one.deadline_ns == REQUEST_END_NS + 2_030_000 + 140_000
+
+
+def test_a_write_that_was_broken_off_counts_as_sent() -> None:
+    """Who knows how much of it went out: it is heard out from then on."""
+    one = session()
+    wire = one.begin(ASK, 900_000)
+    one.interrupted(950_000)
+    assert one.state is SessionState.LISTENING
+    # the 5 bytes since it was begun may be lost, so an answer may have begun
+    assert one.deadline_ns == 950_000 + 10_000 * len(wire) + 2_030_000 + 1_280_000
+
+
 def test_deadline_of_a_window_leaves_the_echo_out() -> None:
     one = session(echoes=True)
     wire = start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, Expect.WINDOW, window_ns=1_000_000, idle_ns_per_byte=100))

@@ -339,6 +339,13 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "line 8: actuator[0].settings: correction: nan is not -10.00..10.00 deg",
     ),
     (
+        "table turns back",
+        text(actuator="settings = { travel = 10, correction = [0, 6, 0] }"),
+        "line 8: actuator[0].settings: correction: from point 1 to 2 it changes by 6.00 deg, and they lie 5.00 deg "
+        "apart on the travel of 10.00 deg: more demand would move the arm back. This table needs a travel of 12.00 deg "
+        "or more; measure it again, or set another travel",
+    ),
+    (
         "settings",
         text(actuator="settings = 3"),
         "line 8: actuator[0].settings: a table is wanted here, not a whole number",

@@ -961,6 +961,14 @@ size_t bp_settings_get(const bp_settings *settings, uint8_t number, uint8_t *val
  * whole value; BP_OUT_OF_RANGE: outside its range, or a table of one point. Nothing is changed then. */
 bp_result bp_settings_put(bp_settings *settings, uint8_t number, const uint8_t *value, size_t length);
 
+/* The least raw value that a parameter may have beside the others of a set: its own least, or the least
+ * over which a table that is spread over it does not turn back. 0 where there is no such parameter. */
+int32_t bp_settings_least(const bp_settings *settings, uint8_t number);
+
+/* Whether the values of a set can stand side by side. bp_settings_put looks at one value alone: ask this
+ * before a changed set is taken. */
+int bp_settings_agree(const bp_settings *settings);
+
 #ifdef __cplusplus
 }
 #endif
