@@ -52,6 +52,13 @@ class ActuatorModel:
     heat_k_per_w: float = 20.0
     heat_time_s: float = 120.0
 
+    def __post_init__(self) -> None:
+        """Raises ValueError where it gives out more power than it takes in: nothing could be reckoned with that."""
+        if (efficiency := self.motor().efficiency) > 1:
+            raise ValueError(
+                f"'{self.name}': stall torque x no-load speed is {efficiency:.2f} times what volts x amps leave for it"
+            )
+
     def motor(self) -> Motor:
         """Motor and gear of one."""
         return Motor(

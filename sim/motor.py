@@ -101,7 +101,7 @@ class Motor:
     def efficiency(self) -> float:
         """Share of what winding and friction leave over that arrives at the output while it drives."""
         volt_amps = self.rated_v * self.motor_ma / 1000
-        return self.stall_nm * self.emf_deg_s * RAD / volt_amps if volt_amps else math.inf
+        return self.stall_nm * self.emf_deg_s * RAD / volt_amps if volt_amps else math.inf if self.stall_nm else 1.0
 
     def electrical_w(self, share: float, speed_deg_s: float, power: float = math.inf) -> float:
         """Power into the winding: its voltage times its current, where only what makes torque meets the back EMF."""

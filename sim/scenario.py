@@ -12,6 +12,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
+import msgspec
 from msgspec import Meta
 
 from busproto import toml_source
@@ -309,6 +310,12 @@ def _model(name: str, table: ModelTable) -> ActuatorModel:
     )
 
 
+def _most_nm(table: ModelTable) -> float:
+    """The stall torque at which what it gives is what it takes."""
+    one_mnm = _model("", msgspec.structs.replace(table, stall_torque=1e-3)).motor()
+    return one_mnm.stall_nm / one_mnm.efficiency
+
+
 def names() -> list[str]:
     """The scenarios that are shipped."""
     files = resources.files("sim").joinpath("scenarios").iterdir()
@@ -400,6 +407,8 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
     for name, model in file.model.items():
         if len(name) > 16 or not name.isascii() or not name.isprintable():
             yield ("model", name), "a model name is at most 16 printable ASCII letters"
+        if (most := _most_nm(model)) < model.stall_torque:
+            yield ("model", name, "stall-torque"), f"at that speed volts x amps give no more than {most:.2f} N m"
         if model.supply[0] >= model.supply[1]:
             yield ("model", name, "supply"), f"{model.supply[0]:g} is not below {model.supply[1]:g}"
     for at, event in enumerate(file.event):
