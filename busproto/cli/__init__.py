@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import contextlib
 import importlib
-import json
 import re
 import sys
 from collections.abc import Sequence
@@ -20,7 +19,7 @@ from busproto._version import version_text
 from busproto.cli import exit_codes
 from busproto.errors import BusError, InputError
 from busproto.interrupts import INTERRUPTS
-from busproto.shown import clean_output
+from busproto.shown import clean_output, json_text
 
 COMMANDS: Final = {
     "ports": "List the ports of this machine and the shipped scenarios.",
@@ -217,5 +216,5 @@ def _failed(text: str, kind: str, code: int, as_json: bool, error: BaseException
         body: dict[str, Any] = {"error": {"kind": kind, "text": text, "exit_code": code}}
         if let_go is not None:
             body["let_go"] = let_go.as_json()
-        click.echo(json.dumps(body, indent=2))
+        click.echo(json_text(body, indent=2))
     return code

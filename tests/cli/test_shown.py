@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import re
 import subprocess
 import sys
 import unicodedata
@@ -186,6 +187,25 @@ def test_what_was_typed_is_quoted_without_its_controls(arguments: tuple[str, ...
         assert done.code != exit_codes.DONE
         assert not followed(done.out + done.err)
         assert "a" in done.error_line
+
+
+ROOMS: Final = Path(entry.__file__).parent
+ONE_PLACE: Final = {
+    r"json\.dumps\(": {"plan", "transport", "examples", "shown.py", "conformance"},  # files, and lines to programs
+    r"\bConsole\(": {"cli/output.py"},
+    r"\.savefig\(": {"cli/plots.py"},
+    r"\.read_bytes\(\)|\.open\(\"rb\"": {"transport", "keeping.py"},
+    r"\.read_text\(\"utf-8\"": {"plan/examples", "conformance/start.py"},  # what is shipped
+}
+"""What is done in one place, and who else does something of that look."""
+
+
+@pytest.mark.parametrize("look", ONE_PLACE)
+def test_no_way_leads_around_the_one_place(look: str) -> None:
+    for path in sorted(ROOMS.rglob("*.py")):
+        name = path.relative_to(ROOMS).as_posix()
+        if not name.startswith(tuple(ONE_PLACE[look])):
+            assert not re.search(look, path.read_text("utf-8")), f"{name}: {look}"
 
 
 # --- streams that are not as they should be --------------------------------------------------------------------
