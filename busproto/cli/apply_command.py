@@ -161,7 +161,7 @@ def _tell_unclaimed(unclaimed: Sequence[str], found: Audit, agreed: bool, todo: 
         return
     uids = {row.seat.function: row.uid for row in found.rows if row.uid is not None}
     click.echo(
-        "Not claimed, known by address alone; whether they sit where the plan has them was never seen:", err=True
+        "Never claimed, known by address alone; whether they sit where the plan has them was not seen:", err=True
     )
     for function in unclaimed:
         click.echo(f"  {function}: {uids[function].hex()}", err=True)
