@@ -35,7 +35,7 @@ from busproto.web.desk import Desk, Fields, Kind, roster_json, roster_lines
 from busproto.web.orders import Text
 
 CLAIM_ORDERS: Final[Mapping[str, claims.Order]] = {"undo": "undo", "skip": "skip", "end": "stop"}
-LIMP_TEXT: Final = "All are limp and stay so: support what would fall. Move surfaces gently, with your hands only."
+LIMP_TEXT: Final = "All go limp now and stay so: support what would fall. Move surfaces gently, with your hands only."
 
 
 # --- claim -----------------------------------------------------------------------------------------------------
