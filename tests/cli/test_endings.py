@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import json
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -9,10 +13,12 @@ import pytest
 from busproto.cli import exit_codes
 from busproto.errors import PortClosedError
 from busproto.ops import Link, engage
-from busproto.wire.messages import LIMP_STATES, Release
+from busproto.wire.messages import LIMP_STATES, Release, State
 from busproto.wire.parameters import LOSS_HOLD
+from sim.scenario import load
+from sim.server import PseudoTerminal, serve
 from tests.cli.endings import COMMANDS, TROUBLES, calls_of, moments, plan_folder, run_command, table
-from tests.cli.helpers import Bench, CommandLine, make_bench
+from tests.cli.helpers import PATIENCE_S, Bench, CommandLine, make_bench
 
 QUICK = frozenset({"move", "hand", "claim --nudge", "replay"})
 SLOW = ("trial", "claim --by-nudge", "apply", "match")
@@ -165,3 +171,58 @@ def test_a_port_that_goes_away_behind_the_release_says_who_was_not_seen(cli: Com
     assert result.code == exit_codes.FAILED
     assert result.json["let_go"]["not_seen"] == [3]
     assert "could not be told to go limp: address 3 (its loss action is hold)" in result.json["error"]["text"]
+
+
+# --- real processes, real signals ------------------------------------------------------------------------------
+
+
+@pytest.mark.realtime
+@pytest.mark.parametrize(
+    "numbers",
+    [(signal.SIGINT,), (signal.SIGTERM,), (signal.SIGHUP,), (signal.SIGINT, signal.SIGTERM, signal.SIGINT)],
+    ids=str,
+)
+def test_a_signal_to_a_process_that_holds_an_arm_ends_limp(numbers: tuple[int, ...]) -> None:
+    bus = load("bench-four").build(1)
+    actuator = bus.labelled("addressed")
+    left = list(numbers)
+    endpoint = PseudoTerminal()
+    line = ["move", "3", "25%", "--hold", "60", "--clear", "--json", "--port", endpoint.name]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "busproto", *line], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+
+    def is_over(_: int) -> bool:
+        if left and (actuator.state is State.FOLLOWING or len(left) < len(numbers)):
+            process.send_signal(left.pop(0))
+        return process.poll() is not None
+
+    try:
+        serve(bus, endpoint, is_over=is_over)
+        out, err = process.communicate(timeout=PATIENCE_S)
+    finally:
+        process.kill()
+        endpoint.close()
+    assert process.returncode == exit_codes.INTERRUPTED, err
+    assert actuator.state is State.RELEASED
+    assert json.loads(out)["let_go"]["limp"] == [3]
+    assert "the actuator at address 3 was seen limp" in err
+    assert "letting go: looking until every actuator was seen limp, for 5 s at most" in err
+
+
+@pytest.mark.realtime
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP], ids=str)
+def test_the_page_ends_by_each_signal(number: int) -> None:
+    line = ["serve", "--port", "sim://bench-four?seed=1", "--listen", "127.0.0.1:0", "--no-browser", "--json"]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "busproto", *line], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    try:
+        assert process.stdout is not None
+        assert json.loads(process.stdout.readline())["url"]
+        process.send_signal(number)
+        out, err = process.communicate(timeout=PATIENCE_S)
+    finally:
+        process.kill()
+    assert (process.returncode, err) == (exit_codes.DONE, "page ended\n")
+    assert json.loads(out) == {"ended": True, "let_go": None}
