@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import click
 
@@ -125,7 +126,7 @@ def command(
         if wanted:
             body = kept(lambda: write_trial(plan, body)) or body
             if not as_json:
-                _print(plan, benches, findings, found.unmatched, body["passed"])
+                _print(plan, benches, findings, body)
         if with_direction:
             there = {bench.seat.function: (bench.sheet.uid, bench.address) for bench in benches}
             steps = try_directions(
@@ -164,9 +165,7 @@ def _tell_beforehand(found: Audit, missing: list[str], longest_s: int) -> None:
         console().print(f"[yellow]Not set as planned: {', '.join(odd)} ('busproto audit' tells how)[/yellow]")
 
 
-def _print(
-    plan: Plan, benches: list[Bench], findings: dict[int, Findings], unmatched: Mapping[str, str], passed: bool
-) -> None:
+def _print(plan: Plan, benches: list[Bench], findings: dict[int, Findings], body: Mapping[str, Any]) -> None:
     from rich.markup import escape
     from rich.table import Table
 
@@ -189,9 +188,11 @@ def _print(
     for bench in benches:
         for fault in findings[bench.address].faults:
             out.print(f"[red]{escape(bench.seat.function)}:[/red] {escape(fault)}")
-    for gang, why in unmatched.items():
-        out.print(f"[red]{escape(gang)}:[/red] {escape(why)} ('busproto match' does it)")
-    if passed:
-        out.print(f"[green]{escape(plan.title)}: all {len(benches)} did as planned.[/green]")
-    else:
+    if body["missing"] or any(one.faults for one in findings.values()):
         out.print("[red]Not all did as planned.[/red]")
+    else:
+        out.print(f"[green]{escape(plan.title)}: all {len(benches)} did as planned.[/green]")
+        if not body["passed"] and not body["unmatched"]:
+            out.print("[red]Directions that were tried earlier are not as planned, or not known.[/red]")
+    for gang, why in body["unmatched"].items():
+        out.print(f"[red]{escape(gang)}:[/red] {escape(why)} ('busproto match' does it)")

@@ -196,6 +196,7 @@ def test_what_a_person_sees_from_begin_to_end(cli: CommandLine) -> None:
         "All 4 functions are claimed, kept in small.seats.json.",
         "Next: busproto audit small.toml --port 'sim://bus-hand.toml?seed=1'",
         "Next: busproto apply small.toml --port 'sim://bus-hand.toml?seed=1'",
+        "All 5 known actuators were seen limp.",
     ]
     assert kept() == UIDS
 
