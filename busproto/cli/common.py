@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import math
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -20,6 +19,7 @@ from busproto.ops.letting_go import Holding, LetGo
 from busproto.ops.link import Link
 from busproto.ops.reports import state_word
 from busproto.ops.steps import Progress
+from busproto.shown import json_text
 from busproto.transport import Transport, open_transport
 from busproto.transport.serial_port import MAX_BAUD, MIN_BAUD
 from busproto.wire.frame import DEFAULT_BAUD
@@ -106,6 +106,16 @@ def port_options(function: F) -> F:
     return result
 
 
+def native_option(function: F) -> F:
+    """The option that lets a scenario name libraries that are run; it arrives as `native`."""
+    return click.option(
+        "--native-code",
+        "native",
+        is_flag=True,
+        help="Run the shared libraries that the scenario names; they get all your rights.",
+    )(function)
+
+
 def json_option(function: F) -> F:
     """The option --json; it arrives as `as_json`."""
     return click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, with stable keys.")(function)
@@ -178,14 +188,13 @@ def origin_ns(transport: Transport) -> int:
 def _check_sim_url(url: str) -> None:
     """Make pyserial know the virtual bus, and refuse a bad URL or scenario as bad input."""
     from sim.handlers.protocol_sim import parse_url
-    from sim.scenario import load
 
     try:
-        name, _ = parse_url(url)
+        wanted = parse_url(url)
     except ValueError as error:
         text = str(error) if url in str(error) else f"'{url}': {error}"
         raise InputError(text) from error
-    load(name)
+    wanted.load()
 
 
 class ProgressLine:
@@ -220,12 +229,13 @@ class ProgressLine:
         self._bar.update(self._task, description=step.task, completed=step.at, total=step.of)
 
     def _start(self) -> None:
-        from rich.console import Console
         from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
         from rich.progress import Progress as RichProgress
 
+        from busproto.cli.output import CleanConsole
+
         columns = (TextColumn("{task.description}"), BarColumn(24), MofNCompleteColumn(), TimeElapsedColumn())
-        self._bar = RichProgress(*columns, console=Console(stderr=True), transient=True)
+        self._bar = RichProgress(*columns, console=CleanConsole(stderr=True), transient=True)
         self._task = self._bar.add_task("")
         self._bar.start()
         ProgressLine.shown = self
@@ -239,9 +249,9 @@ def clear_progress() -> None:
 
 def console() -> Console:
     """Where a result goes: coloured on a terminal only, as wide as the terminal or 100 columns."""
-    from rich.console import Console
+    from busproto.cli.output import CleanConsole
 
-    return Console(highlight=False) if sys.stdout.isatty() else Console(highlight=False, width=100)
+    return CleanConsole()
 
 
 def code_of(seen: LetGo, code: int) -> int:
@@ -272,7 +282,7 @@ def print_engaged(holding: Sequence[Holding]) -> None:
 
 def print_json(body: dict[str, Any]) -> None:
     """A result as JSON."""
-    click.echo(json.dumps(body, indent=2, ensure_ascii=False))
+    click.echo(json_text(body, indent=2))
 
 
 def print_cautions() -> None:

@@ -21,13 +21,13 @@ from busproto.cli.common import (
     uid_text,
 )
 from busproto.errors import InputError
-from busproto.keeping import check_writable, now_text
+from busproto.keeping import check_writable, now_text, require_own
 from busproto.ops.letting_go import OnLine, who_holds
 from busproto.ops.link import Link
 from busproto.ops.survey import survey
 from busproto.plan.audit import seated_uids
 from busproto.plan.load import Plan, load
-from busproto.plan.record import ENDING, Record, load_record, record_of, save_record, short
+from busproto.plan.record import ENDING, RECORD_KEY, Record, load_record, record_of, save_record, short
 from busproto.plan.seating import load_seating
 from busproto.wire.frame import UNADDRESSED
 
@@ -144,6 +144,7 @@ def _path(plan: Plan | None, output: str | None) -> Path:
     if output is None and plan is None:
         raise InputError("where to? -o FILE is wanted, or --airframe FILE, beside which the record then stands")
     path = Path(output) if output is not None else plan.beside(ENDING) if plan is not None else Path()
+    require_own(path, f'"{RECORD_KEY}"', "a record")
     check_writable(path)
     return path
 
