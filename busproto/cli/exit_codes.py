@@ -13,7 +13,9 @@ INTERRUPTED: Final = 130
 
 TEXTS: Final = {
     DONE: "done, and the result is as it should be",
-    FAILED: "the bus, an actuator or the port did not do it; stderr says what to do next",
+    FAILED: (
+        "the bus, an actuator or the port did not do it, or a result could not be kept; stderr says what to do next"
+    ),
     USAGE: "wrong usage: option, address, uid, parameter, value or scenario; nothing was changed",
     NOT_AS_WANTED: (
         "done, but not as it should be: not proven, a clash, not as planned, another loss action, a wrong answer"
