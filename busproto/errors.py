@@ -20,6 +20,7 @@
          +- NodeRefusedError               it said no and changed nothing                      .code .low .high
          +- AddressConflictError           several actuators answer at one address             .uids
          +- ReadBackError                  what was read back is not what was written          .wanted .found
+         +- NotLimpError                   told to go limp, it was not seen so
 
 The text of each error is made here, so that it reads the same wherever it is raised: what happened, on which
 actuator, what to do next. Noise on the line is not an exception: the decoder yields a ``BadFrame`` and goes on.
@@ -192,6 +193,10 @@ class AddressConflictError(OperationError):
                 "'busproto address UID ADDRESS' before using it"
             )
         super().__init__(address, text)
+
+
+class NotLimpError(OperationError):
+    """Told to go limp, an actuator was not seen so; what needs it limp was not done."""
 
 
 class ReadBackError(OperationError):

@@ -40,6 +40,7 @@ class VirtualBus:
         actuators: in the order they were added.
         supply_mv: at every actuator, mV; each takes note of a change at once.
         host: the host's port.
+        unfitted: surfaces whose rods are not on yet, by name; calling one puts them on.
         on_frame: when set, called with time, actuator and frame whenever one hears a good request (traces, tests).
     """
 
@@ -59,6 +60,7 @@ class VirtualBus:
         self.actuators: list[Actuator] = []
         self._supply_mv = DEFAULT_SUPPLY_MV
         self._surfaces: dict[str, Surface] = {}
+        self.unfitted: dict[str, Callable[[], Surface]] = {}
         self._devices: list[Device] = []
         self.on_frame: Callable[[int, Actuator, Frame], None] | None = None
         self._oversampling = oversampling

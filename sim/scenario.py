@@ -380,8 +380,8 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
         if until is not None and until <= event.at:
             yield ("event", at, "until"), f"{until:g} is not after {event.at:g}"
         surface = getattr(event, "surface", None)
-        if surface is not None and surface not in [table.name for table in file.surface]:
-            yield ("event", at, "surface"), f"there is no '{surface}'"
+        if surface is not None and surface not in [table.name for table in file.surface if table.fitted]:
+            yield ("event", at, "surface"), f"there is no '{surface}' whose rods are on from the beginning"
     yield from surface_table.problems(file.surface, labels)
     yield from _wanted_problems(file, labels)
     if file.hand is not None:

@@ -23,6 +23,7 @@ FLOORS: Final = {
     "cautions": 1,
     "toml_source": 1,
     "keeping": 1,
+    "interrupts": 1,
     "reading": 1,
     "endpoints": 1,
     "": 2,  # busproto/__init__.py: hands on floors 0 and 1, nothing above

@@ -5,6 +5,7 @@ Exit codes stand in `busproto.cli.exit_codes`; bad input never shows a traceback
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import json
 import sys
@@ -17,6 +18,7 @@ from busproto import lasting
 from busproto._version import version_text
 from busproto.cli import exit_codes
 from busproto.errors import BusError, InputError
+from busproto.interrupts import INTERRUPTS
 
 COMMANDS: Final = {
     "ports": "List the ports of this machine and the shipped scenarios.",
@@ -119,7 +121,7 @@ def run(arguments: Sequence[str]) -> int:
 
     A refusal that comes when something has been done already is a failure, and tells what was done.
     """
-    with lasting.account() as account:
+    with lasting.account() as account, INTERRUPTS.using(_say):
         code = _run(arguments, account)
     for text in account.unkept:
         click.echo(f"busproto: {text}", err=True)
@@ -139,18 +141,18 @@ def _run(arguments: Sequence[str], account: lasting.Account) -> int:
     except click.UsageError as error:
         hint = f" (see '{error.ctx.command_path} --help')" if error.ctx else ""
         text = error.format_message().rstrip(".") + hint
-        return _refused(text, "UsageError", exit_codes.USAGE, as_json, account)
+        return _refused(text, "UsageError", exit_codes.USAGE, as_json, account, error)
     except NotCleared as error:
         if account.told:
-            return _refused(error.why, "NotCleared", exit_codes.NOT_CLEARED, as_json, account)
-        return _failed(_text(error), "NotCleared", exit_codes.NOT_CLEARED, as_json)
+            return _refused(error.why, "NotCleared", exit_codes.NOT_CLEARED, as_json, account, error)
+        return _failed(_text(error), "NotCleared", exit_codes.NOT_CLEARED, as_json, error)
     except (click.Abort, KeyboardInterrupt) as error:
-        text = _text(error.__cause__ or error, "interrupted")
-        return _failed(text, "Interrupted", exit_codes.INTERRUPTED, as_json)
+        cause = error.__cause__ or error
+        return _failed(_text(cause, "interrupted"), "Interrupted", exit_codes.INTERRUPTED, as_json, cause)
     except InputError as error:
-        return _refused(_text(error), "InputError", exit_codes.USAGE, as_json, account)
+        return _refused(_text(error), "InputError", exit_codes.USAGE, as_json, account, error)
     except BusError as error:
-        return _failed(_text(error), type(error).__name__, exit_codes.FAILED, as_json)
+        return _failed(_text(error), type(error).__name__, exit_codes.FAILED, as_json, error)
     except SystemExit as stop:
         # whoever read our output has gone; click then puts another stdout in place, rich raises this from the cause;
         # that is no error of ours, and nothing is left to say
@@ -158,17 +160,28 @@ def _run(arguments: Sequence[str], account: lasting.Account) -> int:
             raise
         return exit_codes.DONE
     except Exception as error:
+        if isinstance(error, OSError) and INTERRUPTS.is_ending:
+            return exit_codes.INTERRUPTED  # the terminal that was closed takes no more words
         code = _sim_exit_code(error)
         if code is None:
             raise
-        return _refused(_text(error), type(error).__name__, code, as_json, account)
+        return _refused(_text(error), type(error).__name__, code, as_json, account, error)
 
 
-def _refused(text: str, kind: str, code: int, as_json: bool, account: lasting.Account) -> int:
+def _say(text: str) -> None:
+    """A line while it ends; a terminal that was closed takes none."""
+    from busproto.cli.common import clear_progress
+
+    with contextlib.suppress(OSError):
+        clear_progress()
+        click.echo(f"\nbusproto: {text}", err=True)
+
+
+def _refused(text: str, kind: str, code: int, as_json: bool, account: lasting.Account, error: BaseException) -> int:
     """A refusal: nothing was changed, or else it is a failure, told with what was done."""
     if account.told and code != exit_codes.FAILED:
         text, code = f"{text}; done until then: {account.told}", exit_codes.FAILED
-    return _failed(text, kind, code, as_json)
+    return _failed(text, kind, code, as_json, error)
 
 
 def _text(error: BaseException, text: str | None = None) -> str:
@@ -184,9 +197,15 @@ def _sim_exit_code(error: Exception) -> int | None:
     return exit_codes.USAGE if isinstance(error, module.ScenarioError) else exit_codes.FAILED
 
 
-def _failed(text: str, kind: str, code: int, as_json: bool) -> int:
+def _failed(text: str, kind: str, code: int, as_json: bool, error: BaseException) -> int:
+    """Say it. Where an actuator was not seen limp behind it, that comes first: the exit code is 1 whatever it was."""
+    let_go = getattr(error, "let_go", None)  # see `busproto.ops.letting_go`
+    if let_go is not None and not let_go.is_limp:
+        code = exit_codes.FAILED
     click.echo(f"busproto: {' '.join(text.split())}", err=True)
     if as_json:
         body: dict[str, Any] = {"error": {"kind": kind, "text": text, "exit_code": code}}
+        if let_go is not None:
+            body["let_go"] = let_go.as_json()
         click.echo(json.dumps(body, indent=2))
     return code

@@ -9,6 +9,7 @@ from busproto.cli.applying import address_word, tell_harm
 from busproto.cli.common import PortOptions, clear_progress, console, json_option, open_link, port_options, print_json
 from busproto.ops.survey import survey
 from busproto.plan.audit import AS_PLANNED, MISSING, Audit, audit, audit_json
+from busproto.plan.gang_match import matches_of
 from busproto.plan.load import Plan, load
 from busproto.plan.seating import load_seating
 
@@ -20,10 +21,13 @@ Examples:
   busproto audit hauler.toml --port /dev/ttyUSB0 --json
 \b
 JSON: "harmed" (who the pack or the supply harms: uid, address, function, rated_v,
-pack_v, supply_v), "clean", "proven", "reason", "functions" (function, status, uid, address,
-planned_address, differences with name, found, planned, can_be_applied, note),
-"unexpected" (uid, address, model), "clashes" (address, uids).
-Exit code 3: something is not as planned, or the list is not proven complete."""
+pack_v, supply_v), "clean", "proven", "reason", "unmatched" (gang: why it is not
+matched), "functions" (function, status, uid, address, planned_address, differences
+with name, found, planned, can_be_applied, note), "unexpected" (uid, address, model),
+"clashes" (address, uids).
+A gang is matched while those are in it, with their tables, who were when it was.
+Exit code 3: something is not as planned, a gang is not matched, or the list is not
+proven complete."""
 )
 @click.argument("airframe")
 @port_options
@@ -37,9 +41,9 @@ def command(airframe: str, port: PortOptions, as_json: bool) -> int:
     address is taken for it. Changes nothing and moves nothing.
     """
     plan = load(airframe)
-    seating = load_seating(plan)
+    seating, matches = load_seating(plan), matches_of(plan)
     with open_link(port) as link:
-        found = audit(plan, seating, link.run(survey()))
+        found = audit(plan, seating, link.run(survey()), matches)
         tell_harm(found.harmed)
     if as_json:
         print_json({"airframe": plan.title, **audit_json(found)})
@@ -73,6 +77,8 @@ def print_audit(plan: Plan, found: Audit, claimed: int) -> None:
     for stray in found.strays:
         where = "without an address" if address_word(stray.address) == "none" else f"at address {stray.address}"
         out.print(f"[yellow]unexpected:[/yellow] {stray.uid.hex()} {where} {escape(stray.model)}".rstrip())
+    for gang, why in found.unmatched.items():
+        out.print(f"[red]{escape(gang)}:[/red] {escape(why)} ('busproto match' does it)")
     if not found.proven:
         out.print(f"[red]NOT PROVEN complete: {escape(found.reason)}[/red]")
     good = sum(row.status == AS_PLANNED for row in found.rows)

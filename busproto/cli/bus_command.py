@@ -35,9 +35,9 @@ Examples:
   busproto bus run my-airframe.toml --pty --side 127.0.0.1:0
 \b
 While it runs, a line typed into it acts on the bus: plug NAME, unplug NAME,
-hand NAME DEGREES, supply VOLTS, warm NAME CELSIUS, cut NAME BYTE (power is lost in
-that byte, from 0, of what it stores next), spoil NAME COPY BYTE (a bit of stored
-memory, while it is unplugged), list.
+fit SURFACE (puts its rods on), hand NAME DEGREES, supply VOLTS, warm NAME CELSIUS,
+cut NAME BYTE (power is lost in that byte, from 0, of what it stores next), spoil
+NAME COPY BYTE (a bit of stored memory, while it is unplugged), list.
 \b
 At --side a program orders the same, and asks what was on the line and when; the
 answers are JSON (pytest --dut-side, python -m pydoc sim.side_channel).

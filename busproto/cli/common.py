@@ -14,7 +14,9 @@ import click
 
 from busproto import lasting
 from busproto.cautions import CAUTIONS, DISCLAIMER
+from busproto.cli import exit_codes
 from busproto.errors import BusError, FileError, InputError, PortClosedError
+from busproto.ops.letting_go import LetGo
 from busproto.ops.link import Link
 from busproto.ops.steps import Progress
 from busproto.transport import Transport, open_transport
@@ -239,6 +241,11 @@ def console() -> Console:
     from rich.console import Console
 
     return Console(highlight=False) if sys.stdout.isatty() else Console(highlight=False, width=100)
+
+
+def code_of(seen: LetGo, code: int) -> int:
+    """The exit code of a command that let go: 1 wherever an actuator was not seen limp, else `code`."""
+    return code if seen.is_limp else exit_codes.FAILED
 
 
 def print_json(body: dict[str, Any]) -> None:

@@ -18,6 +18,7 @@ from busproto.cli.common import (
     PortOptions,
     clear_option,
     clear_progress,
+    code_of,
     json_option,
     open_link,
     port_options,
@@ -26,17 +27,16 @@ from busproto.cli.common import (
 )
 from busproto.cli.keys import END, open_keys
 from busproto.cli.show_command import status_json
-from busproto.errors import InputError, PortClosedError
+from busproto.errors import InputError
 from busproto.ops.addressing import parse_address
 from busproto.ops.demand_units import share_to_pulse_us, standing_deg
 from busproto.ops.discovery import find
 from busproto.ops.hand_control import Command, Steered, Steering, View, steer, steer_address, steer_channel
 from busproto.ops.link import Link
 from busproto.ops.motion import DEMAND_PERIOD_NS, fault_texts
-from busproto.ops.watching import state_word
+from busproto.ops.reports import state_word
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import MAX_CHANNELS
-from busproto.wire.parameters import parameter_named
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -86,9 +86,9 @@ From a pipe each key waits until the arm has arrived.
 \b
 JSON: "addresses", "channel" (null for an address), "low_percent", "high_percent" (ends of the demand),
 "commanded" (command, percent, pulse_us, at_end, arrived, reached: address, wanted_deg and a report),
-"peak_current_ma" (by address), "left_limp".
-Exit code 3: keys came from a pipe and an arm did not arrive, or one was not seen limp at the end.
-Exit code 4: the cautions were not answered with yes."""
+"peak_current_ma" (by address), "let_go" (see 'busproto move --help').
+Exit code 1: an actuator was not seen limp at the end. Exit code 3: keys came from a pipe and an arm did not
+arrive. Exit code 4: the cautions were not answered with yes."""
 )
 @click.argument("target", metavar="ADDRESS|ch:N")
 @click.option(
@@ -114,27 +114,22 @@ def command(target: str, small: float, large: float, clear: bool, port: PortOpti
         require_clearance(clear, f"steering {'them' if len(who.addresses) > 1 else 'the actuator'} at address {names}")
         clear_progress()
         with open_keys() as next_key, _Screen(who, small, large, pace_s) as screen:
-            try:
-                steering = link.run(
-                    steer(
-                        who,
-                        lambda: _next_command(next_key),
-                        screen.show,
-                        small=small / 100,
-                        large=large / 100,
-                        wants_settled=is_script,
-                    )
+            steering = link.run(
+                steer(
+                    who,
+                    lambda: _next_command(next_key),
+                    screen.show,
+                    small=small / 100,
+                    large=large / 100,
+                    wants_settled=is_script,
                 )
-            except PortClosedError as error:
-                error.add_note(f"they could not be told to go limp: {_loss_actions(who)}")
-                raise
+            )
     if as_json:
         print_json(_json(who, steering))
     else:
         _print(who, steering)
-    is_limp = len(steering.limp) == len(who.addresses)
     has_arrived = all(one.arrived for one in steering.reached) or not is_script
-    return exit_codes.DONE if is_limp and has_arrived else exit_codes.NOT_AS_WANTED
+    return code_of(steering.let_go, exit_codes.DONE if has_arrived else exit_codes.NOT_AS_WANTED)
 
 
 def parse_who(text: str) -> tuple[int, int]:
@@ -158,13 +153,6 @@ def _followers(link: Link, channel: int) -> Steered:
             click.echo(f"Beware: {text}; 'busproto address' parts them.", err=True)
     alone = [at for at, uids in roster.by_address.items() if at != UNADDRESSED and len(uids) == 1]
     return link.run(steer_channel(channel, alone))
-
-
-def _loss_actions(who: Steered) -> str:
-    row = parameter_named("loss-action")
-    return ", ".join(
-        f"the loss action at address {at} is {row.text(one[row.name])}" for at, one in who.settings.items()
-    )
 
 
 def _next_command(next_key: Callable[[], str | None]) -> Command | None:
@@ -278,7 +266,7 @@ def _json(who: Steered, steering: Steering) -> dict[str, Any]:
             for one in steering.reached
         ],
         "peak_current_ma": {str(address): peak for address, peak in steering.peak_current_ma.items()},
-        "left_limp": sorted(steering.limp),
+        "let_go": steering.let_go.as_json(),
     }
 
 
@@ -292,5 +280,5 @@ def _print(who: Steered, steering: Steering) -> None:
         click.echo(f"{word:14}  {wanted:22}  {where}{notes}")
     for address in who.addresses:
         peak = steering.peak_current_ma.get(address, 0)
-        is_limp = "now limp" if address in steering.limp else "NOT seen limp: it does not answer"
-        click.echo(f"address {address}: {is_limp}, peak {peak} mA")
+        click.echo(f"address {address}: peak {peak} mA")
+    click.echo(steering.let_go.text)

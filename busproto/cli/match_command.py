@@ -26,14 +26,16 @@ from busproto.errors import InputError
 from busproto.keeping import check_writable, kept
 from busproto.ops.survey import survey
 from busproto.plan.audit import audit
+from busproto.plan.gang_match import MATCH_ENDING
 from busproto.plan.load import load
-from busproto.plan.match import Figures, Matched, match, raw_table
+from busproto.plan.match import Figures, Matched, match
+from busproto.plan.match_checks import raw_table
 from busproto.plan.results import (
-    MATCH_ENDING,
     check_result_place,
     gang_named,
     match_body,
     members_to_match,
+    table_sentences,
     write_match,
 )
 from busproto.plan.seating import load_seating
@@ -50,11 +52,14 @@ Examples:
   busproto match hauler.toml rudder --port /dev/ttyUSB0 --clear --plot rudder.svg
 \b
 JSON, and in the file hauler.match.json beside the airframe file under the gang's
-name: "date", "lead", "stored", "before" and "after" (greatest_deg, idle_ma,
-peak_idle_ma, fight_torque_nm: an estimate from the current), "members" (function,
-uid, points, table_deg, why, noise_deg, greatest_before_deg, greatest_after_deg,
-rms_before_deg, rms_after_deg).
-Exit code 3: the new tables were not better, so nothing was stored."""
+name: "date", "lead", "lead_uid", "stored", "refused" (reasons), "tables" ("stored",
+"as before" or "not known", as read back), "not_read_back" (function: why), "before"
+and "after" (null, or greatest_deg, idle_ma, peak_idle_ma, fight_torque_nm: an
+estimate from the current), "members" (function, uid, and as far as it came: points,
+table_deg, why, noise_deg, greatest_before_deg, greatest_after_deg, rms_before_deg,
+rms_after_deg), "earlier" (where it was refused: the last one that was stored).
+Exit code 3: refused; the tables are as they were, and that was read back. Exit code
+1: refused, and it could not be read back what the tables are."""
 )
 @click.argument("airframe")
 @click.argument("gang")
@@ -86,8 +91,9 @@ def command(
     """Make the actuators of GANG move alike, so that they do not fight: measure, correct, prove.
 
     One after another leads the surface through its travel while the others are limp and carried along; from what
-    they report each gets a correction table, which is stored where it is better. The surface moves over nearly all
-    of its travel. Ends limp, also on Ctrl-C; then the tables are as they were.
+    they report each gets a correction table, which is stored where it is better. Refused where a member is not
+    carried along (a rod that is off, a wrong spare), where no table fits, or where one would make it worse. The
+    surface moves over nearly all of its travel. Ends limp, also on Ctrl-C; then the tables are as they were.
     """
     plan = load(airframe)
     wanted = gang_named(plan, gang)
@@ -108,6 +114,8 @@ def command(
         print_json({"airframe": plan.title, "gang": gang, **body})
     else:
         _print(gang, benches, result)
+    if result.unknown:
+        return exit_codes.FAILED
     return exit_codes.DONE if result.stored else exit_codes.NOT_AS_WANTED
 
 
@@ -119,30 +127,30 @@ def _print(gang: str, benches: Sequence[Bench], result: Matched) -> None:
     out = console()
     lead, *others = benches
     before, after = result.before, result.after
-    table = Table("", "before", "after", box=None)
-    for bench in others:
-        at = bench.address
-        table.add_row(
-            f"{escape(bench.seat.function)}: greatest mismatch",
-            f"{before.greatest_deg[at]:.3f} deg",
-            f"{after.greatest_deg[at]:.3f} deg",
-        )
-        table.add_row("  rms", f"{before.rms_deg[at]:.3f} deg", f"{after.rms_deg[at]:.3f} deg")
-    table.add_row(
-        "fight torque, estimated from the current", f"{before.torque_nm:.3f} N m", f"{after.torque_nm:.3f} N m"
-    )
-    table.add_row("current of all, standing still", f"{before.idle_ma:.0f} mA", f"{after.idle_ma:.0f} mA")
     out.print(f"{escape(gang)}: {escape(lead.seat.function)} leads.")
-    out.print(table)
-    for bench in others:
-        fit = result.fits[bench.address]
-        none = "" if raw_table(fit) else " (it needs none)"
-        out.print(f"{escape(bench.seat.function)}: {escape(fit.reason)}{none}")
-    out.print(terminal_plot(before, after))
-    if result.stored:
-        out.print("[green]The tables are stored.[/green] All are limp.")
-    else:
-        out.print("[red]The new tables are not better: nothing was stored.[/red] All are limp.")
+    if before is not None:
+        table = Table("", "before", *(["after"] if after else []), box=None)
+        both = [before, after] if after else [before]
+        for bench in others:
+            at = bench.address
+            greatest = [f"{one.greatest_deg[at]:.3f} deg" for one in both]
+            table.add_row(f"{escape(bench.seat.function)}: greatest mismatch", *greatest)
+            table.add_row("  rms", *(f"{one.rms_deg[at]:.3f} deg" for one in both))
+        torques = [f"{one.torque_nm:.3f} N m" for one in both]
+        table.add_row("fight torque, estimated from the current", *torques)
+        table.add_row("current of all, standing still", *(f"{one.idle_ma:.0f} mA" for one in both))
+        out.print(table)
+    if before is not None and after is not None:
+        for bench in others:
+            fit = result.fits[bench.address]
+            none = "" if raw_table(fit) else " (it needs none)"
+            out.print(f"{escape(bench.seat.function)}: {escape(fit.reason)}{none}")
+        out.print(terminal_plot(before, after))
+    for reason in result.refused:
+        out.print(f"[red]Refused:[/red] {escape(reason)}.")
+    for sentence in table_sentences(result):
+        out.print(f"[{'green' if result.stored else 'red'}]{escape(sentence)}[/]")
+    out.print("All are limp.")
     out.print(DISCLAIMER)
 
 
@@ -167,6 +175,10 @@ def _plot(file: str, gang: str, benches: Sequence[Bench], result: Matched) -> No
     """A picture of the mismatch. Raises InputError where the file cannot be written."""
     from matplotlib.figure import Figure
 
+    if result.before is None or result.after is None:
+        clear_progress()
+        click.echo(f"'{file}' was not made: it was refused before there was a curve", err=True)
+        return
     figure = Figure(figsize=(8, 4.5), layout="constrained")
     axes = figure.subplots()
     for number, bench in enumerate(benches[1:]):

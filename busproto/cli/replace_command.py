@@ -81,7 +81,9 @@ def command(
     port: PortOptions,
     as_json: bool,
 ) -> int:
-    """Put a new actuator in the place of the one recorded in FUNCTION (or with that uid): its address, all settings.
+    """Put a new actuator in the place of the one recorded in FUNCTION (or with that uid): its address, its settings.
+
+    The correction table is not taken over: it was measured on the old one. A gang is to be matched anew.
 
     The new one is the only one on the line that the record does not know. It may be fresh from the factory, at any
     address, or share one with another. Model, firmware and rating are held against the old one's first. It goes limp
@@ -181,11 +183,13 @@ def _print(exchange: Exchange, applied: Applied, after: Record, path: Path, kept
         out.print(f"[red]addresses NOT PROVEN: {escape(applied.proof)}[/red]")
     out.print(
         f"[green]{escape(old.name)}: {uid_text(exchange.uid)} has address {old.address} and all settings of "
-        f"{uid_text(old.uid)}.[/green] It is limp."
+        f"{uid_text(old.uid)}, but no correction table.[/green] It is limp."
     )
     if needs_match(old):
         why = (
-            "its correction table was measured on the old one" if old.settings.get("correction") else "it is in a gang"
+            "a correction table belongs to the one it was measured on"
+            if old.settings.get("correction")
+            else "it is in a gang"
         )
         out.print(f"[yellow]Match it anew before use: {why}.[/yellow]")
     out.print("Label it with its new function, and look at neutral and throws: the splines of two arms differ.")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import click
 
 from busproto.cautions import DISCLAIMER
@@ -25,6 +27,7 @@ from busproto.ops.survey import survey
 from busproto.plan.audit import AS_PLANNED, Audit, audit
 from busproto.plan.direction import PART as DIRECTION
 from busproto.plan.direction import Tried, positive_of, surfaces_of, try_directions, with_directions
+from busproto.plan.gang_match import matches_of
 from busproto.plan.load import Plan, load
 from busproto.plan.results import (
     TRIAL_ENDING,
@@ -35,7 +38,7 @@ from busproto.plan.results import (
     write_trial,
 )
 from busproto.plan.seating import load_seating
-from busproto.plan.trial import PARTS, Bench, Findings, trial
+from busproto.plan.trial import PARTS, Bench, Findings, longest_ns, trial
 
 
 @click.command(
@@ -50,12 +53,14 @@ direction (each surface whose 'positive' the plan states swings once to that sid
 you say whether it went there; left out where no one can say, at no terminal and
 without --went).
 JSON, and the file hauler.trial.json beside the airframe file: "format", "airframe",
-"date", "parts", "passed", "missing" (functions), "actuators" (function, uid,
-address, limp_at_start, soft_start_ms, centred, centred_at_deg, moved, loss_action,
-loss_after_ms: between which two looks, passed, faults, direction: positive,
-direction, way, why, by_deg, seen_by, at).
+"date", "parts", "passed", "missing" (functions), "unmatched" (gang: why it is not
+matched), "actuators" (function, uid, address, limp_at_start, soft_start_ms, centred,
+centred_at_deg, moved, loss_action, loss_after_ms: between which two looks, passed,
+faults, faults_by_part, direction: positive, direction, way, why, by_deg, seen_by, at).
 An earlier trial that had other parts too is kept as hauler.trial.DATE.json.
-Exit code 3: something was not as planned. Exit code 4: the cautions were not
+One whose reports make no sense is let go and left out; each that does not arrive is
+waited for 8 s, once. Before it begins it says how long it takes at most.
+Exit code 3: something was not as planned, or a gang is not matched. Exit code 4: the cautions were not
 answered with yes."""
 )
 @click.argument("airframe")
@@ -90,6 +95,7 @@ def command(
     Ctrl-C, everyone is let go limp at the end.
     """
     plan = load(airframe)
+    seating, matches = load_seating(plan), matches_of(plan)
     looker = Looker(plan, went, seen_by)
     wanted = [part for part in PARTS if part in parts] if parts else list(PARTS)
     with_direction = DIRECTION in parts if parts else looker.can_tell
@@ -99,19 +105,20 @@ def command(
     tried: list[Tried] = []
     with open_link(port) as link:
         seen = link.run(survey())
-        found = audit(plan, load_seating(plan), seen)
+        found = audit(plan, seating, seen, matches)
         benches, missing = benches_to_try(plan, found, seen.roster)
+        longest_s = -(-longest_ns(benches, wanted) // 1_000_000_000) if wanted else 0
         if not as_json:
-            _tell_beforehand(found, missing)
+            _tell_beforehand(found, missing, longest_s)
         require_clearance(clear, f"a trial of {plan.title}: {len(benches)} actuators will move")
         findings = {bench.address: Findings() for bench in benches}
         if wanted:
             findings = link.run(trial(benches, wanted, percent / 100))
-        body = trial_body(plan, wanted, benches, findings, missing)
+        body = trial_body(plan, wanted, benches, findings, missing, found.unmatched)
         if wanted:
             body = kept(lambda: write_trial(plan, body)) or body
             if not as_json:
-                _print(plan, benches, findings, body["passed"])
+                _print(plan, benches, findings, found.unmatched, body["passed"])
         if with_direction:
             there = {bench.seat.function: (bench.sheet.uid, bench.address) for bench in benches}
             tried = link.run(
@@ -138,8 +145,10 @@ def _tell_untried(plan: Plan, looker: Looker, were_parts_chosen: bool, with_dire
         click.echo(f"The plan does not say where a positive demand takes: {', '.join(silent)}.")
 
 
-def _tell_beforehand(found: Audit, missing: list[str]) -> None:
+def _tell_beforehand(found: Audit, missing: list[str], longest_s: int) -> None:
     clear_progress()
+    if longest_s:
+        console().print(f"What is measured takes {longest_s} s at most, whatever the actuators report.")
     if missing:
         console().print(f"[yellow]Left out, not at the planned address: {', '.join(missing)}[/yellow]")
     odd = [row.seat.function for row in found.rows if row.status != AS_PLANNED and row.seat.function not in missing]
@@ -147,7 +156,9 @@ def _tell_beforehand(found: Audit, missing: list[str]) -> None:
         console().print(f"[yellow]Not set as planned: {', '.join(odd)} ('busproto audit' tells how)[/yellow]")
 
 
-def _print(plan: Plan, benches: list[Bench], findings: dict[int, Findings], passed: bool) -> None:
+def _print(
+    plan: Plan, benches: list[Bench], findings: dict[int, Findings], unmatched: Mapping[str, str], passed: bool
+) -> None:
     from rich.markup import escape
     from rich.table import Table
 
@@ -170,6 +181,8 @@ def _print(plan: Plan, benches: list[Bench], findings: dict[int, Findings], pass
     for bench in benches:
         for fault in findings[bench.address].faults:
             out.print(f"[red]{escape(bench.seat.function)}:[/red] {escape(fault)}")
+    for gang, why in unmatched.items():
+        out.print(f"[red]{escape(gang)}:[/red] {escape(why)} ('busproto match' does it)")
     if passed:
         out.print(f"[green]{escape(plan.title)}: all {len(benches)} did as planned.[/green] All are limp.")
     else:

@@ -9,6 +9,7 @@ with Link(open_transport("/dev/ttyUSB0")) as link:
 
 from busproto.ops.addressing import assign, assign_all, ordered_moves, parse_address, parse_uid
 from busproto.ops.discovery import Found, Roster, find, prove_addresses
+from busproto.ops.letting_go import Known, LetGo, ending_limp, let_go
 from busproto.ops.link import AsyncLink, Link
 from busproto.ops.motion import (
     demand,
@@ -27,6 +28,8 @@ from busproto.ops.transact import transact, who_is_at
 __all__ = [
     "AsyncLink",
     "Found",
+    "Known",
+    "LetGo",
     "Link",
     "Roster",
     "assign",
@@ -34,8 +37,10 @@ __all__ = [
     "commit",
     "demand",
     "describe",
+    "ending_limp",
     "engage",
     "find",
+    "let_go",
     "move",
     "ordered_moves",
     "parse_address",

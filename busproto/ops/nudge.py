@@ -11,13 +11,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from busproto.errors import InputError, OperationError, PortClosedError
+from busproto.errors import InputError, OperationError
 from busproto.ops.demand_units import degrees_to_share, standing_deg
-from busproto.ops.motion import MS, demand, engage, let_go, release_all, report, show
+from busproto.ops.letting_go import Known, LetGo, ending_limp
+from busproto.ops.motion import MS, demand, engage, report, show
 from busproto.ops.parameter_access import read_all
 from busproto.ops.steps import Pause, Steps, now
 from busproto.wire.messages import MAX_DEMAND
-from busproto.wire.parameters import LOSS_PRESET, RawValue
+from busproto.wire.parameters import LOSS_PRESET, RawValue, parameter_named
 
 SWING_S: Final = 1.6
 """Two swings to each side."""
@@ -37,11 +38,13 @@ class Nudged:
         address: 1..239.
         swing_deg: from end to end as it was reported.
         peak_current_ma: the highest current reported.
+        let_go: what was seen when it was let go.
     """
 
     address: int
     swing_deg: float
     peak_current_ma: int
+    let_go: LetGo
 
     @property
     def was_seen(self) -> bool:
@@ -65,35 +68,26 @@ def nudge(address: int, duration_s: float = SWING_S) -> Steps[Nudged]:
     settings = yield from read_all(address)
     before = yield from report(address)
     share = share_to_stay(address, before.position_cdeg / 100, settings)
-    positions, peak_ma = [before.position_cdeg], 0
-    try:
-        yield from engage(address)
+    known = Known(address, loss_action=parameter_named("loss-action").text(settings["loss-action"]))
+    swinging = _swing(address, share, before.position_cdeg, duration_s)
+    (swing_deg, peak_ma), seen = yield from ending_limp(swinging, (known,), everyone=False)
+    return Nudged(address, swing_deg, peak_ma, seen)
+
+
+def _swing(address: int, share: float, from_cdeg: int, duration_s: float) -> Steps[tuple[float, int]]:
+    """Gives from end to end, deg, and the highest current, mA."""
+    positions, peak_ma = [from_cdeg], 0
+    yield from engage(address)
+    yield from demand(address, share)
+    yield from show(address, duration_s)
+    ends_ns = (yield from now()) + round(duration_s * 1e9)
+    while (yield from now()) < ends_ns:
         yield from demand(address, share)
-        yield from show(address, duration_s)
-        ends_ns = (yield from now()) + round(duration_s * 1e9)
-        while (yield from now()) < ends_ns:
-            yield from demand(address, share)
-            status = yield from report(address)
-            positions.append(status.position_cdeg)
-            peak_ma = max(peak_ma, status.current_ma)
-            yield Pause(FEED_NS)
-    except GeneratorExit:
-        raise
-    except BaseException:
-        yield from _leave_limp(address)
-        raise
-    yield from _leave_limp(address)
-    return Nudged(address, (max(positions) - min(positions)) / 100, peak_ma)
-
-
-def _leave_limp(address: int) -> Steps[None]:
-    try:
-        yield from let_go((address,))
-    except (GeneratorExit, PortClosedError):
-        raise
-    except BaseException:  # interrupted in just this moment
-        yield from release_all()
-        raise
+        status = yield from report(address)
+        positions.append(status.position_cdeg)
+        peak_ma = max(peak_ma, status.current_ma)
+        yield Pause(FEED_NS)
+    return (max(positions) - min(positions)) / 100, peak_ma
 
 
 def share_to_stay(address: int, position_deg: float, settings: Mapping[str, RawValue]) -> float:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from busproto.ops.motion import fault_texts
 from busproto.ops.survey import Sheet, Survey, firmware_text
 from busproto.plan.changes import Goal
+from busproto.plan.gang_match import Matches, Member, unmatched
 from busproto.plan.hardware import (
     WRONG_HARDWARE,
     Difference,
@@ -78,6 +79,7 @@ class Audit:
         strays: actuators that are in none.
         clashes: addresses that are shared, and by whom.
         proven: whether the list of actuators is complete; `reason` where not.
+        unmatched: by gang, why it is not matched; empty also where that was not asked for.
         harmed: those for whom the pack or the supply is too high; to be said before anything else.
     """
 
@@ -86,21 +88,27 @@ class Audit:
     clashes: Mapping[int, tuple[bytes, ...]]
     proven: bool
     reason: str
+    unmatched: Mapping[str, str] = field(default_factory=dict)
     harmed: tuple[Harmed, ...] = ()
 
     @property
     def is_clean(self) -> bool:
-        """Everything as planned, nobody else there, and the list proven."""
+        """Everything as planned, every gang matched, nobody else there, and the list proven."""
         return (
-            self.proven and not self.strays and not self.clashes and all(row.status == AS_PLANNED for row in self.rows)
+            self.proven
+            and not self.strays
+            and not self.clashes
+            and not self.unmatched
+            and all(row.status == AS_PLANNED for row in self.rows)
         )
 
 
-def audit(plan: Plan, seating: Mapping[str, bytes], survey: Survey) -> Audit:
+def audit(plan: Plan, seating: Mapping[str, bytes], survey: Survey, matches: Matches | None = None) -> Audit:
     """Hold a survey against a plan.
 
     Args:
         seating: the uid in each function, as far as known; for the others, whoever is alone at the planned address.
+        matches: how gangs were matched; None where only addresses and settings are asked for.
     """
     seated = seated_uids(plan, seating, survey)
     clashing = {uid for uids in survey.roster.clashes.values() for uid in uids}
@@ -127,8 +135,20 @@ def audit(plan: Plan, seating: Mapping[str, bytes], survey: Survey) -> Audit:
         for one in survey.roster.found
         if one.uid not in seated.values()
     )
-    harmed = harmed_by_supply(plan, seated, survey)
-    return Audit(tuple(rows), strays, survey.roster.clashes, survey.roster.proven, survey.roster.reason, harmed)
+    sheets = {row.seat.function: row.sheet for row in rows if row.sheet is not None}
+    seen = {
+        function: Member(sheet.uid, (sheet.working["correction"], sheet.stored["correction"]))
+        for function, sheet in sheets.items()
+    }
+    return Audit(
+        tuple(rows),
+        strays,
+        survey.roster.clashes,
+        survey.roster.proven,
+        survey.roster.reason,
+        {} if matches is None else unmatched(plan, matches, seen),
+        harmed_by_supply(plan, seated, survey),
+    )
 
 
 def seated_uids(plan: Plan, seating: Mapping[str, bytes], survey: Survey) -> dict[str, bytes]:
@@ -196,6 +216,7 @@ def audit_json(found: Audit) -> dict[str, Any]:
         "clean": found.is_clean,
         "proven": found.proven,
         "reason": found.reason,
+        "unmatched": dict(found.unmatched),
         "functions": [
             {
                 "function": row.seat.function,

@@ -17,7 +17,8 @@ from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
 from busproto.errors import BusError, InputError, OperationError, PortClosedError
-from busproto.ops.motion import ARRIVED_CDEG, demand, engage, let_go, release, report
+from busproto.ops.letting_go import Known, ending_limp, require_limp
+from busproto.ops.motion import ARRIVED_CDEG, demand, engage, release, report
 from busproto.ops.nudge import share_to_stay
 from busproto.ops.parameter_access import read_all
 from busproto.ops.steps import Progress, Steps, now
@@ -33,6 +34,9 @@ LEAST_DEG: Final = 1.0
 DWELL_NS: Final = 600_000_000
 """For how long it stays out there, to be looked at."""
 LONGEST_NS: Final = 4_000_000_000
+
+
+_Places = dict[int, Status | None]
 
 
 class Way(enum.Enum):
@@ -140,7 +144,8 @@ def swing(surface: Surface, share: float = SHARE) -> Steps[Swung]:
     """Let the first arm of a surface swing to its positive side and back; the others are limp. All are at the end.
 
     Raises:
-        OperationError: it does not answer, refuses, or cannot be held where it stands; nothing moved.
+        OperationError: it does not answer, refuses, or cannot be held where it stands; nothing moved. Or one of them
+            was not seen limp afterwards.
     """
     lead, *others = surface.arms
     for arm in others:
@@ -150,28 +155,28 @@ def swing(surface: Surface, share: float = SHARE) -> Steps[Swung]:
     stay = share_to_stay(lead.address, before.position_cdeg / 100, settings)
     is_set = -1 if settings["direction"] == DIRECTION_REVERSED else 1
     out = min(1.0, max(-1.0, stay + share * is_set * lead.planned_side))
-    addresses = [arm.address for arm in surface.arms]
-    try:
-        yield from engage(lead.address)
-        yield from _hold(lead.address, stay, DWELL_NS // 2)
-        first = yield from _places(surface)
-        yield from _hold(lead.address, out, DWELL_NS)
-        then = yield from _places(surface)
-        yield from _hold(lead.address, stay, DWELL_NS // 2)
-    except GeneratorExit:
-        raise
-    except PortClosedError as error:
-        error.add_note(f"the actuator at address {lead.address} could not be told to go limp: take its supply away")
-        raise
-    except BaseException:
-        yield from let_go(addresses)
-        raise
-    yield from let_go(addresses)
+    loss = parameter_named("loss-action")
+    crew = [Known(lead.address, lead.uid, loss.text(settings[loss.name]))]
+    crew += [Known(arm.address, arm.uid) for arm in others]
+    (first, then), seen = yield from ending_limp(_out_and_back(surface, stay, out), crew, everyone=False)
+    require_limp(seen)
     by_deg: dict[str, float | None] = {}
     for arm in surface.arms:
         at, was = then[arm.address], first[arm.address]
         by_deg[arm.seat.function] = None if at is None or was is None else (at.position_cdeg - was.position_cdeg) / 100
     return Swung(by_deg)
+
+
+def _out_and_back(surface: Surface, stay: float, out: float) -> Steps[tuple[_Places, _Places]]:
+    """Where each arm stands before, and out there."""
+    address = surface.arms[0].address
+    yield from engage(address)
+    yield from _hold(address, stay, DWELL_NS // 2)
+    first = yield from _places(surface)
+    yield from _hold(address, out, DWELL_NS)
+    then = yield from _places(surface)
+    yield from _hold(address, stay, DWELL_NS // 2)
+    return first, then
 
 
 def _let_go_one(arm: Arm) -> Steps[None]:
@@ -197,10 +202,10 @@ def _hold(address: int, share: float, dwell_ns: int) -> Steps[None]:
             return
 
 
-def _places(surface: Surface) -> Steps[dict[int, Status | None]]:
+def _places(surface: Surface) -> Steps[_Places]:
     """Where each arm stands; None for one that does not answer, but for the one that moves."""
     lead, *others = surface.arms
-    places: dict[int, Status | None] = {lead.address: (yield from report(lead.address))}
+    places: _Places = {lead.address: (yield from report(lead.address))}
     for arm in others:
         try:
             places[arm.address] = yield from report(arm.address)
@@ -400,7 +405,8 @@ def _passed(body: dict[str, Any]) -> dict[str, Any]:
     is_open = PART in body["parts"] and any(
         (row.get("direction") or {}).get("way") == Way.NOT_KNOWN.value for row in body["actuators"]
     )
-    body["passed"] = not body["missing"] and not is_open and all(row["passed"] for row in body["actuators"])
+    is_whole = not body["missing"] and not body.get("unmatched")
+    body["passed"] = is_whole and not is_open and all(row["passed"] for row in body["actuators"])
     return body
 
 

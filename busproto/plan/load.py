@@ -16,13 +16,15 @@ from busproto.errors import FileError, InputError
 from busproto.keeping import read_text
 from busproto.plan.files import SAID_ELSEWHERE, AirframeFile, BusTable, FleetFile, ModelTable, Table
 from busproto.rig.supply import Pack
-from busproto.rig.tables import RigTables
+from busproto.rig.tables import LineTable, PackTable, RigTables
 from busproto.toml_source import Problem, Source, read
 from busproto.wire.parameters import FACTORY, RawValue, disagreement, parameter_named
 
 F = TypeVar("F", bound=Table)
 MEASURED: Final = frozenset({"correction"})
 """Settings that are not planned unless stated."""
+MEASURED_SHARE: Final = 0.02
+"""By how much a measured voltage may differ from that of the cells; a choice: other cells differ by 3 % or more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +82,8 @@ class Plan:
         defaults: raw settings that the map gives to everyone, the factory's where it says nothing.
         full_mv, empty_mv: the pack, None where not said.
         bus: rate and use of the bus in the air.
+        line: what hangs on the differential line, None where not said.
+        pack: cells, resistance and what else hangs on it, None where not said.
         rig: surfaces, flight case and pack; None where no surface is described.
         airframe, fleet: the files, to say where something stands.
     """
@@ -94,6 +98,8 @@ class Plan:
     full_mv: int | None
     empty_mv: int | None
     bus: BusTable
+    line: LineTable | None
+    pack: PackTable | None
     rig: RigTables | None
     airframe: Source = field(repr=False, compare=False)
     fleet: Source = field(repr=False, compare=False)
@@ -130,6 +136,7 @@ def load(path: str | Path) -> Plan:
     if source is None or airframe is None or fleet is None or fleet_source is None:
         raise FileError(str(path), problems)
     settings, problems = _settings(airframe, source, fleet, fleet_source)
+    problems += [f"its fleet map {airframe.fleet_map}: {one}" for one in _unit_problems(fleet, fleet_source)]
     problems += [str(one) for one in _sense_problems(airframe, source, fleet)]
     if problems:
         raise FileError(str(path), problems)
@@ -144,6 +151,7 @@ def load_fleet(path: str | Path) -> tuple[FleetFile, Source]:
         raise FileError(str(path), problems)
     for place, given in _fleet_settings(fleet):
         _raw(given, source, place, problems, "")
+    problems += [str(one) for one in _unit_problems(fleet, source)]
     if problems:
         raise FileError(str(path), problems)
     return fleet, source
@@ -211,11 +219,22 @@ def _raw(
     return raw
 
 
+def _unit_problems(fleet: FleetFile, source: Source) -> Iterator[Problem]:
+    for name, model in fleet.model.items():
+        for key, text in model.unit_problems():
+            yield source.problem(("model", name, key), text)
+
+
 def _sense_problems(airframe: AirframeFile, source: Source, fleet: FleetFile) -> Iterator[Problem]:
     for name in airframe.function:
         if name not in fleet.function:
             known = ", ".join(fleet.function)
             yield source.problem(("function", name), f"the fleet map has no such function; it has: {known}")
+        lead = airframe.function[name].lead
+        if lead is not None and lead.behind is not None and lead.behind not in airframe.function:
+            here: tuple[str | int, ...] = ("function", name, "lead", "behind")
+            yield source.problem(here, f"'{lead.behind}' is no function of this airframe")
+    yield from _pack_problems(airframe, source)
     if airframe.surface and airframe.flight is None:
         yield source.problem(("surface",), "surfaces are reckoned for a flight case: a table [flight] is missing")
     for name, surface in airframe.surface.items():
@@ -223,6 +242,11 @@ def _sense_problems(airframe: AirframeFile, source: Source, fleet: FleetFile) ->
             if function not in airframe.function:
                 here = ("surface", name, "functions", at)
                 yield source.problem(here, f"'{function}' is no function of this airframe")
+        lead = surface.lead
+        if lead is not None and lead.behind is not None and lead.behind not in airframe.function:
+            yield source.problem(
+                ("surface", name, "lead", "behind"), f"'{lead.behind}' is no function of this airframe"
+            )
     seen: dict[str, str] = {}
     numbers: dict[int, str] = {}
     for name, gang in airframe.gang.items():
@@ -238,8 +262,32 @@ def _sense_problems(airframe: AirframeFile, source: Source, fleet: FleetFile) ->
             seen.setdefault(member, name)
 
 
+def _pack_problems(airframe: AirframeFile, source: Source) -> Iterator[Problem]:
+    """Where the supply says other voltages than the cells of the pack can have: the pack has one truth."""
+    told, pack = airframe.supply, airframe.pack
+    if told is None or pack is None:
+        return
+    cells = Pack(pack.chemistry, pack.cells)
+    of_cells = f"line {source.line_of(('pack', 'cells'))}: {pack.cells} {pack.chemistry} cells"
+    if abs(told.full / cells.full_v - 1.0) > MEASURED_SHARE:
+        yield source.problem(
+            ("supply", "full"),
+            f"{told.full:.2f} V is not what [pack] says ({of_cells} have {cells.full_v:.2f} V fully charged): leave "
+            "one of them out, or make them agree",
+        )
+    elif told.empty is not None and not cells.empty_v * (1.0 - MEASURED_SHARE) <= told.empty <= cells.full_v:
+        yield source.problem(
+            ("supply", "empty"),
+            f"{told.empty:.2f} V is not what [pack] allows ({of_cells} are used from {cells.full_v:.2f} down to "
+            f"{cells.empty_v:.2f} V): leave one of them out, or make them agree",
+        )
+
+
 def _supply_mv(airframe: AirframeFile) -> tuple[int | None, int | None]:
-    """The pack, full and empty: as the supply says, else as its cells do, mV."""
+    """The pack at rest, full and empty, mV: as the supply says, where it says nothing as its cells do.
+
+    What both say agrees (`_pack_problems`). All that reckons with the pack takes it from here.
+    """
     told, pack = airframe.supply, airframe.pack
     cells = None if pack is None else Pack(pack.chemistry, pack.cells)
     full = told.full if told is not None else None if cells is None else cells.full_v
@@ -274,7 +322,8 @@ def _plan(
     supply = _supply_mv(airframe)
     rig = None
     if airframe.surface and airframe.flight is not None:
-        rig = RigTables(flight=airframe.flight, pack=airframe.pack, surface=airframe.surface)
+        leads = {name: row.lead for name, row in airframe.function.items() if row.lead is not None}
+        rig = RigTables(flight=airframe.flight, pack=airframe.pack, surface=airframe.surface, leads=leads)
     return Plan(
         path=path,
         title=airframe.title,
@@ -286,6 +335,8 @@ def _plan(
         full_mv=supply[0],
         empty_mv=supply[1],
         bus=airframe.bus,
+        line=airframe.line,
+        pack=airframe.pack,
         rig=rig,
         airframe=source,
         fleet=fleet_source,

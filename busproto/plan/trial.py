@@ -54,6 +54,8 @@ LONGEST_NS: Final = 8_000 * MS
 WATCH_NS: Final = 1_500 * MS
 LATER_NS: Final = 1_000 * MS
 """One that did not arrive once is waited for so long and twice its way from then on."""
+SLOW_EXCHANGE_NS: Final = 20 * MS
+"""One exchange through a slow adapter."""
 BEYOND_STOPS_CDEG: Final = BY_NAME["correction"].high
 """A sensor that is off by more than any correction table could mend is no sensor."""
 TOO_FAST: Final = 2.0
@@ -210,7 +212,7 @@ def trial(benches: Sequence[Bench], parts: Sequence[str], share: float) -> Steps
 
 
 def longest_ns(benches: Sequence[Bench], parts: Sequence[str]) -> int:
-    """How long a trial takes at most, whatever the actuators report, without what the line itself takes."""
+    """How long a trial takes at most, whatever the actuators report; each has to answer, else it ends there."""
     channels = {bench.seat.channel for bench in benches}
     whole_ns = len(benches) * ((2 if "start" in parts else 1) * RESTART_NS)
     drives = 1 + (3 * len(channels) if "move" in parts else 0) + ("loss" in parts)
@@ -222,7 +224,8 @@ def longest_ns(benches: Sequence[Bench], parts: Sequence[str]) -> int:
         whole_ns += len(benches) * LONGEST_NS + drives * max(later_ns, DEMAND_PERIOD_NS)
     if "loss" in parts:
         whole_ns += max(LONGEST_NS, max(bench.planned("loss-time-out") for bench in benches) * MS + WATCH_NS)
-    return whole_ns
+    # each look at the clock comes behind a round at most
+    return whole_ns + (2 * drives + 8) * len(benches) * SLOW_EXCHANGE_NS
 
 
 def _later_ns(bench: Bench) -> int:

@@ -14,16 +14,17 @@ from busproto.ops.who_moved import Held, Restless, Silent, Verdict
 from busproto.plan import claim as claims
 from busproto.plan.audit import Audit, audit
 from busproto.plan.crew import harmed_of, meet, scratch_moves, unfit_of
+from busproto.plan.gang_match import MATCH_ENDING, matches_of
 from busproto.plan.hardware import harmed_by_supply
 from busproto.plan.match import Figures, match
 from busproto.plan.results import (
-    MATCH_ENDING,
     TRIAL_ENDING,
     benches_to_try,
     check_result_place,
     gang_named,
     keep_match,
     members_to_match,
+    table_sentences,
     trial_body,
     write_trial,
 )
@@ -182,7 +183,7 @@ _SAID: Final[Mapping[type, Callable[[Any, Mapping[bytes, str]], list[str]]]] = {
 def _audited(desk: Desk) -> tuple[Survey, Audit]:
     seen = desk.run(survey())
     desk.meet(seen)
-    return seen, audit(desk.plan, load_seating(desk.plan), seen)
+    return seen, audit(desk.plan, load_seating(desk.plan), seen, matches_of(desk.plan))
 
 
 class MatchFields(Fields, frozen=True):
@@ -201,10 +202,14 @@ def _match(desk: Desk, wanted: MatchFields) -> dict[str, Any]:
     check_result_place(plan, MATCH_ENDING)
     result = desk.run(match(benches, stations=wanted.stations, looks=wanted.looks))
     before, after = result.before, result.after
+    if before is not None and after is not None:
+        desk.tell(
+            f"{benches[0].seat.function} leads. Greatest mismatch {before.worst_deg:.3f} -> {after.worst_deg:.3f} deg, "
+            f"current of all at rest {before.idle_ma:.0f} -> {after.idle_ma:.0f} mA.",
+        )
     desk.tell(
-        f"{benches[0].seat.function} leads. Greatest mismatch {before.worst_deg:.3f} -> {after.worst_deg:.3f} deg, "
-        f"current of all at rest {before.idle_ma:.0f} -> {after.idle_ma:.0f} mA.",
-        "The tables are stored." if result.stored else "The new tables are not better: nothing was stored.",
+        *(f"Refused: {reason}." for reason in result.refused),
+        *table_sentences(result),
     )
     body = keep_match(plan, gang, benches, result)
     desk.tell(
@@ -212,7 +217,8 @@ def _match(desk: Desk, wanted: MatchFields) -> dict[str, Any]:
     )
     desk.meet(desk.run(survey()))
     names = {bench.address: bench.seat.function for bench in benches}
-    return {**body, "curves": {"before": _curves(before, names), "after": _curves(after, names)}}
+    curves = {"before": before, "after": after}
+    return {**body, "curves": {name: _curves(one, names) for name, one in curves.items() if one is not None}}
 
 
 def _curves(figures: Figures, names: Mapping[int, str]) -> dict[str, list[list[float]]]:
@@ -242,12 +248,13 @@ def _trial(desk: Desk, wanted: TrialFields) -> dict[str, Any]:
     if missing:
         desk.tell(f"Left out, not at the planned address: {', '.join(missing)}.")
     findings = desk.run(trial(benches, parts, wanted.throw / 100))
-    body = trial_body(desk.plan, parts, benches, findings, missing)
+    body = trial_body(desk.plan, parts, benches, findings, missing, found.unmatched)
     for bench in benches:
         one = findings[bench.address]
         after = "" if one.loss_after_ms is None else " after {:.0f}..{:.0f} ms".format(*one.loss_after_ms)
         what = "" if one.loss_action is None else f"signal gone: {one.loss_action or 'nothing'}{after}; "
         desk.tell(f"{bench.seat.function}: {what}{'; '.join(one.faults) or 'as planned'}")
+    desk.tell(*(f"{gang}: {why}." for gang, why in found.unmatched.items()))
     desk.tell("All did as planned." if body["passed"] else "NOT all did as planned.")
     body = write_trial(desk.plan, body)
     desk.tell(f"Kept in {desk.plan.beside(TRIAL_ENDING).name}, for the card.")

@@ -58,7 +58,7 @@ def test_a_card_without_a_trial_says_that_nothing_was_tested(cli: CommandLine) -
     }
     text = Page(Path("c.html").read_text("utf-8")).text
     assert "none, so nothing here was tested" in text
-    assert text.count("not tested") == 6
+    assert text.count("not tested") == 9
     assert card_html.MARK in Path("c.html").read_text("utf-8")
     assert card_svg.MARK in Path("c.svg").read_text("utf-8")
 

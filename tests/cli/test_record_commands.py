@@ -273,7 +273,8 @@ def test_a_spare_takes_the_place_of_a_lost_one(tug: tuple[Bench, Plan], cli: Com
     assert (result.json["old_uid"], result.json["new_uid"]) == (lost.uid.hex(), spare.uid.hex())
     assert result.json["match_anew"] is True
     assert spare.address == lost.address == 2
-    assert spare.settings.working == spare.settings.stored() == lost.settings.stored()
+    assert lost.settings.stored()["correction"] == (0, 30, 0)
+    assert spare.settings.working == spare.settings.stored() == {**lost.settings.stored(), "correction": ()}
     assert spare.settings.stored()["neutral"] == -125
     assert load_seating(plan)["aileron, left"] == spare.uid
     assert load_record(result.json["kept"]) == before
@@ -390,7 +391,7 @@ def test_pulled_out_at_any_moment_it_is_run_again_and_comes_to_the_same_end(
     result = cli(line)
     assert result.code == 0, result.err
     assert spare.address == 2
-    assert spare.settings.working == spare.settings.stored() == lost.settings.stored()
+    assert spare.settings.working == spare.settings.stored() == {**lost.settings.stored(), "correction": ()}
     assert load_record("hauler-mended.record.json").entry("aileron, left").uid == spare.uid
     assert load_seating(plan)["aileron, left"] == spare.uid
     assert cli(f"compare hauler-mended.record.json {PORT}").code == 0

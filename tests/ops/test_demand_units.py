@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import numpy
 import pytest
+import scipy.interpolate
 from hypothesis import given
 from hypothesis import strategies as st
 
 from busproto.errors import InputError
 from busproto.ops.demand_units import (
+    correction_deg,
     degrees_to_share,
     parse_target,
     pulse_us_to_share,
@@ -20,7 +22,7 @@ from busproto.ops.demand_units import (
     share_to_pulse_us,
     standing_deg,
 )
-from busproto.wire.parameters import BY_NAME, FACTORY, RawValue
+from busproto.wire.parameters import BY_NAME, FACTORY, RawValue, disagreement
 
 
 def settings(travel_deg: float = 120.0, neutral_deg: float = 0.0, *, is_reversed: bool = False) -> dict[str, RawValue]:
@@ -70,6 +72,39 @@ def test_a_correction_table_counts_there_and_back(table: tuple[int, ...], is_rev
     for beyond in (1.2, -1.2):  # in a straight line from the end of the table
         there = share_to_degrees(beyond, here)
         assert degrees_to_share(there, here) == pytest.approx(beyond, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("count", "left_deg", "bound_deg"),
+    [(5, 0.140755, 0.154213), (9, 0.0376926, 0.0385531), (17, 0.00958420, 0.00963829)],
+)
+def test_what_a_table_of_straight_lines_leaves_of_a_curve(count: int, left_deg: float, bound_deg: float) -> None:
+    """2 sin(2x) deg over +-45 deg; recomputed. Bound h^2 / 8 max e'': de Boor, Guide to Splines, from memory."""
+    fine = 1e6  # so that what a stored count rounds away does not count here
+    points = numpy.linspace(-45, 45, count)
+    table = tuple(round(200 * fine * numpy.sin(numpy.radians(2 * point))) for point in points)
+    places = numpy.linspace(-45, 45, 9001)
+    added = numpy.array([correction_deg(float(place) / 45, table) / fine for place in places])
+    left = numpy.abs(2 * numpy.sin(numpy.radians(2 * places)) - added).max()
+    assert left == pytest.approx(left_deg, abs=1e-5)
+    step_deg = points[1] - points[0]
+    assert left <= step_deg**2 / 8 * 8 * numpy.radians(1) ** 2 == pytest.approx(bound_deg, abs=1e-5)
+
+
+def test_a_table_never_goes_to_the_wrong_side_between_its_points_as_a_spline_would() -> None:
+    """Fritsch & Carlson, SIAM J. Numer. Anal. 17 (1980), from memory: a cubic spline overshoots, theirs does not."""
+    points, values = [0.0, 1.0, 2.0, 3.0], [0.0, 0.0, 1.0, 1.0]
+    table = tuple(round(100 * value) for value in values)
+    middles = [0.5, 1.5, 2.5]
+    ours = [correction_deg(2 * at / 3 - 1, table) for at in middles]
+    assert ours == pytest.approx([0.0, 0.5, 1.0], abs=1e-12)
+    assert ours == pytest.approx(list(scipy.interpolate.PchipInterpolator(points, values)(middles)), abs=1e-12)
+    spline = scipy.interpolate.CubicSpline(points, values)
+    assert float(spline(0.5)) == pytest.approx(-0.25, abs=1e-12)
+    # the spline's points, as a steep table: there a rising demand would turn the arm back
+    steep = tuple(round(-400 * float(spline(at))) for at in (0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0))
+    assert "more demand would move the arm back" in disagreement({"travel": 1000, "correction": steep})
+    assert disagreement({"travel": 1000, "correction": tuple(round(-400 * value / 3) for value in values)}) == ""
 
 
 @pytest.mark.parametrize(

@@ -69,7 +69,8 @@ def test_steps_lead_where_they_say_and_are_reached() -> None:
     assert [one.command for one in came.reached][:2] == [C.MORE, C.MORE]
     assert came.peak_current_ma == {5: 350}
     assert actuator.state is State.RELEASED
-    assert came.limp[5].state is State.RELEASED
+    assert came.let_go.limp == (5,)
+    assert came.let_go.is_limp
 
 
 def test_the_steps_can_be_chosen() -> None:
@@ -401,7 +402,7 @@ def test_all_that_follow_a_channel_move_and_nobody_else() -> None:
     assert (where(first, made), where(second, made)) == pytest.approx((6.0, -6.0), abs=0.11)
     assert (where(other, made), other.state) == (0.0, State.LIMP)
     assert {first.state, second.state} == {State.RELEASED}
-    assert set(came.reached[0].reports) == set(came.limp) == {5, 6}
+    assert set(came.reached[0].reports) == set(came.let_go.limp) == {5, 6}
 
 
 def test_the_narrowest_ends_of_all_hold() -> None:

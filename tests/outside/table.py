@@ -95,6 +95,29 @@ ROWS: Final = (
         ),
     ),
     Row(
+        "load of 32 inputs and two terminations on a differential line; how many inputs it takes",
+        "TIA/EIA-485-A, as quoted in doi 10.1186/s13639-016-0042-x, table 1, read; the rest computed",
+        ("rig/test_line.py::test_what_32_unit_loads_and_two_terminations_are",),
+    ),
+    Row(
+        "idle voltage of a biased line against 200 mV",
+        f"{_COMPUTED}; the limit as above; ngspice, run",
+        (
+            "rig/test_line.py::test_what_a_bias_leaves_between_the_wires",
+            "rig/test_line.py::test_a_bias_against_a_circuit_simulator",
+        ),
+    ),
+    Row(
+        "what a table of straight lines leaves of a curve",
+        f"{_COMPUTED}; bound: de Boor, A Practical Guide to Splines, from memory",
+        ("ops/test_demand_units.py::test_what_a_table_of_straight_lines_leaves_of_a_curve",),
+    ),
+    Row(
+        "a table between whose points nothing turns back, where a cubic spline does",
+        "Fritsch & Carlson, SIAM J. Numer. Anal. 17 (1980), from memory; scipy, run",
+        ("ops/test_demand_units.py::test_a_table_never_goes_to_the_wrong_side_between_its_points_as_a_spline_would",),
+    ),
+    Row(
         "two bytes at once on a wired AND",
         "sigrok-cli, run",
         (

@@ -192,7 +192,7 @@ def test_one_that_reports_nonsense_ends_in_a_stated_time_and_the_others_are_trie
     nonsense(bench, 0, says)
     began_ns = bench.now_ns
     odd, good = tried(bench, benches)
-    assert bench.now_ns - began_ns < longest_ns(benches, PARTS) + 2_000 * MS
+    assert bench.now_ns - began_ns < longest_ns(benches, PARTS)
     assert good.faults == ()
     assert any(why in one for one in odd.faults), odd.faults
     assert not why or any("make no sense" in one and "left out" in one for one in odd.faults)

@@ -16,7 +16,8 @@ pytest.importorskip("playwright", reason="the browser tests are driven by playwr
 
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
-from busproto.plan.card import load_matches, load_trial
+from busproto.plan.card import load_trial
+from busproto.plan.gang_match import load_matches
 from busproto.plan.load import Plan, load
 from busproto.web.serving import Server
 from sim.bus import VirtualBus
