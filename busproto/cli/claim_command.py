@@ -21,6 +21,7 @@ from busproto.cli.common import (
     address_value,
     clear_option,
     clear_progress,
+    code_of,
     json_option,
     open_link,
     port_options,
@@ -51,7 +52,7 @@ from busproto.plan.crew import (
     unfit_of,
     whom,
 )
-from busproto.plan.direction import Tried, not_tried, surfaces_of, try_directions
+from busproto.plan.direction import Directions, not_tried, surfaces_of, try_directions
 from busproto.plan.hardware import Harmed, harm_of
 from busproto.plan.load import Plan, load
 from busproto.plan.results import TRIAL_ENDING, check_result_place, keep_directions
@@ -227,7 +228,7 @@ def _claim(plan: Plan, seated: dict[str, bytes], wish: _Wish, port: PortOptions,
             tell_harm(tuple(later.values()))
             talk.begin(crew, known)
             ended = _by_nudge(link, talk, {**harmed, **later}) if wish.by_nudge else _by_hand(link, talk, wish)
-            tried = _directions(link, talk, wish) if wish.looker is not None else []
+            directions = _directions(link, talk, wish) if wish.looker is not None else None
     except (KeyboardInterrupt, click.Abort, PortClosedError) as error:
         error.add_note(talk.kept_text)
         raise
@@ -243,7 +244,7 @@ def _claim(plan: Plan, seated: dict[str, bytes], wish: _Wish, port: PortOptions,
         tuple(moves),
         ended,
         known,
-        tried,
+        directions,
         is_draft=wish.draft and draft.exists(),
         is_kept=is_kept,
         earlier=earlier,
@@ -252,10 +253,12 @@ def _claim(plan: Plan, seated: dict[str, bytes], wish: _Wish, port: PortOptions,
         print_json(outcome.json())
     else:
         outcome.print(port)
-    return exit_codes.DONE if outcome.is_as_wanted else exit_codes.NOT_AS_WANTED
+    code = exit_codes.DONE if outcome.is_as_wanted else exit_codes.NOT_AS_WANTED
+    seen_limp = directions.let_go if directions is not None else None
+    return code if seen_limp is None else code_of(seen_limp, code)
 
 
-def _directions(link: Link, talk: _Talk, wish: _Wish) -> list[Tried]:
+def _directions(link: Link, talk: _Talk, wish: _Wish) -> Directions:
     """Try each surface whose actuators are claimed, alone at an address, and not harmed by the supply."""
     assert wish.looker is not None
     barred = harmed_of(talk.plan, talk.seated, talk.known)
@@ -265,12 +268,12 @@ def _directions(link: Link, talk: _Talk, wish: _Wish) -> list[Tried]:
     surfaces = surfaces_of(talk.plan, there)
     if not surfaces:
         click.echo("No surface is claimed of which the plan says where a positive demand takes it.", err=True)
-        return []
+        return Directions((), None)
     try:
         require_clearance(wish.clear, "letting each surface swing once to its positive side, by a few degrees")
     except NotCleared as error:
         click.echo(f"Directions are not tried: {error.why}.", err=True)
-        return [one for surface in surfaces for one in not_tried(surface, error.why, now_text())]
+        return Directions([one for surface in surfaces for one in not_tried(surface, error.why, now_text())], None)
     return link.run(
         try_directions(surfaces, wish.looker, now_text, lambda tried: kept(lambda: keep_directions(talk.plan, tried)))
     )

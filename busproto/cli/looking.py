@@ -11,7 +11,7 @@ import click
 
 from busproto.cli.common import clear_progress
 from busproto.errors import InputError
-from busproto.plan.direction import Order, Surface, Swung, Tried, Way, fault_of, surface_named
+from busproto.plan.direction import Directions, Order, Surface, Swung, Tried, Way, fault_of, surface_named
 from busproto.plan.load import Plan
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -112,11 +112,15 @@ def direction_line(one: Tried) -> str:
     return f"{one.function}: a positive demand takes it where it is planned: {one.positive}"
 
 
-def print_directions(tried: Sequence[Tried]) -> None:
-    """Every function in one line."""
+def print_directions(found: Directions | None) -> None:
+    """Every function in one line, and what was seen of the actuators afterwards."""
     from rich.markup import escape
 
     from busproto.cli.common import console
 
-    for one in tried:
+    if found is None:
+        return
+    for one in found.tried:
         console().print(f"[{COLOURS[one.way]}]{escape(direction_line(one))}[/{COLOURS[one.way]}]", soft_wrap=True)
+    if found.let_go is not None:
+        console().print(escape(found.let_go.text), soft_wrap=True)

@@ -13,6 +13,7 @@ from busproto.cli.common import (
     PortOptions,
     clear_option,
     clear_progress,
+    code_of,
     console,
     json_option,
     open_link,
@@ -26,7 +27,7 @@ from busproto.keeping import kept, now_text
 from busproto.ops.survey import survey
 from busproto.plan.audit import AS_PLANNED, Audit, audit
 from busproto.plan.direction import PART as DIRECTION
-from busproto.plan.direction import Tried, positive_of, surfaces_of, try_directions, with_directions
+from busproto.plan.direction import Directions, positive_of, surfaces_of, try_directions, with_directions
 from busproto.plan.gang_match import matches_of
 from busproto.plan.load import Plan, load
 from busproto.plan.results import (
@@ -102,7 +103,7 @@ def command(
     if went and not with_direction:
         raise InputError(f"--went belongs to the part '{DIRECTION}': say --part {DIRECTION} too")
     check_result_place(plan, TRIAL_ENDING)
-    tried: list[Tried] = []
+    directions: Directions | None = None
     with open_link(port) as link:
         seen = link.run(survey())
         found = audit(plan, seating, seen, matches)
@@ -121,19 +122,21 @@ def command(
                 _print(plan, benches, findings, found.unmatched, body["passed"])
         if with_direction:
             there = {bench.seat.function: (bench.sheet.uid, bench.address) for bench in benches}
-            tried = link.run(
+            directions = link.run(
                 try_directions(
                     surfaces_of(plan, there), looker, now_text, lambda some: kept(lambda: keep_directions(plan, some))
                 )
             )
-            body = with_directions(body, tried)
+            body = with_directions(body, directions.tried)
+    seen_limp = directions.let_go if directions is not None else None
     if as_json:
         print_json(body)
     else:
-        print_directions(tried)
+        print_directions(directions)
         _tell_untried(plan, looker, bool(parts), with_direction)
         click.echo(DISCLAIMER)
-    return exit_codes.DONE if body["passed"] else exit_codes.NOT_AS_WANTED
+    code = exit_codes.DONE if body["passed"] else exit_codes.NOT_AS_WANTED
+    return code if seen_limp is None else code_of(seen_limp, code)
 
 
 def _tell_untried(plan: Plan, looker: Looker, were_parts_chosen: bool, with_direction: bool) -> None:

@@ -147,7 +147,7 @@ def test_every_request_is_known_as_a_question_or_by_what_it_does() -> None:
     assert set(EFFECTS) | HARMLESS == set(REQUESTS.values())
     assert not set(EFFECTS) & HARMLESS
     assert all(EFFECTS.values())
-    assert set(helpers.HARMLESS) - HARMLESS == set()
+    assert set(helpers.HARMLESS) - HARMLESS <= {ReportRound}  # it may carry demands
     assert effect_of(ReportRound(1, 3, ())) == effect_of(ReportRound(1, 3, (NO_DEMAND,))) == ""
     assert effect_of(ReportRound(1, 3, (NO_DEMAND, 0))) == "actuators were told to move"
 
