@@ -284,6 +284,19 @@ def test_yes_at_the_terminal_writes_to_them(cli: CommandLine, monkeypatch: pytes
     assert written_to(bench) == set(UIDS)
 
 
+def test_one_that_is_left_loses_an_address_that_another_needs_and_is_named(
+    cli: CommandLine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keep(*UIDS)
+    bench = on_bus(monkeypatch, bravo=9, delta=2)
+    done = cli(f"{APPLY} --yes --wrong-hardware leave --json")
+    assert done.code == exit_codes.NOT_AS_WANTED
+    parked = done.json["changes"][0]
+    assert (parked["what"], parked["function"], parked["was_address"]) == ("park", "delta", 2)
+    assert (bench.actuator("delta").address, bench.actuator("bravo").address) == (UNADDRESSED, 2)
+    assert written_to(bench) == {"alpha", "bravo"}
+
+
 def test_what_can_be_read_only_behind_its_address_is_held_against_the_plan_there(
     cli: CommandLine, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -316,13 +316,14 @@ def test_another_model_is_refused_and_makes_no_clash(
 
 def test_the_pack_of_the_airframe_is_looked_at(tug: tuple[Bench, Plan], cli: CommandLine) -> None:
     bench, _ = tug
-    text = Path("hauler-mended.toml").read_text("utf-8").replace("full = 8.4", "full = 8.6")
-    Path("hauler-mended.toml").write_text(text, "utf-8")
+    text = Path("hauler-mended.toml").read_text("utf-8").replace("cells = 2", "cells = 3")
+    supply = text[text.index("[supply]") : text.index("[bus]")]
+    Path("hauler-mended.toml").write_text(text.replace(supply, ""), "utf-8")
     bench.actuator("aileron, left").power_off()
     bench.actuator("spare 25").power_on()
     result = cli(f'replace "aileron, left" --airframe hauler-mended.toml --yes {PORT}')
     assert result.code == 1
-    assert "supply up to 8.4 V, the pack has 8.6 V" in result.error_line
+    assert "supply up to 8.4 V, the pack has 12.6 V" in result.error_line
 
 
 def test_the_old_one_still_there_and_two_spares(tug: tuple[Bench, Plan], cli: CommandLine) -> None:
