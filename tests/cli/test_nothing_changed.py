@@ -187,7 +187,7 @@ def test_whether_a_result_can_be_kept_is_found_out_before_anything_is_sent(
         patch.setattr(tempfile, "mkstemp", full)
         done = cli(f"{line} --port any")
     assert (done.code, bench.frames) == (exit_codes.USAGE, [])
-    assert f"'{file}' cannot be written: No space left on device; nothing was sent" in done.error_line
+    assert f"'{file}' cannot be written: No space left on device; nothing was changed" in done.error_line
     if file != SEATS:
         Path(file).mkdir()
         done = cli(f"{line} --port any")

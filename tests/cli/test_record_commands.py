@@ -114,7 +114,9 @@ def test_bad_input_sends_nothing(bench: Bench, cli: CommandLine, line: str, said
     assert bench.frames == []
 
 
-def test_functions_and_title_come_from_the_airframe(tug: tuple[Bench, Plan]) -> None:
+def test_functions_and_title_come_from_the_airframe(tug: tuple[Bench, Plan], cli: CommandLine) -> None:
+    said = cli(f"save --airframe hauler-mended.toml -o other.json {PORT}")
+    assert "In the plan, but not on the line: rudder, middle, airbrake" in " ".join(said.out.split())
     made = load_record("hauler-mended.record.json")
     assert made.title == made.airframe == "Hauler, 4 m"
     assert made.entry("aileron, left").uid == tug[0].actuator("aileron, left").uid
@@ -263,6 +265,7 @@ def test_a_spare_takes_the_place_of_a_lost_one(tug: tuple[Bench, Plan], cli: Com
     assert cli(f"set {lost.address} neutral=-1.25 correction=0,0.3,0 --store {PORT}").code == 0
     saved = cli(f"save --airframe hauler-mended.toml --json {PORT}")
     assert (saved.code, saved.json["missing"]) == (3, ["rudder, middle", "airbrake"])
+    assert saved.json["file"] == "hauler-mended.record.json"
     before = load_record("hauler-mended.record.json")
     lost.power_off()
     spare.power_on()

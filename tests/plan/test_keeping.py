@@ -295,7 +295,7 @@ def test_a_place_is_tried_with_a_real_file_and_left_as_it_was(tmp_path: Path, sy
             system.fail(calls.index(name), full_disk)
             with pytest.raises(InputError) as caught:
                 check_writable(path)
-            assert str(caught.value) == f"'{path}' cannot be written: No space left on device; nothing was sent"
+            assert str(caught.value) == f"'{path}' cannot be written: No space left on device; nothing was changed"
             system.mend()
             assert names_in(tmp_path) == before, name
 
@@ -322,7 +322,7 @@ def test_no_place_for_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     append_line(tmp_path / "log", "one")
     check_appendable(tmp_path / "log")
     monkeypatch.setattr(os, "access", lambda *_: False)
-    with pytest.raises(InputError, match="cannot be read and written: Permission denied; nothing was sent"):
+    with pytest.raises(InputError, match="cannot be read and written: Permission denied; nothing was changed"):
         check_appendable(tmp_path / "log")
     check_writable(tmp_path / "log")  # it would be replaced, not added to
 
