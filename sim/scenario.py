@@ -12,6 +12,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
+import msgspec
 from msgspec import Meta
 
 from busproto import toml_source
@@ -29,6 +30,7 @@ from sim.events import Degrees, EventTable, Name, Table, Wrong, schedule
 from sim.kernel import Kernel
 from sim.line import LineKind
 from sim.model import ActuatorModel
+from sim.supply import awg_ohm
 
 Address = Annotated[int, Meta(ge=MIN_ADDRESS, le=MAX_ADDRESS)]
 Uid = Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
@@ -48,6 +50,27 @@ class LineTable(Table, frozen=True):
     clock_error: Annotated[float, Meta(ge=0, le=1.5)] = 1.0
     start_jitter_us: Annotated[int, Meta(ge=0, le=30)] = 30
     oversampling: Literal[0, 8, 16] = 0
+
+
+class PackTable(Table, frozen=True):
+    """What the pack loses before its voltage arrives at the leads, Ohm: pack, plugs, switch, common wires."""
+
+    resistance: Annotated[float, Meta(ge=0, le=10)] = 0.0
+
+
+class LeadTable(Table, frozen=True):
+    """The lead to one actuator: `length` in m one way and its gauge (AWG, copper), or its resistance out and back."""
+
+    length: Annotated[float, Meta(ge=0, le=20)] | None = None
+    gauge: Annotated[int, Meta(ge=0, le=40)] | None = None
+    resistance: Annotated[float, Meta(ge=0, le=10)] | None = None
+
+    @property
+    def ohm(self) -> float:
+        """Its resistance, out and back."""
+        if self.resistance is not None:
+            return self.resistance
+        return awg_ohm(self.length or 0.0, 0 if self.gauge is None else self.gauge)
 
 
 class LimitsTable(Table, frozen=True):
@@ -101,6 +124,7 @@ class ActuatorTable(Table, frozen=True):
     arm_at: Degrees = 0.0
     baud: Annotated[int, Meta(ge=9600, le=4_000_000)] | None = None
     device: Annotated[str, Meta(min_length=1)] | None = None
+    lead: LeadTable | None = None
     settings: dict[str, Any] = {}  # noqa: RUF012 - msgspec copies it
 
 
@@ -119,6 +143,7 @@ class _File(Table, frozen=True, kw_only=True):
     title: Name
     about: str = ""
     supply: Annotated[float, Meta(ge=0, le=60)] = 7.4
+    pack: PackTable = PackTable()
     line: LineTable = LineTable()
     limits: LimitsTable = LimitsTable()
     model: dict[Name, ModelTable]
@@ -180,12 +205,14 @@ class Scenario:
             oversampling=line.oversampling,
             max_frames=file.limits.frames,
             always_bits=always_bits,
+            pack_ohm=file.pack.resistance,
         )
         bus.supply_mv = round(file.supply * 1000)
         uids = self.uids(seed)
         addresses = self._addresses(kernel)
         for row in file.actuator:
-            bus.add(self._actuator(row, bus, uids[row.label], addresses[row.label]))
+            actuator = self._actuator(row, bus, uids[row.label], addresses[row.label])
+            bus.add(actuator, row.lead.ohm if row.lead is not None else 0.0)
         for table in file.surface:
             surface_table.link(bus, table)
         schedule(bus, file.event)
@@ -209,7 +236,7 @@ class Scenario:
                 address=address,
                 stored=stored,
                 position_deg=row.arm_at,
-                supply_mv=lambda: bus.supply_mv,
+                supply_mv=lambda: bus.supply.arrives_mv(row.label),
                 library=_library(row.device, self.source),
                 own_baud=row.baud,
                 clock_ppm=clock_ppm,
@@ -223,7 +250,7 @@ class Scenario:
             address=address,
             stored=stored,
             position_deg=row.arm_at,
-            supply_mv=lambda: bus.supply_mv,
+            supply_mv=lambda: bus.supply.arrives_mv(row.label),
             address_changed=lambda _: bus.index(),
             own_baud=row.baud,
             clock_ppm=clock_ppm,
@@ -281,6 +308,12 @@ def _model(name: str, table: ModelTable) -> ActuatorModel:
         heat_k_per_w=table.heat_resistance,
         heat_time_s=table.heat_time,
     )
+
+
+def _most_nm(table: ModelTable) -> float:
+    """The stall torque at which what it gives is what it takes."""
+    one_mnm = _model("", msgspec.structs.replace(table, stall_torque=1e-3)).motor()
+    return one_mnm.stall_nm / one_mnm.efficiency
 
 
 def names() -> list[str]:
@@ -348,6 +381,10 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
         elif abs(row.arm_at) > file.model[row.model].mechanical_travel / 2:
             stop = file.model[row.model].mechanical_travel / 2
             yield (*here, "arm-at"), f"{row.arm_at:g} is beyond the stops of '{row.model}' (-{stop:g}..{stop:g})"
+        if row.lead is not None and (row.lead.resistance is None) == (
+            row.lead.length is None or row.lead.gauge is None
+        ):
+            yield (*here, "lead"), "either length and gauge, or a resistance"
         if row.copy_of is not None and row.uid is not None:
             yield here, "uid and copy-of exclude each other"
         if row.copy_of is not None and row.copy_of not in labels:
@@ -370,6 +407,8 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
     for name, model in file.model.items():
         if len(name) > 16 or not name.isascii() or not name.isprintable():
             yield ("model", name), "a model name is at most 16 printable ASCII letters"
+        if (most := _most_nm(model)) < model.stall_torque:
+            yield ("model", name, "stall-torque"), f"at that speed volts x amps give no more than {most:.2f} N m"
         if model.supply[0] >= model.supply[1]:
             yield ("model", name, "supply"), f"{model.supply[0]:g} is not below {model.supply[1]:g}"
     for at, event in enumerate(file.event):

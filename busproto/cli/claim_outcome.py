@@ -16,7 +16,7 @@ from busproto.ops.discovery import Roster
 from busproto.ops.who_moved import Member
 from busproto.plan import claim as claims
 from busproto.plan.crew import Known, harmed_of, unfit_of
-from busproto.plan.direction import Directions, Tried, Way
+from busproto.plan.direction import Tried, Way
 from busproto.plan.hardware import Difference
 from busproto.plan.load import Plan
 from busproto.plan.seating import seating_path
@@ -38,15 +38,10 @@ class Outcome:
     scratch: tuple[Move, ...] = ()
     ended: claims.Ended | None = None
     known: Mapping[bytes, Known] = field(default_factory=dict)
-    directions: Directions | None = None
+    tried: Sequence[Tried] = ()
     is_draft: bool = False
     is_kept: bool = True
     earlier: Path | None = None
-
-    @property
-    def tried(self) -> Sequence[Tried]:
-        """What is known of directions; empty where none was to be tried."""
-        return () if self.directions is None else self.directions.tried
 
     @property
     def unfit(self) -> dict[str, tuple[Difference, ...]]:
@@ -167,8 +162,6 @@ class Outcome:
         for tried in self.tried:
             colour = COLOURS[tried.way]
             yield f"[{colour}]{escape(direction_line(tried))}[/{colour}]"
-        if self.directions is not None and self.directions.let_go is not None:
-            yield escape(self.directions.let_go.text)
         if not self.roster.proven:
             yield proof_text(self.roster)
         rest = [str(self.plan.path), "--port", port.url]

@@ -248,6 +248,14 @@ def code_of(seen: LetGo, code: int) -> int:
     return code if seen.is_limp else exit_codes.FAILED
 
 
+def print_let_go(seen: LetGo) -> None:
+    """What was seen when all were let go, as a line of the result."""
+    from rich.markup import escape
+
+    colour = "green" if seen.is_limp else "red"
+    console().print(f"[{colour}]{escape(seen.text)}[/{colour}]", soft_wrap=True)
+
+
 def print_json(body: dict[str, Any]) -> None:
     """A result as JSON."""
     click.echo(json.dumps(body, indent=2, ensure_ascii=False))

@@ -11,7 +11,8 @@ import click
 
 from busproto.cli.common import clear_progress
 from busproto.errors import InputError
-from busproto.plan.direction import Directions, Order, Surface, Swung, Tried, Way, fault_of, surface_named
+from busproto.interrupts import INTERRUPTS
+from busproto.plan.direction import Order, Surface, Swung, Tried, Way, fault_of, surface_named
 from busproto.plan.load import Plan
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -97,7 +98,8 @@ class Looker:
                     f"Did it go first to where the plan has it: {surface.positive}? "
                     "y yes, o the other way, a again, n not seen, q stop"
                 )
-                answer = str(click.prompt(question, prompt_suffix=": ", err=True)).strip().lower()
+                with INTERRUPTS.at_once():
+                    answer = str(click.prompt(question, prompt_suffix=": ", err=True)).strip().lower()
             if answer in KEYS:
                 return KEYS[answer]
             click.echo(f"'{answer}' is none of these: {', '.join(KEYS)}.", err=True)
@@ -112,15 +114,11 @@ def direction_line(one: Tried) -> str:
     return f"{one.function}: a positive demand takes it where it is planned: {one.positive}"
 
 
-def print_directions(found: Directions | None) -> None:
-    """Every function in one line, and what was seen of the actuators afterwards."""
+def print_directions(tried: Sequence[Tried]) -> None:
+    """Every function in one line."""
     from rich.markup import escape
 
     from busproto.cli.common import console
 
-    if found is None:
-        return
-    for one in found.tried:
+    for one in tried:
         console().print(f"[{COLOURS[one.way]}]{escape(direction_line(one))}[/{COLOURS[one.way]}]", soft_wrap=True)
-    if found.let_go is not None:
-        console().print(escape(found.let_go.text), soft_wrap=True)

@@ -12,12 +12,12 @@ Whoever calls this has shown the cautions. Each surface is limp while a person i
 from __future__ import annotations
 
 import enum
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Protocol, TypeAlias
 
 from busproto.errors import InputError, NotLimpError, OperationError
-from busproto.ops.letting_go import Known, LetGo, ending_limp, let_go, require_limp
+from busproto.ops.letting_go import OnLine, ending_limp, let_go, require_limp
 from busproto.ops.letting_go import seen_by as seen_limp_by
 from busproto.ops.motion import ARRIVED_CDEG, demand, engage, report
 from busproto.ops.nudge import share_to_stay
@@ -148,7 +148,7 @@ def swing(surface: Surface, share: float = SHARE) -> Steps[Swung]:
         OperationError: it does not answer, refuses, or cannot be held where it stands; nothing moved.
     """
     lead = surface.arms[0]
-    crew = crew_of([surface])
+    crew = _crew_of(surface)
     require_limp((yield from let_go(crew, everyone=False)))
     settings = yield from read_all(lead.address)
     before = yield from report(lead.address)
@@ -164,14 +164,10 @@ def swing(surface: Surface, share: float = SHARE) -> Steps[Swung]:
     return Swung(by_deg)
 
 
-def crew_of(surfaces: Iterable[Surface]) -> list[Known]:
-    """Everyone in these surfaces, to be let go."""
+def _crew_of(surface: Surface) -> list[OnLine]:
+    """Everyone in this surface, to be let go."""
     row = parameter_named("loss-action")
-    return [
-        Known(arm.address, arm.uid, row.text(arm.seat.settings[row.name]))
-        for surface in surfaces
-        for arm in surface.arms
-    ]
+    return [OnLine(arm.address, arm.uid, row.text(arm.seat.settings[row.name])) for arm in surface.arms]
 
 
 def _out_and_back(surface: Surface, stay: float, out: float) -> Steps[tuple[_Places, _Places]]:
@@ -275,23 +271,12 @@ class Looker(Protocol):
         """Which way the surface went just now. May block: all are limp."""
 
 
-@dataclass(frozen=True, slots=True)
-class Directions:
-    """What came of it.
-
-    Attributes:
-        tried: what is known of every function.
-        let_go: what was seen of the actuators behind the last release; None where nothing was moved.
-    """
-
-    tried: Sequence[Tried]
-    let_go: LetGo | None
-
-
 def try_directions(
     surfaces: Sequence[Surface], looker: Looker, now_text: Callable[[], str], keep: Callable[[Sequence[Tried]], object]
-) -> Steps[Directions]:
-    """Try one surface after another, until one was not seen limp behind it.
+) -> Steps[list[Tried]]:
+    """Try one surface after another, until one was not seen limp behind it; gives what is known of every function.
+
+    Each is limp again behind its try; who ends this wraps it in `ending_limp` all the same, for what is seen at the end.
 
     Args:
         looker: tells which way each went.
@@ -299,7 +284,6 @@ def try_directions(
         keep: is given what came of each surface, at once.
     """
     tried: list[Tried] = []
-    moved: list[Surface] = []
     is_stopped = False
     for number, surface in enumerate(surfaces):
         yield Progress("trying directions", number, len(surfaces))
@@ -309,7 +293,6 @@ def try_directions(
         elif not looker.will_look(surface):
             why = "no one was there to look, so it was not moved"
         else:
-            moved.append(surface)
             try:
                 seen, why, swung = yield from _look_at(surface, looker)
             except NotLimpError as error:
@@ -321,7 +304,7 @@ def try_directions(
         keep(of_this)
         tried += of_this
     yield Progress("trying directions", len(surfaces), len(surfaces))
-    return Directions(tried, (yield from let_go(crew_of(moved), everyone=False)) if moved else None)
+    return tried
 
 
 def _look_at(surface: Surface, looker: Looker) -> Steps[tuple[Way | Order, str, Swung]]:

@@ -12,6 +12,7 @@ import uvicorn
 
 from busproto.endpoints import is_loopback
 from busproto.errors import InputError
+from busproto.interrupts import INTERRUPTS
 from busproto.plan.load import Plan
 from busproto.transport import Transport, open_transport
 from busproto.web.app import Doors, make_app
@@ -100,11 +101,17 @@ class Server:
         self._server = uvicorn.Server(config)
 
     def run(self) -> None:
-        """Serve until Ctrl-C, a termination signal, or `stop`; then all go limp."""
-        try:
-            self._server.run(sockets=[self._socket])
-        finally:
-            self._socket.close()
+        """Serve until Ctrl-C, a termination signal, a hang-up, or `stop`; then the bench lets go (`Bench.let_go`).
+
+        Raises:
+            KeyboardInterrupt: a signal ended it; the bench has let go then too, however many signals came.
+        """
+        with INTERRUPTS.deferred(self.stop):
+            try:
+                self._server.run(sockets=[self._socket])
+            finally:
+                self._socket.close()
+                self.bench.close()  # a second signal makes uvicorn skip what it does at its end
 
     def stop(self) -> None:
         """End soon."""

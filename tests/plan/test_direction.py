@@ -14,7 +14,6 @@ from typing import Any, Final
 import pytest
 
 from busproto.errors import InputError, NotLimpError, OperationError
-from busproto.ops.letting_go import LetGo
 from busproto.plan.direction import (
     LEAST_DEG,
     PART,
@@ -95,7 +94,6 @@ class Bench:
     seen: list[tuple[str, Swung]] = field(default_factory=list)
     kept: list[Sequence[Tried]] = field(default_factory=list)
     seen_by: str = "the test"
-    let_go: LetGo | None = None
 
     def will_look(self, surface: Surface) -> bool:
         return not self.blind
@@ -116,9 +114,7 @@ class Bench:
 
     def tried(self, only: str = "") -> dict[str, Tried]:
         surfaces = [one for one in self.surfaces if one.name == (only or one.name)]
-        done = self.box.run(try_directions(surfaces, self, lambda: AT, self.kept.append))
-        found = list(done.tried)
-        self.let_go = done.let_go
+        found = self.box.run(try_directions(surfaces, self, lambda: AT, self.kept.append))
         assert all(one.state in LIMP_STATES for one in self.one.values())
         assert [one for some in self.kept for one in some] == found
         return {one.function: one for one in found}
@@ -228,7 +224,6 @@ def test_where_no_one_looks_nothing_moves_and_nothing_is_known(tmp_path: Path) -
     port = on.box.hooked(lambda _: None)
     found = on.tried()
     assert port.sent == []
-    assert on.let_go is None
     assert {one.why for one in found.values()} == {"no one was there to look, so it was not moved"}
     assert {one.way for one in found.values()} == {Way.NOT_KNOWN}
 
@@ -264,8 +259,6 @@ def test_one_that_is_not_seen_limp_ends_it_before_anything_moves(tmp_path: Path)
     assert not any(isinstance(one, Engage | Demand) for one in port.sent)
     found = on.tried("rudder")
     assert found["rudder, upper"].why.startswith("NOT SEEN LIMP: address 31")
-    assert on.let_go is not None
-    assert on.let_go.not_seen == (31,)
 
 
 def test_one_that_falls_silent_while_it_is_out_ends_the_rest(tmp_path: Path) -> None:
@@ -280,7 +273,7 @@ def test_one_that_falls_silent_while_it_is_out_ends_the_rest(tmp_path: Path) -> 
             on.one["flap"].is_mute = True
 
     port = on.box.hooked(hook)
-    found = {one.function: one for one in on.box.run(try_directions(on.surfaces, on, lambda: AT, on.kept.append)).tried}
+    found = {one.function: one for one in on.box.run(try_directions(on.surfaces, on, lambda: AT, on.kept.append))}
     assert found["flap"].way is found["rudder, upper"].way is Way.NOT_KNOWN
     assert on.seen == []
     assert sum(isinstance(one, Engage) for one in port.sent) == 1
