@@ -276,7 +276,7 @@ def try_directions(
 ) -> Steps[list[Tried]]:
     """Try one surface after another, until one was not seen limp behind it; gives what is known of every function.
 
-    Each is limp again behind its try; who ends this wraps it in `ending_limp` all the same, for what is seen at the end.
+    Each is limp again behind its try. Whoever calls this wraps it in `ending_limp` too, for what is seen at the end.
 
     Args:
         looker: tells which way each went.

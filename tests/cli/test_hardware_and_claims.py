@@ -272,7 +272,7 @@ def test_wrong_hardware_is_not_written_to_unless_that_is_said(
     assert {one["name"] for one in wrote.json["left"]} == {"firmware", "model", "rating"}
     bench.frames.clear()
     nothing = cli(f"{APPLY} --yes")  # nothing is to be written to them any more: no question
-    assert (nothing.code, bench.changing) == (exit_codes.NOT_AS_WANTED, [])
+    assert (nothing.code, written_to(bench)) == (exit_codes.NOT_AS_WANTED, set())
     assert "Write to" not in nothing.err
 
 
