@@ -6,6 +6,7 @@ finds a shipped scenario by its name or reads a file; `Scenario.build` makes the
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib import resources
@@ -15,7 +16,7 @@ from typing import Annotated, Any, Final, Literal
 import msgspec
 from msgspec import Meta
 
-from busproto import toml_source
+from busproto import reading, toml_source
 from busproto.errors import InputError
 from busproto.wire.frame import DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS, UID_BYTES, UNADDRESSED
 from busproto.wire.messages import MAX_CHANNELS, NOBODY_UID
@@ -35,6 +36,9 @@ from sim.supply import awg_ohm
 Address = Annotated[int, Meta(ge=MIN_ADDRESS, le=MAX_ADDRESS)]
 Uid = Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
 NS_PER_S: Final = 1_000_000_000
+NATIVE_WORD: Final = "native-code"
+NATIVE_OPTION: Final = f"--{NATIVE_WORD}"
+"""How a person says that the libraries which a scenario names may run."""
 
 
 class LineTable(Table, frozen=True):
@@ -113,7 +117,8 @@ class ActuatorTable(Table, frozen=True):
     """One actuator as it lies in the box. Without an address it is factory-fresh; "unknown" draws one by the seed.
 
     A `baud` of its own is a fault: it then understands nobody, and nobody it. `device` makes it a firmware in C:
-    "reference" for the one that is shipped, or a shared library, its path counted from the scenario file.
+    "reference" for the one that is shipped, or a shared library, its path counted from the scenario file. A library is
+    code that runs here: whoever starts the bus has to allow it (`parse`).
     """
 
     label: Name
@@ -123,7 +128,7 @@ class ActuatorTable(Table, frozen=True):
     address: Address | Literal["unknown"] | None = None
     arm_at: Degrees = 0.0
     baud: Annotated[int, Meta(ge=9600, le=4_000_000)] | None = None
-    device: Annotated[str, Meta(min_length=1)] | None = None
+    device: Annotated[toml_source.PlainText, Meta(min_length=1)] | None = None
     lead: LeadTable | None = None
     settings: dict[str, Any] = {}  # noqa: RUF012 - msgspec copies it
 
@@ -322,28 +327,38 @@ def names() -> list[str]:
     return sorted(file.name.removesuffix(".toml") for file in files if file.name.endswith(".toml"))
 
 
-def load(name_or_path: str) -> Scenario:
+def load(name_or_path: str, *, native: bool = False) -> Scenario:
     """A shipped scenario by its name, or one from a file.
+
+    Args:
+        name_or_path: the name, or the path.
+        native: whether it may name libraries that are then run; see `parse`.
 
     Raises:
         ScenarioError: there is none, or something in it is wrong; every problem is named.
     """
-    path = Path(name_or_path)
     try:
         if name_or_path in names():
             text = resources.files("sim").joinpath("scenarios", f"{name_or_path}.toml").read_text("utf-8")
-        elif path.is_file():
-            text = path.read_text("utf-8")
         else:
-            shipped = ", ".join(names())
-            raise ScenarioError(name_or_path, [f"no such file, and none is shipped by that name ({shipped})"])
-    except (OSError, UnicodeDecodeError) as error:
-        raise ScenarioError(name_or_path, [f"cannot be read: {error}"]) from error
-    return parse(text, name_or_path)
+            text = reading.read_text(name_or_path, reading.MAX_WRITTEN_BYTES)
+    except InputError as error:
+        problem = str(error).removeprefix(f"'{name_or_path}' ")
+        if type(error.__cause__) in {FileNotFoundError, ValueError}:  # ValueError: there are no such names
+            problem = f"no such file, and none is shipped by that name ({', '.join(names())})"
+        raise ScenarioError(name_or_path, [problem]) from error
+    return parse(text, name_or_path, native=native)
 
 
-def parse(text: str, source: str = "text") -> Scenario:
+def parse(text: str, source: str = "text", *, native: bool = False) -> Scenario:
     """A scenario from TOML text.
+
+    Args:
+        text: all of it.
+        source: the name of its file; a library's path is counted from there.
+        native: whether it may name libraries. They run in this process with all rights of whoever started it, so
+            that has to be asked for beside the file. The firmware that is shipped needs no such word: a scenario can
+            only name it, not say what is in it.
 
     Raises:
         ScenarioError: something in it is wrong; every problem is named.
@@ -355,7 +370,7 @@ def parse(text: str, source: str = "text") -> Scenario:
     if file is None:
         raise ScenarioError(source, map(str, problems))
     stored: dict[str, dict[str, RawValue]] = {}
-    wrong = [*_sense_problems(file, stored), *_device_problems(file, source)]
+    wrong = [*_sense_problems(file, stored), *_device_problems(file, source, native=native)]
     if wrong:
         raise ScenarioError(source, (str(written.problem(path, what)) for path, what in wrong))
     return Scenario(source, file, stored)
@@ -429,12 +444,18 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
         yield from sticks.problems(file.receiver)
 
 
-def _device_problems(file: _File, source: str) -> Iterator[Wrong]:
+def _device_problems(file: _File, source: str, *, native: bool) -> Iterator[Wrong]:
     linked = {member.actuator for table in file.surface for member in table.members}
     for at, row in enumerate(file.actuator):
         if row.device is None:
             continue
-        if row.device != REFERENCE and not Path(_library(row.device, source)).is_file():
+        if row.device != REFERENCE and not native:
+            yield (
+                ("actuator", at, "device"),
+                f"'{row.device}' is code of this scenario's own that would run with all your rights; if you trust it, "
+                f"say so: {NATIVE_OPTION}, or {NATIVE_WORD}=yes in a sim:// URL",
+            )
+        elif row.device != REFERENCE and not os.path.isfile(_library(row.device, source)):
             yield (
                 ("actuator", at, "device"),
                 f"there is no library '{_library(row.device, source)}'"

@@ -23,8 +23,7 @@ from busproto.cli.common import (
     print_let_go,
     require_clearance,
 )
-from busproto.cli.plots import require_plots
-from busproto.errors import InputError
+from busproto.cli.plots import require_plots, save_picture
 from busproto.keeping import check_writable, kept
 from busproto.ops.letting_go import LetGo, ending_limp
 from busproto.ops.survey import crew_of, survey
@@ -202,7 +201,4 @@ def _plot(file: str, gang: str, benches: Sequence[Bench], result: Matched) -> No
     axes.set(xlabel="demand, %", ylabel="mismatch, deg", title=f"{gang}: mismatch to {benches[0].seat.function}")
     axes.grid(alpha=0.3)
     axes.legend()
-    try:
-        figure.savefig(Path(file))
-    except (OSError, ValueError) as error:
-        raise InputError(f"'{file}' cannot be written: {error}") from error
+    save_picture(figure, file)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import signal
 import time
 from typing import TYPE_CHECKING, Any, Final
@@ -26,6 +25,7 @@ from busproto.cli.common import (
 from busproto.cli.decode_command import warn_of_cut
 from busproto.errors import FileError
 from busproto.interrupts import INTERRUPTS
+from busproto.shown import json_text
 
 if TYPE_CHECKING:
     from busproto.capture.pcapng import Capture
@@ -186,7 +186,7 @@ def _as_bus(capture: Capture, pty: bool, tcp: str | None, once: bool, for_s: flo
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # before anyone knows that there is something to end
     try:
         if as_json:
-            click.echo(json.dumps({"port": endpoint.name, "baud": capture.baud}))
+            click.echo(json_text({"port": endpoint.name, "baud": capture.baud}))
         else:
             click.echo(f"port: {endpoint.name}")
             click.echo(f"answering as recorded, {capture.baud} Bd; Ctrl-C ends it.", err=True)
@@ -197,7 +197,7 @@ def _as_bus(capture: Capture, pty: bool, tcp: str | None, once: bool, for_s: flo
         endpoint.close()
     if as_json:
         differences = [_difference_json(one) for one in bus.differences]
-        click.echo(json.dumps({"alike": not differences, "asked": bus.asked, "differences": differences}))
+        click.echo(json_text({"alike": not differences, "asked": bus.asked, "differences": differences}))
     else:
         _print(bus.differences)
         click.echo(f"{bus.asked} requests came, {_amount(bus.differences)}.")

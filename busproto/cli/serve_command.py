@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import threading
 import webbrowser
 from pathlib import Path
@@ -14,6 +13,7 @@ from busproto.cli import exit_codes
 from busproto.cli.common import MAX_LATENCY_MS, FloatRange, json_option
 from busproto.endpoints import parse_endpoint
 from busproto.errors import InputError
+from busproto.shown import json_text
 from busproto.transport.port_lock import require_free
 from busproto.transport.serial_port import MAX_BAUD, MIN_BAUD
 
@@ -108,7 +108,7 @@ def command(
     def ready() -> None:
         if as_json:
             body: dict[str, Any] = {"url": server.place.url, "port": url, "listen": f"{host}:{server.place.port}"}
-            click.echo(json.dumps({**body, "airframe": None if plan is None else plan.title}))
+            click.echo(json_text({**body, "airframe": None if plan is None else plan.title}))
         else:
             click.echo(f"page: {server.place.url}")
             click.echo("Ctrl-C ends it; what was armed goes limp.", err=True)
@@ -125,7 +125,7 @@ def command(
         click.echo("page ended", err=True)
     seen, not_told = server.bench.let_go, server.bench.not_told
     if as_json:
-        click.echo(json.dumps({"ended": True, "let_go": None if seen is None else seen.as_json()}))
+        click.echo(json_text({"ended": True, "let_go": None if seen is None else seen.as_json()}))
     elif seen is not None:
         click.echo(seen.text, err=True)
     if not_told:

@@ -20,6 +20,7 @@ from busproto.web.bench import Bench
 from busproto.web.hub import Hub
 from busproto.web.live_bus import LiveBus
 from busproto.web.orders import MAX_ORDER_BYTES
+from busproto.web.patience import PatientProtocol
 from busproto.wire.frame import DEFAULT_BAUD
 
 SIM_SCHEME: Final = "sim://"
@@ -36,14 +37,13 @@ def port_opener(url: str, baud: int | None, latency_ms: float | None) -> Callabl
         latency_ns = None if latency_ms is None else round(latency_ms * 1e6)
         return lambda: open_transport(url, baud or DEFAULT_BAUD, latency_ns=latency_ns)
     from sim.handlers.protocol_sim import parse_url
-    from sim.scenario import load
 
     try:
-        name, seed = parse_url(url)
+        wanted = parse_url(url)
     except ValueError as error:
         raise InputError(str(error)) from error
-    scenario = load(name)
-    return lambda: LiveBus(url, scenario.build(seed, baud=baud))
+    scenario = wanted.load()
+    return lambda: LiveBus(url, scenario.build(wanted.seed, baud=baud))
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +92,7 @@ class Server:
             log_config=None,
             access_log=False,
             lifespan="on",
+            http=PatientProtocol,
             ws="websockets-sansio",
             ws_max_size=MAX_ORDER_BYTES,
             ws_per_message_deflate=False,

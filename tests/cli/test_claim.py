@@ -234,7 +234,14 @@ def test_the_same_for_scripts(cli: CommandLine) -> None:
         "directions": [],
         "in_force": True,
         "kept": None,
+        "let_go": seen_limp(30, 60, 237, 238, 239),
     }
+
+
+def seen_limp(*addresses: int) -> dict[str, Any]:
+    """What is said where all were seen limp."""
+    rest: dict[str, Any] = {"holding": [], "not_seen": [], "shared": [], "without_address": 0}
+    return {"all_seen_limp": True, "limp": list(addresses), **rest}
 
 
 def test_only_scratch_addresses_are_written_and_nothing_is_driven(cli: CommandLine, handed: Bench) -> None:
@@ -459,6 +466,7 @@ def test_one_makes_itself_known(cli: CommandLine, bench: Bench, who: str) -> Non
         "swing_deg": 6.0,
         "peak_current_ma": result.json["peak_current_ma"],
         "moved": True,
+        "let_go": seen_limp(30),
     }
     assert result.json["peak_current_ma"] > 100
     assert all(text in result.err for text in CAUTIONS)
