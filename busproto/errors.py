@@ -29,7 +29,7 @@ This module imports nothing of ours.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 
 def _address_text(address: int) -> str:
@@ -38,6 +38,15 @@ def _address_text(address: int) -> str:
     if address == 0xFF:
         return "all actuators (FF)"
     return f"the actuator at address {address} ({address:02X} hex)"
+
+
+MAX_SHOWN_PROBLEMS = 20
+
+
+def some_of(problems: Sequence[str]) -> str:
+    """Problems in one line: the first ones, and how many there are beyond."""
+    more = len(problems) - MAX_SHOWN_PROBLEMS
+    return "; ".join([*problems[:MAX_SHOWN_PROBLEMS], *([f"and {more} more"] if more > 0 else [])])
 
 
 class BusError(Exception):
@@ -97,7 +106,7 @@ class FileError(InputError):
     def __init__(self, source: str, problems: Iterable[str]) -> None:
         self.source = source
         self.problems = tuple(problems)
-        super().__init__(f"'{source}': " + "; ".join(self.problems))
+        super().__init__(f"'{source}': {some_of(self.problems)}")
 
 
 class TransportError(BusError):

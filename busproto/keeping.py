@@ -13,11 +13,14 @@ from typing import Final, TypeVar
 
 from busproto import lasting
 from busproto.errors import InputError
+from busproto.reading import read_bytes
+from busproto.reading import read_text as read_text
 
 T = TypeVar("T")
 TRIED_BYTES: Final = 65_536
 """How much is written to see whether there is room: more than a result of any airframe needs."""
 MAX_KEPT: Final = 9999
+MAX_COPIED_BYTES: Final = 64 << 20
 
 
 def now_text() -> str:
@@ -25,7 +28,30 @@ def now_text() -> str:
     return datetime.now().astimezone().isoformat(timespec="seconds")
 
 
-def write_whole(path: Path, text: str) -> None:
+OWN_WITHIN: Final = 4096
+"""Where in a file its mark is looked for, in bytes from its beginning."""
+
+
+def require_own(path: Path, mark: str, what: str, *, within: int = OWN_WITHIN) -> None:
+    """Refuse a place where something stands that we did not make, or where no file can be.
+
+    Args:
+        path: where a file is going to be written.
+        mark: what stands in every earlier file of that kind, and in no other.
+        what: the kind, with its article, for the message.
+        within: how many bytes of it are looked at.
+
+    Raises:
+        InputError: it may not be written there. An empty file may be.
+    """
+    _require_place(path)
+    if os.path.exists(path):  # a link that leads nowhere is replaced, and nothing is lost
+        head = read_bytes(path, within, is_cut=True)
+        if head and mark.encode() not in head:
+            raise InputError(f"'{path}' is there already and is not {what} of this program; name another file")
+
+
+def write_whole(path: Path, text: str | bytes) -> None:
     """Put `text` into the file; a power cut at any moment leaves the old content or the new one.
 
     Raises:
@@ -35,8 +61,8 @@ def write_whole(path: Path, text: str) -> None:
     temporary = ""
     try:
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(text.encode() if isinstance(text, str) else text)
             file.flush()
             os.fsync(file.fileno())
         if path.exists():
@@ -85,10 +111,7 @@ def check_writable(path: Path) -> None:
     Raises:
         InputError: it could not be written; nothing was changed.
     """
-    if path.is_dir():
-        raise InputError(f"'{path}' is a directory; the name of a file is wanted")
-    if not path.absolute().parent.is_dir():
-        raise InputError(f"'{path}': there is no directory '{path.parent}'")
+    _require_place(path)
     temporary = ""
     try:
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
@@ -132,12 +155,9 @@ def keep_numbered(path: Path) -> Path | None:
     Raises:
         InputError: it cannot be read, or the copy cannot be written.
     """
-    try:
-        old = path.read_bytes()
-    except FileNotFoundError:
+    if not os.path.exists(path):
         return None
-    except OSError as error:
-        raise InputError(f"'{path}' cannot be read, to keep what it holds: {_why(error)}") from error
+    old = read_bytes(path, MAX_COPIED_BYTES)
     for number in range(1, MAX_KEPT + 1):
         copy = path.with_name(f"{path.stem}.{number}{path.suffix}")
         try:
@@ -155,18 +175,14 @@ def keep_numbered(path: Path) -> Path | None:
     raise InputError(f"'{path}': {MAX_KEPT} older ones are kept beside it already; move some away")
 
 
-def read_text(path: Path) -> str:
-    """The text of a file.
-
-    Raises:
-        InputError: it cannot be read.
-    """
-    try:
-        return path.read_text("utf-8")
-    except UnicodeDecodeError as error:
-        raise InputError(f"'{path}' cannot be read: it is not UTF-8 text (byte {error.start})") from error
-    except (OSError, ValueError) as error:
-        raise InputError(f"'{path}' cannot be read: {_why(error)}") from error
+def _require_place(path: Path) -> None:
+    """Refuse a name that can be none of a file. Those of os.path know also names that the system does not have."""
+    if "\0" in str(path):
+        raise InputError("a name with a zero byte in it is the name of no file")
+    if os.path.isdir(path):
+        raise InputError(f"'{path}' is a directory; the name of a file is wanted")
+    if not os.path.isdir(path.absolute().parent):
+        raise InputError(f"'{path}': there is no directory '{path.parent}'")
 
 
 def _why(error: Exception) -> str:

@@ -18,11 +18,17 @@ from typing import Annotated, Any, Final, Literal, TypeVar, Union, get_args, get
 import msgspec
 from msgspec import Meta
 
+from busproto.reading import MAX_DEPTH, is_too_deep
+
 T = TypeVar("T")
 Path = tuple[str | int, ...]
 PlainText = Annotated[str, Meta(pattern=r"^[^\x00-\x1f\x7f-\x9f]*$")]
 """Text that a terminal may print: control characters could do anything there."""
 Name = Annotated[PlainText, Meta(min_length=1, max_length=40)]
+
+MAX_POINTS: Final = 100
+"""In a line; the work on keys that are joined by points grows as the square of how many there are."""
+_POINTS: Final = re.compile(r"\.+")
 
 _SAID_BETTER: Final = (
     (r"^Expected `int`, got `float`$", "a whole number is wanted here"),
@@ -123,16 +129,22 @@ class Source:
 
 def read(text: str, name: str) -> tuple[Source | None, list[Problem]]:
     """The source of a text; None, and why, where it is not TOML."""
+    for number, line in enumerate(text.split("\n"), 1):
+        if len(_POINTS.findall(line)) > MAX_POINTS:
+            return None, [Problem((), f"more than {MAX_POINTS} points in one line", number)]
     try:
-        return Source(name, text, tomllib.loads(text)), []
+        data = tomllib.loads(text)
+        if is_too_deep(data):
+            raise RecursionError
+        return Source(name, text, data), []
     except tomllib.TOMLDecodeError as error:
-        line = re.search(r"line (\d+)", str(error))
+        where = re.search(r"line (\d+)", str(error))
         what = re.sub(r" \(at line \d+, column (\d+)\)", r" (column \1)", str(error))
-        return None, [Problem((), f"not valid TOML: {what}", int(line.group(1)) if line else 0)]
+        return None, [Problem((), f"not valid TOML: {what}", int(where.group(1)) if where else 0)]
     except ValueError:  # Python refuses to convert more than some thousand digits
         return None, [Problem((), "not valid TOML: a number has too many digits")]
     except RecursionError:
-        return None, [Problem((), "not valid TOML: lists or tables stand in one another too deeply")]
+        return None, [Problem((), f"more than {MAX_DEPTH} lists or tables stand in one another")]
 
 
 def _lines(text: str) -> dict[Path, int]:
@@ -151,26 +163,43 @@ def _lines(text: str) -> dict[Path, int]:
 def _places(text: str) -> Iterator[tuple[Path, int, bool]]:
     """Every key of a valid text, the line of its statement, and whether that is a header.
 
-    A statement is the fewest lines that parse alone.
+    Each statement is looked at once, so that the work grows as the text does.
     """
     table: Path = ()
     counts: dict[Path, int] = {}
-    pending, first = "", 0
-    for number, line in enumerate(text.replace("\r\n", "\n").split("\n"), 1):  # a string may hold other line ends
-        pending, first = (pending + "\n" + line, first) if pending else (line, number)
-        try:
-            data = tomllib.loads(pending)
-        except tomllib.TOMLDecodeError:
-            continue  # it goes on in the next line
-        is_header = pending.lstrip().startswith("[")
-        is_row = pending.lstrip().startswith("[[")
-        pending = ""
-        if is_header:
-            table = _table_path(data, counts, is_row=is_row)
-            yield table, first, True
-        else:
+    for first, statement in _statements(text):
+        data = tomllib.loads(statement)
+        if not statement.lstrip().startswith("["):
             for path in _paths(data):
                 yield table + path, first, False
+        else:
+            table = _table_path(data, counts, is_row=statement.lstrip().startswith("[["))
+            yield table, first, True
+
+
+_TOKEN: Final = re.compile(
+    r'''#[^\n]*|"""(?:[^\\"]|\\.|"(?!""))*"{3,5}|\'{3}(?:[^\']|\'(?!\'\'))*\'{3,5}'''
+    r"""|"(?:[^\\"\n]|\\.)*"|\'[^\'\n]*\'|[\[{]|[\]}]|\n""",
+    re.DOTALL,
+)
+"""What tells where a statement of a valid text ends: comments and strings, which hide the rest; brackets; line ends."""
+
+
+def _statements(text: str) -> Iterator[tuple[int, str]]:
+    """Each statement of a valid text and the line that it begins in; comments and blank lines among them."""
+    text = text.replace("\r\n", "\n")
+    begin, first, line, depth = 0, 1, 1, 0
+    for token in _TOKEN.finditer(text):
+        found = token.group()
+        line += found.count("\n")
+        if found in "[{":
+            depth += 1
+        elif found in "]}":
+            depth -= 1
+        elif found == "\n" and not depth:
+            yield first, text[begin : token.start()]
+            begin, first = token.end(), line
+    yield first, text[begin:]
 
 
 def _table_path(data: Any, counts: dict[Path, int], *, is_row: bool) -> Path:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib
-import json
+import re
 import sys
 from collections.abc import Sequence
 from typing import Any, Final
@@ -19,6 +19,7 @@ from busproto._version import version_text
 from busproto.cli import exit_codes
 from busproto.errors import BusError, InputError
 from busproto.interrupts import INTERRUPTS
+from busproto.shown import clean_output, json_text
 
 COMMANDS: Final = {
     "ports": "List the ports of this machine and the shipped scenarios.",
@@ -77,11 +78,19 @@ class _Commands(click.Group):
         if name not in COMMANDS:
             return None
         command: click.Command = importlib.import_module(f"busproto.cli.{name}_command").command
-        return command
+        return _with_paragraphs(command)
 
     def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
+
+
+def _with_paragraphs(command: click.Command) -> click.Command:
+    """Click keeps the lines of a paragraph that begins with a backspace; without a blank line before, it prints one."""
+    command.epilog = re.sub("(?<!\n)\n\b\n", "\n\n\b\n", command.epilog or "") or None
+    for inner in command.commands.values() if isinstance(command, click.Group) else ():
+        _with_paragraphs(inner)
+    return command
 
 
 def _print_version(context: click.Context, _: click.Parameter, wanted: bool) -> None:
@@ -121,10 +130,10 @@ def run(arguments: Sequence[str]) -> int:
 
     A refusal that comes when something has been done already is a failure, and tells what was done.
     """
-    with lasting.account() as account, INTERRUPTS.using(_say):
+    with clean_output(), lasting.account() as account, INTERRUPTS.using(_say):
         code = _run(arguments, account)
-    for text in account.unkept:
-        click.echo(f"busproto: {text}", err=True)
+        for text in account.unkept:
+            click.echo(f"busproto: {text}", err=True)
     return exit_codes.FAILED if account.unkept and code in {exit_codes.DONE, exit_codes.NOT_AS_WANTED} else code
 
 
@@ -207,5 +216,5 @@ def _failed(text: str, kind: str, code: int, as_json: bool, error: BaseException
         body: dict[str, Any] = {"error": {"kind": kind, "text": text, "exit_code": code}}
         if let_go is not None:
             body["let_go"] = let_go.as_json()
-        click.echo(json.dumps(body, indent=2))
+        click.echo(json_text(body, indent=2))
     return code

@@ -8,13 +8,24 @@ import click
 
 from busproto.cli import exit_codes
 from busproto.cli.applying import Applied, apply_goals, ask, tell_harm, yes_option
-from busproto.cli.common import PortOptions, clear_progress, console, json_option, open_link, port_options, print_json
+from busproto.cli.common import (
+    PortOptions,
+    clear_progress,
+    code_of,
+    console,
+    json_option,
+    open_link,
+    port_options,
+    print_json,
+    print_let_go,
+)
 from busproto.errors import FileError
 from busproto.keeping import check_appendable
 from busproto.ops.survey import Survey, survey
 from busproto.plan.audit import Audit, audit, audit_json, goals
 from busproto.plan.changes import Change, Goal, changes
 from busproto.plan.check import check
+from busproto.plan.gang_match import matches_of
 from busproto.plan.hardware import hardware_differences
 from busproto.plan.journal import ENDING
 from busproto.plan.load import Plan, load
@@ -36,14 +47,17 @@ answers: whether to write to an actuator whose model, firmware or rating is not 
 of the plan, and whether to take whoever answers alone at a planned address for that
 function where nobody was claimed for it.
 \b
-JSON: "harmed" (as 'busproto audit' gives it), "clean" (afterwards), "changes" (what,
+JSON: "harmed" (as 'busproto audit' gives it), "clean" (addresses and settings,
+afterwards), "unmatched" (gang: why it is not matched; no fault here), "changes" (what,
 uid, function, address, was_address, settings), "steps_done", "addresses_proven",
-"reason", "went_on_after" (where an earlier run was interrupted), "wrong_hardware"
-(function, why: known before anything was written), "not_set" (function, why: known
-once it had an address), "by_address" (functions in which nobody was claimed), "left"
-(what apply cannot mend: function, name, found, planned), "missing" (functions).
+"reason", "went_on_after" (where an earlier run was interrupted), "let_go" (what was
+seen at the end, see 'busproto move --help'), "wrong_hardware" (function, why: known
+before anything was written), "not_set" (function, why: known once it had an address),
+"by_address" (functions in which nobody was claimed), "left" (what apply cannot mend:
+function, name, found, planned), "missing" (functions).
 The journal stands beside the airframe file. Run it again after any interruption.
-Exit code 3: something is left that is not as planned. Exit code 4: not agreed."""
+Exit code 1: an actuator was not seen limp at the end. Exit code 3: something is left
+that is not as planned. Exit code 4: not agreed."""
 )
 @click.argument("airframe")
 @click.option("--despite-errors", is_flag=True, help="Also where 'busproto plan check' finds errors in the plan.")
@@ -80,7 +94,7 @@ def command(
     errors = [str(one) for one in check(plan) if one.is_error]
     if errors and not despite_errors:
         raise FileError(airframe, [*errors, "nothing was sent (--despite-errors goes on all the same)"])
-    seating = load_seating(plan)
+    seating, matches = load_seating(plan), matches_of(plan)
     check_appendable(plan.beside(ENDING))
     with open_link(port) as link:
         before = link.run(survey())
@@ -113,7 +127,8 @@ def command(
             about={"port": port.url},
             objections=None if wrong_hardware == WRITE else objections,
         )
-        after = audit(plan, seating, link.run(survey()))
+        seen = link.run(survey())
+    after, unmatched = audit(plan, seating, seen), audit(plan, seating, seen, matches).unmatched
     if after.harmed != found.harmed:
         tell_harm([one for one in after.harmed if one.uid not in {known.uid for known in found.harmed}])
     if as_json:
@@ -124,12 +139,16 @@ def command(
                 "wrong_hardware": [{"function": name, "why": whys} for name, whys in wrong.items()],
                 "by_address": unclaimed,
                 "clean": after.is_clean,
+                "unmatched": dict(unmatched),
                 **_left_json(after),
             }
         )
     else:
         _print(plan, applied, after, unclaimed)
-    return exit_codes.DONE if after.is_clean and not applied.proof else exit_codes.NOT_AS_WANTED
+        for gang, why in unmatched.items():
+            console().print(f"{gang}: {why} ('busproto match' does it)", style="yellow", markup=False)
+    is_done = after.is_clean and not applied.proof
+    return code_of(applied.let_go, exit_codes.DONE if is_done else exit_codes.NOT_AS_WANTED)
 
 
 def _tell_wrong(wrong: Mapping[str, Sequence[str]], answer: str | None, todo: Sequence[Change]) -> None:
@@ -224,8 +243,9 @@ def _print(plan: Plan, applied: Applied, after: Audit, unclaimed: Sequence[str])
         if row.uid is None or row.address is None:
             out.print(f"[yellow]left:[/yellow] {escape(row.seat.function)}: {row.status}")
     if after.is_clean and not applied.proof:
-        out.print(f"[green]{escape(plan.title)}: all {len(after.rows)} as planned, proven.[/green] All are limp.")
+        out.print(f"[green]{escape(plan.title)}: all {len(after.rows)} as planned, proven.[/green]")
         if unclaimed:
             out.print(f"[yellow]Known by address alone, never claimed: {escape(', '.join(unclaimed))}[/yellow]")
     elif not any(row.differences for row in after.rows):
         out.print("'busproto audit' tells the rest.")
+    print_let_go(applied.let_go)

@@ -17,10 +17,11 @@ import click
 from busproto.cli.common import NotCleared, clear_progress, console
 from busproto.errors import ReadBackError
 from busproto.keeping import check_appendable, now_text
-from busproto.ops.discovery import prove_addresses
+from busproto.ops.discovery import Roster, prove_addresses
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.link import Link
 from busproto.ops.steps import Steps
-from busproto.ops.survey import Survey
+from busproto.ops.survey import Survey, crew_of, roster_crew
 from busproto.plan.changes import Change, Goal, carry_out, changes, verify
 from busproto.plan.hardware import Harmed
 from busproto.plan.journal import Journal
@@ -37,6 +38,7 @@ class Applied:
         steps: how many single steps were done on the bus.
         proof: "" where everyone is proven to be alone at the address wanted; otherwise the reason why not.
         interrupted: where an earlier run had stopped; "" where it had not.
+        let_go: what was seen when all were let go at the end.
         not_set: who got an address but no settings, as it then showed not to be what is wanted; and why.
     """
 
@@ -44,6 +46,7 @@ class Applied:
     steps: int
     proof: str
     interrupted: str
+    let_go: LetGo
     not_set: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
@@ -54,6 +57,7 @@ class Applied:
             "addresses_proven": not self.proof,
             "reason": self.proof,
             "went_on_after": self.interrupted or None,
+            "let_go": self.let_go.as_json(),
             "not_set": [{"function": name, "why": list(whys)} for name, whys in self.not_set.items()],
         }
 
@@ -105,24 +109,40 @@ def apply_goals(
     if todo:
         ask(f"Do this to {title}? Everyone goes limp first, nothing moves.", agreed, "nothing was changed")
         journal.begin(title, {"changes": len(todo), **(about or {})})
-    steps = link.run(carry_out(todo, goals, note=journal.note, admit=admit))
-    proof = link.run(_prove([replace(goal, settings={}) if goal.name in not_set else goal for goal in goals]))
+    crew = _who_may_be_where(survey, todo)
+
+    def work() -> Steps[tuple[int, str]]:
+        steps = yield from carry_out(todo, goals, note=journal.note, admit=admit, crew=crew)
+        of = [replace(goal, settings={}) if goal.name in not_set else goal for goal in goals]
+        proof, roster = yield from _prove(of)
+        if roster is not None:
+            crew[:] = roster_crew(roster)
+        return steps, proof
+
+    (steps, proof), seen = link.run(ending_limp(work(), crew))
     if todo or interrupted:
         journal.end("; ".join([proof or "all as wanted", *(f"not set: {name}" for name in not_set)]))
-    return Applied(tuple(todo), steps, proof, interrupted, not_set)
+    return Applied(tuple(todo), steps, proof, interrupted, seen, not_set)
 
 
-def _prove(goals: Sequence[Goal]) -> Steps[str]:
+def _who_may_be_where(survey: Survey, todo: Sequence[Change]) -> list[OnLine]:
+    """Everyone on the line, also at the address that it is being given."""
+    goes_to = {change.uid: change.address for change in todo if change.kind == "address"}
+    return [replace(one, or_at=goes_to.get(one.uid, 0)) for one in crew_of(survey)]
+
+
+def _prove(goals: Sequence[Goal]) -> Steps[tuple[str, Roster | None]]:
+    """Why it is not proven, "" where it is; and who is there, None where that is not known."""
     try:
         roster = yield from verify(goals)
     except ReadBackError as error:
-        return str(error)
+        return str(error), None
     if not roster.proven:
-        return roster.reason
+        return roster.reason, roster
     if roster.unaddressed:
-        return "" if not roster.clashes else "some still share an address"
+        return "" if not roster.clashes else "some still share an address", roster
     # the book by addresses says at once that each is where it is to be, and that nobody shares
-    return (yield from prove_addresses({one.uid: one.address for one in roster.found}))
+    return (yield from prove_addresses({one.uid: one.address for one in roster.found})), roster
 
 
 def print_changes(todo: Sequence[Change]) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import signal
 import sys
@@ -11,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from busproto.cli.common import FloatRange, json_option
+from busproto.cli.common import FloatRange, json_option, native_option
 from busproto.endpoints import parse_endpoint
+from busproto.shown import json_text
 
 if TYPE_CHECKING:
     from sim.bus import VirtualBus
@@ -59,6 +59,7 @@ JSON (one line, when the bus is ready): "port", "scenario", "seed", "baud",
 @click.option("--obey", is_flag=True, help="Follow lines on stdin also where that is no terminal.")
 @click.option("--side", metavar="HOST:PORT", help="Open a side channel there, for a program beside the host.")
 @click.option("--open-to-network", is_flag=True, help="Allow a HOST that other machines can reach.")
+@native_option
 @json_option
 def run_bus(
     scenario: str,
@@ -69,6 +70,7 @@ def run_bus(
     obey: bool,
     side: str | None,
     open_to_network: bool,
+    native: bool,
     as_json: bool,
 ) -> None:
     """Run SCENARIO (a shipped name or a file) in real time until it is interrupted."""
@@ -79,7 +81,7 @@ def run_bus(
     if pty == (tcp is not None):
         raise click.UsageError("one of --pty and --tcp is wanted", click.get_current_context())
     side_at = None if side is None else parse_endpoint("--side", side, 7000, open_to_network)
-    loaded = load(scenario)
+    loaded = load(scenario, native=native)
     bus = loaded.build(seed)
     endpoint: Endpoint = PseudoTerminal(_tell) if tcp is None else TcpPort(*parse_tcp(tcp, open_to_network), _tell)
     beside: list[Beside] = [_Keyboard(bus)] if obey or sys.stdin.isatty() else []
@@ -91,7 +93,7 @@ def run_bus(
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # before anyone knows that there is something to end
     try:
         if as_json:
-            click.echo(json.dumps(body))
+            click.echo(json_text(body))
         else:
             click.echo(f"port: {endpoint.name}")
             if side_port is not None:

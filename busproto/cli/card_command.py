@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Final
 
 import click
 
@@ -11,7 +10,7 @@ from busproto.cli import exit_codes
 from busproto.cli.common import console, json_option, print_json
 from busproto.cli.save_command import count_text, open_record
 from busproto.errors import InputError
-from busproto.keeping import check_writable, read_text, write_whole
+from busproto.keeping import check_writable, require_own, write_whole
 from busproto.plan import card_html, card_svg
 from busproto.plan.card import Card, Verdict, card_of, load_trial
 from busproto.plan.card_qr import qr_rows
@@ -19,9 +18,6 @@ from busproto.plan.gang_match import matches_of
 from busproto.plan.load import load
 from busproto.plan.record import ENDING
 from busproto.plan.results import TRIAL_ENDING
-
-MARK_WITHIN: Final = 2000
-"""Characters from the beginning in which a card says that it is one."""
 
 
 @click.command(
@@ -75,7 +71,8 @@ def command(
     if svg_file is not None:
         files.append((Path(svg_file), card_svg.card_svg(card, rows), card_svg.MARK))
     for file, _, mark in files:
-        _check_free(file, mark)
+        require_own(file, mark, "a card")
+        check_writable(file)
     for file, text, _ in files:
         write_whole(file, text)
     counts = _counts(card)
@@ -99,13 +96,6 @@ def command(
 def _beside(record: Path) -> Path:
     """Where the card of a record goes unless something else is said."""
     return record.with_name(f"{record.name.removesuffix('.json').removesuffix('.record')}.card.html")
-
-
-def _check_free(path: Path, mark: str) -> None:
-    """Only a card is written over. Raises InputError where something else stands there."""
-    check_writable(path)
-    if path.exists() and mark not in read_text(path)[:MARK_WITHIN]:
-        raise InputError(f"'{path}' is there already and is no card; name another file. Nothing was written")
 
 
 def _counts(card: Card) -> dict[str, int]:

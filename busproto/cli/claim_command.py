@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -21,23 +21,29 @@ from busproto.cli.common import (
     address_value,
     clear_option,
     clear_progress,
+    code_of,
     json_option,
     open_link,
     port_options,
     print_json,
+    print_let_go,
     require_clearance,
     uid_text,
 )
 from busproto.cli.keys import typed_lines
 from busproto.cli.looking import Looker, looking_options
 from busproto.errors import InputError, PortClosedError
+from busproto.interrupts import INTERRUPTS
 from busproto.keeping import check_writable, kept, now_text
 from busproto.ops.addressing import Move
 from busproto.ops.discovery import Roster, find
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.link import Link
 from busproto.ops.motion import report
 from busproto.ops.nudge import Nudged, nudge
 from busproto.ops.parameter_access import describe
+from busproto.ops.steps import Steps
+from busproto.ops.survey import roster_crew
 from busproto.ops.who_moved import CLEAR_DEG, Held, Member, Restless, Silent, Verdict
 from busproto.plan import claim as claims
 from busproto.plan.crew import (
@@ -226,8 +232,10 @@ def _claim(plan: Plan, seated: dict[str, bytes], wish: _Wish, port: PortOptions,
             later = {uid: one for uid, one in harmed_of(plan, seated, known).items() if uid not in harmed}
             tell_harm(tuple(later.values()))
             talk.begin(crew, known)
-            ended = _by_nudge(link, talk, {**harmed, **later}) if wish.by_nudge else _by_hand(link, talk, wish)
-            tried = _directions(link, talk, wish) if wish.looker is not None else []
+            line = _crew_of(roster, moves)
+            steps = _by_nudge(talk, {**harmed, **later}) if wish.by_nudge else _by_hand(talk, wish)
+            ended, limp = link.run(ending_limp(steps, line))
+            tried, limp = ([], limp) if wish.looker is None else _directions(link, talk, wish, line, limp)
     except (KeyboardInterrupt, click.Abort, PortClosedError) as error:
         error.add_note(talk.kept_text)
         raise
@@ -249,13 +257,20 @@ def _claim(plan: Plan, seated: dict[str, bytes], wish: _Wish, port: PortOptions,
         earlier=earlier,
     )
     if as_json:
-        print_json(outcome.json())
+        print_json({**outcome.json(), "let_go": limp.as_json()})
     else:
         outcome.print(port)
-    return exit_codes.DONE if outcome.is_as_wanted else exit_codes.NOT_AS_WANTED
+        print_let_go(limp)
+    return code_of(limp, exit_codes.DONE if outcome.is_as_wanted else exit_codes.NOT_AS_WANTED)
 
 
-def _directions(link: Link, talk: _Talk, wish: _Wish) -> list[Tried]:
+def _crew_of(roster: Roster, moves: Sequence[Move]) -> list[OnLine]:
+    """Everyone on the line, where they are when the scratch addresses were given."""
+    now_at = {move.uid: move.new for move in moves}
+    return [replace(one, address=now_at.get(one.uid, one.address)) for one in roster_crew(roster)]
+
+
+def _directions(link: Link, talk: _Talk, wish: _Wish, line: list[OnLine], limp: LetGo) -> tuple[list[Tried], LetGo]:
     """Try each surface whose actuators are claimed, alone at an address, and not harmed by the supply."""
     assert wish.looker is not None
     barred = harmed_of(talk.plan, talk.seated, talk.known)
@@ -265,15 +280,14 @@ def _directions(link: Link, talk: _Talk, wish: _Wish) -> list[Tried]:
     surfaces = surfaces_of(talk.plan, there)
     if not surfaces:
         click.echo("No surface is claimed of which the plan says where a positive demand takes it.", err=True)
-        return []
+        return [], limp
     try:
         require_clearance(wish.clear, "letting each surface swing once to its positive side, by a few degrees")
     except NotCleared as error:
         click.echo(f"Directions are not tried: {error.why}.", err=True)
-        return [one for surface in surfaces for one in not_tried(surface, error.why, now_text())]
-    return link.run(
-        try_directions(surfaces, wish.looker, now_text, lambda tried: kept(lambda: keep_directions(talk.plan, tried)))
-    )
+        return [one for surface in surfaces for one in not_tried(surface, error.why, now_text())], limp
+    keep: Callable[[Sequence[Tried]], object] = lambda tried: kept(lambda: keep_directions(talk.plan, tried))  # noqa: E731
+    return link.run(ending_limp(try_directions(surfaces, wish.looker, now_text, keep), line))
 
 
 def _put_in_force(plan: Plan, as_json: bool) -> int:
@@ -338,38 +352,30 @@ def _agreed(moves: list[Move], roster: Roster, yes: bool) -> list[Move]:
 # --- the two ways ----------------------------------------------------------------------------------------------
 
 
-def _by_hand(link: Link, talk: _Talk, wish: _Wish) -> claims.Ended:
+def _by_hand(talk: _Talk, wish: _Wish) -> Steps[claims.Ended]:
     typed = typed_lines()
     is_watched = sys.stdin.isatty()
     patience_s = wish.patience_s if wish.patience_s is not None else (None if is_watched else PATIENCE_S)
     click.echo(LIMP_TEXT, err=True)
     if typed is not None:
         click.echo(KEYS_TEXT, err=True)
-    return link.run(
-        claims.claim_by_hand(
-            talk.plan,
-            talk.crew,
-            talk.seated,
-            decide=Keys(typed).decide,
-            tell=talk.tell,
-            keep=talk.keep,
-            patience_ns=None if patience_s is None else round(patience_s * 1e9),
-            clear_deg=wish.least_deg,
-        )
+    return claims.claim_by_hand(
+        talk.plan,
+        talk.crew,
+        talk.seated,
+        decide=Keys(typed).decide,
+        tell=talk.tell,
+        keep=talk.keep,
+        patience_ns=None if patience_s is None else round(patience_s * 1e9),
+        clear_deg=wish.least_deg,
     )
 
 
-def _by_nudge(link: Link, talk: _Talk, harmed: Mapping[bytes, Harmed]) -> claims.Ended:
+def _by_nudge(talk: _Talk, harmed: Mapping[bytes, Harmed]) -> Steps[claims.Ended]:
     barred = {uid: f"it is not moved: {one.text}" for uid, one in harmed.items()}
-    try:
-        return link.run(
-            claims.claim_by_nudge(
-                talk.plan, talk.crew, talk.seated, choose=talk.choose, tell=talk.tell, keep=talk.keep, barred=barred
-            )
-        )
-    except PortClosedError as error:
-        error.add_note("the one that was swinging could not be told to go limp: take its supply away")
-        raise
+    return claims.claim_by_nudge(
+        talk.plan, talk.crew, talk.seated, choose=talk.choose, tell=talk.tell, keep=talk.keep, barred=barred
+    )
 
 
 def _nudge(plan: Plan, seated: Mapping[str, bytes], who: str, clear: bool, port: PortOptions, as_json: bool) -> int:
@@ -385,11 +391,7 @@ def _nudge(plan: Plan, seated: Mapping[str, bytes], who: str, clear: bool, port:
             raise InputError(f"{harmed.text} Nothing was moved")
         who_text = f"address {address}" + (f" ({function})" if function else "")
         require_clearance(clear, f"letting the actuator at {who_text} swing by a few degrees")
-        try:
-            nudged = link.run(nudge(address))
-        except PortClosedError as error:
-            error.add_note("it could not be told to go limp: take its supply away")
-            raise
+        nudged = link.run(nudge(address))
     if as_json:
         print_json(
             {
@@ -399,11 +401,12 @@ def _nudge(plan: Plan, seated: Mapping[str, bytes], who: str, clear: bool, port:
                 "swing_deg": nudged.swing_deg,
                 "peak_current_ma": nudged.peak_current_ma,
                 "moved": nudged.was_seen,
+                "let_go": nudged.let_go.as_json(),
             }
         )
     else:
-        click.echo(f"{who_text}, uid {uid_text(uid)}: {_swing_text(nudged)}; now limp")
-    return exit_codes.DONE if nudged.was_seen else exit_codes.NOT_AS_WANTED
+        click.echo(f"{who_text}, uid {uid_text(uid)}: {_swing_text(nudged)}. {nudged.let_go.text}")
+    return code_of(nudged.let_go, exit_codes.DONE if nudged.was_seen else exit_codes.NOT_AS_WANTED)
 
 
 def _swing_text(nudged: Nudged) -> str:
@@ -524,7 +527,7 @@ class _Talk:
         for number, function in enumerate(functions, 1):
             click.echo(f"  {number:2} {function}", err=True)
         while True:
-            with contextlib.redirect_stdout(sys.stderr):
+            with contextlib.redirect_stdout(sys.stderr), INTERRUPTS.at_once():
                 question = "Which one was it? Its number; a again, n none of these, u undo, q stop"
                 answer = str(click.prompt(question, prompt_suffix=": ", err=True)).strip().lower()
             if answer in ANSWERS:

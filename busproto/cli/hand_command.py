@@ -174,10 +174,11 @@ class _Screen:
 
     def __enter__(self) -> _Screen:
         if sys.stderr.isatty():
-            from rich.console import Console
             from rich.live import Live
 
-            self._live = Live(console=Console(stderr=True, highlight=False), auto_refresh=False, transient=True)
+            from busproto.cli.output import CleanConsole
+
+            self._live = Live(console=CleanConsole(stderr=True), auto_refresh=False, transient=True)
             self._live.start()
         return self
 

@@ -11,6 +11,7 @@ import click
 
 from busproto.cli.common import clear_progress
 from busproto.errors import InputError
+from busproto.interrupts import INTERRUPTS
 from busproto.plan.direction import Order, Surface, Swung, Tried, Way, fault_of, surface_named
 from busproto.plan.load import Plan
 
@@ -97,7 +98,8 @@ class Looker:
                     f"Did it go first to where the plan has it: {surface.positive}? "
                     "y yes, o the other way, a again, n not seen, q stop"
                 )
-                answer = str(click.prompt(question, prompt_suffix=": ", err=True)).strip().lower()
+                with INTERRUPTS.at_once():
+                    answer = str(click.prompt(question, prompt_suffix=": ", err=True)).strip().lower()
             if answer in KEYS:
                 return KEYS[answer]
             click.echo(f"'{answer}' is none of these: {', '.join(KEYS)}.", err=True)

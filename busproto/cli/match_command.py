@@ -14,17 +14,19 @@ from busproto.cli.common import (
     PortOptions,
     clear_option,
     clear_progress,
+    code_of,
     console,
     json_option,
     open_link,
     port_options,
     print_json,
+    print_let_go,
     require_clearance,
 )
-from busproto.cli.plots import require_plots
-from busproto.errors import InputError
+from busproto.cli.plots import require_plots, save_picture
 from busproto.keeping import check_writable, kept
-from busproto.ops.survey import survey
+from busproto.ops.letting_go import LetGo, ending_limp
+from busproto.ops.survey import crew_of, survey
 from busproto.plan.audit import audit
 from busproto.plan.gang_match import MATCH_ENDING
 from busproto.plan.load import load
@@ -58,8 +60,10 @@ and "after" (null, or greatest_deg, idle_ma, peak_idle_ma, fight_torque_nm: an
 estimate from the current), "members" (function, uid, and as far as it came: points,
 table_deg, why, noise_deg, greatest_before_deg, greatest_after_deg, rms_before_deg,
 rms_after_deg), "earlier" (where it was refused: the last one that was stored).
+In JSON also "let_go": what was seen at the end, see 'busproto move --help'.
 Exit code 3: refused; the tables are as they were, and that was read back. Exit code
-1: refused, and it could not be read back what the tables are."""
+1: refused, and it could not be read back what the tables are; or an actuator was not
+seen limp at the end."""
 )
 @click.argument("airframe")
 @click.argument("gang")
@@ -102,24 +106,26 @@ def command(
         require_plots(plot_file)
         check_writable(Path(plot_file))
     with open_link(port) as link:
-        found = audit(plan, load_seating(plan), link.run(survey()))
+        seen = link.run(survey())
+        found = audit(plan, load_seating(plan), seen)
         benches = members_to_match(wanted, found)
         require_clearance(clear, f"matching the {gang}: its surface moves over nearly all of its travel")
-        result = link.run(match(benches, stations=stations, looks=looks, reach=reach_percent / 100))
+        steps = match(benches, stations=stations, looks=looks, reach=reach_percent / 100)
+        result, limp = link.run(ending_limp(steps, crew_of(seen)))
     body = match_body(benches, result)
     kept(lambda: write_match(plan, wanted, body))
     if plot_file is not None:
         kept(lambda: _plot(plot_file, gang, benches, result))
     if as_json:
-        print_json({"airframe": plan.title, "gang": gang, **body})
+        print_json({"airframe": plan.title, "gang": gang, **body, "let_go": limp.as_json()})
     else:
-        _print(gang, benches, result)
+        _print(gang, benches, result, limp)
     if result.unknown:
         return exit_codes.FAILED
-    return exit_codes.DONE if result.stored else exit_codes.NOT_AS_WANTED
+    return code_of(limp, exit_codes.DONE if result.stored else exit_codes.NOT_AS_WANTED)
 
 
-def _print(gang: str, benches: Sequence[Bench], result: Matched) -> None:
+def _print(gang: str, benches: Sequence[Bench], result: Matched, limp: LetGo) -> None:
     from rich.markup import escape
     from rich.table import Table
 
@@ -150,7 +156,7 @@ def _print(gang: str, benches: Sequence[Bench], result: Matched) -> None:
         out.print(f"[red]Refused:[/red] {escape(reason)}.")
     for sentence in table_sentences(result):
         out.print(f"[{'green' if result.stored else 'red'}]{escape(sentence)}[/]")
-    out.print("All are limp.")
+    print_let_go(limp)
     out.print(DISCLAIMER)
 
 
@@ -195,7 +201,4 @@ def _plot(file: str, gang: str, benches: Sequence[Bench], result: Matched) -> No
     axes.set(xlabel="demand, %", ylabel="mismatch, deg", title=f"{gang}: mismatch to {benches[0].seat.function}")
     axes.grid(alpha=0.3)
     axes.legend()
-    try:
-        figure.savefig(Path(file))
-    except (OSError, ValueError) as error:
-        raise InputError(f"'{file}' cannot be written: {error}") from error
+    save_picture(figure, file)

@@ -19,7 +19,7 @@ from busproto.cli.common import (
 from busproto.cli.show_command import status_json
 from busproto.ops.addressing import parse_address
 from busproto.ops.demand_units import check_target, parse_target, share_to_pulse_us, standing_deg
-from busproto.ops.letting_go import Known, let_go
+from busproto.ops.letting_go import OnLine, let_go
 from busproto.ops.motion import move, report
 from busproto.ops.parameter_access import describe, read_all
 from busproto.wire.messages import STATE_TEXTS
@@ -102,7 +102,7 @@ def _let_go(address: int, port: PortOptions, as_json: bool) -> int:
     """Limp needs no caution: it is what every caution wants."""
     with open_link(port) as link:
         before = link.run(report(address))
-        seen = link.run(let_go((Known(address),), everyone=False))
+        seen = link.run(let_go((OnLine(address),), everyone=False))
         after = link.run(report(address))
     if as_json:
         print_json(

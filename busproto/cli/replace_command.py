@@ -13,11 +13,13 @@ from busproto.cli.applying import Applied, apply_goals, ask, yes_option
 from busproto.cli.common import (
     PortOptions,
     clear_progress,
+    code_of,
     console,
     json_option,
     open_link,
     port_options,
     print_json,
+    print_let_go,
     uid_text,
 )
 from busproto.cli.restore_command import journal_beside, not_proven
@@ -55,8 +57,9 @@ afterwards it holds the new actuator, and the one before is kept under a number.
 \b
 JSON: "function", "old_uid", "new_uid", "address", "match_anew" (bool), "record",
 "kept" (the record before), "fingerprint", "changes", "steps_done",
-"addresses_proven", "reason", "went_on_after".
-Exit code 1: the new one must not take that place; stderr says why. Exit code 3: the
+"addresses_proven", "reason", "went_on_after", "let_go".
+Exit code 1: the new one must not take that place, or an actuator was not seen limp at
+the end ("let_go": see 'busproto move --help'); stderr says why. Exit code 3: the
 line or the addresses afterwards are not proven. Exit code 4: not agreed."""
 )
 @click.argument("function", metavar="FUNCTION")
@@ -145,7 +148,7 @@ def command(
         )
     else:
         _print(exchange, applied, after, path, kept)
-    return exit_codes.NOT_AS_WANTED if applied.proof else exit_codes.DONE
+    return code_of(applied.let_go, exit_codes.NOT_AS_WANTED if applied.proof else exit_codes.DONE)
 
 
 def _looked_at(
@@ -183,8 +186,9 @@ def _print(exchange: Exchange, applied: Applied, after: Record, path: Path, kept
         out.print(f"[red]addresses NOT PROVEN: {escape(applied.proof)}[/red]")
     out.print(
         f"[green]{escape(old.name)}: {uid_text(exchange.uid)} has address {old.address} and all settings of "
-        f"{uid_text(old.uid)}, but no correction table.[/green] It is limp."
+        f"{uid_text(old.uid)}, but no correction table.[/green]"
     )
+    print_let_go(applied.let_go)
     if needs_match(old):
         why = (
             "a correction table belongs to the one it was measured on"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, Final
 
-from busproto.errors import InputError
+from busproto.cli.plots import save_picture
 from busproto.plan.load import Plan
 from busproto.plan.rigging import actuator_of
 from busproto.rig.gang import fight
@@ -29,10 +29,7 @@ def draw(file: Path, plan: Plan, found: AirframeResult, surfaces: list[SurfaceRe
         _plot_linkage(left, one)
         _plot_torque(right, one, plan, found)
     figure.suptitle(f"{plan.title}: {plan.rig.flight.airspeed:g} m/s. Estimates, not a clearance.")
-    try:
-        figure.savefig(file)
-    except (OSError, ValueError) as error:
-        raise InputError(f"'{file}' cannot be written: {error}") from error
+    save_picture(figure, file)
 
 
 def _evenly(low_deg: float, high_deg: float) -> list[float]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import click
 
@@ -13,17 +14,20 @@ from busproto.cli.common import (
     PortOptions,
     clear_option,
     clear_progress,
+    code_of,
     console,
     json_option,
     open_link,
     port_options,
     print_json,
+    print_let_go,
     require_clearance,
 )
 from busproto.cli.looking import Looker, looking_options, print_directions
 from busproto.errors import InputError
 from busproto.keeping import kept, now_text
-from busproto.ops.survey import survey
+from busproto.ops.letting_go import LetGo, ending_limp
+from busproto.ops.survey import crew_of, survey
 from busproto.plan.audit import AS_PLANNED, Audit, audit
 from busproto.plan.direction import PART as DIRECTION
 from busproto.plan.direction import Tried, positive_of, surfaces_of, try_directions, with_directions
@@ -57,10 +61,12 @@ JSON, and the file hauler.trial.json beside the airframe file: "format", "airfra
 matched), "actuators" (function, uid, address, limp_at_start, soft_start_ms, centred,
 centred_at_deg, moved, loss_action, loss_after_ms: between which two looks, passed,
 faults, faults_by_part, direction: positive, direction, way, why, by_deg, seen_by, at).
+In JSON also "let_go": what was seen at the end, see 'busproto move --help'.
 An earlier trial that had other parts too is kept as hauler.trial.DATE.json.
 One whose reports make no sense is let go and left out; each that does not arrive is
 waited for 8 s, once. Before it begins it says how long it takes at most.
-Exit code 3: something was not as planned, or a gang is not matched. Exit code 4: the cautions were not
+Exit code 1: an actuator was not seen limp at the end. Exit code 3: something was not as
+planned, or a gang is not matched. Exit code 4: the cautions were not
 answered with yes."""
 )
 @click.argument("airframe")
@@ -111,29 +117,32 @@ def command(
         if not as_json:
             _tell_beforehand(found, missing, longest_s)
         require_clearance(clear, f"a trial of {plan.title}: {len(benches)} actuators will move")
-        findings = {bench.address: Findings() for bench in benches}
+        findings, crew = {bench.address: Findings() for bench in benches}, crew_of(seen)
+        ends: list[LetGo] = []  # all that are on the line, also those that are not tried
         if wanted:
-            findings = link.run(trial(benches, wanted, percent / 100))
+            findings, limp = link.run(ending_limp(trial(benches, wanted, percent / 100), crew))
+            ends.append(limp)
         body = trial_body(plan, wanted, benches, findings, missing, found.unmatched)
         if wanted:
             body = kept(lambda: write_trial(plan, body)) or body
             if not as_json:
-                _print(plan, benches, findings, found.unmatched, body["passed"])
+                _print(plan, benches, findings, body)
         if with_direction:
             there = {bench.seat.function: (bench.sheet.uid, bench.address) for bench in benches}
-            tried = link.run(
-                try_directions(
-                    surfaces_of(plan, there), looker, now_text, lambda some: kept(lambda: keep_directions(plan, some))
-                )
+            steps = try_directions(
+                surfaces_of(plan, there), looker, now_text, lambda some: kept(lambda: keep_directions(plan, some))
             )
+            tried, limp = link.run(ending_limp(steps, crew))
+            ends.append(limp)
             body = with_directions(body, tried)
     if as_json:
-        print_json(body)
+        print_json({**body, "let_go": ends[-1].as_json()})
     else:
         print_directions(tried)
+        print_let_go(ends[-1])
         _tell_untried(plan, looker, bool(parts), with_direction)
         click.echo(DISCLAIMER)
-    return exit_codes.DONE if body["passed"] else exit_codes.NOT_AS_WANTED
+    return code_of(ends[-1], exit_codes.DONE if body["passed"] else exit_codes.NOT_AS_WANTED)
 
 
 def _tell_untried(plan: Plan, looker: Looker, were_parts_chosen: bool, with_direction: bool) -> None:
@@ -156,9 +165,7 @@ def _tell_beforehand(found: Audit, missing: list[str], longest_s: int) -> None:
         console().print(f"[yellow]Not set as planned: {', '.join(odd)} ('busproto audit' tells how)[/yellow]")
 
 
-def _print(
-    plan: Plan, benches: list[Bench], findings: dict[int, Findings], unmatched: Mapping[str, str], passed: bool
-) -> None:
+def _print(plan: Plan, benches: list[Bench], findings: dict[int, Findings], body: Mapping[str, Any]) -> None:
     from rich.markup import escape
     from rich.table import Table
 
@@ -181,9 +188,11 @@ def _print(
     for bench in benches:
         for fault in findings[bench.address].faults:
             out.print(f"[red]{escape(bench.seat.function)}:[/red] {escape(fault)}")
-    for gang, why in unmatched.items():
-        out.print(f"[red]{escape(gang)}:[/red] {escape(why)} ('busproto match' does it)")
-    if passed:
-        out.print(f"[green]{escape(plan.title)}: all {len(benches)} did as planned.[/green] All are limp.")
+    if body["missing"] or any(one.faults for one in findings.values()):
+        out.print("[red]Not all did as planned.[/red]")
     else:
-        out.print("[red]Not all did as planned.[/red] All are limp.")
+        out.print(f"[green]{escape(plan.title)}: all {len(benches)} did as planned.[/green]")
+        if not body["passed"] and not body["unmatched"]:
+            out.print("[red]Directions that were tried earlier are not as planned, or not known.[/red]")
+    for gang, why in body["unmatched"].items():
+        out.print(f"[red]{escape(gang)}:[/red] {escape(why)} ('busproto match' does it)")

@@ -9,7 +9,7 @@ with Link(open_transport("/dev/ttyUSB0")) as link:
 
 from busproto.ops.addressing import assign, assign_all, ordered_moves, parse_address, parse_uid
 from busproto.ops.discovery import Found, Roster, find, prove_addresses
-from busproto.ops.letting_go import Known, LetGo, ending_limp, let_go
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp, let_go, require_limp
 from busproto.ops.link import AsyncLink, Link
 from busproto.ops.motion import (
     demand,
@@ -28,9 +28,9 @@ from busproto.ops.transact import transact, who_is_at
 __all__ = [
     "AsyncLink",
     "Found",
-    "Known",
     "LetGo",
     "Link",
+    "OnLine",
     "Roster",
     "assign",
     "assign_all",
@@ -51,6 +51,7 @@ __all__ = [
     "release",
     "release_all",
     "report",
+    "require_limp",
     "restart",
     "stream",
     "take_demand_away",

@@ -14,7 +14,7 @@ from typing import Final
 
 from busproto.errors import InputError
 from busproto.ops.demand_units import degrees_to_share, standing_deg
-from busproto.ops.letting_go import Known, LetGo, ending_limp
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.motion import (
     ARRIVED_CDEG,
     DEMAND_PERIOD_NS,
@@ -347,7 +347,7 @@ def steer(
     for address in who.addresses:
         hand.heard(address, (yield from report(address)))
     loss = parameter_named("loss-action")
-    crew = [Known(address, loss_action=loss.text(one[loss.name])) for address, one in who.settings.items()]
+    crew = [OnLine(address, loss_action=loss.text(one[loss.name])) for address, one in who.settings.items()]
     _, seen = yield from ending_limp(_steer(hand, next_command, on_view), crew, everyone=False)
     return Steering(tuple(hand.reached), dict(hand.peak_ma), seen)
 

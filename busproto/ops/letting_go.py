@@ -52,7 +52,7 @@ TAKE_THE_PACK_OFF: Final = "Take the pack off before you touch anything they mov
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class OnLine:
     """One actuator that is known to be there.
 
     Attributes:
@@ -159,10 +159,17 @@ def _tell(error: BaseException, seen: LetGo, note: str = "") -> None:
         error.add_note(note or seen.note)
 
 
+def who_holds(crew: Iterable[OnLine]) -> Steps[tuple[Holding, ...]]:
+    """Those that are engaged now, or hold. Only looks, once; one that does not answer is not in it."""
+    party = _Party(crew)
+    yield from _look(party, None, strangers=True)
+    return party.result().holding
+
+
 # --- the operation ----------------------------------------------------------------------------------------------
 
 
-def let_go(crew: Iterable[Known] | None, *, everyone: bool = True, longest_ns: int = LONGEST_NS) -> Steps[LetGo]:
+def let_go(crew: Iterable[OnLine] | None, *, everyone: bool = True, longest_ns: int = LONGEST_NS) -> Steps[LetGo]:
     """Let actuators go until each was seen limp, or for `longest_ns`.
 
     Args:
@@ -196,17 +203,17 @@ def require_limp(seen: LetGo) -> None:
         raise NotLimpError(where[0], seen.note)
 
 
-def could_not_be_told(crew: Iterable[Known] | None) -> str:
+def could_not_be_told(crew: Iterable[OnLine] | None) -> str:
     """What to say where the port went away: who may hold, what each does without demands, and what to do now."""
     return _Party(crew).could_not_be_told()
 
 
-def let_go_after(error: BaseException, crew: Iterable[Known] | None, *, everyone: bool = True) -> Steps[None]:
+def let_go_after(error: BaseException, crew: Iterable[OnLine] | None, *, everyone: bool = True) -> Steps[None]:
     """Let go as an error ended an operation, and let the error say what was seen. Args: as `let_go`."""
     _tell(error, (yield from let_go(crew, everyone=everyone)))
 
 
-def ending_limp(steps: Steps[T], crew: Collection[Known] | None, *, everyone: bool = True) -> Steps[tuple[T, LetGo]]:
+def ending_limp(steps: Steps[T], crew: Collection[OnLine] | None, *, everyone: bool = True) -> Steps[tuple[T, LetGo]]:
     """Do an operation, and let go however it ends; what was seen comes with its result, or with its error.
 
     Args: as `let_go`; `crew` is looked at when the operation has ended, so that it may add to it.
@@ -266,7 +273,7 @@ class _Member:
 class _Party:
     """Those who are known to be there, and those who turned out to be."""
 
-    def __init__(self, crew: Iterable[Known] | None) -> None:
+    def __init__(self, crew: Iterable[OnLine] | None) -> None:
         known = () if crew is None else tuple(crew)
         self.is_muster = crew is None
         self.without_address = sum(not one.addresses for one in known)
@@ -338,16 +345,17 @@ class _Party:
 
 def _until_seen(party: _Party, everyone: bool, longest_ns: int) -> Steps[LetGo]:
     began_ns = yield from now()
-    turn = 0
+    turn = passes = 0
     while True:
         if everyone or turn:
             yield from _release_all()
         if turn or not everyone:
             yield from _release_each(party)
-        mustered = party.is_muster and turn < MUSTER_PASSES
-        yield from _look(party, all_rows() if mustered else None, strangers=everyone)
+        is_mustering = party.is_muster and passes < MUSTER_PASSES
+        yield from _look(party, all_rows() if is_mustering else None, strangers=everyone)
         turn += 1
-        is_mustering = party.is_muster and turn < MUSTER_PASSES
+        passes += bool(party.members)  # a pass in which none answered may have been lost in noise as a whole
+        is_mustering = party.is_muster and passes < MUSTER_PASSES
         if (not party.unsettled and not is_mustering) or (yield from now()) - began_ns >= longest_ns:
             return party.result()
         yield Pause(PAUSES_NS[min(turn, len(PAUSES_NS)) - 1])

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from busproto.errors import InputError
-from busproto.ops.letting_go import Known, LetGo, ending_limp, let_go_after
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp, let_go_after
 from busproto.ops.reports import brief_reports
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
 from busproto.ops.transact import transact
@@ -136,7 +136,7 @@ def _demands(shares: Mapping[int, float]) -> tuple[int, ...]:
     return tuple(demands)
 
 
-def stream(shares: Mapping[int, float], duration_ns: int, *, crew: Collection[Known] | None = None) -> Steps[None]:
+def stream(shares: Mapping[int, float], duration_ns: int, *, crew: Collection[OnLine] | None = None) -> Steps[None]:
     """Demand these shares of these channels, again and again for a while.
 
     What follows then is the caller's: whoever stops here loses the demand. Where it is interrupted it lets all go.
@@ -205,7 +205,7 @@ def move(
     moving = _move(address, share, hold_ns, before)
     if not leave_limp:
         return (yield from moving)
-    result, seen = yield from ending_limp(moving, (Known(address, loss_action=loss_action),), everyone=False)
+    result, seen = yield from ending_limp(moving, (OnLine(address, loss_action=loss_action),), everyone=False)
     return replace(result, let_go=seen)
 
 

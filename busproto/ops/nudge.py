@@ -13,7 +13,7 @@ from typing import Final
 
 from busproto.errors import InputError, OperationError
 from busproto.ops.demand_units import degrees_to_share, standing_deg
-from busproto.ops.letting_go import Known, LetGo, ending_limp
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.motion import MS, demand, engage, report, show
 from busproto.ops.parameter_access import read_all
 from busproto.ops.steps import Pause, Steps, now
@@ -68,7 +68,7 @@ def nudge(address: int, duration_s: float = SWING_S) -> Steps[Nudged]:
     settings = yield from read_all(address)
     before = yield from report(address)
     share = share_to_stay(address, before.position_cdeg / 100, settings)
-    known = Known(address, loss_action=parameter_named("loss-action").text(settings["loss-action"]))
+    known = OnLine(address, loss_action=parameter_named("loss-action").text(settings["loss-action"]))
     swinging = _swing(address, share, before.position_cdeg, duration_s)
     (swing_deg, peak_ma), seen = yield from ending_limp(swinging, (known,), everyone=False)
     return Nudged(address, swing_deg, peak_ma, seen)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from busproto.errors import OperationError
 from busproto.ops.discovery import Roster, find
-from busproto.ops.letting_go import Known
+from busproto.ops.letting_go import OnLine
 from busproto.ops.motion import report
 from busproto.ops.parameter_access import describe, read_all
 from busproto.ops.steps import Progress, Steps
@@ -90,11 +90,11 @@ def survey(*, rng: random.Random | None = None) -> Steps[Survey]:
     return Survey(roster, sheets, problems)
 
 
-def crew_of(seen: Survey) -> list[Known]:
+def crew_of(seen: Survey) -> list[OnLine]:
     """Everyone that a survey found, for letting go (see `busproto.ops.letting_go`)."""
     loss = parameter_named("loss-action")
     return [
-        Known(
+        OnLine(
             one.address,
             one.uid,
             loss.text(seen.sheets[one.uid].working[loss.name]) if one.uid in seen.sheets else "",
@@ -104,6 +104,6 @@ def crew_of(seen: Survey) -> list[Known]:
     ]
 
 
-def roster_crew(roster: Roster) -> list[Known]:
+def roster_crew(roster: Roster) -> list[OnLine]:
     """The same of a search alone; what they do without demands is not known then."""
     return crew_of(Survey(roster, {}, {}))

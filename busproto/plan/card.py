@@ -20,13 +20,13 @@ import msgspec
 from msgspec import Meta
 
 from busproto.errors import FileError
-from busproto.keeping import read_text
 from busproto.plan.direction import Way, positive_of
 from busproto.plan.gang_match import MATCH_FORMAT, Matches, Member, unmatched
 from busproto.plan.load import Plan
 from busproto.plan.record import Entry, Record, short
 from busproto.plan.results import TRIAL_FORMAT
 from busproto.plan.trial import LOSS_EARLY_MS, LOSS_LATE_MS, SOFT_START_SLACK, SOFT_START_SLACK_MS
+from busproto.reading import decode_json, read_text
 from busproto.wire.parameters import BY_NAME, FACTORY, RawValue
 
 GAP: Final = "\N{NO-BREAK SPACE}"
@@ -212,7 +212,7 @@ def load_trial(path: str | Path) -> Trial:
         InputError: it cannot be read.
     """
     try:
-        return msgspec.json.decode(read_text(Path(path)), type=Trial)
+        return decode_json(read_text(path), Trial)
     except msgspec.MsgspecError as error:
         raise FileError(str(path), [f"not the results of a trial: {error}"]) from error
 

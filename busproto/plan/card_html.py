@@ -17,7 +17,7 @@ from busproto.plan.card_qr import qr_path, qr_size
 MARK: Final = '<meta name="generator" content="busproto card">'
 """Stands in every card, so that one is known again before it is written over."""
 
-ROOMY_ROWS: Final = 14
+ROOMY_ROWS: Final = 12
 """Actuators that fit a printed page in comfortable letters; more are printed smaller."""
 
 SIGNS: Final = {Verdict.GOOD: "✓", Verdict.BAD: "✗", Verdict.OPEN: "○", Verdict.NOTHING: "–"}
@@ -98,7 +98,7 @@ ul { margin: .2rem 0; padding-left: 1.2rem; }
   table { margin-top: 2mm; } th, td { padding: .5mm .8mm; } th { font-size: .85em; }
   thead { display: table-header-group; } tbody { break-inside: avoid; }
   .more td, .long, .uid { font-size: .85em; } .head .long { font-size: 6.8pt; }
-  .warn { margin: 1.5mm 0; padding: 1mm 2mm; }
+  .warn { margin: 1.5mm 0; padding: 1mm 2mm; } .warn h2 { margin: .5mm 0 0; font-size: 8pt; }
   .foot { break-inside: avoid; font-size: 7.5pt; }
   .foot ul { columns: 2; }
   .sign { grid-template-columns: repeat(4, 1fr); gap: 5mm; margin-top: 7mm; }
@@ -198,7 +198,7 @@ def _row(row: Row) -> Iterator[str]:
     )
     more = about
     if settings:
-        more += f'<br><span class="head_of">Settings</span> {settings}'
+        more += f'; <span class="head_of">Settings</span> {settings}'
     if row.direction.verdict is not Verdict.NOTHING:
         more += (
             f'<br><span class="head_of">Direction</span> '

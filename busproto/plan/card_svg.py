@@ -195,9 +195,8 @@ def _row(page: _Page, row: Row, *, is_band: bool) -> None:
         x += share * INNER_MM
     page.y = deepest + page.size * 0.25
     settings = ", ".join(f"{name} {value} ({default})" for name, value, default in row.settings)
-    page.lines(EDGE_MM, INNER_MM, f"{row.kind}, uid {row.uid}", scale=0.8, colour=SOFT)
-    if settings:
-        page.lines(EDGE_MM, INNER_MM, f"Settings: {settings}", scale=0.8, colour=SOFT)
+    about = f"{row.kind}, uid {row.uid}" + (f"; Settings: {settings}" if settings else "")
+    page.lines(EDGE_MM, INNER_MM, about, scale=0.8, colour=SOFT)
     if row.direction.verdict is not Verdict.NOTHING:
         text = f"Direction: {SIGNS[row.direction.verdict]} {row.direction.text}"
         page.lines(EDGE_MM, INNER_MM, text, scale=0.85, colour=COLOURS[row.direction.verdict])

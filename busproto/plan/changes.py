@@ -8,7 +8,7 @@ Nothing moves: everyone is told to go limp first, and stays so.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Final
@@ -16,7 +16,7 @@ from typing import Any, Final
 from busproto.errors import InputError, OperationError, ReadBackError
 from busproto.ops.addressing import Move, assign, ordered_moves
 from busproto.ops.discovery import Roster, find
-from busproto.ops.motion import release_all
+from busproto.ops.letting_go import OnLine, let_go, require_limp
 from busproto.ops.parameter_access import commit, describe, read_all, write
 from busproto.ops.steps import Progress, Steps
 from busproto.ops.survey import Survey
@@ -172,7 +172,14 @@ def _of_move(move: Move, name: str) -> Change:
     return Change(kind, move.uid, name, move.new, move.old)
 
 
-def carry_out(todo: Sequence[Change], goals: Sequence[Goal], *, note: Note, admit: Admit | None = None) -> Steps[int]:
+def carry_out(
+    todo: Sequence[Change],
+    goals: Sequence[Goal],
+    *,
+    note: Note,
+    admit: Admit | None = None,
+    crew: Collection[OnLine] = (),
+) -> Steps[int]:
     """Do the changes one after another, each read back; everyone goes limp first. Returns how many were done.
 
     Args:
@@ -180,13 +187,17 @@ def carry_out(todo: Sequence[Change], goals: Sequence[Goal], *, note: Note, admi
         goals: the same goals.
         note: told before and after each; what it raises ends the run between two changes.
         admit: see `Admit`; None lets everyone be set. Who is not admitted has its address, and no settings.
+        crew: those that are known to be on the line; one that is seen to hold is not written to.
 
     Raises:
+        NotLimpError: one still holds, though it was told to go limp; nothing was written.
         BusError: an actuator did not do it. What was done until then stays; run it again.
     """
     by_uid = {goal.uid: goal for goal in goals}
     if todo:
-        yield from release_all()
+        seen = yield from let_go(crew)
+        if seen.holding:  # what is set acts at once: it would move
+            require_limp(seen)
     done = 0
     for number, change in enumerate(todo):
         yield Progress("applying", number, len(todo))

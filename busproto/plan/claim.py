@@ -19,7 +19,8 @@ from types import MappingProxyType
 from typing import Final, Literal
 
 from busproto.errors import InputError, OperationError
-from busproto.ops.motion import release_all, show
+from busproto.ops.letting_go import OnLine, let_go, require_limp
+from busproto.ops.motion import show
 from busproto.ops.nudge import Nudged, nudge
 from busproto.ops.steps import Steps, now
 from busproto.ops.who_moved import (
@@ -321,6 +322,7 @@ class _ByHand:
     ) -> None:
         self._plan = plan
         self._address = {member.uid: member.address for member in crew}
+        self._crew = [OnLine(member.address, member.uid) for member in crew]
         self._desk = _Desk(plan, dict(seated), tell, keep)
         self._lookout = Lookout(crew, tell)
         self._decide = decide
@@ -332,7 +334,7 @@ class _ByHand:
 
     def run(self) -> Steps[Ended]:
         stiff = yield from self._lookout.settle()
-        yield from release_all()
+        yield from let_go(self._crew)  # one that is not seen limp is told of, again and again, by the look-out
         for uid in stiff:
             self._lookout.watch.forget(uid)  # its surface may fall now, and that is no hand
         skipped: set[str] = set()
@@ -441,7 +443,7 @@ def claim_by_nudge(
     """
     desk = _Desk(plan, dict(seated), tell, keep)
     silent: list[bytes] = []
-    yield from release_all()
+    yield from let_go([OnLine(member.address, member.uid) for member in crew])
     waiting = [member for member in crew if member.uid not in desk.seated.values()]
     at = 0
     was_at: list[int] = []
@@ -456,6 +458,7 @@ def claim_by_nudge(
             continue
         try:
             nudged = yield from nudge(member.address)
+            require_limp(nudged.let_go)
         except OperationError as error:
             if isinstance(error, TimeoutError):
                 silent.append(member.uid)

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
 from busproto.errors import BusError, InputError, OperationError, PortClosedError
-from busproto.ops.letting_go import Known, ending_limp, require_limp
+from busproto.ops.letting_go import OnLine, ending_limp, require_limp
 from busproto.ops.motion import ARRIVED_CDEG, demand, engage, release, report
 from busproto.ops.nudge import share_to_stay
 from busproto.ops.parameter_access import read_all
@@ -156,8 +156,8 @@ def swing(surface: Surface, share: float = SHARE) -> Steps[Swung]:
     is_set = -1 if settings["direction"] == DIRECTION_REVERSED else 1
     out = min(1.0, max(-1.0, stay + share * is_set * lead.planned_side))
     loss = parameter_named("loss-action")
-    crew = [Known(lead.address, lead.uid, loss.text(settings[loss.name]))]
-    crew += [Known(arm.address, arm.uid) for arm in others]
+    crew = [OnLine(lead.address, lead.uid, loss.text(settings[loss.name]))]
+    crew += [OnLine(arm.address, arm.uid) for arm in others]
     (first, then), seen = yield from ending_limp(_out_and_back(surface, stay, out), crew, everyone=False)
     require_limp(seen)
     by_deg: dict[str, float | None] = {}

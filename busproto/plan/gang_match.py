@@ -15,8 +15,8 @@ import msgspec
 from msgspec import Meta
 
 from busproto.errors import FileError
-from busproto.keeping import read_text
 from busproto.plan.load import Gang, Plan
+from busproto.reading import decode_json, read_text
 from busproto.wire.parameters import RawValue
 
 MATCH_ENDING: Final = "match.json"
@@ -74,7 +74,7 @@ def load_matches(path: str | Path) -> Matches:
         InputError: it cannot be read.
     """
     try:
-        return msgspec.json.decode(read_text(Path(path)), type=Matches)
+        return decode_json(read_text(path), Matches)
     except msgspec.MsgspecError as error:
         raise FileError(str(path), [f"not the results of matching: {error}"]) from error
 

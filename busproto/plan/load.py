@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from busproto.errors import FileError, InputError
-from busproto.keeping import read_text
 from busproto.plan.files import SAID_ELSEWHERE, AirframeFile, BusTable, FleetFile, ModelTable, Table
+from busproto.reading import MAX_WRITTEN_BYTES, read_text
 from busproto.rig.supply import Pack
 from busproto.rig.tables import LineTable, PackTable, RigTables
 from busproto.toml_source import Problem, Source, read
@@ -159,7 +159,7 @@ def load_fleet(path: str | Path) -> tuple[FleetFile, Source]:
 
 def kind_of(path: str | Path) -> str:
     """Which kind of file this is, by its first key: "airframe" or "fleet-map". Raises FileError where it is neither."""
-    source, problems = read(read_text(Path(path)), Path(path).name)
+    source, problems = read(read_text(path, MAX_WRITTEN_BYTES), Path(path).name)
     if source is None:
         raise FileError(str(path), [str(one) for one in problems])
     for kind in ("airframe", "fleet-map"):
@@ -170,7 +170,7 @@ def kind_of(path: str | Path) -> str:
 
 def _looked_at(path: Path, name: str, kind: type[F]) -> tuple[Source | None, F | None, list[str]]:
     """A file as far as it can be used, and what is wrong with it. Raises InputError where it cannot be read."""
-    source, problems = read(read_text(path), name)
+    source, problems = read(read_text(path, MAX_WRITTEN_BYTES), name)
     table = None
     if source is not None:
         table, problems = source.checked(kind)

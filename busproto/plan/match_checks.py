@@ -15,7 +15,7 @@ from typing import Final
 from busproto.ops.demand_units import degrees_to_share, share_to_degrees, standing_deg
 from busproto.plan.table_fit import TableFit
 from busproto.plan.trial import Bench
-from busproto.wire.parameters import BY_NAME
+from busproto.wire.parameters import BY_NAME, steepest
 
 LEAST_CARRIED: Final = 0.5
 MOST_CARRIED: Final = 2.0
@@ -132,11 +132,11 @@ def table_reasons(member: Bench, fit: TableFit) -> Iterator[str]:
             f"+-{row.high / row.counts_per_unit:g}: set its arm on the spline, or its rod, so that it stands as the "
             "lead does"
         )
-    travel = member.sheet.working["travel"]
+    travel, spans = member.sheet.working["travel"], len(fit.table_deg) - 1
     assert isinstance(travel, int)
-    apart_deg = travel / 100 / (len(fit.table_deg) - 1)
-    steepest_deg = max((abs(after - before) for before, after in pairwise(fit.table_deg)), default=0.0)
-    if steepest_deg >= apart_deg:
+    steepest_cdeg = steepest(tuple(row.scaled_to_raw(value) for value in fit.table_deg))
+    if steepest_cdeg >= travel:
+        steepest_deg, apart_deg = steepest_cdeg / spans / 100, travel / spans / 100
         yield (
             f"{member.seat.function}: its correction would change by {steepest_deg:.2f} deg between two points that "
             f"lie {apart_deg:.2f} deg apart, so its angle would not rise with the demand: its rod slips or has another "

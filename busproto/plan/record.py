@@ -21,15 +21,18 @@ import rfc8785
 from msgspec import Meta
 
 from busproto.errors import FileError, InputError
-from busproto.keeping import keep_numbered, read_text, write_whole
+from busproto.keeping import keep_numbered, write_whole
 from busproto.ops.addressing import parse_uid
 from busproto.ops.survey import Sheet, Survey, firmware_text
 from busproto.plan.changes import Goal
+from busproto.reading import decode_json, read_text
 from busproto.toml_source import PlainText
 from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
 from busproto.wire.messages import Description
 from busproto.wire.parameters import BY_NAME, PARAMETERS, RawValue, disagreement, parameter_named
 
+RECORD_KEY: Final = "bus-record"
+"""The first key of every record."""
 FORMAT: Final = 1
 ENDING: Final = "record.json"
 SHORT_DIGITS: Final = 12
@@ -320,7 +323,7 @@ class _File(_Table, frozen=True, kw_only=True):
 def record_text(record: Record) -> str:
     """The file of a record: JSON, one setting a line."""
     body: dict[str, Any] = {
-        "bus-record": FORMAT,
+        RECORD_KEY: FORMAT,
         "title": record.title,
         "airframe": record.airframe,
         "made": record.made,
@@ -354,7 +357,7 @@ def parse_record(text: str, name: str) -> Record:
         FileError: it is no record, or torn.
     """
     try:
-        body = msgspec.json.decode(text)
+        body: Any = decode_json(text)
         file = msgspec.convert(body, _File)
         sum_of_all = sha256_hex(canonical({key: value for key, value in body.items() if key != "sum-of-all"}))
     except msgspec.ValidationError as error:

@@ -7,8 +7,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+import msgspec
+
 from busproto.errors import InputError
-from busproto.keeping import check_writable, now_text, read_text, write_whole
+from busproto.keeping import check_writable, now_text, write_whole
 from busproto.ops.discovery import Roster
 from busproto.plan.audit import Audit
 from busproto.plan.direction import PART as DIRECTION
@@ -17,6 +19,7 @@ from busproto.plan.gang_match import MATCH_ENDING, MATCH_FORMAT
 from busproto.plan.load import Gang, Plan
 from busproto.plan.match import Matched, matched_json, reasons_against
 from busproto.plan.trial import Bench, Findings, findings_json
+from busproto.reading import decode_json, read_text
 
 TRIAL_ENDING: Final = "trial.json"
 TRIAL_FORMAT: Final = 1
@@ -191,10 +194,10 @@ def _before(path: Path, key: str, kind: type) -> dict[str, Any] | None:
     if not path.exists():
         return None
     try:
-        body = json.loads(read_text(path))
+        body: Any = decode_json(read_text(path))
         if isinstance(body, dict) and isinstance(body.get(key), kind):
             return body
-    except ValueError:
+    except (ValueError, msgspec.MsgspecError):
         pass
     unread = path.with_name(f"{path.name}.unreadable")
     try:

@@ -19,9 +19,10 @@ import msgspec
 from msgspec import Meta
 
 from busproto.errors import FileError, InputError
-from busproto.keeping import keep_numbered, read_text, write_whole
+from busproto.keeping import keep_numbered, write_whole
 from busproto.ops.addressing import parse_uid
 from busproto.plan.load import Plan
+from busproto.reading import decode_json, read_text
 
 ENDING: Final = "seats.json"
 DRAFT_ENDING: Final = "seats.anew.json"
@@ -49,7 +50,7 @@ def load_seating(plan: Plan, *, draft: bool = False) -> dict[str, bytes]:
     if not os.path.exists(path):  # also where the system has no such names; Path.exists would raise
         return {}
     try:
-        file = msgspec.json.decode(read_text(path), type=_File)
+        file: _File = decode_json(read_text(path), _File)
         uids = {function: parse_uid(uid) for function, uid in file.uids.items()}
     except (msgspec.MsgspecError, InputError) as error:
         raise FileError(str(path), [f"{error}; 'busproto claim' makes it anew once it is moved away"]) from error

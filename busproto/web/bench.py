@@ -73,7 +73,8 @@ class Bench:
         shares, channel_shares: the demands, -1..+1, by address and by channel.
         only_looks: somebody else demands on the line.
         has_watchers: whether any page is there; nobody is asked for reports otherwise.
-        let_go: what was seen when actuators were let go last; None since it was armed, or where the port went away.
+        let_go: what was seen when actuators were let go last; None before.
+        not_told: the port went away while armed, and nothing was let go since: what is to be said; "" otherwise.
         worker_cpu_s: processor time of the thread so far.
     """
 
@@ -96,6 +97,7 @@ class Bench:
         self.log = LineLog()
         self.armed = False
         self.let_go: LetGo | None = None
+        self.not_told = ""
         self.shares: dict[int, float] = {}
         self.channel_shares: dict[int, float] = {}
         self.has_watchers = False
@@ -178,6 +180,7 @@ class Bench:
 
     def _has_ended(self, text: str, why: str, limp: str) -> None:
         self._end_flow("failed", text)
+        self.not_told = limp if self.armed else self.not_told
         self._now_disarmed(why, limp if self.armed else "")
         self._port_json("closed", text)
         self._port, self._next_flow, self._is_stopping = None, None, False
@@ -375,14 +378,12 @@ class Bench:
 
     def _let_go(self) -> str:
         """Let go of all that are known, else of whoever is there; says what was seen."""
-        self.let_go = self.run(let_go(self.board.crew()))
+        self.let_go, self.not_told = self.run(let_go(self.board.crew())), ""
         return self.let_go.text
 
     def _now_disarmed(self, why: str, limp: str = "") -> None:
         self.armed = False
-        self.shares.clear()
-        self.channel_shares.clear()
-        self._to_release.clear()
+        self.shares, self.channel_shares, self._to_release = {}, {}, []
         self._arm_json(why, limp)
 
     def _arm(self, page: int, order: orders.Arm) -> None:
@@ -394,7 +395,7 @@ class Bench:
             raise InputError("nobody is known on the line: find who is there first")
         if self._port is None or self._flow is not None:
             raise InputError("a task is running: it ends first")
-        self.armed, self._was_armed, self.let_go = True, True, None
+        self.armed = self._was_armed = True
         self._alive_s, self._hidden_s = self._clock(), None
         self._arm_json("")
 
@@ -459,8 +460,7 @@ class Bench:
         try:
             if self.shares or self.channel_shares:
                 self.said(self._let_go())
-                self.shares.clear()
-                self.channel_shares.clear()
+                self.shares, self.channel_shares = {}, {}
                 self._arm_json("")  # a flow that moves goes on armed
             desk.result = desk.kind.steps(desk, desk.wanted)
         except Stopped as stop:

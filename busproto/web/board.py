@@ -9,7 +9,7 @@ from typing import Any, Final
 from busproto.errors import DecodeError
 from busproto.ops.demand_units import share_to_degrees
 from busproto.ops.discovery import Roster
-from busproto.ops.letting_go import Known
+from busproto.ops.letting_go import OnLine
 from busproto.ops.motion import fault_texts
 from busproto.ops.reports import state_word
 from busproto.ops.survey import Sheet, firmware_text
@@ -149,11 +149,11 @@ class Board:
         """Those that can be asked, by address."""
         return [self._at[address] for address in sorted(self._at)]
 
-    def crew(self) -> list[Known] | None:
+    def crew(self) -> list[OnLine] | None:
         """Those that are known to be there, for letting go; None where nothing is known."""
         loss = BY_NAME["loss-action"]
         return [
-            Known(tile.address, tile.uid, loss.text(tile.settings[loss.name]) if tile.settings else "")
+            OnLine(tile.address, tile.uid, loss.text(tile.settings[loss.name]) if tile.settings else "")
             for tile in self.tiles.values()
         ] or None
 

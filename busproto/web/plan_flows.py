@@ -35,7 +35,7 @@ from busproto.web.desk import Desk, Fields, Kind, roster_json, roster_lines
 from busproto.web.orders import Text
 
 CLAIM_ORDERS: Final[Mapping[str, claims.Order]] = {"undo": "undo", "skip": "skip", "end": "stop"}
-LIMP_TEXT: Final = "All are limp and stay so: support what would fall. Move surfaces gently, with your hands only."
+LIMP_TEXT: Final = "All go limp now and stay so: support what would fall. Move surfaces gently, with your hands only."
 
 
 # --- claim -----------------------------------------------------------------------------------------------------
@@ -217,8 +217,10 @@ def _match(desk: Desk, wanted: MatchFields) -> dict[str, Any]:
     )
     desk.meet(desk.run(survey()))
     names = {bench.address: bench.seat.function for bench in benches}
-    curves = {"before": before, "after": after}
-    return {**body, "curves": {name: _curves(one, names) for name, one in curves.items() if one is not None}}
+    curves = None
+    if before is not None and after is not None:
+        curves = {"before": _curves(before, names), "after": _curves(after, names)}
+    return {**body, "curves": curves}
 
 
 def _curves(figures: Figures, names: Mapping[int, str]) -> dict[str, list[list[float]]]:
@@ -254,8 +256,9 @@ def _trial(desk: Desk, wanted: TrialFields) -> dict[str, Any]:
         after = "" if one.loss_after_ms is None else " after {:.0f}..{:.0f} ms".format(*one.loss_after_ms)
         what = "" if one.loss_action is None else f"signal gone: {one.loss_action or 'nothing'}{after}; "
         desk.tell(f"{bench.seat.function}: {what}{'; '.join(one.faults) or 'as planned'}")
+    did_all = not missing and not any(one.faults for one in findings.values())
+    desk.tell("All did as planned." if did_all else "NOT all did as planned.")
     desk.tell(*(f"{gang}: {why}." for gang, why in found.unmatched.items()))
-    desk.tell("All did as planned." if body["passed"] else "NOT all did as planned.")
     body = write_trial(desk.plan, body)
     desk.tell(f"Kept in {desk.plan.beside(TRIAL_ENDING).name}, for the card.")
     return body

@@ -375,6 +375,8 @@ _BEHAVIOUR_PAGE: Final = """\
   keeps `min turnaround` off the line; its reply begins its `reply-delay` after the last stop bit of the
   request, and up to `start jitter` later, or that much after it has written stored memory, which may take
   `store`. A reply that still waits gives way to that of a later request.
+- Its times (turnaround, reply delay, slots, time-out, soft start, slew limit, show yourself, ages) go by its own
+  clock, which is off by up to 1 %: so much shorter or longer is right.
 - A frame that does not fit the format is dropped in silence. A good frame with a request that it does not
   know or that is not as it belongs is refused, if it was sent to its address alone. While stored memory is
   being written, commit and an assign that names its uid are refused. A refusal changes nothing.

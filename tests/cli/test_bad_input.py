@@ -156,7 +156,7 @@ TABLE: Final = {
     "no such scenario to run": Bad(
         "bus run nosuch --pty", ("'nosuch'", "bench-four, full-line, hauler, rudder-gang, taxi, tow-plane, twins")
     ),
-    "scenario is a folder": Bad("bus run / --pty", ("'/'", "no such file")),
+    "scenario is a folder": Bad("bus run / --pty", ("'/'", "it is a directory")),
     "tcp without port": Bad("bus run bench-four --tcp 127.0.0.1", ("'127.0.0.1'", "HOST:PORT", "0..65535")),
     "tcp without host": Bad("bus run bench-four --tcp :7000", ("':7000'", "HOST:PORT")),
     "tcp port too high": Bad("bus run bench-four --tcp 127.0.0.1:65536", ("65536", "0..65535")),

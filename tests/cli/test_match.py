@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 from pathlib import Path
+from typing import Final
 
 import pytest
 
@@ -15,6 +16,21 @@ from tests.cli.helpers import Bench, CommandLine, make_bench
 from tests.plan.airframes import EXAMPLE
 from tests.plan.test_match import MIDDLE, shipped
 
+SPARE: Final = """
+[[actuator]]
+label = "spare"
+model = "bench 40"
+uid = "90d00000000000f0"
+settings = { correction = [1.0, -1.0] }
+
+[[event]]
+what = "unplug"
+at = 0.0
+actuator = "spare"
+
+[[surface]]
+"""
+
 
 @pytest.fixture
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
@@ -22,7 +38,8 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
         shutil.copy(file, tmp_path / file.name)
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("BUSPROTO_PORT", "sim://rudder-gang")
-    bench = make_bench(monkeypatch, "rudder-gang", seed=1)
+    Path("with-spare.toml").write_text(shipped().replace("[[surface]]\n", SPARE), "utf-8")
+    bench = make_bench(monkeypatch, "with-spare.toml", seed=1)
     bench.bus.kernel.run_until(0)
     return bench
 
@@ -33,7 +50,7 @@ def words(text: str) -> str:
 
 def test_matched_kept_and_all_others_agree(cli: CommandLine, bench: Bench) -> None:
     """Before, after, and when another table is set by hand: audit, trial and card say the same."""
-    assert cli("apply rudder.toml --yes").code == 0
+    assert cli("apply rudder.toml --yes --by-address").code == 0
     assert cli("save --airframe rudder.toml").code == 0
     for line in ("audit rudder.toml", "trial rudder.toml --part centre --clear", "card --airframe rudder.toml"):
         never = cli(line)
@@ -77,6 +94,21 @@ def test_matched_kept_and_all_others_agree(cli: CommandLine, bench: Bench) -> No
         assert since.code == 3
         assert f"rudder: {why}" in words(since.out)
     assert why in words(Path("rudder.card.html").read_text("utf-8"))
+    # another actuator: it has no table, though the old one had one and it brought one along
+    bench.actuator("rudder, lower").power_off()
+    spare = bench.actuator("spare")
+    spare.power_on()
+    done = cli('replace "rudder, lower" --airframe rudder.toml --yes')
+    assert done.code == 0, done.transcript()
+    assert "but no correction table" in words(done.out)
+    assert "Match it anew before use" in done.out
+    assert spare.settings.stored()["correction"] == ()
+    assert cli(f"set 31 correction={','.join(map(str, kept['members'][0]['table_deg']))} --store").code == 0
+    assert cli("save --airframe rudder.toml").code == 0
+    for line in ("audit rudder.toml", "card --airframe rudder.toml"):
+        since = cli(line)
+        assert since.code == 3
+        assert "rudder: not matched since: another actuator is in rudder, lower now" in words(since.out)
 
 
 @pytest.fixture

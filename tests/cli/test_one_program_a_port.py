@@ -24,7 +24,7 @@ from tests.cli.helpers import PATIENCE_S, CommandLine, running_bus
 from tests.plan.airframes import EXAMPLE
 
 FIRSTS: Final = {
-    "apply": ("apply", "rudder.toml", "--yes", "--latency-ms", "60"),
+    "apply": ("apply", "rudder.toml", "--yes", "--by-address", "--latency-ms", "60"),
     "match": ("match", "rudder.toml", "rudder", "--clear", "--stations", "12", "--looks", "1"),
     "move": ("move", "31", "10%", "--clear", "--hold", "1"),
     "trial": ("trial", "rudder.toml", "--clear", "--part", "centre"),

@@ -111,7 +111,7 @@ def test_new_leaves_nothing_behind_where_it_fails(
         ("plan new taken/below", "'taken/below' cannot be made: Not a directory"),
         ("plan check", "Missing argument 'FILES...' (see 'busproto plan check --help')"),
         ("plan check nowhere.toml", "'nowhere.toml' cannot be read: No such file or directory"),
-        ("plan check .", "'.' cannot be read: Is a directory"),
+        ("plan check .", "'.' cannot be read: it is a directory"),
         ("plan check latin.toml", "'latin.toml' cannot be read: it is not UTF-8 text (byte 9)"),
         ("plan schema", "Missing argument '{airframe|fleet-map}'. Choose from: airframe, fleet-map (see 'busproto plan schema --help')"),
         ("plan schema record", "Invalid value for '{airframe|fleet-map}': 'record' is not one of 'airframe', 'fleet-map' (see 'busproto plan schema --help')"),

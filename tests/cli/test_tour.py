@@ -75,7 +75,7 @@ def test_the_tour_ends_with_an_airframe_that_is_as_planned_proven_and_recorded(
     assert "rudder, middle was not carried along by rudder, upper: it went 0.0" in " ".join(too_early.out.split())
     assert "The tables are as they were before; that was read back." in " ".join(too_early.out.split())
     assert "The tables are stored, and were read back." in matched.out
-    assert {result.arguments[0]: result.code for result in results[-5:]} == dict.fromkeys(
+    assert {result.arguments[0]: result.code for result in results[-6:]} == dict.fromkeys(
         ("match", "audit", "trial", "save", "card"), 0
     )
     trial = json.loads(plan.beside("trial.json").read_text("utf-8"))

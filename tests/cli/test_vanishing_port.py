@@ -42,7 +42,7 @@ def true_claims(bench: Bench) -> dict[str, bool]:
         ("find", 0),
         ("show", 0),
         ("show 3", 0),
-        (GIVE, 2),
+        (GIVE, 3),
         (SET, 2),
     ],
 )
@@ -61,7 +61,7 @@ def test_wherever_it_goes_away_it_is_told_what_was_done(
         assert result.out == ""
         line = result.error_line
         assert line.startswith("port 'sim://bench-four' went away: device disconnected; ")
-        assert line.endswith(ADVICE)
+        assert ADVICE in line
         claims = [text for text in true_claims(bench) if text in line]
         assert all(true_claims(bench)[text] for text in claims)
         if not bench.changing:

@@ -6,6 +6,7 @@ import contextlib
 import os
 import random
 import socket
+import threading
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -247,10 +248,14 @@ def test_tcp_tells_a_second_host_who_is_there_and_the_first_notices_nothing(
             transport.close()
             monkeypatch.setattr(serial_port, "REFUSAL_WAIT_S", PATIENCE_S)
             with ThreadPoolExecutor(1) as pool:
-                waits = pool.submit(port.wait, PATIENCE_S)
-                with pytest.raises(PortBusyError, match=f"is in use by host {there} .since 20") as caught:
-                    SerialTransport(port.name)
-                assert waits.result()[0] == b""
+                is_over = threading.Event()
+                serving = pool.submit(lambda: [port.wait(LONGEST_WAIT_S)[0] for _ in iter(is_over.is_set, True)])
+                try:
+                    with pytest.raises(PortBusyError, match=f"is in use by host {there} .since 20") as caught:
+                        SerialTransport(port.name)
+                finally:
+                    is_over.set()
+                assert not any(serving.result())
             assert caught.value.url == port.name
             with connected(port) as plain:
                 assert port.wait(PATIENCE_S)[0] == b""

@@ -13,8 +13,8 @@ from busproto.ops import AsyncLink, Link, find
 from busproto.ops.letting_go import (
     LONGEST_NS,
     Holding,
-    Known,
     LetGo,
+    OnLine,
     could_not_be_told,
     ending_limp,
     let_go,
@@ -44,9 +44,9 @@ def holding(count: int, *, seed: int = 0) -> Box:
     return one
 
 
-def crew(one: Box) -> list[Known]:
+def crew(one: Box) -> list[OnLine]:
     """As a roster has it."""
-    return [Known(actuator.address, actuator.uid) for actuator in one.bus.actuators]
+    return [OnLine(actuator.address, actuator.uid) for actuator in one.bus.actuators]
 
 
 def who_holds(one: Box) -> set[int]:
@@ -172,7 +172,7 @@ def test_a_faulted_or_a_fresh_one_is_told_by_its_address_as_a_demand_could_wake_
 
 def test_only_those_meant_are_released_where_not_all_are_to_be() -> None:
     one = holding(3)
-    seen = one.run(let_go((Known(2),), everyone=False))
+    seen = one.run(let_go((OnLine(2),), everyone=False))
     assert seen == LetGo(limp=(2,))
     assert who_holds(one) == {1, 3}
 
@@ -180,7 +180,7 @@ def test_only_those_meant_are_released_where_not_all_are_to_be() -> None:
 def test_all_are_released_where_the_one_meant_is_not_seen_limp() -> None:
     one = holding(2)
     one.bus.actuators[0].is_mute = True
-    assert one.run(let_go((Known(1),), everyone=False)) == LetGo(not_seen=(1,))
+    assert one.run(let_go((OnLine(1),), everyone=False)) == LetGo(not_seen=(1,))
     assert who_holds(one) == set()
 
 
@@ -236,7 +236,7 @@ def test_a_release_goes_out_to_a_shared_address_too() -> None:
 
 def test_where_it_is_not_known_how_many_share_an_address_it_is_not_called_limp() -> None:
     one = clashing(3)
-    seen = one.run(let_go((Known(5), Known(6))))
+    seen = one.run(let_go((OnLine(5), OnLine(6))))
     assert seen.shared == (5,)
     assert not seen.is_limp
     assert "address 5 (shared by several)" in seen.text
@@ -246,7 +246,7 @@ def test_where_it_is_not_known_how_many_share_an_address_it_is_not_called_limp()
 def test_an_address_that_the_link_knows_to_be_shared_is_not_called_limp_by_one_answer() -> None:
     one = holding(1)
     one.run(_say(Clash(1, (uid_of(1), uid_of(2)))))
-    assert one.run(let_go((Known(1, uid_of(1)), Known(1, uid_of(2))))).not_seen == (1,)
+    assert one.run(let_go((OnLine(1, uid_of(1)), OnLine(1, uid_of(2))))).not_seen == (1,)
 
 
 def _say(step: Clash) -> Steps[None]:
@@ -259,10 +259,10 @@ def test_two_with_one_uid_are_both_seen_or_neither_is_called_limp() -> None:
         one.add(7, 3, loss_action=LOSS_HOLD, loss_time_out=100)
     one.run(_engage_all())
     one.pass_time(S)
-    assert one.run(let_go((Known(3, uid_of(7), count=2),))).limp == (3,)
+    assert one.run(let_go((OnLine(3, uid_of(7), count=2),))).limp == (3,)
     assert who_holds(one) == set()
     one.bus.actuators[0].power_off()
-    assert not one.run(let_go((Known(3, uid_of(7), count=3),))).is_limp
+    assert not one.run(let_go((OnLine(3, uid_of(7), count=3),))).is_limp
 
 
 # --- trouble on the line ---------------------------------------------------------------------------------------
@@ -339,7 +339,7 @@ def test_a_port_that_goes_away_tells_who_could_not_be_told(at_write: int) -> Non
     one = holding(2)
     one.link = Link(DyingPort(one.bus.host, at_write))
     with pytest.raises(PortClosedError) as caught:
-        one.run(let_go([Known(1, uid_of(1), "hold"), Known(2, uid_of(2))]))
+        one.run(let_go([OnLine(1, uid_of(1), "hold"), OnLine(2, uid_of(2))]))
     assert seen_by(caught.value) == LetGo(not_seen=(1, 2))
     assert caught.value.__notes__ == [
         "could not be told to go limp: address 1 (its loss action is hold), address 2. "
@@ -381,11 +381,11 @@ def test_an_error_says_what_was_seen(error: BaseException) -> None:
 
 def test_what_was_seen_comes_with_the_result_and_the_crew_may_grow_meanwhile() -> None:
     one = box()
-    known: list[Known] = []
+    known: list[OnLine] = []
 
     def steps() -> Steps[str]:
         one.add(1, 1, channel=1)
-        known.append(Known(1, uid_of(1)))
+        known.append(OnLine(1, uid_of(1)))
         return (yield from moving(one))
 
     assert one.run(ending_limp(steps(), known)) == ("moved", LetGo(limp=(1,)))

@@ -87,6 +87,15 @@ ROWS: Final = (
         ("sim/test_receiver.py::test_the_rates_that_a_divider_of_16_mhz_gives_at_115200",),
     ),
     Row(
+        "32 unit loads and two terminations; bias of an idle line",
+        "TIA/EIA-485-A, quoted in EURASIP J. Embedded Systems (2016) doi 10.1186/s13639-016-0042-x table 1; the rest "
+        + _COMPUTED,
+        (
+            "rig/test_line.py::test_what_32_unit_loads_and_two_terminations_are",
+            "rig/test_line.py::test_what_a_bias_leaves_between_the_wires",
+        ),
+    ),
+    Row(
         "poll cycle and load",
         "simpy, run",
         (

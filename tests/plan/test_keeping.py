@@ -269,7 +269,7 @@ def test_what_cannot_be_read_is_told(tmp_path: Path) -> None:
     (tmp_path / "latin").write_bytes("naïve".encode("latin-1"))
     for name, why in {
         "missing": "No such file or directory",
-        ".": "Is a directory",
+        ".": "it is a directory",
         "latin": "it is not UTF-8 text (byte 2)",
         "a\0b": "embedded null byte",
     }.items():

@@ -111,7 +111,8 @@ def test_what_is_measured_agrees_with_the_truth(
     assert result.before is not None
     assert result.after is not None
     assert result.before.worst_deg > 1
-    assert result.after.worst_deg <= max(result.before.worst_deg / 20, 2 * SENSOR_STEP_DEG)
+    # with play, friction and noise of the sensors that measure it, and less than both dead bands
+    assert result.after.worst_deg <= 4 * SENSOR_STEP_DEG < result.before.worst_deg / 5
     assert result.after.idle_ma < 0.3 * result.before.idle_ma
     assert result.after.torque_nm < 0.1 * result.before.torque_nm
     body = matched_json(benches, result)

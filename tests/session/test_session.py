@@ -381,6 +381,18 @@ def test_a_window_takes_any_number_of_answers_until_its_deadline() -> None:
     assert (heard.verdict, len(heard.replies), heard.tags) == (Verdict.ANSWERED, 3, {1, 2, 3})
 
 
+def test_an_answer_to_the_same_request_earlier_in_the_breath_counts_and_to_another_one_does_not() -> None:
+    """A call that is said twice in one breath, behind a word to all: sequences 7 (the word), 8 and 9."""
+    one = session(first_sequence=7)
+    call = RollCall(1, 2, 8, ())
+    start(one, Ask(call, 0xFF, Expect.WINDOW, window_ns=MS, ahead=(Hush(1, bytes(8)), call)))
+    said = [encode_frame(request_frame(call, 0xFF, sequence)) for sequence in (7, 8, 9)]
+    one.heard(b"".join(present(wire, number) for number, wire in enumerate(said)), 2_000_000)
+    heard = outcome(one)
+    assert [frame.sequence for frame in heard.replies] == [8, 9]
+    assert (heard.sequence, heard.stale, one.next_sequence) == (9, 1, 10)
+
+
 def test_a_window_with_a_collision_in_it_is_crowded() -> None:
     one = session()
     wire = start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, Expect.WINDOW, window_ns=MS))

@@ -579,7 +579,7 @@ typedef struct bp_status {
     int16_t position_cdeg;
     /* where it is driven to; where the arm is while limp, 0.01 deg */
     int16_t demand_cdeg;
-    /* supply current, mA */
+    /* current of motor and electronics, mA */
     uint16_t current_ma;
     /* supply at the actuator, mV */
     uint16_t supply_mv;
@@ -639,7 +639,7 @@ typedef struct bp_brief_status {
     uint8_t state;
     /* where the arm is, 0.01 deg */
     int16_t position_cdeg;
-    /* supply current; 255 for more, 20 mA */
+    /* current of motor and electronics; 255 for more, 20 mA */
     uint8_t current_cma;
 } bp_brief_status;
 
