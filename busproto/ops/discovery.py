@@ -102,6 +102,7 @@ class _Search:
     Attributes:
         strange: how often something came, but in a roll call's window, that no listed actuator accounts for.
             is_odd: an echo was broken, or came only now and then.
+        account_of, last_account: what the roll calls brought, as of when.
         only_echo: the last call whose echo was broken brought no more bytes than that.
         gone: uids that were listed, and answered no more.
         out_of_turn: uids that were said when they were not asked for.
@@ -124,6 +125,8 @@ class _Search:
     heard_anything: bool = False
     is_odd: bool = False
     only_echo: bool = False
+    account_of: tuple[object, ...] = ()
+    last_account: Account = field(default_factory=lambda: Account((), Counter(), Counter()))
     strange: int = 0
     calls: int = 0
     passes: int = 0
@@ -149,7 +152,11 @@ class _Search:
 
     def account(self) -> Account:
         """What the roll calls brought, held against all that were ever understood."""
-        return account(self.calls_heard, [*self.addresses, *self.gone], self.epoch)
+        state = (len(self.calls_heard), *self.addresses, *self.gone)
+        if state != self.account_of:
+            self.account_of = state
+            self.last_account = account(self.calls_heard, [*self.addresses, *self.gone], self.epoch)
+        return self.last_account
 
 
 def find(

@@ -118,6 +118,7 @@ def account(calls: list[CallHeard], known: Iterable[bytes], epoch: int) -> Accou
         for uid in call.read:
             first.setdefault(uid, number)
     known = [uid for uid in known if uid in first]
+    last = max(first.values(), default=-1)
     unexplained: list[int] = []
     missed: Counter[bytes] = Counter()
     heard: Counter[bytes] = Counter()
@@ -125,7 +126,7 @@ def account(calls: list[CallHeard], known: Iterable[bytes], epoch: int) -> Accou
         heard.update(call.read)
         # one that was understood before, and is again, has not taken note that it was
         missed.update(uid for uid in call.read if first[uid] < number)
-        waited = [uid for uid in known if first[uid] > number]
+        waited = [uid for uid in known if first[uid] > number] if number < last else []
         if not call.unread:
             missed.update(waited)
         elif not _explains(call, waited, epoch):

@@ -30,7 +30,7 @@ class Roster:
         reason: why it is not proven; "" where it is.
         remaining_error: chance that a powered actuator is missing all the same, if it hears, and is heard, no worse
             than the worst of those listed may (upper bound at 95 %); 1 where nothing is proven.
-        gone: uids that answered once and then no more.
+        gone: uids that were said with a good check and are not listed: they answer no more, or too late.
         twins: uids that several actuators seem to share.
         calls, passes: roll calls and passes of the book sent.
         searching_ns, proving_ns: time of both by the transport's clock.
@@ -73,8 +73,13 @@ class Roster:
         count = f"{len(self.found)} {'actuator' if len(self.found) == 1 else 'actuators'}"
         if not self.proven:
             return f"{count} found, NOT PROVEN complete: {self.reason}."
+        worked_off = ""
+        if self.doubts:
+            times = "once" if self.doubts == 1 else f"{self.doubts} times"
+            worked_off = f" {times.capitalize()} something came that none of them accounts for; that took so long."
         ms = (self.searching_ns + self.proving_ns) / 1e6
-        return f"{count}, proven complete in {ms:.0f} ms (chance that one is missing: {self.remaining_error:.1e})."
+        chance = f"chance that one is missing: {self.remaining_error:.1e}"
+        return f"{count}, proven complete in {ms:.0f} ms ({chance}).{worked_off}"
 
     def address_of(self, uid: bytes) -> int | None:
         """Where this uid was found, None where it was not."""
