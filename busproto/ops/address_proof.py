@@ -18,8 +18,8 @@ from busproto.ops.discovery import (
     MIN_PASSES,
     MOST_ERROR,
     MOST_NS,
+    MOST_PAUSE_NS,
     ODD_PASSES,
-    PAUSES_NS,
     QUIET_PER_DOUBT,
     SILENT_PASSES,
     SPREAD_NS,
@@ -68,7 +68,7 @@ def prove_addresses(
     began_ns = yield from now()
     for number in range(max_passes):
         if is_odd:
-            yield Pause(round(PAUSES_NS[min(number, len(PAUSES_NS) - 1)] * rng.uniform(0.75, 1.25)))
+            yield Pause(round(2 * MOST_PAUSE_NS * rng.random()))
         pass_ns = yield from now()
         if pass_ns >= began_ns + MOST_NS:
             return TOO_LONG

@@ -28,7 +28,7 @@ from busproto.ops.transact import PRESENT_BYTES, uid_of, window
 from busproto.session.exchange import Ask, Expect, Heard, Verdict
 from busproto.wire.decoder import Decoder
 from busproto.wire.frame import BROADCAST_ADDRESS, FRAMING_BYTES, HEADER_BYTES, MAX_ADDRESS, MIN_ADDRESS, Frame
-from busproto.wire.hash import BOOK_ANSWER_BIT, book_answer, mark_of, uid_hash
+from busproto.wire.hash import BOOK_ANSWER_BIT, book_answer, device_tag, mark_of, uid_hash
 from busproto.wire.message import Message
 from busproto.wire.messages import MAX_MARKS_PER_CALL, MAX_MARKS_PER_PART, MAX_WINDOW_SLOTS, Book, RollCall
 from busproto.wire.timing import FIRST_SLOT_NS, PLACE_NS, STRANGER_SLOTS
@@ -67,7 +67,7 @@ CALL_NS: Final = SHORT_CALL_BYTES * 10 * 1_000_000_000 // 115_200
 MOST_SAYINGS: Final = 6
 ODD_PASSES: Final = 6
 """Quiet passes wanted in a row where one that is listed was missed, or an echo was."""
-DOUBT_PASSES: Final = 12
+DOUBT_PASSES: Final = 20
 QUIET_PER_DOUBT: Final = 4
 """Quiet passes wanted in a row where something came that no listed actuator accounts for, and so many more for each
 time it did. A few quiet ones among many that are not prove little: with two for each, counted one by one, two with one
@@ -77,8 +77,8 @@ DOUBT_SAYINGS: Final = 6
 SPREAD_NS: Final = 300 * MS
 """From the first quiet pass behind the last doubt to the last, where anything was odd: longer than an actuator is
 likely to be deaf, without power or late at a time."""
-PAUSES_NS: Final = (5 * MS, 10 * MS, 20 * MS, 40 * MS, 60 * MS)
-"""Before each pass then, the last of them from there on; each up to a quarter shorter or longer."""
+MOST_PAUSE_NS: Final = 80 * MS
+"""Before a call and between it and the book then: up to so long, by chance, so that no rhythm of the line is met."""
 LAST_PASSES: Final = 4
 """Within so many passes at the end each in the list must have been confirmed."""
 
@@ -277,6 +277,9 @@ def _roll_call(search: _Search, slots: int, *, times: int = 1) -> Steps[int | No
         uid = uid_of(frame)
         if uid is None:
             continue
+        if frame.tag != device_tag(uid):
+            search.strange += 1  # who speaks is not who it says
+            continue
         seen[uid] += 1
         if search.addresses.get(uid, frame.source) != frame.source:
             search.twins.add(uid)  # no address is changed in a search: two say so, or one that lies
@@ -359,15 +362,11 @@ def _prove(search: _Search, wanted_error: float | None, max_passes: int) -> Step
         sayings = ahead = 0
         is_silent = True
         if is_doubtful:
-            pause = Pause(round(PAUSES_NS[min(number, len(PAUSES_NS) - 1)] * search.rng.uniform(0.75, 1.25)))
-            # what is late gives way to the next request: it shows behind a call, or behind a book
-            is_before = search.rng.random() < 0.5
-            if is_before:
-                yield pause
+            yield Pause(round(MOST_PAUSE_NS * search.rng.random()))
             sayings = DOUBT_SAYINGS if _doubts(search, search.account()) else ODD_SAYINGS
             is_silent = yield from _nobody_answers(search, at, sayings)
-            if not is_before:
-                yield pause
+            # what is late gives way to the next request: it shows behind a call, or behind a book
+            yield Pause(round(MOST_PAUSE_NS * search.rng.random()))
             if not is_silent and search.only_echo:
                 is_silent, sayings = True, 0
         elif number == 1:

@@ -360,11 +360,12 @@ bytes of a window, where those that were found later, and had to answer in it to
 behind a book that is more than its places had to say, or such as one says that is not in it. A miss is a listed
 actuator that had to answer and was not heard, in a window, of a call that enrolled it, or of a book: it heard
 nothing, or was not heard, which is the same to the host. With either, or with an echo that was broken, the
-proof becomes a long one: pauses of 5 to 75 ms, a call said several times and a book, in turn. With misses alone
-6 quiet passes in a row are wanted, with doubts 12 and 4 more for each, all since the last doubt, and in any
+proof becomes a long one: a call said several times and a book, in turn,
+each after a pause of up to 80 ms drawn by chance. With misses alone
+6 quiet passes in a row are wanted, with doubts 20 and 4 more for each, all since the last doubt, and in any
 case over 300 ms; each actuator has been confirmed twice since then, and once in the last four passes. Never
 proven: an empty list; one while a uid was said with a good check and does not answer as it should, was said
-when it was not asked for, from two addresses, or twice. The search ends after 20 s at the latest.
+when it was not asked for, from two addresses, or twice. A uid with another's tag counts as not read. The search ends after 20 s at the latest.
 
 *The figure.* One that is missing stays unnoticed only if it missed every quiet book, or its mark fitted a
 listed one by chance (1/65536 for each place), and it missed every saying of the calls, or believed by chance to
