@@ -17,7 +17,8 @@ import click
 from busproto.cli.common import NotCleared, clear_progress, console
 from busproto.errors import ReadBackError
 from busproto.keeping import check_appendable, now_text
-from busproto.ops.discovery import Roster, prove_addresses
+from busproto.ops.address_proof import prove_addresses
+from busproto.ops.discovery import Roster
 from busproto.ops.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.link import Link
 from busproto.ops.steps import Steps
