@@ -36,6 +36,7 @@ _POINTS: Final = re.compile(r"\.+")
 _SAID_BETTER: Final = (
     (r"^Expected `int`, got `float`$", "a whole number is wanted here"),
     (r"^Expected `(\w+)`, got `(\w+)`$", r"\1 is wanted here, not \2"),
+    (r"^Expected `(\w+) \| (\w+)(?: \| null)?`, got `(\w+)`$", r"\1 or \2 is wanted here, not \3"),
     (r"^Expected `\w+` ([<>]=?) (\S+)$", r"must be \1 \2"),
     (r"^Expected `str` of length ([<>]=?) (\d+)$", r"length must be \1 \2"),
     (r"^Expected `object` of length ([<>]=?) (\d+)$", r"number of entries must be \1 \2"),
@@ -56,7 +57,7 @@ _TOML_WORDS: Final = {
     "str": "a text",
     "time": "a time",
 }
-_IN_TOML_WORDS: Final = re.compile(rf"\b(?:{'|'.join(_TOML_WORDS)})\b(?=(?: is wanted here|$))")
+_IN_TOML_WORDS: Final = re.compile(rf"\b(?:{'|'.join(_TOML_WORDS)})\b(?=(?:(?: or \w+)? is wanted here|$))")
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,7 +234,7 @@ def _paths(data: Any) -> Iterator[Path]:
 
 def _problems(value: Any, kind: Any, path: Path) -> Iterator[tuple[Path, str]]:
     """All that is wrong with a value; msgspec alone stops at the first."""
-    kind = _without_none(kind)
+    kind = _of_shape(value, _without_none(kind))
     inner = _inner(kind)
     if isinstance(kind, type) and issubclass(kind, msgspec.Struct):
         yield from _table_problems(value, kind, path)
@@ -285,6 +286,16 @@ def _without_none(kind: Any) -> Any:
     if get_origin(kind) not in {Union, UnionType} or len(kinds) == len(get_args(kind)):
         return kind
     return functools.reduce(operator.or_, kinds)
+
+
+def _of_shape(value: Any, kind: Any) -> Any:
+    """Where a list or a table may stand: the one of both that is there; else the kind itself."""
+    if get_origin(kind) in {Union, UnionType} and not _variants(kind):
+        for one in get_args(kind):
+            is_table = isinstance(one, type) and issubclass(one, msgspec.Struct)
+            if (is_table and isinstance(value, dict)) or (get_origin(_bare(one)) is list and isinstance(value, list)):
+                return one
+    return kind
 
 
 def _variants(kind: Any) -> Mapping[str, type[msgspec.Struct]]:

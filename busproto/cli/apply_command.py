@@ -25,6 +25,7 @@ from busproto.ops.survey import Survey, survey
 from busproto.plan.audit import Audit, audit, audit_json, goals
 from busproto.plan.changes import Change, Goal, changes
 from busproto.plan.check import check
+from busproto.plan.gang_match import matches_of
 from busproto.plan.hardware import hardware_differences
 from busproto.plan.journal import ENDING
 from busproto.plan.load import Plan, load
@@ -46,7 +47,8 @@ answers: whether to write to an actuator whose model, firmware or rating is not 
 of the plan, and whether to take whoever answers alone at a planned address for that
 function where nobody was claimed for it.
 \b
-JSON: "harmed" (as 'busproto audit' gives it), "clean" (afterwards), "changes" (what,
+JSON: "harmed" (as 'busproto audit' gives it), "clean" (addresses and settings,
+afterwards), "unmatched" (gang: why it is not matched; no fault here), "changes" (what,
 uid, function, address, was_address, settings), "steps_done", "addresses_proven",
 "reason", "went_on_after" (where an earlier run was interrupted), "let_go" (what was
 seen at the end, see 'busproto move --help'), "wrong_hardware" (function, why: known
@@ -92,7 +94,7 @@ def command(
     errors = [str(one) for one in check(plan) if one.is_error]
     if errors and not despite_errors:
         raise FileError(airframe, [*errors, "nothing was sent (--despite-errors goes on all the same)"])
-    seating = load_seating(plan)
+    seating, matches = load_seating(plan), matches_of(plan)
     check_appendable(plan.beside(ENDING))
     with open_link(port) as link:
         before = link.run(survey())
@@ -105,8 +107,10 @@ def command(
             _tell_unknown(found)
         wrong = {row.seat.function: row.wrong_hardware for row in found.rows if row.wrong_hardware}
         unclaimed = [goal.name for goal in wanted if goal.name not in seating]
+        left: dict[bytes, str] = {}
         if wrong_hardware == LEAVE:
-            wanted = [goal for goal in wanted if goal.name not in wrong]
+            left = {goal.uid: goal.name for goal in wanted if goal.name in wrong}
+            wanted = [goal for goal in wanted if goal.uid not in left]
         todo = changes(before, wanted)
         _tell_wrong(wrong, wrong_hardware, todo)
         _tell_unclaimed(unclaimed, found, by_address, todo)
@@ -124,8 +128,10 @@ def command(
             as_json=as_json,
             about={"port": port.url},
             objections=None if wrong_hardware == WRITE else objections,
+            left=left,
         )
-        after = audit(plan, seating, link.run(survey()))
+        seen = link.run(survey())
+    after, unmatched = audit(plan, seating, seen), audit(plan, seating, seen, matches).unmatched
     if after.harmed != found.harmed:
         tell_harm([one for one in after.harmed if one.uid not in {known.uid for known in found.harmed}])
     if as_json:
@@ -136,11 +142,14 @@ def command(
                 "wrong_hardware": [{"function": name, "why": whys} for name, whys in wrong.items()],
                 "by_address": unclaimed,
                 "clean": after.is_clean,
+                "unmatched": dict(unmatched),
                 **_left_json(after),
             }
         )
     else:
         _print(plan, applied, after, unclaimed)
+        for gang, why in unmatched.items():
+            console().print(f"{gang}: {why} ('busproto match' does it)", style="yellow", markup=False)
     is_done = after.is_clean and not applied.proof
     return code_of(applied.let_go, exit_codes.DONE if is_done else exit_codes.NOT_AS_WANTED)
 

@@ -6,8 +6,19 @@ import click
 
 from busproto.cli import exit_codes
 from busproto.cli.applying import address_word, tell_harm
-from busproto.cli.common import PortOptions, clear_progress, console, json_option, open_link, port_options, print_json
-from busproto.ops.survey import survey
+from busproto.cli.common import (
+    PortOptions,
+    clear_progress,
+    console,
+    engaged_json,
+    json_option,
+    open_link,
+    port_options,
+    print_engaged,
+    print_json,
+)
+from busproto.ops.letting_go import who_holds
+from busproto.ops.survey import crew_of, survey
 from busproto.plan.audit import AS_PLANNED, MISSING, Audit, audit, audit_json
 from busproto.plan.gang_match import matches_of
 from busproto.plan.load import Plan, load
@@ -24,7 +35,7 @@ JSON: "harmed" (who the pack or the supply harms: uid, address, function, rated_
 pack_v, supply_v), "clean", "proven", "reason", "unmatched" (gang: why it is not
 matched), "functions" (function, status, uid, address, planned_address, differences
 with name, found, planned, can_be_applied, note), "unexpected" (uid, address, model),
-"clashes" (address, uids).
+"clashes" (address, uids), "engaged" (address, state: those that are not limp).
 A gang is matched while those are in it, with their tables, who were when it was.
 Exit code 3: something is not as planned, a gang is not matched, or the list is not
 proven complete."""
@@ -43,12 +54,15 @@ def command(airframe: str, port: PortOptions, as_json: bool) -> int:
     plan = load(airframe)
     seating, matches = load_seating(plan), matches_of(plan)
     with open_link(port) as link:
-        found = audit(plan, seating, link.run(survey()), matches)
+        seen = link.run(survey())
+        found = audit(plan, seating, seen, matches)
         tell_harm(found.harmed)
+        engaged = link.run(who_holds(crew_of(seen)))
     if as_json:
-        print_json({"airframe": plan.title, **audit_json(found)})
+        print_json({"airframe": plan.title, **audit_json(found), "engaged": engaged_json(engaged)})
     else:
         print_audit(plan, found, len(seating))
+        print_engaged(engaged)
     return exit_codes.DONE if found.is_clean else exit_codes.NOT_AS_WANTED
 
 

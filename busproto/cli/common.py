@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -15,8 +15,9 @@ from busproto import lasting
 from busproto.cautions import CAUTIONS, DISCLAIMER
 from busproto.cli import exit_codes
 from busproto.errors import BusError, FileError, InputError, PortClosedError
-from busproto.ops.letting_go import LetGo
+from busproto.ops.letting_go import Holding, LetGo
 from busproto.ops.link import Link
+from busproto.ops.reports import state_word
 from busproto.ops.steps import Progress
 from busproto.shown import json_text
 from busproto.transport import Transport, open_transport
@@ -264,6 +265,19 @@ def print_let_go(seen: LetGo) -> None:
 
     colour = "green" if seen.is_limp else "red"
     console().print(f"[{colour}]{escape(seen.text)}[/{colour}]", soft_wrap=True)
+
+
+def engaged_json(holding: Sequence[Holding]) -> list[dict[str, Any]]:
+    """Those that are not limp, as data; the value of the key "engaged"."""
+    return [{"address": one.address, "state": state_word(one.state)} for one in holding]
+
+
+def print_engaged(holding: Sequence[Holding]) -> None:
+    """A line where any actuator is engaged or holds."""
+    if holding:
+        who = ", ".join(f"address {one.address} ({state_word(one.state)})" for one in holding)
+        text = f"Not limp: {who}. 'busproto move ADDRESS limp' lets one go."
+        console().print(f"[yellow]{text}[/yellow]", soft_wrap=True)
 
 
 def print_json(body: dict[str, Any]) -> None:

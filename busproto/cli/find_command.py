@@ -14,15 +14,19 @@ from busproto.cli.common import (
     address_text,
     address_value,
     console,
+    engaged_json,
     open_link,
     port_options,
+    print_engaged,
     print_json,
     uid_text,
 )
 from busproto.errors import InputError
 from busproto.ops.discovery import Roster, find
+from busproto.ops.letting_go import who_holds
 from busproto.ops.methods import METHODS
 from busproto.ops.steps import Steps
+from busproto.ops.survey import roster_crew
 
 _BEST: Final = next(iter(METHODS))
 _METHODS_TEXT: Final = "\n".join(f"  {method.name:10}{method.text}" for method in METHODS.values())
@@ -59,8 +63,13 @@ Methods (all but {_BEST} are for teaching and comparison: their list is never pr
 \b
 JSON: "method", "complete", "reason", "remaining_error", "actuators" (uid, address, clash),
 "clashes" (address, uids), "clashes_found", "unaddressed", "gone", "twins", "wall"
-(counts and times of the search, which differ from run to run on a real port).
-Exit code 3: not proven, or a clash."""
+(counts and times of the search, which differ from run to run on a real port),
+"engaged" (address, state: those that are not limp; one look behind the search).
+Exit code 3: not proven, or a clash.
+\b
+A list is proven for what can be known: an actuator without power, or that hears or
+says nothing in all that time, is like none; compare with the plan. Where anything is
+odd the proof takes 0.3 s and more, up to 20 s; what cannot be worked off is told."""
 )
 @port_options
 @click.option("--expect", type=click.IntRange(1, 239), help="About how many there are; a help, never trusted.")
@@ -108,10 +117,12 @@ def command(
         steps = METHODS[name].run(rng, port.baud)
     with open_link(port) as link:
         roster = link.run(steps)
+        engaged = link.run(who_holds(roster_crew(roster)))
     if as_json:
-        print_json({"port": port.url, "method": name, **roster_json(roster)})
+        print_json({"port": port.url, "method": name, **roster_json(roster), "engaged": engaged_json(engaged)})
     else:
         print_roster(roster)
+        print_engaged(engaged)
         if name != _BEST:
             console().print(f"{name}: {roster.calls} queries in {roster.searching_ns / 1e6:.0f} ms on the line.")
     return 0 if roster.proven and not roster.clashes else exit_codes.NOT_AS_WANTED
@@ -141,6 +152,8 @@ def roster_json(roster: Roster) -> dict[str, Any]:
         "wall": {
             "roll_calls": roster.calls,
             "passes": roster.passes,
+            "doubts": roster.doubts,
+            "answered_within_ms": roster.answered_within_ns / 1e6,
             "searching_ms": roster.searching_ns / 1e6,
             "proving_ms": roster.proving_ns / 1e6,
         },
@@ -165,7 +178,8 @@ def print_roster(roster: Roster) -> None:
     out.print(proof_text(roster))
     for uid in roster.gone:
         out.print(
-            f"[yellow]{uid_text(uid)} answered once and then no more: it lost power, or was never there.[/yellow]"
+            f"[yellow]{uid_text(uid)} said who it is, and answers no more, or too late: "
+            "without power, or a bad contact.[/yellow]"
         )
     if roster.clashes or roster.unaddressed:
         out.print("Next: give each its own address: busproto address UID ADDRESS --port ...")
@@ -175,6 +189,5 @@ def proof_text(roster: Roster) -> str:
     """What the proof says, on one line, in the colour of how good that is."""
     from rich.markup import escape
 
-    colour = "red" if not roster.proven else "green" if roster.found else "yellow"
-    rate = " Another one: --baud." if roster.proven and not roster.found else ""
-    return f"[{colour}]{escape(roster.summary)}{rate}[/{colour}]"
+    colour = "green" if roster.proven else "red"
+    return f"[{colour}]{escape(roster.summary)}[/{colour}]"

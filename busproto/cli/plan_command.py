@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import click
 
+from busproto import lasting
 from busproto.cli import exit_codes
 from busproto.cli.common import address_text, console, json_option, print_json
 from busproto.errors import FileError, InputError
@@ -101,9 +102,10 @@ def write_new(directory: Path, texts: Mapping[str, str]) -> list[Path]:
     written: list[Path] = []
     try:
         directory.mkdir(parents=True, exist_ok=True)
-        for path, text in zip(paths, texts.values(), strict=True):
-            write_whole(path, text)
-            written.append(path)
+        with lasting.account() as done:  # of its own: where it fails, nothing of it lasts
+            for path, text in zip(paths, texts.values(), strict=True):
+                write_whole(path, text)
+                written.append(path)
     except BaseException as error:
         with contextlib.suppress(OSError):
             for path in written:
@@ -114,6 +116,8 @@ def write_new(directory: Path, texts: Mapping[str, str]) -> list[Path]:
             why = getattr(error, "strerror", None) or str(error)
             raise InputError(f"'{directory}' cannot be made: {why}") from error
         raise
+    for change in done.changes:
+        lasting.note_change(change)
     return paths
 
 

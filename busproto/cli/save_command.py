@@ -12,14 +12,17 @@ from busproto.cli.common import (
     PortOptions,
     clear_progress,
     console,
+    engaged_json,
     json_option,
     open_link,
     port_options,
+    print_engaged,
     print_json,
     uid_text,
 )
 from busproto.errors import InputError
 from busproto.keeping import check_writable, now_text, require_own
+from busproto.ops.letting_go import OnLine, who_holds
 from busproto.ops.link import Link
 from busproto.ops.survey import survey
 from busproto.plan.audit import seated_uids
@@ -40,7 +43,8 @@ NAME.record.1.json, .2.json and so on: nothing is lost.
 \b
 JSON: "file" (null where nothing was written), "kept" (where the file before is now,
 or null), "title", "fingerprint", "actuators", "not_stored" (uid, function, settings:
-they differ in working memory), "flaws" (texts), "missing" (functions of the plan
+they differ in working memory), "flaws" (texts), "engaged" (address,
+state: those that are not limp), "missing" (functions of the plan
 that are not on the line).
 Exit code 3: not the whole bus is known, and nothing is written without --as-it-is; or
 a function of the plan is not on the line: then the others are saved."""
@@ -67,6 +71,8 @@ def command(
         raise InputError("--title: a text without control characters is wanted")
     with open_link(port) as link:
         record = read_bus(link, plan, title=title or (plan.title if plan else path.name.partition(".")[0]))
+        there = [(one.address, one.uid) for one in record.entries] + [(one.address, one.uid) for one in record.unread]
+        engaged = link.run(who_holds(OnLine(address, uid) for address, uid in there))
     clear_progress()
     if not record.entries and not record.unread:
         raise InputError("nobody answers, so there is nothing to save: check power, wiring and line rate (--baud)")
@@ -88,10 +94,12 @@ def command(
                 ],
                 "flaws": record.flaws,
                 "missing": missing,
+                "engaged": engaged_json(engaged),
             }
         )
     else:
         _print(record, path, kept, is_refused, missing)
+        print_engaged(engaged)
     return exit_codes.NOT_AS_WANTED if record.flaws or missing else exit_codes.DONE
 
 

@@ -159,6 +159,13 @@ def _tell(error: BaseException, seen: LetGo, note: str = "") -> None:
         error.add_note(note or seen.note)
 
 
+def who_holds(crew: Iterable[OnLine]) -> Steps[tuple[Holding, ...]]:
+    """Those that are engaged now, or hold. Only looks, once; one that does not answer is not in it."""
+    party = _Party(crew)
+    yield from _look(party, None, strangers=True)
+    return party.result().holding
+
+
 # --- the operation ----------------------------------------------------------------------------------------------
 
 
@@ -338,16 +345,17 @@ class _Party:
 
 def _until_seen(party: _Party, everyone: bool, longest_ns: int) -> Steps[LetGo]:
     began_ns = yield from now()
-    turn = 0
+    turn = passes = 0
     while True:
         if everyone or turn:
             yield from _release_all()
         if turn or not everyone:
             yield from _release_each(party)
-        mustered = party.is_muster and turn < MUSTER_PASSES
-        yield from _look(party, all_rows() if mustered else None, strangers=everyone)
+        is_mustering = party.is_muster and passes < MUSTER_PASSES
+        yield from _look(party, all_rows() if is_mustering else None, strangers=everyone)
         turn += 1
-        is_mustering = party.is_muster and turn < MUSTER_PASSES
+        passes += bool(party.members)  # a pass in which none answered may have been lost in noise as a whole
+        is_mustering = party.is_muster and passes < MUSTER_PASSES
         if (not party.unsettled and not is_mustering) or (yield from now()) - began_ns >= longest_ns:
             return party.result()
         yield Pause(PAUSES_NS[min(turn, len(PAUSES_NS)) - 1])

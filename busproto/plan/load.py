@@ -230,10 +230,7 @@ def _sense_problems(airframe: AirframeFile, source: Source, fleet: FleetFile) ->
         if name not in fleet.function:
             known = ", ".join(fleet.function)
             yield source.problem(("function", name), f"the fleet map has no such function; it has: {known}")
-        lead = airframe.function[name].lead
-        if lead is not None and lead.behind is not None and lead.behind not in airframe.function:
-            here: tuple[str | int, ...] = ("function", name, "lead", "behind")
-            yield source.problem(here, f"'{lead.behind}' is no function of this airframe")
+    yield from _lead_problems(airframe, source)
     yield from _pack_problems(airframe, source)
     if airframe.surface and airframe.flight is None:
         yield source.problem(("surface",), "surfaces are reckoned for a flight case: a table [flight] is missing")
@@ -242,11 +239,6 @@ def _sense_problems(airframe: AirframeFile, source: Source, fleet: FleetFile) ->
             if function not in airframe.function:
                 here = ("surface", name, "functions", at)
                 yield source.problem(here, f"'{function}' is no function of this airframe")
-        lead = surface.lead
-        if lead is not None and lead.behind is not None and lead.behind not in airframe.function:
-            yield source.problem(
-                ("surface", name, "lead", "behind"), f"'{lead.behind}' is no function of this airframe"
-            )
     seen: dict[str, str] = {}
     numbers: dict[int, str] = {}
     for name, gang in airframe.gang.items():
@@ -260,6 +252,29 @@ def _sense_problems(airframe: AirframeFile, source: Source, fleet: FleetFile) ->
             if member in seen:
                 yield source.problem(here, f"'{member}' is in the gang '{seen[member]}' already")
             seen.setdefault(member, name)
+
+
+def _lead_problems(airframe: AirframeFile, source: Source) -> Iterator[Problem]:
+    """Where a lead begins at no function of the airframe, or, over others, at its own end."""
+    begins: dict[str, tuple[tuple[str, ...], str]] = {}
+    for name, surface in airframe.surface.items():
+        if surface.lead is not None and surface.lead.behind is not None:
+            begins |= dict.fromkeys(surface.functions, (("surface", name, "lead", "behind"), surface.lead.behind))
+    for name, seat in airframe.function.items():
+        if seat.lead is not None:
+            begins.pop(name, None)
+            if seat.lead.behind is not None:
+                begins[name] = (("function", name, "lead", "behind"), seat.lead.behind)
+    for name, (here, first) in begins.items():
+        if first not in airframe.function:
+            yield source.problem(here, f"'{first}' is no function of this airframe")
+            continue
+        way = [name]
+        while (next_one := begins[way[-1]][1]) in begins and next_one not in way:
+            way.append(next_one)
+        if next_one == name:
+            round_text = " behind ".join(f"'{one}'" for one in (*way, name))
+            yield source.problem(here, f"the leads go round in a circle: {round_text}")
 
 
 def _pack_problems(airframe: AirframeFile, source: Source) -> Iterator[Problem]:

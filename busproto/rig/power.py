@@ -19,6 +19,7 @@ from busproto.rig.supply import (
     all_stall,
     awg_ohm_m,
     class_5_ohm_m,
+    constant_power_v,
     fit_of,
     hold_up_current_s,
     hold_up_power_s,
@@ -144,9 +145,11 @@ def power_of(
     amps = [flight_a.get(name, 0.0) for name in counted]
     in_flight_v = None
     if any(amps):
-        in_flight_v = wired_v(
-            rest.lowest_v, source_ohm, [one.behind for one in loads], [one.lead_ohm for one in loads], amps
-        )
+        try:  # what takes its power at any voltage sees the pack less what the actuators' currents cost
+            begins_v = constant_power_v(rest.lowest_v - source_ohm * sum(amps), source_ohm, other_w)
+            in_flight_v = wired_v(begins_v, 0.0, [one.behind for one in loads], [one.lead_ohm for one in loads], amps)
+        except InputError as error:
+            problems.append(f"in flight, at the greatest torque on the lowest pack: {error}")
     return PowerResult(
         rest=rest,
         counted=counted,

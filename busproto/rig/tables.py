@@ -12,7 +12,11 @@ from typing import Annotated, Final, Literal
 import msgspec
 from msgspec import Meta
 
+from busproto.errors import InputError
 from busproto.toml_source import Name
+
+MOST_HOLES: Final = 200
+"""Of one grid: more is a mistaken pitch."""
 
 Millimetres = Annotated[float, Meta(gt=0, le=1000)]
 Metres = Annotated[float, Meta(gt=0, le=20)]
@@ -77,8 +81,12 @@ class HolesTable(Table, frozen=True, kw_only=True):
     pitch: Annotated[float, Meta(ge=0.1, le=100)]
 
     def each_mm(self) -> tuple[float, ...]:
-        """All of them, shortest first; none where the last is before the first."""
+        """All of them, shortest first. Raises InputError where the last is before the first, or there are too many."""
+        if self.last < self.first:
+            raise InputError(f"holes: from {self.first:g} to {self.last:g} mm is the wrong way round")
         count = math.floor((self.last - self.first) / self.pitch + 1e-6) + 1
+        if count > MOST_HOLES:
+            raise InputError(f"holes: {count} are too many, {MOST_HOLES} go")
         return tuple(round(self.first + at * self.pitch, 6) for at in range(count))
 
 
@@ -87,7 +95,7 @@ Holes = list[Millimetres] | HolesTable
 
 
 def holes_mm(told: Holes) -> tuple[float, ...]:
-    """All holes that are told, shortest first."""
+    """All holes that are told, shortest first. Raises InputError as `HolesTable.each_mm`."""
     return tuple(sorted(set(told))) if isinstance(told, list) else told.each_mm()
 
 

@@ -196,6 +196,7 @@ def test_what_a_person_sees_from_begin_to_end(cli: CommandLine) -> None:
         "All 4 functions are claimed, kept in small.seats.json.",
         "Next: busproto audit small.toml --port 'sim://bus-hand.toml?seed=1'",
         "Next: busproto apply small.toml --port 'sim://bus-hand.toml?seed=1'",
+        "All 5 known actuators were seen limp.",
     ]
     assert kept() == UIDS
 
@@ -205,7 +206,9 @@ def test_the_same_for_scripts(cli: CommandLine) -> None:
     assert result.code == exit_codes.DONE
     address = {"aileron, left": 239, "flap": 238, "rudder, upper": 30, "rudder, lower": 237}
     planned = {"aileron, left": 2, "flap": 10, "rudder, upper": 30, "rudder, lower": 31}
-    assert result.json == {
+    body = result.json
+    assert body.pop("let_go")["all_seen_limp"] is True
+    assert body == {
         "harmed": [],
         "airframe": "small",
         "seats": [
@@ -231,7 +234,14 @@ def test_the_same_for_scripts(cli: CommandLine) -> None:
         "directions": [],
         "in_force": True,
         "kept": None,
+        "let_go": seen_limp(30, 60, 237, 238, 239),
     }
+
+
+def seen_limp(*addresses: int) -> dict[str, Any]:
+    """What is said where all were seen limp."""
+    rest: dict[str, Any] = {"holding": [], "not_seen": [], "shared": [], "without_address": 0}
+    return {"all_seen_limp": True, "limp": list(addresses), **rest}
 
 
 def test_only_scratch_addresses_are_written_and_nothing_is_driven(cli: CommandLine, handed: Bench) -> None:
@@ -447,20 +457,23 @@ def test_one_makes_itself_known(cli: CommandLine, bench: Bench, who: str) -> Non
     keep("rudder, upper")
     result = cli("claim", PLAN, "--nudge", who, "--clear", "--port", "any", "--json")
     assert result.code == exit_codes.DONE
-    assert result.json == {
+    body = result.json
+    assert body.pop("let_go")["limp"] == [30]
+    assert body == {
         "function": "rudder, upper",
         "uid": UIDS["rudder, upper"],
         "address": 30,
         "swing_deg": 6.0,
         "peak_current_ma": result.json["peak_current_ma"],
         "moved": True,
+        "let_go": seen_limp(30),
     }
     assert result.json["peak_current_ma"] > 100
     assert all(text in result.err for text in CAUTIONS)
     assert bench.actuator("rudder, upper").state in LIMP_STATES
     text = cli("claim", PLAN, "--nudge", who, "--clear", "--port", "any").out
     assert text.startswith("address 30 (rudder, upper), uid c1a1000000000103: swung 6.0 deg, peak ")
-    assert text.endswith("mA; now limp\n")
+    assert text.endswith("mA. The actuator at address 30 was seen limp.\n")
 
 
 def test_one_that_is_blocked_is_said_not_to_have_moved(cli: CommandLine, bench: Bench) -> None:

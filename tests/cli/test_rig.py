@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from busproto.cautions import DISCLAIMER
-from tests.cli.helpers import CommandLine, assert_golden
+from tests.cli.helpers import CommandLine
 from tests.plan.airframes import EXAMPLE
 
 PICTURE_BEGINS = {".png": b"\x89PNG", ".svg": b"<?xml", ".pdf": b"%PDF"}
@@ -20,27 +20,6 @@ def airframe(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         shutil.copy(file, tmp_path / file.name)
     monkeypatch.chdir(tmp_path)
     return tmp_path / "hauler-mended.toml"
-
-
-PLANS = Path(__file__).parent / "plans"
-
-
-@pytest.fixture
-def glider(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-    """A sailplane that is not shipped: trade units, neutrals and ends in use, a gang of mirrors, other loads."""
-    for file in PLANS.iterdir():
-        shutil.copy(file, tmp_path / file.name)
-    monkeypatch.chdir(tmp_path)
-    return "glider.toml"
-
-
-@pytest.mark.parametrize(
-    ("name", "line"), [("rig-glider", "rig"), ("rig-glider-json", "rig --json"), ("plan-check-glider", "plan check")]
-)
-def test_the_whole_output_for_a_sailplane(cli: CommandLine, glider: str, name: str, line: str) -> None:
-    done = cli(f"{line} {glider}")
-    assert done.code == 3
-    assert_golden(name, done.out)
 
 
 def test_each_figure_of_a_surface_says_whose_it_is(cli: CommandLine, airframe: Path) -> None:
@@ -97,6 +76,44 @@ def test_the_mechanical_travel_is_what_the_advice_keeps_to(cli: CommandLine, air
     assert "the actuator's own range has 60.0 deg" in rudder["tried"][1]["refused"]
 
 
+def test_presets_that_fight_on_one_rudder_are_told_with_strength_and_lines(cli: CommandLine, airframe: Path) -> None:
+    """-10, 20 and -10 deg: the one in the middle stalls, 4 N m at its arm; at the hinge that is 4 N m over 16/26."""
+    text = airframe.read_text("utf-8")
+    for function, preset_deg in (("upper", -10.0), ("middle", 20.0), ("lower", -10.0)):
+        here = f'[function."rudder, {function}"]\nmodel = "bench 40"\n'
+        assert here in text
+        text = text.replace(here, f'{here}settings = {{ loss-action = "preset", preset = {preset_deg} }}\n')
+    Path("fight.toml").write_text(text, "utf-8")
+    done = cli("plan check fight.toml --json")
+    assert done.code == 3
+    (found,) = [one for one in done.json["files"][0]["findings"] if one["kind"] == "gang-unlike"]
+    assert found["text"] == (
+        "its members differ in preset: 'rudder, upper' -10.00 deg (fight.toml:41), 'rudder, middle' +20.00 deg "
+        "(fight.toml:46), 'rudder, lower' -10.00 deg (fight.toml:51); when the demand is lost they would fight: "
+        "'rudder, middle' would pull with up to 6.50 N m at the hinge, and all of them draw 9.6 A, by their ratings"
+    )
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        ('"25 kg"', "'25 kg' is no torque: a number and one of N m, N cm, mN m, kgf cm, ozf in is wanted"),
+        ('"990 kgf cm"', "'990 kgf cm' is 97.09 N m; up to 60 N m is allowed"),
+        ("61.0", "must be <= 60.0"),
+        ("true", "a number or a text is wanted here, not true or false"),
+        ("[2.5]", "a number or a text is wanted here, not a list"),
+    ],
+)
+def test_a_rating_that_is_none_is_told_with_its_line(cli: CommandLine, airframe: Path, given: str, says: str) -> None:
+    fleet = Path("fleet.toml")
+    fleet.write_text(fleet.read_text("utf-8").replace("stall-torque = 2.5", f"stall-torque = {given}"), "utf-8")
+    done = cli(f"rig {airframe.name}")
+    assert (done.code, done.out) == (2, "")
+    assert 'its fleet map fleet.toml: line 26: model."bench 25".stall-torque: ' in done.error_line
+    assert says in done.error_line
+    assert cli("plan check fleet.toml").code == 2
+
+
 def test_an_actuator_that_cannot_be_counted_is_named(cli: CommandLine, airframe: Path) -> None:
     name = changed(airframe, '[function.throttle]\nmodel = "bench 25"', "[function.throttle]")
     done = cli(f"rig {name}")
@@ -144,15 +161,28 @@ def test_what_is_too_little_is_said_here_and_by_plan_check(
         (
             "cells = 2",
             "cells = 3",
-            "line 8: supply.full: 8.40 V is not what [pack] says (line 74: 3 lipo cells have 12.60 V",
+            "line 8: supply.full: 8.40 V is not what [pack] says (line 75: 3 lipo cells have 12.60 V",
         ),
         (
             "empty = 6.6",
             "empty = 5.2",
-            "supply.empty: 5.20 V is not what [pack] allows (line 74: 2 lipo cells are used from",
+            "supply.empty: 5.20 V is not what [pack] allows (line 75: 2 lipo cells are used from",
         ),
         ("brown-out = 4.8", "brown-out = 4.8\nbehind = 'fin'", "'fin' is no function of this airframe"),
         ("brown-out = 4.0", "brown-out = 4.0\nbehind = 'aileron, left'", "the leads go round in a circle"),
+        ("last = 18.0, pitch", "last = 8.0, pitch", "holes: from 10 to 8 mm is the wrong way round"),
+        (
+            "first = 10.0, last = 18.0, pitch = 2.0",
+            "first = 1, last = 900, pitch = 0.5",
+            "holes: 1799 are too many, 200 go",
+        ),
+        ("first = 10.0, last", "last", "surface.\"aileron, left\".linkage.holes: 'first' is missing"),
+        (
+            "{ first = 10.0, last = 18.0, pitch = 2.0 }",
+            "['a']",
+            "linkage.holes[0]: a number is wanted here, not a text",
+        ),
+        ("{ first = 10.0, last = 18.0, pitch = 2.0 }", "3", "linkage.holes: a table or a list is wanted here"),
         ("arm = 14.0", "arm = 140.0", "surface 'aileron, left'"),
         ("[flight]", "[flights]", "flights"),
         ('functions = ["aileron, left"]', 'functions = ["elevon"]', "'elevon' is no function of this airframe"),

@@ -44,6 +44,10 @@ Change = Callable[[Any], Any]
 """Takes a copy of a node, returns what stands in its place (None to leave the statement out)."""
 
 
+COUNTS: Final = 1000
+"""Whole numbers below this count something; those above are sizes and times."""
+
+
 @dataclass(frozen=True, slots=True)
 class Mutant:
     """A source text with one slip in it.
@@ -156,7 +160,7 @@ def _changes(node: Any) -> Iterator[tuple[str, Change]]:
         if isinstance(node.value, bool):
             yield "constant", _setting("value", not node.value)
         elif isinstance(node.value, int | float):
-            yield "constant", _setting("value", node.value + 1)
+            yield "constant", _setting("value", _near(node.value))
     elif isinstance(node, ast.Call):
         yield from _of_call(node)
     elif isinstance(node, ast.Break | ast.Continue):
@@ -177,6 +181,11 @@ def _changes(node: Any) -> Iterator[tuple[str, Change]]:
         yield "dropped statement", lambda _: None
     if _decides(node) and isinstance(node, ast.Name | ast.Attribute | ast.Call):
         yield "negated condition", lambda one: ast.UnaryOp(ast.Not(), one)
+
+
+def _near(value: float) -> float:
+    """Another number: one more for one that counts, twice as much for one that measures, so that it can be told."""
+    return value + 1 if isinstance(value, int) and abs(value) < COUNTS else 2 * value or 1.0
 
 
 def _decides(node: Any) -> bool:

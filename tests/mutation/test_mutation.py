@@ -95,6 +95,13 @@ def test_what_is_no_doing_is_left_alone() -> None:
     assert not any("int & float" in one.after or "int, by" in one.after for one in made())
 
 
+@pytest.mark.parametrize(
+    ("number", "other"), [("7", "8"), ("0", "1"), ("5000", "10000"), ("0.5", "1.0"), ("0.0", "1.0")]
+)
+def test_a_number_becomes_another_that_can_be_told_from_it(number: str, other: str) -> None:
+    assert [one.after for one in made(f"x = {number}\n")] == [f"x = {other}"]
+
+
 # --- whom it asks -----------------------------------------------------------------------------------------------
 
 COVER = Cover(

@@ -77,7 +77,8 @@ def test_a_move_arrives_and_ends_limp(share: float) -> None:
     assert result.after.state is State.FOLLOWING
     assert abs(result.after.position_cdeg - share * HALF_TRAVEL_CDEG) <= 30
     assert result.after.demand_cdeg == share * HALF_TRAVEL_CDEG
-    assert result.peak_current_ma == 350
+    # 60 mA hold; friction takes 118 more, drag up to 172 with the speed; speeding up under a soft start little
+    assert 178 <= result.peak_current_ma <= 350
     assert is_released(actuator)
     assert abs(actuator.arm.position_deg * 100 - share * HALF_TRAVEL_CDEG) <= 30
 

@@ -207,12 +207,18 @@ def test_other_power_and_a_capacitor() -> None:
     assert found.empty is not None
     assert bare.empty is not None
     assert found.empty.bus_v < bare.empty.bus_v
+    assert found.in_flight_v is not None
+    begins_v = found.in_flight_v[1]  # one without a lead
+    assert begins_v == pytest.approx(6.0 - 0.02 * (found.in_flight_a + 10.0 / begins_v))
     assert found.hold_up_s["other power only"] == pytest.approx(4700e-6 * (6.0**2 - 4.5**2) / 20.0)
     assert found.hold_up_s["greatest torque in flight"] == pytest.approx(4700e-6 * 1.5 / found.in_flight_a)
     assert found.hold_up_s["all stall"] == pytest.approx(4700e-6 * found.empty.load_ohm * math.log(6.0 / 4.5))
     far = power(report(changed(("resistance = 0.02", "other-power = 450.0\nresistance = 0.02")), CREW))
     assert far.empty is None
-    assert [one.split(": ")[0] for one in far.problems] == ["when all stall on the empty pack"]
+    assert [one.split(": ")[0] for one in far.problems] == [
+        "when all stall on the empty pack",
+        "in flight, at the greatest torque on the lowest pack",
+    ]
     assert "the supply collapses above" in far.problems[0]
 
 
