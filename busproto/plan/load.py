@@ -149,8 +149,13 @@ def load_fleet(path: str | Path) -> tuple[FleetFile, Source]:
     source, fleet, problems = _looked_at(path, path.name, FleetFile)
     if source is None or fleet is None:
         raise FileError(str(path), problems)
+    common: dict[str, RawValue] = dict(FACTORY)
     for place, given in _fleet_settings(fleet):
-        _raw(given, source, place, problems, "")
+        raw = _raw(given, source, place, problems, "")
+        if place == ("settings",):
+            common |= raw
+        if why := disagreement({**common, **raw}):
+            problems.append(str(source.problem(place, why)))
     problems += [str(one) for one in _unit_problems(fleet, source)]
     if problems:
         raise FileError(str(path), problems)

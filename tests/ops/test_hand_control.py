@@ -187,10 +187,20 @@ def test_limp_and_engaged_again_where_a_hand_has_put_it() -> None:
     made.bus.kernel.at(2 * S, push)
     came = made.run(steer(who, keys, lambda view: states.append((view.share, view.reports[5].state))))
     assert shares(came.reached) == [0.1, None, -0.3]
+    assert [one.arrived for one in came.reached] == [True, True, True]
     assert came.reached[1].reports[5].position_cdeg == -1800
     assert came.reached[2].reports[5].state is State.FOLLOWING
     assert came.reached[2].reports[5].position_cdeg == -1800
     assert (None, State.RELEASED) in states
+
+
+def test_one_that_holds_though_it_was_told_to_go_limp_has_not_arrived() -> None:
+    made, actuator = alone()
+    made.hooked(lambda one: setattr(actuator, "state", State.FOLLOWING) if isinstance(one, m.Report) else None)
+    who = made.run(steer_address(5))
+    keys = slowly((0.0, C.MUCH_MORE), (1.0, C.LIMP), (2.0, C.QUIT), made=made)
+    came = made.run(steer(who, keys, lambda _: None))
+    assert [(one.share, one.arrived) for one in came.reached] == [(0.1, True), (None, False)]
 
 
 def test_from_a_script_the_next_command_waits_for_the_arm() -> None:

@@ -10,6 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busproto.errors import InputError, OperationError
+from busproto.ops.link import Link
+from busproto.ops.steps import Progress
 from busproto.ops.survey import Survey, survey
 from busproto.plan.audit import goals
 from busproto.plan.changes import Change, Goal, carry_out, changes, verify
@@ -82,7 +84,12 @@ def test_settings_are_set_stored_and_left_alone_where_they_are_not_named() -> No
     ]
     stored = bench.bus.actuators[0].settings.stored()
     assert (stored["travel"], stored["neutral"], stored["soft-start"]) == (10000, -50, 333)
-    assert bench.run(verify(wanted)).proven
+    steps: list[Progress] = []
+    assert Link(bench.bus.host, steps.append).run(verify(wanted)).proven
+    assert [(one.at, one.of) for one in steps if one.task == "reading back"] == [(0, 1), (1, 1)]
+    more = [Goal(uid_of(1), "flap", 5, {"travel": 11000})]
+    Link(bench.bus.host, steps.append).run(carry_out(changes(look(bench), more), more, note=ignore))
+    assert [(one.at, one.of) for one in steps if one.task == "applying"] == [(0, 1), (1, 1)]
 
 
 def test_what_is_in_working_memory_only_is_stored_and_what_is_stored_only_is_worked_with() -> None:

@@ -132,6 +132,21 @@ def test_a_table_that_would_turn_the_arm_back_is_said_where_both_files_meet(tmp_
     assert load(tmp_path / "one.toml").seats["flap"].settings["correction"] == (0, -600, 0)
 
 
+def test_settings_of_a_fleet_map_alone_are_looked_at(tmp_path: Path) -> None:
+    write_texts(tmp_path, settings="travel = 11\nneutral = 40")
+    fleet = (tmp_path / "fleet.toml").read_text("utf-8")
+    steep = fleet.replace("address = 40", "address = 40\nsettings = { correction = [0, 6, 0] }")
+    (tmp_path / "fleet.toml").write_text(steep, "utf-8")
+    with pytest.raises(FileError) as caught:
+        load_fleet(tmp_path / "fleet.toml")
+    neutral, flap = caught.value.problems
+    (tmp_path / "odd.toml").write_text("fleet-map = ", "utf-8")
+    with pytest.raises(FileError, match="line 1: not valid TOML"):
+        load_fleet(tmp_path / "odd.toml")
+    assert neutral == "line 5: settings.neutral: 40.00 deg is outside -30.00..30.00 deg"
+    assert flap.startswith("line 24: function.flap.settings: correction: from point 1 to 2 it changes by 6.00 deg")
+
+
 def test_gangs_and_functions_that_make_no_sense_are_said(tmp_path: Path) -> None:
     more = '[gang.tail]\nnumber = 1\nmembers = ["rudder-a", "flap"]\n[function.tailhook]\n'
     write_texts(tmp_path, more=more)
