@@ -8,6 +8,7 @@ Half of the courses are of surfaces with one to three actuators, a quarter each 
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -24,8 +25,13 @@ def errors(seeds: range) -> list[tuple[str, int, float, float]]:
     found = []
     for seed in seeds:
         kind = MIX[seed % len(MIX)]
-        played = COURSES[kind](seed)
-        found.append((kind, seed, played.error, played.books.turned))
+        try:
+            played = COURSES[kind](seed)
+        except (ArithmeticError, AssertionError) as error:
+            print(f"{kind} {seed}: {error!r}", file=sys.stderr, flush=True)
+            found.append((kind, seed, math.inf, 0.0))
+        else:
+            found.append((kind, seed, played.error, played.books.turned))
     return found
 
 

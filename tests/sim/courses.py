@@ -28,7 +28,7 @@ def any_model(draw: random.Random) -> ActuatorModel:
     """Ratings that give out no more power than they take in."""
     volts, amps = draw.uniform(5.0, 14.0), draw.uniform(0.5, 12.0)
     speed = draw.uniform(80.0, 900.0)
-    most_nm = volts * amps / (speed * 3.14159 / 180) * 0.75
+    most_nm = volts * amps / (speed * 3.14159 / 180) * 0.6
     return ActuatorModel(
         "any",
         supply_mv=(4000, round(volts * 1000)),
