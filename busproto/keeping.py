@@ -120,7 +120,7 @@ def check_writable(path: Path) -> None:
             file.flush()
             os.fsync(file.fileno())
     except (OSError, ValueError) as error:
-        raise InputError(f"'{path}' cannot be written: {_why(error)}; nothing was sent") from error
+        raise InputError(f"'{path}' cannot be written: {_why(error)}; nothing was changed") from error
     finally:
         if temporary:
             with contextlib.suppress(OSError):
@@ -131,7 +131,7 @@ def check_appendable(path: Path) -> None:
     """As `check_writable`, for a file to which lines are added: one that is there must take them itself."""
     check_writable(path)
     if path.exists() and not os.access(path, os.R_OK | os.W_OK):
-        raise InputError(f"'{path}' cannot be read and written: Permission denied; nothing was sent")
+        raise InputError(f"'{path}' cannot be read and written: Permission denied; nothing was changed")
 
 
 def kept(write: Callable[[], T]) -> T | None:

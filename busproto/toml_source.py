@@ -7,6 +7,7 @@ says everything that is wrong at once, not only the first. Knows no file system 
 from __future__ import annotations
 
 import functools
+import itertools
 import operator
 import re
 import tomllib
@@ -26,6 +27,8 @@ PlainText = Annotated[str, Meta(pattern=r"^[^\x00-\x1f\x7f-\x9f]*$")]
 """Text that a terminal may print: control characters could do anything there."""
 Name = Annotated[PlainText, Meta(min_length=1, max_length=40)]
 
+MAX_PROBLEMS: Final = 200
+"""So many are looked for."""
 MAX_POINTS: Final = 100
 """In a line; the work on keys that are joined by points grows as the square of how many there are."""
 _POINTS: Final = re.compile(r"\.+")
@@ -118,7 +121,10 @@ class Source:
 
     def checked(self, kind: type[T]) -> tuple[T | None, list[Problem]]:
         """The data as this kind of table; None, and all that is wrong, where it does not have that shape."""
-        problems = [self.problem(path, text) for path, text in _problems(self.data, kind, ())]
+        found = itertools.islice(_problems(self.data, kind, ()), MAX_PROBLEMS + 1)
+        problems = [self.problem(path, text) for path, text in found]
+        if len(problems) > MAX_PROBLEMS:
+            problems[-1] = Problem((), f"and more; these are the first {MAX_PROBLEMS}")
         if not problems:
             try:
                 return msgspec.convert(self.data, kind), []
@@ -256,7 +262,7 @@ def _table_problems(value: Any, kind: type[msgspec.Struct], path: Path) -> Itera
         yield path, "a table is wanted here"
         return
     tag_field = kind.__struct_config__.tag_field
-    fields = {field.encode_name: field for field in msgspec.structs.fields(kind)}
+    fields = _fields(kind)
     known = [*([tag_field] if tag_field else []), *fields]
     for key, one in value.items():
         if key in fields:
@@ -266,6 +272,12 @@ def _table_problems(value: Any, kind: type[msgspec.Struct], path: Path) -> Itera
     for name, field in fields.items():
         if field.required and name not in value:
             yield path, f"'{name}' is missing"
+
+
+@functools.cache
+def _fields(kind: type[msgspec.Struct]) -> Mapping[str, Any]:
+    """The fields of a table by their keys; msgspec works them out anew each time."""
+    return {field.encode_name: field for field in msgspec.structs.fields(kind)}
 
 
 def _without_none(kind: Any) -> Any:

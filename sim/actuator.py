@@ -24,6 +24,7 @@ from busproto.wire.timing import START_JITTER_NS
 from sim.answers import Refusal, describe, describe_parameter, faults_of, read, values_in, why_not_understood
 from sim.attendance import Attendance
 from sim.countdown import NEVER_NS
+from sim.driver import Driver
 from sim.heat import cut_back
 from sim.kernel import Event, Kernel
 from sim.line import Line
@@ -32,7 +33,7 @@ from sim.motion import Arm
 from sim.motion_sensor import Curve, Sensor
 from sim.settings import Settings
 from sim.supply import Fed
-from sim.waveform import BITS_PER_BYTE, PPM, bits_ns, rate_of
+from sim.waveform import PPM
 
 MS: Final = 1_000_000
 SHOW_SWING_DEG: Final = 3.0
@@ -43,7 +44,7 @@ _AT_WORK: Final = (m.State.EASING, m.State.FOLLOWING)
 _DEAF_TO_DEMANDS: Final = (m.State.RELEASED, m.State.FAULTED)
 
 
-class Actuator(Fed[Arm]):
+class Actuator(Driver, Fed[Arm]):
     """One actuator on the line.
 
     Attributes:
@@ -51,11 +52,7 @@ class Actuator(Fed[Arm]):
         uid: 8 bytes.
         settings: address, working, stored and factory settings.
         arm: where it is.
-        is_powered: an unpowered one neither hears nor drives.
-        is_mute: it hears and does, but never answers (a fault).
-        own_baud: a line rate that only it has (a fault); None for that of the line.
-        clock_ppm: by how much its clock is fast, parts per million: all its times go by that.
-        late_ns: it answers so much too late (a fault).
+        misses: when set, asked for each good request: whether this one is not heard (a fault).
         followed: the demand that drives it; None since it was engaged without one.
     """
 
@@ -86,19 +83,12 @@ class Actuator(Fed[Arm]):
         self._heat = model.heat()
         self._sensor = Sensor(f"{kernel.seed}/noise {label}", model.sensor_noise_deg)
         self.arm = Arm(position_deg, model.mechanical_travel_deg / 2, motor=model.motor(), curve=curve, heat=self._heat)
-        self.is_powered = True
-        self.is_mute = False
-        self.own_baud = own_baud
-        self.clock_ppm = clock_ppm
-        self.late_ns = 0
+        super().__init__(kernel, line, own_baud, clock_ppm)
+        self.misses: Callable[[], bool] | None = None
         self._jitter_ns = jitter_ns
-        self._brown_out: tuple[int, int] | None = None
-        self._kernel = kernel
-        self._line = line
         self._stream: random.Random = kernel.stream(f"actuator {label}")
         self._supply_mv = supply_mv
         self._address_changed = address_changed
-        self._powers = 0
         self._waiting: Event | None = None
         self._shows = 0
         self.attendance = Attendance(
@@ -162,7 +152,7 @@ class Actuator(Fed[Arm]):
         self.is_powered = False
         self.arm.release(now)
         self.attendance.stop()
-        for event in (self._waiting, self._loss, self._heat_look):
+        for event in (self._waiting, self._loss, self._heat_look, self._late):
             if event is not None:
                 event.cancel()
         self._line.cut_off(self)
@@ -197,10 +187,12 @@ class Actuator(Fed[Arm]):
     def heard(self, frame: Frame, message: Message | None) -> None:
         """A good frame of the host for this actuator or for all; `message` is None where it is not understood."""
         now = self._kernel.now_ns
-        if now < self._sending_until_ns:
+        if now < self._sending_until_ns or (self.misses is not None and self.misses()):
             return
         self._heard_good += 1
         self.attendance.stop()
+        if self._late is not None and not self.late_for_good:
+            self._late.cancel()
         for_all = frame.destination == BROADCAST_ADDRESS
         if for_all and type(message) is m.DemandAll:  # by far the most frequent, and nobody answers
             self._demand_of_all(message.demands)
@@ -235,26 +227,6 @@ class Actuator(Fed[Arm]):
         if self._waiting is not None:  # one place for a reply: a later one takes it
             self._waiting.cancel()
         self._waiting = self._kernel.at(ready_ns + delay_ns, send)
-
-    def _send(self, data: bytes) -> None:
-        rate = rate_of(self.own_baud or self._line.baud, self.clock_ppm)
-        sent = self._line.transmit(self, data, rate=rate)
-        self._sending_until_ns = sent.end_ns
-        if self._brown_out is not None:
-            after_bytes, off_ns = self._brown_out
-            self._brown_out = None
-            off_at_ns = sent.start_ns + bits_ns(after_bytes * BITS_PER_BYTE + BITS_PER_BYTE // 2, rate)
-            self._kernel.at(min(off_at_ns, sent.end_ns - 1), self.power_off)
-            self._kernel.at(off_at_ns + off_ns, self.power_on)
-
-    def _speak(self, data: bytes) -> None:
-        """What the attendance has to say goes out, unless the actuator is mute."""
-        if self.is_powered and not self.is_mute:
-            self._send(data)
-
-    def brown_out_while_sending(self, after_bytes: int, off_ns: int) -> None:
-        """The next time it sends, it loses power in the middle of the byte behind so many, for a while."""
-        self._brown_out = (after_bytes, off_ns)
 
     def warm(self, degc: float) -> None:
         """It is so warm from now on, by whatever heats or cools it from outside, degC."""

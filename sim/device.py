@@ -105,7 +105,7 @@ class Device(Fed[Plant]):
         self._wake: Event | None = None
         self._edge: Event | None = None
         self._torn: tuple[int, int, bytearray] | None = None
-        self._brown_out: tuple[int, int] | None = None
+        self._brown_out: tuple[int, int, bool] | None = None
         self._library = open_library(library)  # kept: it holds what the C calls back
         self._ffi, self._lib = self._library.ffi, self._library.lib
         self._handle = self._ffi.new_handle(self)
@@ -193,9 +193,9 @@ class Device(Fed[Plant]):
         """It is so warm from now on, by whatever heats or cools it from outside, degC."""
         self.arm.warm(self._kernel.now_ns, degc)
 
-    def brown_out_while_sending(self, after_bytes: int, off_ns: int) -> None:
-        """The next time it sends, it loses power in the middle of the byte behind so many, for a while."""
-        self._brown_out = (after_bytes, off_ns)
+    def brown_out_while_sending(self, after_bytes: int, off_ns: int, *, every_time: bool = False) -> None:
+        """The next time it sends, or every time, it loses power in the middle of the byte behind so many."""
+        self._brown_out = (after_bytes, off_ns, every_time)
 
     # --- looked at from outside -----------------------------------------------------------------------------
 
@@ -343,8 +343,9 @@ class Device(Fed[Plant]):
         if not self.is_mute:
             self._line.transmit(self, data, rate=rate)
             if self._brown_out is not None:
-                after_bytes, off_ns = self._brown_out
-                self._brown_out = None
+                after_bytes, off_ns, every_time = self._brown_out
+                if not every_time:
+                    self._brown_out = None
                 off_at_ns = now + bits_ns(after_bytes * BITS_PER_BYTE + BITS_PER_BYTE // 2, rate)
                 self._kernel.at(min(off_at_ns, end_ns - 1), self.power_off)
                 self._kernel.at(off_at_ns + off_ns, self.power_on)

@@ -6,13 +6,14 @@ Each says in `happenings` at which moments it begins and ends and what happens t
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal
 
 import msgspec
 from msgspec import Meta
 
 from busproto import toml_source
 from sim.bus import VirtualBus
+from sim.line import Ear
 from sim.waveform import BITS_PER_BYTE, bits_ns, rate_of
 
 NS_PER_S: Final = 1_000_000_000
@@ -47,17 +48,21 @@ class UnplugEvent(Table, frozen=True, tag_field="what", tag="unplug"):
 
 
 class BrownOutEvent(Table, frozen=True, tag_field="what", tag="brown-out"):
-    """The next time it sends after a moment, the actuator loses power in the middle of a byte, for `lasting` s."""
+    """The next time it sends after a moment, the actuator loses power in the middle of a byte, for `lasting` s.
+
+    With `every-time` it does so whenever it sends from then on.
+    """
 
     at: Seconds
     actuator: Name
     after_bytes: Annotated[int, Meta(ge=0, le=127)] = 8
     lasting: Seconds = 0.05
+    every_time: bool = False
 
     def happenings(self, bus: VirtualBus, _: int) -> Iterator[Happening]:
         """See the module."""
         actuator, off_ns = bus.labelled(self.actuator), round(self.lasting * NS_PER_S)
-        yield self.at, lambda: actuator.brown_out_while_sending(self.after_bytes, off_ns)
+        yield self.at, lambda: actuator.brown_out_while_sending(self.after_bytes, off_ns, every_time=self.every_time)
 
 
 class MuteEvent(Table, frozen=True, tag_field="what", tag="mute"):
@@ -75,18 +80,69 @@ class MuteEvent(Table, frozen=True, tag_field="what", tag="mute"):
             yield self.until, lambda: setattr(actuator, "is_mute", False)
 
 
-class LateEvent(Table, frozen=True, tag_field="what", tag="late"):
-    """The actuator answers so many milliseconds too late."""
+class DeafEvent(Table, frozen=True, tag_field="what", tag="deaf"):
+    """The actuator does not hear a share of the requests, each for itself; all of them unless told.
+
+    With `every` it is so for `lasting` s out of every so many.
+    """
 
     at: Seconds
     actuator: Name
-    by_ms: Annotated[float, Meta(ge=0, le=1000)]
+    share: Rate = 1.0
+    lasting: Annotated[float, Meta(gt=0, le=3600)] = 0.01
+    every: Annotated[float, Meta(ge=0.001, le=3600)] | None = None
+    until: Seconds | None = None
+
+    def happenings(self, bus: VirtualBus, number: int) -> Iterator[Happening]:
+        """See the module."""
+        actuator, stream = bus.labelled(self.actuator), bus.kernel.stream(f"deaf {number}")
+
+        def misses() -> bool:
+            since_s = bus.kernel.now_ns / NS_PER_S - self.at
+            is_now = self.every is None or since_s % self.every < self.lasting
+            return is_now and stream.random() < self.share
+
+        yield self.at, lambda: setattr(actuator, "misses", misses)
+        if self.until is not None:
+            yield self.until, lambda: setattr(actuator, "misses", None)
+
+
+class DoubledEvent(Table, frozen=True, tag_field="what", tag="doubled"):
+    """The actuator says each reply twice, the second time so many milliseconds behind the first."""
+
+    at: Seconds
+    actuator: Name
+    by_ms: Annotated[float, Meta(ge=0, le=1000)] = 0.2
     until: Seconds | None = None
 
     def happenings(self, bus: VirtualBus, _: int) -> Iterator[Happening]:
         """See the module."""
         actuator = bus.labelled(self.actuator)
-        yield self.at, lambda: setattr(actuator, "late_ns", round(self.by_ms * 1e6))
+        yield self.at, lambda: setattr(actuator, "repeats_after_ns", round(self.by_ms * 1e6))
+        if self.until is not None:
+            yield self.until, lambda: setattr(actuator, "repeats_after_ns", None)
+
+
+class LateEvent(Table, frozen=True, tag_field="what", tag="late"):
+    """The actuator answers so many milliseconds too late, in discovery too.
+
+    What waits gives way to the next request that it hears; with `for-good` it comes all the same.
+    """
+
+    at: Seconds
+    actuator: Name
+    by_ms: Annotated[float, Meta(ge=0, le=1000)]
+    for_good: bool = False
+    until: Seconds | None = None
+
+    def happenings(self, bus: VirtualBus, _: int) -> Iterator[Happening]:
+        """See the module."""
+        actuator = bus.labelled(self.actuator)
+
+        def begin() -> None:
+            actuator.late_ns, actuator.late_for_good = round(self.by_ms * 1e6), self.for_good
+
+        yield self.at, begin
         if self.until is not None:
             yield self.until, lambda: setattr(actuator, "late_ns", 0)
 
@@ -115,16 +171,28 @@ class BabbleEvent(Table, frozen=True, tag_field="what", tag="babble"):
 
 
 class NoiseEvent(Table, frozen=True, tag_field="what", tag="noise"):
-    """Each byte is hit, at each listener for itself, with probability `rate`: one of its bits flips."""
+    """Each byte is hit, at each listener for itself, with probability `rate`: one of its bits flips.
+
+    `ears` says at which listeners: all, the host's alone, all but the host's, or those of one `actuator`.
+    """
 
     at: Seconds
     rate: Rate
+    ears: Literal["all", "host", "actuators"] = "all"
+    actuator: Name | None = None
     until: Seconds | None = None
 
     def happenings(self, bus: VirtualBus, _: int) -> Iterator[Happening]:
         """See the module."""
         ends: list[Callable[[], None]] = []
-        yield self.at, lambda: ends.append(bus.line.add_noise(self.rate))
+        one = None if self.actuator is None else bus.labelled(self.actuator)
+
+        def hits(ear: Ear) -> bool:
+            if one is not None:
+                return ear.owner is one
+            return self.ears == "all" or (ear.owner is bus.host) == (self.ears == "host")
+
+        yield self.at, lambda: ends.append(bus.line.add_noise(self.rate, hits))
         if self.until is not None:
             yield self.until, lambda: ends.pop()()
 
@@ -237,6 +305,8 @@ EventTable = (
     UnplugEvent
     | BrownOutEvent
     | MuteEvent
+    | DeafEvent
+    | DoubledEvent
     | LateEvent
     | BabbleEvent
     | NoiseEvent

@@ -261,7 +261,7 @@ class Line:
         self._wave: list[int] | None = None
         self._rest: Event | None = None
         self._busy_since_ns: int | None = None
-        self._flip_rates: list[float] = []
+        self._noises: list[tuple[float, Callable[[Ear], bool]]] = []
         self._odd_clocks: dict[tuple[int, int], bool] = {}
         self._undefined_seed = kernel.stream("undefined levels").getrandbits(63)
 
@@ -303,33 +303,36 @@ class Line:
         """The receiver of a new listener; `name` names its random stream."""
         ear = Ear(owner, receiver, self.kernel.stream(f"noise at {name}"))
         self.clocks_changed()
-        if self._flip_rates:
-            ear.set_flip_rate(self._flip_rate())
+        if self._noises:
+            ear.set_flip_rate(self._flip_rate(ear))
         return ear
 
-    def add_noise(self, rate_per_byte: float) -> Callable[[], None]:
+    def add_noise(self, rate_per_byte: float, hits: Callable[[Ear], bool] = lambda _: True) -> Callable[[], None]:
         """From now on each byte is hit, at each listener for itself, with this probability: one of its bits flips.
 
-        Start and stop bits are hit like any other. Returns the function that ends it.
+        Start and stop bits are hit like any other. `hits` tells which listeners; all unless given. Returns the
+        function that ends it.
         """
-        self._flip_rates.append(rate_per_byte)
-        self._noise_changed()
+        noise = (rate_per_byte, hits)
+        self._noises.append(noise)
+        self._noise_changed(hits)
 
         def end() -> None:
-            if rate_per_byte in self._flip_rates:
-                self._flip_rates.remove(rate_per_byte)
-                self._noise_changed()
+            if noise in self._noises:
+                self._noises.remove(noise)
+                self._noise_changed(hits)
 
         return end
 
-    def _flip_rate(self) -> float:
-        unharmed = math.prod(1.0 - rate for rate in self._flip_rates)
+    def _flip_rate(self, ear: Ear) -> float:
+        unharmed = math.prod(1.0 - rate for rate, hits in self._noises if hits(ear))
         return float(1.0 - unharmed ** (1 / BITS_PER_BYTE))
 
-    def _noise_changed(self) -> None:
+    def _noise_changed(self, hits: Callable[[Ear], bool]) -> None:
         for seat in self._seats:
             for ear in seat.audience.ears:
-                ear.set_flip_rate(self._flip_rate())
+                if hits(ear):
+                    ear.set_flip_rate(self._flip_rate(ear))
 
     # --- driving ----------------------------------------------------------------------------------------------
 
@@ -476,7 +479,7 @@ class Line:
             return
         whole = Reception(data, (), (sent,), self.kernel.now_ns)
         apart: list[Ear] = []
-        for ear in audience.ears if self._flip_rates or self._has_odd_clocks(audience, sent.rate) else ():
+        for ear in audience.ears if self._noises or self._has_odd_clocks(audience, sent.rate) else ():
             hits = ear.flips_within(len(data) * BITS_PER_BYTE)
             if hits or not ear.is_near(sent.rate):
                 apart.append(ear)

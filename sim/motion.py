@@ -4,9 +4,10 @@ The result does not depend on how often one looks: a look evaluates, only a chan
 hand, another supply) goes on from where the arm is then. Angles are degrees from the middle of the mechanical range.
 
 What is modelled:
-- the motor as a linear torque-speed line; stall torque and no-load speed go with the supply and with what a cut-back
-  leaves. Its inertia, the gear's and the load's are one time constant at the output. At full drive the speed is an
-  exact exponential (`motion_course`); slew limit, acceleration limit and soft start hold it below that;
+- the motor as a linear torque-speed line (`sim.motor`); what friction leaves of it goes with the supply and with what a
+  cut-back leaves. What it draws is what its acceleration, its speed and its load take (`motion_run`). Its inertia,
+  the gear's and the load's are one time constant at the output. At full drive the speed is an exact exponential
+  (`motion_course`); slew limit, acceleration limit and soft start hold it below that;
 - the position loop. At rest it is a spring of `stiffness` full drives per degree; the drive sets in when the error
   exceeds the dead band and ends when there is none. Where friction is more than the minimum drive, the arm stops short
   by what is left of it over the stiffness, on the side it came from. With an inertia that the firmware does not know
@@ -14,10 +15,10 @@ What is modelled:
 - backlash between gear and arm: the arm moves when the gear has gone through it; the sensor sits on the gear;
 - the sensor's own curve (`motion_sensor`): what the loop holds at the target is the reading.
 
-What is not, and why it is good enough: current and torque while the speed changes (some milliseconds, which a report
-filters out); electrical inductance (1 ms at most); friction as anything but Coulomb (stiction, Stribeck: they matter
-below 1 deg/s) and, viscous, as a part of the torque-speed line's slope; the loop's own sampling; a stop is hard and
-met at no speed. tests/sim/test_motion_model.py gives the errors against the full differential equations.
+What is not, and why it is good enough: that it coasts when it goes limp on its way (it stands at once); electrical
+inductance (1 ms at most); friction as anything but Coulomb (stiction, Stribeck: they matter below 1 deg/s) and viscous;
+the loop's own sampling; a stop is hard and met at no speed. tests/sim/test_motion_model.py gives the errors against the
+full differential equations.
 """
 
 from __future__ import annotations

@@ -88,15 +88,42 @@ class Receiver:
             The bytes, and when the byte now being received will end (None while the receiver waits for an edge).
         """
         received: list[ReceivedByte] = []
+        count = len(edges)
         at = bisect_left(edges, self.from_ns)
         while True:
             at += at % 2  # falling edges have even numbers
-            if at >= len(edges) or edges[at] > until_ns:
+            if at >= count or edges[at] > until_ns:
                 return received, None
             edge = edges[at]
             begin_ns = max(self._not_before_ns, edge if not self.oversampling else self._next_tick_ns(edge))
             if level_at(edges, begin_ns):
                 at = bisect_right(edges, begin_ns)  # over before it was seen
+                continue
+            if not self.oversampling:
+                # the same as below, but without a look-up and a call for each bit
+                near = bisect_right(edges, begin_ns)
+                value = stop = 0
+                for bit, decision_ns in enumerate(self._decisions_ns):
+                    moment_ns = begin_ns + decision_ns
+                    while near < count and edges[near] <= moment_ns:
+                        near += 1
+                    if near & 1:
+                        continue
+                    if not bit:
+                        break
+                    if bit == STOP_BIT:
+                        stop = 1
+                    else:
+                        value |= 1 << bit - 1
+                else:
+                    end_ns = begin_ns + self._decisions_ns[STOP_BIT]
+                    if end_ns > until_ns:
+                        return received, end_ns
+                    received.append(ReceivedByte(value, edge, end_ns, not stop))
+                    self.from_ns = end_ns
+                    at = bisect_left(edges, end_ns)
+                    continue
+                at = bisect_right(edges, begin_ns + self._decisions_ns[0])
                 continue
             if self._sample(edges, begin_ns, 0):
                 # too short for a start bit; edges up to here went unnoticed
@@ -112,7 +139,7 @@ class Receiver:
             received.append(ReceivedByte(value, edge, end_ns, not stop))
             self.from_ns = end_ns
             at = bisect_left(edges, end_ns)
-            if self.oversampling and stop and not level_at(edges, end_ns):
+            if stop and not level_at(edges, end_ns):
                 # the vote was won by two of three: the next start bit has begun already
                 at = bisect_right(edges, end_ns) - 1
                 self.from_ns, self._not_before_ns = edges[at], end_ns
@@ -127,8 +154,6 @@ class Receiver:
         return ticks * NS_TIMES_MICRO // (self.rate * self.oversampling)
 
     def _sample(self, edges: Edges, begin_ns: int, bit: int) -> int:
-        if not self.oversampling:
-            return 1 - (bisect_right(edges, begin_ns + self._decisions_ns[bit]) & 1)
         first = bit * self.oversampling + self.oversampling // 2 - 1
         return int(sum(level_at(edges, begin_ns + self._tick_ns(first + step)) for step in range(3)) >= 2)
 

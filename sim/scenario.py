@@ -381,6 +381,8 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
     rows = file.actuator
     if len(rows) > file.limits.nodes:
         yield ("actuator",), f"{len(rows)} of them, limits.nodes allows {file.limits.nodes}"
+        if len(rows) > MAX_ADDRESS:
+            return  # no limit allows so many, and to hold each against all others would take long
     drawn = sum(row.address == "unknown" for row in rows)
     free = len(_free_addresses(file))
     if drawn > free:

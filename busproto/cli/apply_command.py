@@ -107,8 +107,10 @@ def command(
             _tell_unknown(found)
         wrong = {row.seat.function: row.wrong_hardware for row in found.rows if row.wrong_hardware}
         unclaimed = [goal.name for goal in wanted if goal.name not in seating]
+        left: dict[bytes, str] = {}
         if wrong_hardware == LEAVE:
-            wanted = [goal for goal in wanted if goal.name not in wrong]
+            left = {goal.uid: goal.name for goal in wanted if goal.name in wrong}
+            wanted = [goal for goal in wanted if goal.uid not in left]
         todo = changes(before, wanted)
         _tell_wrong(wrong, wrong_hardware, todo)
         _tell_unclaimed(unclaimed, found, by_address, todo)
@@ -126,6 +128,7 @@ def command(
             as_json=as_json,
             about={"port": port.url},
             objections=None if wrong_hardware == WRITE else objections,
+            left=left,
         )
         seen = link.run(survey())
     after, unmatched = audit(plan, seating, seen), audit(plan, seating, seen, matches).unmatched

@@ -17,7 +17,8 @@ import click
 from busproto.cli.common import NotCleared, clear_progress, console
 from busproto.errors import ReadBackError
 from busproto.keeping import check_appendable, now_text
-from busproto.ops.discovery import Roster, prove_addresses
+from busproto.ops.address_proof import prove_addresses
+from busproto.ops.discovery import Roster
 from busproto.ops.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.link import Link
 from busproto.ops.steps import Steps
@@ -73,6 +74,7 @@ def apply_goals(
     as_json: bool,
     about: Mapping[str, Any] | None = None,
     objections: Callable[[Goal, Description], Sequence[str]] | None = None,
+    left: Mapping[bytes, str] | None = None,
 ) -> Applied:
     """Show what has to be done, ask, do it, read everything back.
 
@@ -83,6 +85,7 @@ def apply_goals(
         as_json: nothing is printed on stdout.
         about: more for the journal.
         objections: why one that could not be read beforehand must not be set, in words; asked once it has an address.
+        left: names of those that are known and left as they are; one of them may lose an address that another needs.
 
     Raises:
         InputError: the journal cannot be written; nothing was sent.
@@ -90,7 +93,7 @@ def apply_goals(
         BusError: an actuator did not do it; the journal says how far it came.
     """
     check_appendable(journal_path)
-    todo = changes(survey, goals)
+    todo = changes(survey, goals, left=left or {})
     not_set: dict[str, tuple[str, ...]] = {}
 
     def admit(goal: Goal, description: Description) -> bool:

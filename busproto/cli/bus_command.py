@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from sim.bus import VirtualBus
 
 READ_BYTES = 4096
+MAX_LINE_BYTES = 8192
 
 
 @click.group(no_args_is_help=False)
@@ -145,6 +146,9 @@ class _Keyboard:
             if not data:
                 self._fd = -1  # the other end has closed it
             *lines, self._pending = (self._pending + data).split(b"\n")
+            if len(self._pending) > MAX_LINE_BYTES:
+                click.echo(f"a line of more than {MAX_LINE_BYTES} bytes is none; it was thrown away", err=True)
+                self._pending = b""
             for line in filter(bytes.strip, lines):
                 try:
                     click.echo(obey(self._bus, line.decode("utf-8", "replace")), err=True)

@@ -29,8 +29,9 @@ from busproto.cli.common import (
 )
 from busproto.cli.find_command import proof_text
 from busproto.errors import PortUnavailableError
+from busproto.ops.address_proof import prove_addresses
 from busproto.ops.addressing import assign_all, ordered_moves
-from busproto.ops.discovery import Roster, find, prove_addresses
+from busproto.ops.discovery import Roster, find
 from busproto.ops.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.link import Link
 from busproto.ops.motion import (

@@ -14,8 +14,8 @@ INTERRUPTED: Final = 130
 TEXTS: Final = {
     DONE: "done, and the result is as it should be",
     FAILED: (
-        "the bus, an actuator or the port did not do it, or an actuator was not seen limp at the end; "
-        "stderr says what to do next"
+        "the bus, an actuator or the port did not do it, an actuator was not seen limp at the end, or a result could "
+        "not be kept; stderr says what to do next"
     ),
     USAGE: "wrong usage: option, address, uid, parameter, value or scenario; nothing was changed",
     NOT_AS_WANTED: (

@@ -42,7 +42,7 @@ from busproto.plan.replace import (
     record_after,
     seating_after,
 )
-from busproto.plan.seating import load_seating, save_seating
+from busproto.plan.seating import load_seating, save_seating, seating_path
 from busproto.wire.messages import Description
 
 
@@ -103,6 +103,8 @@ def command(
     seating = load_seating(plan) if plan is not None else {}
     new_uid = parse_uid(uid) if uid is not None else None
     check_writable(path)
+    if plan is not None:
+        check_writable(seating_path(plan))
     with open_link(port) as link:
         before = link.run(survey())
         clear_progress()

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from busproto.errors import DecodeError
-from busproto.ops.discovery import Found, Roster
+from busproto.ops.discovery import MAX_OVERRUNS
+from busproto.ops.roster import Found, Roster
 from busproto.ops.steps import Progress, Steps, exchange, now
 from busproto.ops.transact import PRESENT_BYTES, uid_of
 from busproto.session.exchange import Ask, Expect, Heard, Verdict
@@ -24,6 +25,8 @@ UID_BITS: Final = 8 * UID_BYTES
 MAX_QUERIES: Final = 20_000
 MAX_ROUNDS: Final = 60
 MAX_SLOTS: Final = 256
+MOST_NS: Final = 60_000_000_000
+"""A search that has lasted so long asks nothing more. With the request it is in, that is when it ends on any line."""
 SLOT_MARGIN_US: Final = 100
 """Start jitter, and what the clocks of 1 % drift apart within a few slots; many slots drift further."""
 
@@ -36,7 +39,19 @@ class _Tally:
     epoch: int
     answer_ns: int
     found: dict[bytes, int]
+    began_ns: int
     queries: int = 0
+    overruns: int = 0
+    ended: str = ""
+
+    def go_on(self, heard: Heard) -> Steps[bool]:
+        """Whether to ask on: not where bytes never cease to come, nor for ever."""
+        self.overruns += heard.overran
+        if self.overruns >= MAX_OVERRUNS:
+            self.ended = "ended before its end, as a device keeps talking or the line is stuck; "
+        elif (yield from now()) >= self.began_ns + MOST_NS:
+            self.ended = f"ended before its end, after {MOST_NS / 1e9:.0f} s; "
+        return not self.ended
 
     def take(self, heard: Heard) -> list[bytes]:
         """Note every uid in what came back; returns them."""
@@ -49,19 +64,21 @@ class _Tally:
         return uids
 
 
-def _tally(rng: random.Random, baud: int) -> _Tally:
-    return _Tally(rng, rng.randrange(1, 0x10000), PRESENT_BYTES * 10 * 1_000_000_000 // baud, {})
+def _tally(rng: random.Random, baud: int) -> Steps[_Tally]:
+    began_ns = yield from now()
+    return _Tally(rng, rng.randrange(1, 0x10000), PRESENT_BYTES * 10 * 1_000_000_000 // baud, {}, began_ns)
 
 
-def _roster(tally: _Tally, cannot: str, began_ns: int, ended_ns: int) -> Roster:
+def _roster(tally: _Tally, cannot: str) -> Steps[Roster]:
+    ended_ns = yield from now()
     found = sorted((Found(uid, at) for uid, at in tally.found.items()), key=lambda one: (one.address, one.uid))
     return Roster(
         found=tuple(found),
         proven=False,
-        reason=cannot,
+        reason=tally.ended + cannot,
         remaining_error=1.0,
         calls=tally.queries,
-        searching_ns=ended_ns - began_ns,
+        searching_ns=ended_ns - tally.began_ns,
     )
 
 
@@ -72,11 +89,12 @@ POLL_CANNOT: Final = (
 
 def poll(rng: random.Random, baud: int) -> Steps[Roster]:
     """Ask every address from 1 to 239 what is there."""
-    began_ns = yield from now()
-    tally = _tally(rng, baud)
+    tally = yield from _tally(rng, baud)
     for address in range(MIN_ADDRESS, MAX_ADDRESS + 1):
         heard = yield from exchange(Ask.one(Describe(), address, listen_out=True))
         tally.queries += 1
+        if not (yield from tally.go_on(heard)):
+            break
         if heard.verdict is Verdict.ANSWERED:
             try:
                 message = message_of(heard.replies[0])
@@ -86,7 +104,7 @@ def poll(rng: random.Random, baud: int) -> Steps[Roster]:
                 tally.found[message.uid] = address
         if address % 16 == 0:
             yield Progress("asking every address", address, MAX_ADDRESS)
-    return _roster(tally, POLL_CANNOT, began_ns, (yield from now()))
+    return (yield from _roster(tally, POLL_CANNOT))
 
 
 TREE_CANNOT: Final = (
@@ -114,12 +132,13 @@ def _match(tally: _Tally, prefix: int, bits: int, *, brief: bool = False) -> Ste
 
 def query_tree(rng: random.Random, baud: int, bits_per_step: int = 1) -> Steps[Roster]:
     """Ask for the uids that begin with a prefix; where several answer, ask for each longer prefix in turn."""
-    began_ns = yield from now()
-    tally = _tally(rng, baud)
+    tally = yield from _tally(rng, baud)
     stack = [(0, 0)]
     while stack and tally.queries < MAX_QUERIES:
         prefix, bits = stack.pop()
         heard = yield from _match(tally, prefix, bits)
+        if not (yield from tally.go_on(heard)):
+            break
         uids = tally.take(heard)
         if tally.queries % 16 == 0:
             yield Progress("asking prefixes", len(tally.found))
@@ -127,28 +146,30 @@ def query_tree(rng: random.Random, baud: int, bits_per_step: int = 1) -> Steps[R
         if is_collision and bits < UID_BITS:
             step = min(bits_per_step, UID_BITS - bits)
             stack += [((prefix << step) + part, bits + step) for part in reversed(range(1 << step))]
-    return _roster(tally, TREE_CANNOT, began_ns, (yield from now()))
+    return (yield from _roster(tally, TREE_CANNOT))
 
 
 def bit_search(rng: random.Random, baud: int) -> Steps[Roster]:
     """Ask only whether anyone is there, one bit of the uid at a time, and follow each branch to its end."""
-    began_ns = yield from now()
-    tally = _tally(rng, baud)
+    tally = yield from _tally(rng, baud)
     stack = [(0, 0)]
-    while stack and tally.queries < MAX_QUERIES:
+    while stack and tally.queries < MAX_QUERIES and not tally.ended:
         prefix, bits = stack.pop()
         if bits == UID_BITS:
             heard = yield from _match(tally, prefix, bits)
+            yield from tally.go_on(heard)
             tally.take(heard)
             yield Progress("asking bit by bit", len(tally.found))
             continue
         branches = []
         for bit in (0, 1):
             heard = yield from _match(tally, prefix << 1 | bit, bits + 1, brief=True)
+            if not (yield from tally.go_on(heard)):
+                break
             if heard.raw:
                 branches.append((prefix << 1 | bit, bits + 1))
         stack += reversed(branches)
-    return _roster(tally, BIT_CANNOT, began_ns, (yield from now()))
+    return (yield from _roster(tally, BIT_CANNOT))
 
 
 BIT_CANNOT: Final = "one answer lost or made by noise sends a search by bits down the wrong branch"
@@ -157,8 +178,7 @@ SLOTS_CANNOT: Final = "framed slots end when a round brings no collision; one dr
 
 def framed_slots(rng: random.Random, baud: int) -> Steps[Roster]:
     """Let each answer in a slot of fixed length, drawn anew each round; those heard are told to keep silent."""
-    began_ns = yield from now()
-    tally = _tally(rng, baud)
+    tally = yield from _tally(rng, baud)
     answer_us = -(-tally.answer_ns // 1000)
     slot_us = answer_us + SLOT_MARGIN_US + answer_us // 50
     slots = 16
@@ -168,6 +188,8 @@ def framed_slots(rng: random.Random, baud: int) -> Steps[Roster]:
         window_ns = FIRST_SLOT_NS + slots * slot_us * 1000
         heard = yield from exchange(Ask(message, BROADCAST_ADDRESS, Expect.SLOTS, window_ns=window_ns))
         tally.queries += 1
+        if not (yield from tally.go_on(heard)):
+            break
         uids = tally.take(heard)
         for uid in uids:
             yield from exchange(Ask.all(Hush(tally.epoch, uid)))
@@ -179,4 +201,4 @@ def framed_slots(rng: random.Random, baud: int) -> Steps[Roster]:
         # (Schoute 1983, from memory); where nobody at all was understood the bytes tell too little
         wanted = 2.39 * max(1, collisions) if uids else 2 * slots
         slots = max(2, min(MAX_SLOTS, round(wanted)))
-    return _roster(tally, SLOTS_CANNOT, began_ns, (yield from now()))
+    return (yield from _roster(tally, SLOTS_CANNOT))

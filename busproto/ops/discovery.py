@@ -4,8 +4,10 @@ Countdown: one broadcast opens a window of slots; every actuator not yet enrolle
 broadcast enrols those that were understood, by a mark each. The window ends when one brings nothing that cannot be
 read. The proof is the book: the marks of all that were found are broadcast; each that finds its own answers one byte
 in its place, every other powered actuator speaks up behind. A list is called proven only when each one in it was
-confirmed in at least two passes with fresh salts, and nobody spoke up in at least two. Otherwise it is "not proven",
-with the reason.
+confirmed in at least two passes with fresh salts, and nobody spoke up in at least two, and nothing is left that came
+and that no listed actuator accounts for. Anything odd makes the proof a long one: calls and books in turn, spread over
+a time longer than what is likely to be the cause, until it is worked off. Otherwise the list is "not proven", with the
+reason.
 
 The host's rules use bytes and their order only; a USB adapter hides when they came.
 """
@@ -15,145 +17,146 @@ from __future__ import annotations
 import math
 import random
 from collections import Counter
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
-from busproto.ops.steps import Clash, Progress, Steps, exchange, now
+from busproto.ops.book_answers import BookAnswers, read_answers
+from busproto.ops.evidence import SHORT_CALL_BYTES, Account, CallHeard, Odds, account
+from busproto.ops.roster import Found, Roster
+from busproto.ops.steps import Clash, Pause, Progress, Steps, exchange, now
 from busproto.ops.transact import PRESENT_BYTES, uid_of, window
 from busproto.session.exchange import Ask, Expect, Heard, Verdict
-from busproto.wire.frame import BROADCAST_ADDRESS, FRAMING_BYTES, HEADER_BYTES, MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
-from busproto.wire.hash import BOOK_ANSWER_BIT, book_answer, mark_of, uid_hash
+from busproto.wire.decoder import Decoder
+from busproto.wire.frame import BROADCAST_ADDRESS, FRAMING_BYTES, HEADER_BYTES, MAX_ADDRESS, MIN_ADDRESS, Frame
+from busproto.wire.hash import BOOK_ANSWER_BIT, book_answer, device_tag, mark_of, uid_hash
 from busproto.wire.message import Message
-from busproto.wire.messages import (
-    ADDRESS_MAP_BYTES,
-    MAX_MARKS_PER_CALL,
-    MAX_MARKS_PER_PART,
-    MAX_WINDOW_SLOTS,
-    AddressBook,
-    Book,
-    RollCall,
-)
+from busproto.wire.messages import MAX_MARKS_PER_CALL, MAX_MARKS_PER_PART, MAX_WINDOW_SLOTS, Book, RollCall
 from busproto.wire.timing import FIRST_SLOT_NS, PLACE_NS, STRANGER_SLOTS
 
+__all__ = ["Found", "Roster", "find"]
+
+MS: Final = 1_000_000
 FIRST_WINDOW_SLOTS: Final = 128
 SLOTS_PER_ACTUATOR: Final = 3
 MIN_WINDOW_SLOTS: Final = 8
 LATECOMER_SLOTS: Final = 16
 MAX_CALLS: Final = 60
+LATECOMER_CALLS: Final = 8
 MAX_OVERRUNS: Final = 3
 """Windows in which bytes never ceased to come, before a search is given up."""
+MOST_NS: Final = 20_000 * MS
+"""A search that has lasted so long begins nothing more: with the exchange it is in, at most 1 s at 115 200 Bd, that is
+when it ends whatever is on the line."""
 MIN_PASSES: Final = 2
-ADDRESS_PASSES: Final = 3
-"""Quiet passes of the address book: two at one address look like one in up to one pass in 20 (virtual bus)."""
-QUIET_PER_DOUBT: Final = 2
-"""A pass in which someone answers whom no call then finds asks for so many quiet passes more. A few quiet ones among
-many that are not prove little: without this rule, two with one uid passed as one in 106 of 1000 searches (27 with
-it), and two at one address in half of all address books (virtual bus)."""
-MAX_PASSES: Final = 40
-SHORT_CALL_BYTES: Final = 19
+MAX_PASSES: Final = 120
 SILENT_PASSES: Final = 8
-"""One in the book that has not answered in so many passes has gone away, or was never there. So many quiet passes are
-also wanted for an empty book, and not one byte in all the search: nothing else tells whether anybody could hear."""
-ASSUMED_BYTE_ERROR: Final = 1e-3
-"""Least chance that a byte of the book is not understood by an actuator, for the figure of what remains."""
-SOMETHING_WAS_HEARD: Final = (
-    "nobody is found, but something was heard: noise, a stuck line, another line rate (--baud), or someone who "
-    "answers no more"
-)
+"""One in the book that has not answered in so many passes has gone away, or was never there. So many passes are made
+over an empty list too, before it is said that nobody answers."""
+LOST_PASSES: Final = 20
+"""After so many passes one that has said who it is, and does not answer as it should, is waited for no longer."""
 MOST_ERROR: Final = 1e-4
 """Unless told otherwise, passes are added until the chance that one is missing is no greater than this."""
 
+LEAST_NS: Final = 55 * MS
+"""A search and proof last at least so long, however few there are: what is left behind the first book goes into
+listening for what comes late, and into calls. 16 take as long anyway."""
+LATE_NS: Final = 30 * MS
+"""For so long at most it listens then."""
+CALL_NS: Final = SHORT_CALL_BYTES * 10 * 1_000_000_000 // 115_200
+"""A short call at 115 200 Bd."""
+MOST_SAYINGS: Final = 6
+ODD_PASSES: Final = 6
+"""Quiet passes wanted in a row where one that is listed was missed, or an echo was."""
+DOUBT_PASSES: Final = 20
+QUIET_PER_DOUBT: Final = 4
+"""Quiet passes wanted in a row where something came that no listed actuator accounts for, and so many more for each
+time it did. A few quiet ones among many that are not prove little: with two for each, counted one by one, two with one
+uid passed as one in 27 of 1000 searches, and one with a loose contact was missed after 13 doubts (virtual bus)."""
+ODD_SAYINGS: Final = 3
+DOUBT_SAYINGS: Final = 6
+SPREAD_NS: Final = 300 * MS
+"""From the first quiet pass behind the last doubt to the last, where anything was odd: longer than an actuator is
+likely to be deaf, without power or late at a time."""
+MOST_PAUSE_NS: Final = 80 * MS
+"""Before a call and between it and the book then: up to so long, by chance, so that no rhythm of the line is met."""
+LAST_PASSES: Final = 4
+"""Within so many passes at the end each in the list must have been confirmed."""
 
-@dataclass(frozen=True, slots=True)
-class Found:
-    """One actuator.
-
-    Attributes:
-        uid: 8 bytes.
-        address: 1..239, or 240 (F0h) while it has none.
-    """
-
-    uid: bytes
-    address: int
-
-
-@dataclass(frozen=True, slots=True)
-class Roster:
-    """Who is on the line.
-
-    Attributes:
-        found: every actuator heard, by address, then uid.
-        proven: nobody is missing from `found`, and all in it are there.
-        reason: why it is not proven; "" where it is.
-        remaining_error: chance that a powered actuator is missing all the same, for the byte error that was seen,
-            or 1e-3 where less was; 1 where nothing is proven.
-        gone: uids that answered once and then no more.
-        twins: uids that several actuators seem to share.
-        calls, passes: roll calls and passes of the book sent.
-        searching_ns, proving_ns: time of both by the transport's clock.
-    """
-
-    found: tuple[Found, ...]
-    proven: bool
-    reason: str
-    remaining_error: float
-    gone: tuple[bytes, ...] = ()
-    twins: tuple[bytes, ...] = ()
-    calls: int = 0
-    passes: int = 0
-    searching_ns: int = 0
-    proving_ns: int = 0
-
-    @property
-    def clashes(self) -> dict[int, tuple[bytes, ...]]:
-        """Addresses that several actuators share, and their uids. Those without an address are not among them."""
-        return {address: uids for address, uids in self.by_address.items() if len(uids) > 1 and address != UNADDRESSED}
-
-    @property
-    def by_address(self) -> dict[int, tuple[bytes, ...]]:
-        """The uids at each address."""
-        addresses = sorted({one.address for one in self.found})
-        return {at: tuple(one.uid for one in self.found if one.address == at) for at in addresses}
-
-    @property
-    def unaddressed(self) -> tuple[bytes, ...]:
-        """The uids of those that have no address yet."""
-        return self.by_address.get(UNADDRESSED, ())
-
-    @property
-    def summary(self) -> str:
-        """What was found, and whether that is proven, in a line."""
-        count = f"{len(self.found)} {'actuator' if len(self.found) == 1 else 'actuators'}"
-        if not self.proven:
-            return f"{count} found, NOT PROVEN complete: {self.reason}."
-        if not self.found:
-            return "Nobody answers: check power, wiring and line rate."
-        ms = (self.searching_ns + self.proving_ns) / 1e6
-        return f"{count}, proven complete in {ms:.0f} ms (chance that one is missing: {self.remaining_error:.1e})."
-
-    def address_of(self, uid: bytes) -> int | None:
-        """Where this uid was found, None where it was not."""
-        return next((one.address for one in self.found if one.uid == uid), None)
+NOBODY: Final = (
+    "no actuator answers, and a line without an answer looks like one that no actuator hears: check power, wiring and "
+    "line rate (--baud)"
+)
+NO_SIGN: Final = "no actuator answers, and without an echo there is no sign that the line carries anything"
+SOMETHING_WAS_HEARD: Final = (
+    "no actuator is found, but something was heard: noise, a stuck line, another line rate (--baud), or an actuator "
+    "that answers no more"
+)
+NO_END: Final = "the roll calls did not come to an end: too much noise, or a device that keeps talking"
+TOO_LONG: Final = f"it was not done within {MOST_NS / 1e9:.0f} s: too much noise, or a device that keeps talking"
 
 
 @dataclass
 class _Search:
-    """What a search knows while it runs."""
+    """What a search knows while it runs.
+
+    Attributes:
+        strange: how often something came, but in a roll call's window, that no listed actuator accounts for.
+            is_odd: an echo was broken, or came only now and then.
+        account_of, last_account: what the roll calls brought, as of when.
+        only_echo: the last call whose echo was broken brought no more bytes than that.
+        gone: uids that were listed, and answered no more.
+        out_of_turn: uids that were said when they were not asked for.
+        doubled: how often each answered a book twice.
+        answered: by its byte, who answered the last book.
+    """
 
     rng: random.Random
     epoch: int
+    began_ns: int
     addresses: dict[bytes, int] = field(default_factory=dict)
     twins: set[bytes] = field(default_factory=set)
     gone: list[bytes] = field(default_factory=list)
+    out_of_turn: set[bytes] = field(default_factory=set)
+    doubled: Counter[bytes] = field(default_factory=Counter)
+    answered: dict[int, bytes] = field(default_factory=dict)
     to_enrol: list[int] = field(default_factory=list)
+    calls_heard: list[CallHeard] = field(default_factory=list)
+    echoes: set[bool] = field(default_factory=set)
     heard_anything: bool = False
+    is_odd: bool = False
+    only_echo: bool = False
+    account_of: tuple[object, ...] = ()
+    last_account: Account = field(default_factory=lambda: Account((), Counter(), Counter()))
+    strange: int = 0
     calls: int = 0
     passes: int = 0
     overruns: int = 0
 
     def fresh_salt(self) -> int:
         return self.rng.randrange(0x100)
+
+    def note(self, heard: Heard) -> None:
+        """What every exchange tells beside its answers."""
+        self.heard_anything |= bool(heard.raw or heard.before)
+        self.overruns += heard.overran
+        self.strange += bool(heard.before)
+        self.echoes.add(heard.echoed)
+        self.is_odd |= heard.verdict is Verdict.ECHO_BROKEN or len(self.echoes) > 1
+        for data in (heard.before, heard.raw if heard.stale else b""):
+            # late or asked for by another: no answer to be counted, but one who has said who it is
+            uids = (uid_of(found) for found in Decoder().feed(data) if isinstance(found, Frame) and found.is_reply)
+            self.out_of_turn.update(uid for uid in uids if uid is not None)
+        # a byte that comes when all is over, and is what one said that had answered: it is said twice, or by two
+        self.doubled.update(self.answered[byte] for byte in heard.before if byte in self.answered)
+        self.twins |= {uid for uid, times in self.doubled.items() if times >= MIN_PASSES}
+
+    def account(self) -> Account:
+        """What the roll calls brought, held against all that were ever understood."""
+        state = (len(self.calls_heard), *self.addresses, *self.gone)
+        if state != self.account_of:
+            self.account_of = state
+            self.last_account = account(self.calls_heard, [*self.addresses, *self.gone], self.epoch)
+        return self.last_account
 
 
 def find(
@@ -171,37 +174,51 @@ def find(
         expected: about how many there are, 1..239, where that is known: a better first window. Never trusted.
         rng: where epoch and salts come from; None for the system's.
         wanted_error: add passes until `Roster.remaining_error` is at most this, 0 < wanted_error < 1; None for 1e-4.
-        max_passes: 2..; give up after so many.
+        max_passes: 2..; give up after so many. It ends after MOST_NS and one exchange in any case.
 
     Returns:
         The roster; `proven` is False, with a reason, wherever there is any doubt.
     """
     rng = rng or random.SystemRandom()
-    search = _Search(rng, rng.randrange(1, 0x10000))
     began_ns = yield from now()
+    search = _Search(rng, rng.randrange(1, 0x10000), began_ns)
     slots = FIRST_WINDOW_SLOTS if expected is None else 2 * max(1, expected)
     enough = yield from _search(search, slots)
     searched_ns = yield from now()
     if enough:
         proof = yield from _prove(search, wanted_error, max_passes)
     else:
-        proof = _Proof("the roll calls did not come to an end: too much noise, or someone keeps talking")
+        proof = _Proof(NO_END)
     ended_ns = yield from now()
+    gone = tuple(
+        uid for uid in dict.fromkeys([*search.gone, *sorted(search.out_of_turn)]) if uid not in search.addresses
+    )
     if search.twins:
         who = ", ".join(sorted(uid.hex() for uid in search.twins))
         proof = _Proof(f"several actuators seem to share one uid ({who}): that cannot be proven or mended by software")
+    elif gone and search.addresses:
+        proof = _Proof(
+            f"{len(gone)} said who they are, and answer no more, or too late: " + ", ".join(map(bytes.hex, gone))
+        )
+    elif search.out_of_turn and not proof.reason:
+        who = ", ".join(uid.hex() for uid in sorted(search.out_of_turn))
+        proof = _Proof(
+            f"{who} was said when it was not asked for: too late, by another of the same uid, or to another host"
+        )
     found = sorted((Found(uid, at) for uid, at in search.addresses.items()), key=lambda one: (one.address, one.uid))
     roster = Roster(
         found=tuple(found),
         proven=not proof.reason,
         reason=proof.reason,
         remaining_error=proof.remaining_error,
-        gone=tuple(uid for uid in dict.fromkeys(search.gone) if uid not in search.addresses),
+        gone=gone,
         twins=tuple(sorted(search.twins)),
         calls=search.calls,
         passes=search.passes,
         searching_ns=searched_ns - began_ns,
         proving_ns=ended_ns - searched_ns,
+        answered_within_ns=ended_ns - proof.since_ns if not proof.reason else 0,
+        doubts=_doubts(search, search.account()),
     )
     by_address = roster.by_address
     # a clash that was known before is over only where the list is proven
@@ -210,11 +227,11 @@ def find(
     return roster
 
 
-def _search(search: _Search, slots: int) -> Steps[bool]:
+def _search(search: _Search, slots: int, most_calls: int = MAX_CALLS) -> Steps[bool]:
     """Roll calls until one brings nothing that cannot be read. Returns False where that does not happen."""
-    for _ in range(MAX_CALLS):
+    for _ in range(most_calls):
         garbled = yield from _roll_call(search, slots)
-        if search.overruns >= MAX_OVERRUNS:
+        if search.overruns >= MAX_OVERRUNS or (yield from now()) >= search.began_ns + MOST_NS:
             return False
         yield Progress("finding", len(search.addresses))
         if garbled is None:
@@ -223,6 +240,10 @@ def _search(search: _Search, slots: int) -> Steps[bool]:
             return True
         slots = min(MAX_WINDOW_SLOTS, max(MIN_WINDOW_SLOTS, SLOTS_PER_ACTUATOR * _estimated_rest(search, garbled)))
     return False
+
+
+def _wire_bytes(message: Message) -> int:
+    return HEADER_BYTES + len(message.payload()) + FRAMING_BYTES
 
 
 def _estimated_rest(search: _Search, garbled_bytes: int) -> int:
@@ -249,110 +270,277 @@ def _roll_call(search: _Search, slots: int, *, times: int = 1) -> Steps[int | No
     call = RollCall(search.epoch, salt, slots, tuple(marks))
     heard = yield from exchange(window(call, ahead=(*ahead, *[call] * (times - 1))))
     search.calls += 1
-    search.heard_anything |= bool(heard.raw)
+    search.note(heard)
     search.to_enrol = []
     seen: Counter[bytes] = Counter()
     for frame in heard.replies:
         uid = uid_of(frame)
         if uid is None:
             continue
+        if frame.tag != device_tag(uid):
+            search.strange += 1  # who speaks is not who it says
+            continue
         seen[uid] += 1
+        if search.addresses.get(uid, frame.source) != frame.source:
+            search.twins.add(uid)  # no address is changed in a search: two say so, or one that lies
         search.addresses[uid] = frame.source
         search.to_enrol.append(mark_of(uid_hash(uid, search.epoch, salt)))
     search.twins |= {uid for uid, times in seen.items() if times > 1}
-    search.overruns += heard.overran
     if heard.verdict is Verdict.ECHO_BROKEN:
+        search.only_echo = len(heard.raw) <= sum(map(_wire_bytes, (*heard.ask.ahead, call)))
         return None
+    search.calls_heard.append(CallHeard(salt, slots, frozenset(seen), heard.unread_bytes, times))
     return heard.unread_bytes
 
 
 @dataclass
 class _Proof:
-    """Why there is none, or how good it is."""
+    """Why there is none, or how good it is.
+
+    Attributes:
+        since_ns: from then on each in the list was confirmed.
+    """
 
     reason: str
     remaining_error: float = 1.0
+    since_ns: int = 0
+
+
+@dataclass
+class _Progress:
+    """How far a proof is.
+
+    Attributes:
+        asked: who was in the last book.
+        passes: when each began, and who was confirmed in it.
+        confirmed: how often each was since the last doubt.
+        silent: how many passes in a row each was silent.
+        quiet: quiet passes since the last doubt.
+        quiet_ns: when the first of them began.
+        empty: passes over an empty list.
+    """
+
+    odds: Odds = field(default_factory=Odds)
+    asked: list[bytes] = field(default_factory=list)
+    passes: list[tuple[int, frozenset[bytes]]] = field(default_factory=list)
+    confirmed: Counter[bytes] = field(default_factory=Counter)
+    silent: Counter[bytes] = field(default_factory=Counter)
+    quiet: int = 0
+    quiet_ns: int = 0
+    empty: int = 0
+
+    def doubted(self) -> None:
+        """Something came that nobody in the list accounts for."""
+        self.confirmed.clear()
+        self.quiet = 0
+
+    def found_more(self) -> None:
+        """Silence before that proves nothing."""
+        self.odds.forget_silence()
+        self.doubted()
+
+    def each_since_ns(self, everyone: frozenset[bytes]) -> int | None:
+        """From when on each was confirmed within the last passes; None where that is too long ago."""
+        seen: frozenset[bytes] = frozenset()
+        for began_ns, those in reversed(self.passes[-LAST_PASSES:]):
+            seen |= those
+            if everyone <= seen:
+                return began_ns
+        return None
 
 
 def _prove(search: _Search, wanted_error: float | None, max_passes: int) -> Steps[_Proof]:
-    """Passes of the book until every one in it is confirmed twice and nobody spoke up twice."""
-    confirmed: Counter[bytes] = Counter()
-    silent: Counter[bytes] = Counter()
-    doubled: Counter[bytes] = Counter()
-    odds = _Odds()
-    doubts = 0
-    strangers = False
-    for _ in range(max_passes):
-        order = list(search.addresses)
-        salt, values = _salt_without_equal_marks(search, order)
-        heard, sent_bytes = yield from _send_book(search, salt, [mark_of(value) for value in values])
-        search.passes += 1
-        search.heard_anything |= bool(heard.raw)
-        answers = read_answers(heard.raw, [book_answer(value) for value in values])
-        strangers = bool(answers.extras) or heard.verdict is Verdict.ECHO_BROKEN
-        # silence proves nothing where the book itself may have been lost: half of those in it must have heard it, and
-        # where nobody is in it, the line must have carried it
-        was_heard = 2 * len(answers.confirmed) >= len(order) if order else heard.echoed
-        odds.book(sent_bytes, {uid: place in answers.confirmed for place, uid in enumerate(order)})
-        if not strangers and was_heard:
-            odds.quiet.append((sent_bytes, len(order)))
-            if len(odds.quiet) == 1:
-                strangers = yield from _ask_for_the_rest(search)
-        for place, uid in enumerate(order):
-            if place in answers.confirmed:
-                confirmed[uid] += 1
-                silent[uid] = 0
-            elif heard.verdict is not Verdict.ECHO_BROKEN:
-                silent[uid] += 1
-            if place in answers.doubled:
-                doubled[uid] += 1
-        search.twins |= {uid for uid, times in doubled.items() if times >= MIN_PASSES}
+    """Passes of the book until the list is proven, or cannot be."""
+    at = _Progress()
+    wanted = MOST_ERROR if wanted_error is None else wanted_error
+    for number in range(max_passes):
+        began_ns = yield from now()
+        if began_ns >= search.began_ns + MOST_NS:
+            return _Proof(TOO_LONG)
+        strange = search.strange
+        is_doubtful = _is_doubtful(search, at.odds)
+        sayings = ahead = 0
+        is_silent = True
+        if is_doubtful:
+            yield Pause(round(MOST_PAUSE_NS * search.rng.random()))
+            sayings = DOUBT_SAYINGS if _doubts(search, search.account()) else ODD_SAYINGS
+            is_silent = yield from _nobody_answers(search, at, sayings)
+            # what is late gives way to the next request: it shows behind a call, or behind a book
+            yield Pause(round(MOST_PAUSE_NS * search.rng.random()))
+            if not is_silent and search.only_echo:
+                is_silent, sayings = True, 0
+        elif number == 1:
+            sayings = 2
+            is_silent = yield from _nobody_answers(search, at, sayings)
+            if is_silent:
+                ahead = yield from _fill(search, at)
+        elif number:
+            ahead = 2
+        if search.overruns >= MAX_OVERRUNS:
+            return _Proof(NO_END)
+        began_ns = yield from now()
+        heard, answers = yield from _one_pass(search, at, began_ns, ahead)
         if search.twins:
             return _Proof("")
-        heard_lately = [uid for uid in order if silent[uid] < SILENT_PASSES]
-        for uid in [uid for uid in order if odds.is_gone(silent[uid], heard_lately)]:
+        is_broken = heard.verdict is Verdict.ECHO_BROKEN
+        if answers.extras and not is_broken and not is_noise(heard.raw, len(at.asked)):
+            before = len(search.addresses)
+            search.to_enrol = []
+            yield from _search(search, LATECOMER_SLOTS, LATECOMER_CALLS)
+            if len(search.addresses) > before:
+                at.found_more()
+            else:
+                search.strange += 1
+        # silence proves nothing where the book itself may have been lost: half of those in it must have heard it
+        was_heard = 2 * len(at.passes[-1][1]) >= len(search.addresses) > 0
+        if search.strange > strange:
+            at.doubted()
+        elif is_silent and was_heard and not answers.extras and not is_broken:
+            at.odds.quiet.append((at.odds.sent_bytes[-1], len(at.asked)))
+            at.odds.sayings += sayings + ahead
+            at.quiet_ns = at.quiet_ns if at.quiet else began_ns
+            at.quiet += 1
+        _drop_gone(search, at)
+        everyone = frozenset(search.addresses)
+        waiting = [uid for uid in everyone if at.confirmed[uid] < MIN_PASSES]
+        yield Progress("proving", len(everyone) - len(waiting), len(everyone))
+        if number >= LOST_PASSES and (search.out_of_turn or not everyone.issuperset(search.gone)):
+            break
+        if not everyone:
+            at.empty += not at.asked
+            if at.empty >= SILENT_PASSES:
+                break
+            continue
+        calls = search.account()
+        if not waiting and (yield from _is_enough(search, at, calls)):
+            miss = at.odds.one_is_missing(everyone, calls)
+            since_ns = at.each_since_ns(everyone)
+            if miss <= wanted and since_ns is not None:
+                return _Proof("", miss, since_ns)
+        if at.quiet + max_passes - number - 1 < MIN_PASSES or (
+            _is_doubtful(search, at.odds) and at.quiet + max_passes - number - 1 < _quiet_wanted(search, calls)
+        ):
+            break
+    return _Proof(_why_not(search, at, max_passes))
+
+
+def _is_doubtful(search: _Search, odds: Odds) -> bool:
+    """Whether anything was odd so far. On a line without faults nothing is."""
+    calls = search.account()
+    return bool(
+        not search.addresses
+        or search.strange
+        or search.is_odd
+        or search.gone
+        or search.out_of_turn
+        or calls.unexplained
+        or calls.missed
+        or odds.missed
+    )
+
+
+def _doubts(search: _Search, calls: Account) -> int:
+    """How often something came that no listed actuator accounts for."""
+    return search.strange + len(calls.unexplained)
+
+
+def _quiet_wanted(search: _Search, calls: Account) -> int:
+    """Quiet passes wanted in a row where anything was odd."""
+    doubts = _doubts(search, calls)
+    return DOUBT_PASSES + QUIET_PER_DOUBT * doubts if doubts else ODD_PASSES
+
+
+def is_noise(raw: bytes, places: int) -> bool:
+    """Whether bytes that do not fit may be those of listed ones, hit on their way: no more than these had to say, and
+    none is such as one that is not in the book says.
+    """
+    return len(raw) <= places and all(byte & BOOK_ANSWER_BIT for byte in raw)
+
+
+def _is_enough(search: _Search, at: _Progress, calls: Account) -> Steps[bool]:
+    """Whether the quiet passes are enough, for what was odd."""
+    if not _is_doubtful(search, at.odds):
+        return at.quiet >= MIN_PASSES
+    ended_ns = yield from now()
+    return at.quiet >= _quiet_wanted(search, calls) and ended_ns - at.quiet_ns >= SPREAD_NS
+
+
+def _why_not(search: _Search, at: _Progress, max_passes: int) -> str:
+    if not search.addresses:
+        if search.heard_anything:
+            return SOMETHING_WAS_HEARD
+        return NOBODY if search.echoes == {True} else NO_SIGN
+    if _doubts(search, search.account()):
+        return (
+            "something answers that is not in the list, or cannot be read: noise, a device of another kind, or a twin"
+        )
+    if any(at.confirmed[uid] < MIN_PASSES for uid in search.addresses):
+        return f"not each one was confirmed {MIN_PASSES} times in {max_passes} passes: too much noise"
+    return f"the line did not come to rest in {max_passes} passes: too much noise"
+
+
+def _one_pass(search: _Search, at: _Progress, began_ns: int, ahead: int) -> Steps[tuple[Heard, BookAnswers]]:
+    """One pass of the book, and note who answered."""
+    at.asked = order = list(search.addresses)
+    salt, values = _salt_without_equal_marks(search, order)
+    heard, sent_bytes = yield from _send_book(search, salt, [mark_of(value) for value in values], ahead)
+    search.passes += 1
+    search.note(heard)
+    answers = read_answers(heard.raw, [book_answer(value) for value in values])
+    at.odds.book(sent_bytes, {uid: place in answers.confirmed for place, uid in enumerate(order)})
+    at.passes.append((began_ns, frozenset(order[place] for place in answers.confirmed)))
+    for place, uid in enumerate(order):
+        if place in answers.confirmed:
+            at.confirmed[uid] += 1
+            at.silent[uid] = 0
+        elif heard.verdict is not Verdict.ECHO_BROKEN:
+            at.silent[uid] += 1
+        if place in answers.doubled:
+            search.doubled[uid] += 1
+    search.twins |= {uid for uid, times in search.doubled.items() if times >= MIN_PASSES}
+    search.answered = {book_answer(values[place]): order[place] for place in answers.confirmed}
+    return heard, answers
+
+
+def _drop_gone(search: _Search, at: _Progress) -> None:
+    """Those that were silent too often are in the list no longer."""
+    others = [uid for uid in search.addresses if at.silent[uid] < SILENT_PASSES]
+    for uid in [uid for uid in search.addresses if at.silent[uid] >= SILENT_PASSES]:
+        if at.odds.is_gone(at.silent[uid], others, MOST_ERROR):
             del search.addresses[uid]
             search.gone.append(uid)
-        if order and not search.addresses:
-            odds.quiet.clear()
-        waiting = [uid for uid in search.addresses if confirmed[uid] < MIN_PASSES]
-        yield Progress("proving", len(search.addresses) - len(waiting), len(search.addresses))
-        least = MIN_PASSES if search.addresses else SILENT_PASSES
-        is_quiet = len(odds.quiet) >= least + QUIET_PER_DOUBT * doubts
-        miss = odds.one_is_missing(search.addresses)
-        if not waiting and is_quiet and miss <= (MOST_ERROR if wanted_error is None else wanted_error):
-            if search.heard_anything and not search.addresses:
-                return _Proof(SOMETHING_WAS_HEARD)
-            return _Proof("", miss)
-        if strangers:
-            search.to_enrol = []
-            before = len(search.addresses)
-            yield from _search(search, LATECOMER_SLOTS)
-            if len(search.addresses) > before:
-                odds.quiet.clear()
-                doubts = 0
-            elif heard.verdict is not Verdict.ECHO_BROKEN:
-                doubts += 1
-    if not search.addresses and not strangers:
-        if search.heard_anything:
-            return _Proof(SOMETHING_WAS_HEARD)
-        return _Proof("nobody answers, and without an echo there is no sign that the line carries anything")
-    if strangers:
-        return _Proof("someone who is not in the list keeps answering: noise, a device of another kind, or a twin")
-    return _Proof(f"not everyone was confirmed {MIN_PASSES} times in {max_passes} passes: too much noise")
+            at.silent[uid] = 0
 
 
-def _ask_for_the_rest(search: _Search) -> Steps[bool]:
-    """A short call to all who are not enrolled, said twice in one breath. Returns whether anyone new answered.
+def _nobody_answers(search: _Search, at: _Progress, times: int) -> Steps[bool]:
+    """A short call to all who are not enrolled, said several times in one breath. Returns whether it stayed silent.
 
-    The book enrols those who find themselves in it, so hardly anyone does. A book is long and easily missed; without
+    The book enrols those who find themselves in it, so hardly anyone answers. A book is long and easily missed; without
     this call 16 of 100 000 searches at a byte error of 1e-3 were wrong and sure, as one that had missed the roll call
     missed two books as well.
     """
     before = len(search.addresses)
     search.to_enrol = []
-    garbled = yield from _roll_call(search, MIN_WINDOW_SLOTS, times=2)
-    return bool(garbled) or garbled is None or len(search.addresses) > before
+    search.only_echo = False
+    garbled = yield from _roll_call(search, MIN_WINDOW_SLOTS, times=times)
+    if garbled:
+        yield from _search(search, LATECOMER_SLOTS, LATECOMER_CALLS)
+    if len(search.addresses) > before:
+        at.found_more()
+    elif garbled:
+        at.doubted()
+    return garbled == 0 and len(search.addresses) == before
+
+
+def _fill(search: _Search, at: _Progress) -> Steps[int]:
+    """Listen for what is late, as far as there is time. Returns how many short calls may go ahead of the next book."""
+    now_ns = yield from now()
+    left_ns = search.began_ns + LEAST_NS - now_ns - (now_ns - at.passes[-1][0]) // 2
+    if left_ns <= 0:
+        return 0
+    pause_ns = min(left_ns, LATE_NS)
+    yield Pause(pause_ns)
+    return min(MOST_SAYINGS, (left_ns - pause_ns) // CALL_NS)
 
 
 def _salt_without_equal_marks(search: _Search, order: list[bytes]) -> tuple[int, list[int]]:
@@ -367,159 +555,24 @@ def _salt_without_equal_marks(search: _Search, order: list[bytes]) -> tuple[int,
     return best
 
 
-def _send_book(search: _Search, salt: int, marks: list[int]) -> Steps[tuple[Heard, int]]:
-    """Send all parts of the book; returns what came back and the length of all parts on the wire."""
+def _send_book(search: _Search, salt: int, marks: list[int], sayings: int) -> Steps[tuple[Heard, int]]:
+    """Send all parts of the book; returns what came back and the length of all parts on the wire.
+
+    Short calls may go ahead of it in the same breath: whoever is not enrolled and hears one, but not the book, answers
+    among the bytes that come back.
+    """
     total = len(marks)
     parts = [
         Book(search.epoch, salt, first, total, tuple(marks[first : first + MAX_MARKS_PER_PART]))
         for first in range(0, max(1, total), MAX_MARKS_PER_PART)
     ]
-    heard = yield from exchange(_answered_by_bytes(parts[-1], total, tuple(parts[:-1])))
-    return heard, sum(HEADER_BYTES + len(part.payload()) + FRAMING_BYTES for part in parts)
+    call = RollCall(search.epoch, search.fresh_salt(), MIN_WINDOW_SLOTS, ())
+    heard = yield from exchange(answered_by_bytes(parts[-1], total, (*[call] * sayings, *parts[:-1])))
+    return heard, sum(map(_wire_bytes, parts))
 
 
-def _answered_by_bytes(message: Message, places: int, ahead: tuple[Message, ...] = ()) -> Ask:
+def answered_by_bytes(message: Message, places: int, ahead: tuple[Message, ...] = ()) -> Ask:
     """The exchange for a book: one byte may come for each place, and for those who speak up behind."""
     idle_ns = FIRST_SLOT_NS + (places + STRANGER_SLOTS + 1) * PLACE_NS
     # a byte stands in a slot that is counted already, but may break a second one
     return Ask(message, BROADCAST_ADDRESS, Expect.BYTES, window_ns=idle_ns, idle_ns_per_byte=PLACE_NS // 2, ahead=ahead)
-
-
-@dataclass
-class _Odds:
-    """The chance that a powered actuator which is not in the book has stayed unnoticed.
-
-    It has if it missed every quiet book, or its mark fitted a listed one by chance, and missed both sayings of the
-    short call, or believes by chance to be enrolled. How often a byte is not understood is taken from how many of
-    those in the book did not answer, and never less than ASSUMED_BYTE_ERROR: on a line so noisy that many miss a
-    book, one that is missing may well have missed it too.
-
-    Attributes:
-        quiet: bytes and places of each quiet book.
-    """
-
-    quiet: list[tuple[int, int]] = field(default_factory=list)
-    asked: Counter[bytes] = field(default_factory=Counter)
-    missed: Counter[bytes] = field(default_factory=Counter)
-    sent_bytes: list[int] = field(default_factory=list)
-
-    def book(self, sent_bytes: int, answered: dict[bytes, bool]) -> None:
-        """Note who answered a book."""
-        self.sent_bytes.append(sent_bytes)
-        self.asked.update(answered.keys())
-        self.missed.update(uid for uid, has in answered.items() if not has)
-
-    def byte_error(self, present: Iterable[bytes]) -> float:
-        """Chance that a byte is not understood, from those who are there."""
-        present = list(present)
-        asked, missed = (sum(counts[uid] for uid in present) for counts in (self.asked, self.missed))
-        if not missed:
-            return ASSUMED_BYTE_ERROR
-        mean_bytes = sum(self.sent_bytes) / len(self.sent_bytes)
-        return max(ASSUMED_BYTE_ERROR, 1 - float((1 - min(0.99, missed / asked)) ** (1 / mean_bytes)))
-
-    def is_gone(self, times: int, heard_lately: Iterable[bytes]) -> bool:
-        """Whether one that was silent so many books in a row has gone: what the others missed does not explain it."""
-        understood = 1 - self.byte_error(heard_lately)
-        missed_by_chance = (1 - understood ** (max(self.sent_bytes) + 1)) ** times
-        return times >= SILENT_PASSES and missed_by_chance <= MOST_ERROR
-
-    def one_is_missing(self, present: Iterable[bytes]) -> float:
-        """The chance by what is known now; 1 before the first quiet book."""
-        if not self.quiet:
-            return 1.0
-        understood = 1 - self.byte_error(present)
-        books: float = math.prod(min(1.0, 1 - understood**size + places / 0x10000) for size, places in self.quiet)
-        calls: float = min(1.0, (1 - understood**SHORT_CALL_BYTES) ** 2 + 1 / 0x10000)
-        return books * calls
-
-
-@dataclass(frozen=True, slots=True)
-class BookAnswers:
-    """How the bytes after a book fit it.
-
-    Attributes:
-        confirmed: places whose answer came for certain.
-        doubled: places whose answer came twice in a row.
-        extras: number of bytes that no place accounts for.
-    """
-
-    confirmed: frozenset[int]
-    doubled: frozenset[int]
-    extras: int
-
-
-def read_answers(raw: bytes, expected: list[int]) -> BookAnswers:
-    """Fit the bytes that came back, in their order, to the answers that the book's places should give.
-
-    A place counts as confirmed only if every way of fitting agrees on it: the earliest and the latest.
-    """
-    if raw == bytes(expected):
-        return BookAnswers(frozenset(range(len(expected))), frozenset(), 0)
-    answers = [byte for byte in raw if byte & BOOK_ANSWER_BIT]
-    strangers = len(raw) - len(answers)
-    earliest, unfit = _fit(answers, expected)
-    backwards, _ = _fit(answers[::-1], expected[::-1])
-    latest = {len(answers) - 1 - at: len(expected) - 1 - place for at, place in backwards.items()}
-    confirmed = frozenset(place for at, place in earliest.items() if latest.get(at) == place)
-    doubled = frozenset(earliest[at - 1] for at in unfit if at - 1 in earliest and answers[at] == answers[at - 1])
-    return BookAnswers(confirmed, doubled, strangers + len(unfit))
-
-
-def _fit(answers: list[int], expected: list[int]) -> tuple[dict[int, int], list[int]]:
-    """Place of each answer when each takes the first place still open that fits; and those that fit nowhere."""
-    places: dict[int, int] = {}
-    unfit = []
-    place = 0
-    for at, answer in enumerate(answers):
-        try:
-            place = expected.index(answer, place)
-        except ValueError:
-            unfit.append(at)
-            continue
-        places[at] = place
-        place += 1
-    return places, unfit
-
-
-def prove_addresses(
-    addresses: dict[bytes, int], *, rng: random.Random | None = None, max_passes: int = MAX_PASSES
-) -> Steps[str]:
-    """Prove that the actuators on the line are exactly these, each alone at its address.
-
-    Args:
-        addresses: address of each uid, all different and 1..239.
-
-    Returns:
-        "" where it is proven; otherwise the reason why not.
-    """
-    rng = rng or random.SystemRandom()
-    order = sorted(addresses, key=lambda uid: addresses[uid])
-    if len(set(addresses.values())) != len(order) or any(not 0 < at <= MAX_ADDRESS for at in addresses.values()):
-        return "the plan itself gives one address twice, or leaves someone without one"
-    marked = sum(1 << (at - 1) for at in addresses.values()).to_bytes(ADDRESS_MAP_BYTES, "little")
-    epoch = rng.randrange(1, 0x10000)
-    confirmed: Counter[bytes] = Counter()
-    quiet = doubts = 0
-    extras = 0
-    for _ in range(max_passes):
-        salt = rng.randrange(0x100)
-        expected = [book_answer(uid_hash(uid, epoch, salt)) for uid in order]
-        heard = yield from exchange(_answered_by_bytes(AddressBook(epoch, salt, marked), len(order)))
-        answers = read_answers(heard.raw, expected)
-        extras = answers.extras
-        if heard.verdict is not Verdict.ECHO_BROKEN:
-            doubts += bool(extras)
-            quiet += not extras and 2 * len(answers.confirmed) >= len(order)
-        if doubts and not order:
-            break
-        confirmed.update(order[place] for place in answers.confirmed)
-        twice = sum(confirmed[uid] >= MIN_PASSES for uid in order)
-        yield Progress("proving the addresses", twice, len(order))
-        least = ADDRESS_PASSES if order else SILENT_PASSES
-        if quiet >= least + QUIET_PER_DOUBT * doubts and twice == len(order):
-            return ""
-    missing = [f"{addresses[uid]}" for uid in order if confirmed[uid] < MIN_PASSES]
-    if missing:
-        return f"no certain answer from address {', '.join(missing)}"
-    return "someone answers who has no address of the map, or shares one" if extras else "too much noise"

@@ -32,6 +32,8 @@ LETTING_GO_MARGIN_NS: Final = 1_000_000_000
 """By so much an exchange that was begun in time may be late."""
 MOST_KEPT: Final = 1000
 """Interrupts that are kept while actuators are let go: where each call of a port raises, no time passes."""
+MOST_BETWEEN: Final = 4096
+"""So many of the bytes that came between two exchanges are kept, the last ones."""
 
 
 class _Pump:
@@ -48,6 +50,21 @@ class _Pump:
         self._letting_go_until_ns: int | None = None
         self._kept: BaseException | None = None
         self._kept_count = 0
+        self._between = b""
+
+    def _keep(self, data: bytes) -> None:
+        """Bytes that came while nothing was asked."""
+        if data:
+            self._between = (self._between + data)[-MOST_BETWEEN:]
+
+    def _begin(self, ask: Ask, late: bytes) -> bytes:
+        """Begin an exchange; `late` is what lay at the port. Returns the bytes to send."""
+        self._keep(late)
+        wire = self.session.begin(ask, self.transport.now_ns(), self._between)
+        _note_effect(ask)
+        self._between = b""
+        self.exchanges += 1
+        return wire
 
     def _note(self, step: Step) -> int | None:
         """Steps that need no port."""
@@ -196,7 +213,7 @@ class Link(_Pump):
 
     def _pause(self, until_ns: int) -> None:
         while self.transport.now_ns() < until_ns:
-            self._read(until_ns)
+            self._keep(self._read(until_ns))
 
     def _read(self, until_ns: int) -> bytes:
         """What has come, or nothing for a while: whoever waits asks again."""
@@ -209,11 +226,7 @@ class Link(_Pump):
         if self._interrupted is not None:
             self._listen(self._interrupted)
             self._interrupted = None
-        transport.read_until(0)  # what came too late for an earlier exchange
-        wire = session.begin(ask, transport.now_ns())
-        _note_effect(ask)
-        self.exchanges += 1
-        transport.write(wire)
+        transport.write(self._begin(ask, transport.read_until(0)))
         session.sent(transport.now_ns())
         if ask.expect is Expect.NOTHING and session.echoes is False:
             self._pause(session.deadline_ns)
@@ -288,7 +301,7 @@ class AsyncLink(_Pump):
 
     async def _pause(self, until_ns: int) -> None:
         while self.transport.now_ns() < until_ns:
-            await self._read(until_ns)
+            self._keep(await self._read(until_ns))
 
     def _read(self, deadline_ns: int) -> Coroutine[Any, Any, bytes]:
         return _in_thread(self.transport.read_until, deadline_ns)
@@ -298,11 +311,7 @@ class AsyncLink(_Pump):
         if self._interrupted is not None:
             await self._listen(self._interrupted)
             self._interrupted = None
-        await self._read(0)
-        wire = session.begin(ask, transport.now_ns())
-        _note_effect(ask)
-        self.exchanges += 1
-        await _in_thread(transport.write, wire)
+        await _in_thread(transport.write, self._begin(ask, await self._read(0)))
         session.sent(transport.now_ns())
         if ask.expect is Expect.NOTHING and session.echoes is False:
             await self._pause(session.deadline_ns)

@@ -117,13 +117,16 @@ Admit = Callable[[Goal, Description], bool]
 """Asked about one that could be read only when it had its address: whether its settings may be written."""
 
 
-def changes(survey: Survey, goals: Sequence[Goal], *, park: bool = True) -> list[Change]:
+def changes(
+    survey: Survey, goals: Sequence[Goal], *, park: bool = True, left: Mapping[bytes, str] = MappingProxyType({})
+) -> list[Change]:
     """What has to be done, in order: addresses first, then settings. Empty where all is as wanted.
 
     Args:
         survey: what is on the line now.
         goals: what is wanted; every uid must be on the line.
         park: whether an actuator that is not in `goals` and occupies a wanted address may lose it.
+        left: names of those that are known and are in no goal, as they are to be left as they are.
 
     Raises:
         InputError: a uid is not on the line, an address is wanted twice, an address is occupied and `park` is off, or
@@ -136,7 +139,8 @@ def changes(survey: Survey, goals: Sequence[Goal], *, park: bool = True) -> list
     if park:
         for one in roster.found:
             if one.uid not in wanted and one.address in wanted.values():
-                found.append(Change("park", one.uid, "not in the plan", UNADDRESSED, one.address))
+                name = left.get(one.uid, "not in the plan")
+                found.append(Change("park", one.uid, name, UNADDRESSED, one.address))
         roster = _without_address(roster, {change.uid for change in found})
     found += [_of_move(move, names[move.uid]) for move in ordered_moves(roster, wanted)]
     for goal in goals:

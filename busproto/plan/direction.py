@@ -14,11 +14,12 @@ from __future__ import annotations
 import enum
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, Protocol
+from typing import Any, Final, Protocol, TypeAlias
 
-from busproto.errors import BusError, InputError, OperationError, PortClosedError
-from busproto.ops.letting_go import OnLine, ending_limp, require_limp
-from busproto.ops.motion import ARRIVED_CDEG, demand, engage, release, report
+from busproto.errors import InputError, NotLimpError, OperationError
+from busproto.ops.letting_go import OnLine, ending_limp, let_go, require_limp
+from busproto.ops.letting_go import seen_by as seen_limp_by
+from busproto.ops.motion import ARRIVED_CDEG, demand, engage, report
 from busproto.ops.nudge import share_to_stay
 from busproto.ops.parameter_access import read_all
 from busproto.ops.steps import Progress, Steps, now
@@ -35,8 +36,7 @@ DWELL_NS: Final = 600_000_000
 """For how long it stays out there, to be looked at."""
 LONGEST_NS: Final = 4_000_000_000
 
-
-_Places = dict[int, Status | None]
+_Places: TypeAlias = dict[int, Status | None]
 
 
 class Way(enum.Enum):
@@ -141,23 +141,20 @@ class Swung:
 
 
 def swing(surface: Surface, share: float = SHARE) -> Steps[Swung]:
-    """Let the first arm of a surface swing to its positive side and back; the others are limp. All are at the end.
+    """Let the first arm of a surface swing to its positive side and back; the others are limp. All are seen so after.
 
     Raises:
-        OperationError: it does not answer, refuses, or cannot be held where it stands; nothing moved. Or one of them
-            was not seen limp afterwards.
+        NotLimpError: one was not seen limp, before it or behind it.
+        OperationError: it does not answer, refuses, or cannot be held where it stands; nothing moved.
     """
-    lead, *others = surface.arms
-    for arm in others:
-        yield from _let_go_one(arm)
+    lead = surface.arms[0]
+    crew = _crew_of(surface)
+    require_limp((yield from let_go(crew, everyone=False)))
     settings = yield from read_all(lead.address)
     before = yield from report(lead.address)
     stay = share_to_stay(lead.address, before.position_cdeg / 100, settings)
     is_set = -1 if settings["direction"] == DIRECTION_REVERSED else 1
     out = min(1.0, max(-1.0, stay + share * is_set * lead.planned_side))
-    loss = parameter_named("loss-action")
-    crew = [OnLine(lead.address, lead.uid, loss.text(settings[loss.name]))]
-    crew += [OnLine(arm.address, arm.uid) for arm in others]
     (first, then), seen = yield from ending_limp(_out_and_back(surface, stay, out), crew, everyone=False)
     require_limp(seen)
     by_deg: dict[str, float | None] = {}
@@ -167,8 +164,14 @@ def swing(surface: Surface, share: float = SHARE) -> Steps[Swung]:
     return Swung(by_deg)
 
 
+def _crew_of(surface: Surface) -> list[OnLine]:
+    """Everyone in this surface, to be let go."""
+    row = parameter_named("loss-action")
+    return [OnLine(arm.address, arm.uid, row.text(arm.seat.settings[row.name])) for arm in surface.arms]
+
+
 def _out_and_back(surface: Surface, stay: float, out: float) -> Steps[tuple[_Places, _Places]]:
-    """Where each arm stands before, and out there."""
+    """Where each arm stood before it went out, and out there."""
     address = surface.arms[0].address
     yield from engage(address)
     yield from _hold(address, stay, DWELL_NS // 2)
@@ -177,15 +180,6 @@ def _out_and_back(surface: Surface, stay: float, out: float) -> Steps[tuple[_Pla
     then = yield from _places(surface)
     yield from _hold(address, stay, DWELL_NS // 2)
     return first, then
-
-
-def _let_go_one(arm: Arm) -> Steps[None]:
-    try:
-        yield from release(arm.address)
-    except PortClosedError:
-        raise
-    except BusError as error:
-        raise OperationError(arm.address, f"{arm.seat.function} could not be let go: {error}") from error
 
 
 def _hold(address: int, share: float, dwell_ns: int) -> Steps[None]:
@@ -280,7 +274,9 @@ class Looker(Protocol):
 def try_directions(
     surfaces: Sequence[Surface], looker: Looker, now_text: Callable[[], str], keep: Callable[[Sequence[Tried]], object]
 ) -> Steps[list[Tried]]:
-    """Try one surface after another; gives what is known of every function in them.
+    """Try one surface after another, until one was not seen limp behind it; gives what is known of every function.
+
+    Each is limp again behind its try. Whoever calls this wraps it in `ending_limp` too, for what is seen at the end.
 
     Args:
         looker: tells which way each went.
@@ -297,7 +293,10 @@ def try_directions(
         elif not looker.will_look(surface):
             why = "no one was there to look, so it was not moved"
         else:
-            seen, why, swung = yield from _look_at(surface, looker)
+            try:
+                seen, why, swung = yield from _look_at(surface, looker)
+            except NotLimpError as error:
+                seen, why = Order.STOP, str(error)
             is_stopped = seen is Order.STOP
             way = seen if isinstance(seen, Way) else Way.NOT_KNOWN
             why = why or ("" if way is not Way.NOT_KNOWN else "it was not seen")
@@ -313,15 +312,20 @@ def _look_at(surface: Surface, looker: Looker) -> Steps[tuple[Way | Order, str, 
     while True:
         try:
             swung = yield from swing(surface)
+        except NotLimpError:
+            raise
         except OperationError as error:
+            seen = seen_limp_by(error)
+            if seen is not None:
+                require_limp(seen)  # no one is asked, and nothing else is moved, beside one that may hold
             return Way.NOT_KNOWN, str(error), Swung({})
         by_deg = swung.by_deg[lead.seat.function]
         assert by_deg is not None
         if by_deg * lead.planned_side < LEAST_DEG:
             return Way.NOT_KNOWN, f"told to swing, its arm turned by {by_deg:+.1f} deg only", swung
-        seen = looker.look(surface, swung)
-        if seen is not Order.AGAIN:
-            return seen, "", swung
+        told = looker.look(surface, swung)
+        if told is not Order.AGAIN:
+            return told, "", swung
 
 
 def _judged(surface: Surface, way: Way, why: str, swung: Swung, seen_by: str, at: str) -> Iterator[Tried]:

@@ -237,8 +237,8 @@ def judge(
     stall_nm: float,
     hinge_nm: HingeMoment,
     *,
-    dead_band_deg: float = 0.0,
-    sensor_deg: float = 0.0,
+    dead_band_deg: float,
+    sensor_deg: float,
     samples: int = SAMPLES,
 ) -> Judged:
     """What a linkage does between two actuator angles.

@@ -87,6 +87,7 @@ class Heard:
         stale: good frames that do not fit this request (an earlier one's, or from elsewhere).
         verdict: all of this in a word.
         began_ns, ended_ns: the exchange, by the transport's clock.
+        before: bytes that came between the exchange before and this one; no request accounts for them.
     """
 
     ask: Ask
@@ -100,6 +101,7 @@ class Heard:
     verdict: Verdict
     began_ns: int
     ended_ns: int
+    before: bytes = b""
 
     @property
     def unread_bytes(self) -> int:

@@ -29,7 +29,7 @@ class Session:
     Attributes:
         state: see `busproto.session.states`.
         echoes: whether the line gives our own bytes back; None while not known.
-        counts: how often each verdict came, and "stale" frames; for reports.
+        counts: how often each verdict came, "stale" frames, and bytes that came "between" exchanges; for reports.
     """
 
     def __init__(self, *, baud: int, latency_ns: int = 0, first_sequence: int = 0) -> None:
@@ -50,8 +50,8 @@ class Session:
         """Time of `count` bytes on the line, ns."""
         return count * _BITS_PER_BYTE * 1_000_000_000 // self._baud
 
-    def begin(self, ask: Ask, now_ns: int) -> bytes:
-        """Begin an exchange; returns the bytes to send.
+    def begin(self, ask: Ask, now_ns: int, before: bytes = b"") -> bytes:
+        """Begin an exchange; returns the bytes to send. `before` came since the end of the one before.
 
         Raises:
             LocalProtocolError: another one is under way.
@@ -72,6 +72,9 @@ class Session:
         self._sequence = (first + len(frames)) & 0xFF
         self._ask, self._ahead, self._request, self._wire = ask, frames[:-1], frames[-1], wire
         self._began_ns = now_ns
+        self._before = before
+        if before:
+            self.counts["between"] = self.counts.get("between", 0) + len(before)
         self._decoder.reset()
         self._raw = bytearray()
         self._replies: list[Frame] = []
@@ -203,6 +206,7 @@ class Session:
             verdict=verdict,
             began_ns=self._began_ns,
             ended_ns=self._ended_ns,
+            before=self._before,
         )
 
     def _verdict(self, strays: bytes) -> Verdict:

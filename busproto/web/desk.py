@@ -182,7 +182,7 @@ def roster_lines(roster: Roster) -> list[str]:
     ]
     if roster.unaddressed:
         lines.append(f"{len(roster.unaddressed)} have no address yet.")
-    lines += [f"{uid.hex()} answered once and then no more: it lost power, or was never there." for uid in roster.gone]
+    lines += [f"{uid.hex()} said who it is, and answers no more, or too late." for uid in roster.gone]
     lines += [f"Several seem to have the uid {uid.hex()}: software cannot part them." for uid in roster.twins]
     return lines
 

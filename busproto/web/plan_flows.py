@@ -9,6 +9,7 @@ from msgspec import Meta
 
 from busproto.errors import InputError
 from busproto.keeping import check_writable
+from busproto.ops.letting_go import let_go
 from busproto.ops.survey import Survey, survey
 from busproto.ops.who_moved import Held, Restless, Silent, Verdict
 from busproto.plan import claim as claims
@@ -102,6 +103,7 @@ def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
             patience_ns=patience_ns,
         )
     )
+    desk.tell(desk.run(let_go(desk.bench.board.crew())).text)
     left = [function for function in plan.seats if function not in ended.seated]
     if draft and not left:
         earlier = put_in_force(plan)

@@ -353,18 +353,38 @@ order, agrees on it; a pass is quiet when every byte is the answer of some place
 are confirmed (where the book itself was lost, silence proves nothing). The list is proven when every place
 was confirmed in two passes and two passes were quiet, each with a fresh salt, and a short roll call to all who
 are not enrolled, said twice in one breath behind the first quiet book, brought nobody new (a book is long and
-easily missed: without that call 16 of 100 000 searches at a byte error of 1e-3 were wrong and sure, with it
-none). Assumptions: every actuator is powered and hears the line; the chances that it does not understand a
-book or a call are independent. One that is missing then stays unnoticed only if it missed every quiet book, or
-its mark fitted a listed one by chance (1/65536 for each place), and it missed both sayings of the call, or
-believed by chance to be enrolled (1/65536). The figure printed is that product, for the byte error that those in
-the book showed by not answering, and for 1e-3 where they showed less; passes are added until it is at most 1e-4,
-or what was asked for. Deaf or unpowered actuators are invisible to every scheme: compare with the plan. Two with one
+easily missed). What is left of 55 ms is spent on listening for what comes late, up to 30 ms, and on more calls.
+
+*Doubts and misses.* A doubt is whatever came that no listed actuator accounts for: a byte between two requests;
+bytes of a window, where those that were found later, and had to answer in it too, did not share a slot; a byte
+behind a book that is more than its places had to say, or such as one says that is not in it. A miss is a listed
+actuator that had to answer and was not heard, in a window, of a call that enrolled it, or of a book: it heard
+nothing, or was not heard, which is the same to the host. With either, or with an echo that was broken, the
+proof becomes a long one: a call said several times and a book, in turn,
+each after a pause of up to 80 ms drawn by chance. With misses alone
+6 quiet passes in a row are wanted, with doubts 20 and 4 more for each, all since the last doubt, and in any
+case over 300 ms; each actuator has been confirmed twice since then, and once in the last four passes. Never
+proven: an empty list; one while a uid was said with a good check and does not answer as it should, was said
+when it was not asked for, from two addresses, or twice. A uid with another's tag counts as not read. The search ends after 20 s at the latest.
+
+*The figure.* One that is missing stays unnoticed only if it missed every quiet book, or its mark fitted a
+listed one by chance (1/65536 for each place), and it missed every saying of the calls, or believed by chance to
+be enrolled (1/65536). How often it misses is taken from the listed ones: the upper bound at 95 % by Clopper and
+Pearson of the share of requests that all together missed, and of each that missed any by itself; the worst of
+these counts, and never less than a byte error of 1e-3 gives. So few actuators, which have shown little, must be
+asked more often. Passes are added until the product is at most 1e-4, or what was asked for. It is a figure for
+actuators that hear, and are heard, no worse than the worst of those listed may.
+
+*What no host can know.* Deaf, mute or unpowered actuators are invisible to every scheme: compare with the plan.
+So is one that heard none of the requests of a search, or said nothing in it: what the host hears is the same as
+without it. One that hears one request in three is found, or leaves a doubt, once it has heard one; the chance
+that it misses a search of 16 without trouble is (2/3)^6, about 9 %, with nothing to show for it. Two with one
 uid draw the same slot and send the same bytes; only their start jitter can give them away (a uid that comes
 twice in a window, an answer that comes twice in a pass). Where it does, the result is never 'proven'.
 
 *Addresses.* The address book is the same proof keyed by address: an actuator whose address is marked answers
 at its rank with a byte made from its uid; two at one address, or one without, leave a byte that does not fit.
+Doubts, misses and the figure are as above; without any, three quiet passes are wanted. An empty map is never proven.
 """
 """How discovery works and what it proves, for the format page."""
 

@@ -14,6 +14,8 @@ from typing import Any, Final
 import pytest
 
 from busproto.cli import exit_codes
+from busproto.plan.card import Verdict
+from busproto.plan.card_html import SIGNS
 from busproto.plan.hardware import Difference, hardware_differences, harm_of
 from busproto.plan.load import Plan, load
 from busproto.plan.seating import load_seating, put_in_force, save_seating, seating_path
@@ -270,7 +272,7 @@ def test_wrong_hardware_is_not_written_to_unless_that_is_said(
     assert {one["name"] for one in wrote.json["left"]} == {"firmware", "model", "rating"}
     bench.frames.clear()
     nothing = cli(f"{APPLY} --yes")  # nothing is to be written to them any more: no question
-    assert (nothing.code, bench.changing) == (exit_codes.NOT_AS_WANTED, [])
+    assert (nothing.code, written_to(bench)) == (exit_codes.NOT_AS_WANTED, set())
     assert "Write to" not in nothing.err
 
 
@@ -280,6 +282,19 @@ def test_yes_at_the_terminal_writes_to_them(cli: CommandLine, monkeypatch: pytes
     monkeypatch.setattr(sys, "stdin", FakeTerminal("y\ny\n"))
     assert cli(APPLY).code == exit_codes.NOT_AS_WANTED
     assert written_to(bench) == set(UIDS)
+
+
+def test_one_that_is_left_loses_an_address_that_another_needs_and_is_named(
+    cli: CommandLine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keep(*UIDS)
+    bench = on_bus(monkeypatch, bravo=9, delta=2)
+    done = cli(f"{APPLY} --yes --wrong-hardware leave --json")
+    assert done.code == exit_codes.NOT_AS_WANTED
+    parked = done.json["changes"][0]
+    assert (parked["what"], parked["function"], parked["was_address"]) == ("park", "delta", 2)
+    assert (bench.actuator("delta").address, bench.actuator("bravo").address) == (UNADDRESSED, 2)
+    assert written_to(bench) == {"alpha", "bravo"}
 
 
 def test_what_can_be_read_only_behind_its_address_is_held_against_the_plan_there(
@@ -526,12 +541,12 @@ def test_trial_has_it_as_a_part_and_the_card_shows_it(
     assert cli(f"save --airframe {PLAN} --port any").code == 0
     cli(f"card --airframe {PLAN} --svg four.svg")
     seen = f"trailing edge down; seen by an answer given beforehand (--went), {alpha['at'].replace('T', ' ')[:16]}"
+    sign = SIGNS[{"planned": Verdict.GOOD, "other": Verdict.BAD, "unseen": Verdict.OPEN}[word]]
     shown = {"planned": seen, "other": "the OTHER way than trailing edge down", "unseen": "not known"}[word]
     for page in ("four.card.html", "four.svg"):
-        read = Path(page).read_text("utf-8").replace("&nbsp;", " ").replace("\N{NO-BREAK SPACE}", " ")
-        assert "Direction: " in read
-        assert shown in read
-        assert read.count("Direction: ") == 1
+        read = " ".join(re.sub("&nbsp;|<[^>]*>", " ", Path(page).read_text("utf-8")).split())
+        assert re.search(rf"Direction:? {sign} {re.escape(shown)}", read), page
+        assert len(re.findall("Direction:? [^a-z]", read)) == 1, "only of the one whose positive side is planned"
     # another trial leaves it there, with its own date; another direction makes it void
     assert cli(f"trial {PLAN} --part centre --clear --port any").code == (3 if word == "other" else 0)
     assert directions()["alpha"] == alpha

@@ -114,7 +114,9 @@ def test_bad_input_sends_nothing(bench: Bench, cli: CommandLine, line: str, said
     assert bench.frames == []
 
 
-def test_functions_and_title_come_from_the_airframe(tug: tuple[Bench, Plan]) -> None:
+def test_functions_and_title_come_from_the_airframe(tug: tuple[Bench, Plan], cli: CommandLine) -> None:
+    said = cli(f"save --airframe hauler-mended.toml -o other.json {PORT}")
+    assert "In the plan, but not on the line: rudder, middle, airbrake" in " ".join(said.out.split())
     made = load_record("hauler-mended.record.json")
     assert made.title == made.airframe == "Hauler, 4 m"
     assert made.entry("aileron, left").uid == tug[0].actuator("aileron, left").uid
@@ -264,6 +266,7 @@ def test_a_spare_takes_the_place_of_a_lost_one(tug: tuple[Bench, Plan], cli: Com
     assert cli(f"set {lost.address} neutral=-1.25 correction=0,0.3,0 --store {PORT}").code == 0
     saved = cli(f"save --airframe hauler-mended.toml --json {PORT}")
     assert (saved.code, saved.json["missing"]) == (3, ["rudder, middle", "airbrake"])
+    assert saved.json["file"] == "hauler-mended.record.json"
     before = load_record("hauler-mended.record.json")
     lost.power_off()
     spare.power_on()
@@ -317,13 +320,14 @@ def test_another_model_is_refused_and_makes_no_clash(
 
 def test_the_pack_of_the_airframe_is_looked_at(tug: tuple[Bench, Plan], cli: CommandLine) -> None:
     bench, _ = tug
-    text = Path("hauler-mended.toml").read_text("utf-8").replace("full = 8.4", "full = 8.6")
-    Path("hauler-mended.toml").write_text(text, "utf-8")
+    text = Path("hauler-mended.toml").read_text("utf-8").replace("cells = 2", "cells = 3")
+    supply = text[text.index("[supply]") : text.index("[bus]")]
+    Path("hauler-mended.toml").write_text(text.replace(supply, ""), "utf-8")
     bench.actuator("aileron, left").power_off()
     bench.actuator("spare 25").power_on()
     result = cli(f'replace "aileron, left" --airframe hauler-mended.toml --yes {PORT}')
     assert result.code == 1
-    assert "supply up to 8.4 V, the pack has 8.6 V" in result.error_line
+    assert "supply up to 8.4 V, the pack has 12.6 V" in result.error_line
 
 
 def test_the_old_one_still_there_and_two_spares(tug: tuple[Bench, Plan], cli: CommandLine) -> None:

@@ -10,7 +10,7 @@ import pytest
 from busproto.cli import exit_codes
 from busproto.transport import SerialTransport
 from busproto.wire import Decoder, Frame, message_of
-from busproto.wire.messages import Describe, State
+from busproto.wire.messages import Describe, Read, State, Write
 from tests.cli.helpers import PATIENCE_S, Bench, CommandLine, make_bench, running_bus
 
 BENCH: Final = "--port sim://bench-four?seed=1"
@@ -118,8 +118,9 @@ def test_an_arm_that_was_moving_is_not_passed_over_in_silence(cli: CommandLine, 
 def test_what_was_done_is_told_for_other_errors_too(cli: CommandLine, bench: Bench) -> None:
     """The actuator loses power between two settings."""
 
-    def unplug(number: int) -> None:
-        if number == 4:
+    def unplug(_: int) -> None:
+        asked = [type(one) for one in bench.requests]
+        if asked.count(Write) == 1 and asked[-1] is Read:  # the first one is read back
             bench.actuator("addressed").power_off()
 
     bench.before_write = unplug

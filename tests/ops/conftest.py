@@ -8,7 +8,7 @@ from types import SimpleNamespace
 
 import pytest
 
-MODULES = ("addressing", "discovery", "transact")
+MODULES = ("address_proof", "addressing", "discovery", "transact")
 
 
 @pytest.fixture(autouse=True)

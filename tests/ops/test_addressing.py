@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from busproto.errors import AddressConflictError, InputError, PortClosedError, ReadBackError, ReplyTimeoutError
@@ -20,6 +20,7 @@ from busproto.ops import (
     parse_uid,
     prove_addresses,
 )
+from busproto.ops.address_proof import ILL_MAP, STRANGER
 from busproto.ops.addressing import Move
 from busproto.ops.discovery import Found
 from busproto.ops.steps import Progress
@@ -288,6 +289,7 @@ def test_a_map_that_cannot_be(at: dict[int, int], wanted: dict[int, int], says: 
 @given(occupancies(), st.integers(0, 1000))
 def test_a_whole_map_is_given_and_proven(case: tuple[dict[bytes, int], dict[bytes, int]], seed: int) -> None:
     at, wanted = case
+    assume(at)  # an empty line is never proven
     wanted = {**{uid: 100 + number for number, uid in enumerate(at)}, **wanted}
     one = box(seed)
     for uid, address in at.items():
@@ -374,8 +376,9 @@ def planned(one: Box, count: int, seed: int) -> dict[bytes, int]:
 
 
 @pytest.mark.parametrize("echo", [True, False])
-@pytest.mark.parametrize("count", [0, 1, 2, 16, 80])
-def test_proven_where_everybody_is_alone_at_the_right_address(count: int, echo: bool) -> None:
+@pytest.mark.parametrize(("count", "passes"), [(1, 8), (2, 7), (16, 4), (80, 3)])
+def test_proven_where_everybody_is_alone_at_the_right_address(count: int, passes: int, echo: bool) -> None:
+    """Few have shown little of how well requests are heard: more passes."""
     for seed in seeds(2, 50):
         one = box(seed, echo=echo)
         plan = planned(one, count, seed)
@@ -383,7 +386,7 @@ def test_proven_where_everybody_is_alone_at_the_right_address(count: int, echo: 
         before = [lasting(actuator) for actuator in one.bus.actuators]
         assert one.run(prove_addresses(plan, rng=random.Random(seed))) == ""
         assert {type(message) for message in port.sent} == {AddressBook}
-        assert len(port.sent) == (3 if count else 8)  # silence of all proves less than the answers of all
+        assert len(port.sent) == passes
         assert [lasting(actuator) for actuator in one.bus.actuators] == before
 
 
@@ -400,7 +403,7 @@ def test_one_more_is_there() -> None:
         one = box(seed)
         plan = planned(one, 6, seed)
         one.add(1, 100)
-        says = "someone answers who has no address of the map, or shares one"
+        says = STRANGER
         assert one.run(prove_addresses(plan, rng=random.Random(seed))) == says
 
 
@@ -433,7 +436,7 @@ def test_one_has_no_address_yet() -> None:
         one = box(seed)
         plan = planned(one, 6, seed)
         one.add(1)
-        says = "someone answers who has no address of the map, or shares one"
+        says = STRANGER
         assert one.run(prove_addresses(plan, rng=random.Random(seed))) == says
 
 
@@ -472,7 +475,7 @@ def test_two_that_were_swapped_are_seen() -> None:
 def test_a_map_that_proves_nothing(plan: dict[int, int]) -> None:
     one = box()
     reason = one.run(prove_addresses({uid_of(uid): address for uid, address in plan.items()}))
-    assert reason == "the plan itself gives one address twice, or leaves someone without one"
+    assert reason == ILL_MAP
     assert one.link.exchanges == 0
 
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from busproto.ops.discovery import BookAnswers, read_answers
+from busproto.ops.book_answers import BookAnswers, read_answers
 
 ANSWERS = st.integers(0x80, 0xFF)
 FEW_ANSWERS = st.integers(0x80, 0x83)

@@ -17,7 +17,7 @@ import pytest
 
 from busproto.lessons.theory import alone_mean
 from busproto.ops import Link, Roster
-from busproto.ops.classic import MAX_QUERIES, MAX_ROUNDS, POLL_CANNOT
+from busproto.ops.classic import MAX_QUERIES, MAX_ROUNDS, MOST_NS, POLL_CANNOT
 from busproto.ops.methods import METHODS
 from busproto.ops.steps import Now, Steps, exchange
 from busproto.ops.transact import uid_of
@@ -28,6 +28,7 @@ from busproto.wire.hash import slot_of, uid_hash
 from busproto.wire.messages import SlottedCall
 from busproto.wire.timing import FIRST_SLOT_NS
 from sim.bus import VirtualBus
+from sim.events import BabbleEvent, schedule
 from tests.fleet import fleet
 from tests.ops.helpers import MS, lasting, seeds
 
@@ -260,3 +261,20 @@ def test_each_ends_where_nothing_can_ever_be_read(name: str) -> None:
     assert 0 < asked <= limits.get(name, MAX_QUERIES + 1)
     assert roster.found == ()
     assert not roster.proven
+
+
+@pytest.mark.parametrize("name", METHODS)
+def test_each_ends_within_its_bound_under_babble_and_on_a_line_that_is_stuck(name: str) -> None:
+    """Two minutes of random bytes without end, or of a low line: it ends long before, and says why."""
+    for trouble in ("babble", "stuck"):
+        bus = fleet(4, 1)
+        if trouble == "stuck":
+            bus.line.pull_low(object(), 120_000 * MS)
+        else:
+            schedule(bus, [BabbleEvent(at=0.0, actuator="no. 1", until=120.0)])
+        bus.kernel.run_until(1)
+        roster = search(bus, name)
+        assert not roster.proven
+        assert roster.reason
+        most_ns = MOST_NS if name == "slots" else 6_000 * MS  # its windows have a length of their own
+        assert roster.searching_ns + roster.proving_ns <= most_ns

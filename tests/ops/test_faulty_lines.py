@@ -50,7 +50,7 @@ LINES = {
     "16 samples a bit": "oversampling = 16",
     "no echo": "echo = false",
 }
-HARMLESS = {"none", "adapter batches of 16 ms", "late answers"}
+HARMLESS = {"none", "adapter batches of 16 ms"}
 """Faults under which every list must be proven."""
 
 

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 import pytest
 
-from busproto.errors import InputError, OperationError
+from busproto.errors import InputError, NotLimpError, OperationError
 from busproto.plan.direction import (
     LEAST_DEG,
     PART,
@@ -250,14 +250,33 @@ def test_one_that_stands_outside_its_travel_is_not_moved(tmp_path: Path) -> None
     assert "its arm stands at 70.00 deg" in flap.why
 
 
-def test_a_silent_member_is_not_known_and_a_silent_first_moves_nothing(tmp_path: Path) -> None:
+def test_one_that_is_not_seen_limp_ends_it_before_anything_moves(tmp_path: Path) -> None:
     on = bench(tmp_path)
     on.one["rudder, lower"].is_mute = True
-    with pytest.raises(OperationError, match="rudder, lower could not be let go"):
+    port = on.box.hooked(lambda _: None)
+    with pytest.raises(NotLimpError, match=r"NOT SEEN LIMP: address 31 \(no answer\)"):
         on.box.run(swing(on.surfaces[1]))
-    found = on.tried()
-    assert found["rudder, upper"].why.startswith("rudder, lower could not be let go")
-    assert found["flap"].way is Way.PLANNED
+    assert not any(isinstance(one, Engage | Demand) for one in port.sent)
+    found = on.tried("rudder")
+    assert found["rudder, upper"].why.startswith("NOT SEEN LIMP: address 31")
+
+
+def test_one_that_falls_silent_while_it_is_out_ends_the_rest(tmp_path: Path) -> None:
+    """It holds there unseen: no other surface is moved, no one is asked, and it is named."""
+    on = bench(tmp_path)
+    demands = 0
+
+    def hook(message: Message) -> None:
+        nonlocal demands
+        demands += isinstance(message, Demand)
+        if demands == 60:
+            on.one["flap"].is_mute = True
+
+    port = on.box.hooked(hook)
+    found = {one.function: one for one in on.box.run(try_directions(on.surfaces, on, lambda: AT, on.kept.append))}
+    assert found["flap"].way is found["rudder, upper"].way is Way.NOT_KNOWN
+    assert on.seen == []
+    assert sum(isinstance(one, Engage) for one in port.sent) == 1
 
 
 def test_again_not_seen_and_stop(tmp_path: Path) -> None:

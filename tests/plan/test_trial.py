@@ -146,10 +146,9 @@ def test_with_a_correction_table_it_should_stand_where_the_table_puts_it() -> No
     (found,) = tried(bench, [bench_of(bench, 1, really={"correction": TABLE})])
     assert found.faults == ()
     assert found.centred_at_deg == pytest.approx(-2.0, abs=0.1)
-    assert found.reached_deg == {
-        "low": (pytest.approx(-15.75, abs=0.1), pytest.approx(-15.75)),
-        "high": (pytest.approx(14.5, abs=0.1), pytest.approx(14.5)),
-    }
+    assert found.reached_deg["low"] == pytest.approx((-15.75, -15.75), abs=0.1)
+    assert found.reached_deg["high"] == pytest.approx((14.5, 14.5), abs=0.1)
+    assert [wanted for _, wanted in found.reached_deg.values()] == pytest.approx([-15.75, 14.5])
 
 
 def test_stops_that_are_nearer_than_the_demand_end_its_way_as_planned() -> None:
@@ -196,6 +195,28 @@ def test_one_that_reports_nonsense_ends_in_a_stated_time_and_the_others_are_trie
     assert good.faults == ()
     assert any(why in one for one in odd.faults), odd.faults
     assert not why or any("make no sense" in one and "left out" in one for one in odd.faults)
+
+
+@pytest.mark.parametrize(("at_cdeg", "is_left_out"), [(10_999, False), (11_001, True), (-11_001, True)])
+def test_ten_degrees_beyond_its_stops_is_nonsense(at_cdeg: int, is_left_out: bool) -> None:
+    """The stops of the model stand at +-100 deg."""
+    bench = box(2)
+    one = bench_of(bench, 1)
+    nonsense(bench, 0, lambda at: at_cdeg)
+    (found,) = tried(bench, [one], "centre")
+    assert any("make no sense" in text for text in found.faults) is is_left_out
+    assert (found.centred_at_deg is None) is is_left_out
+
+
+def test_how_long_a_trial_takes_at_most_is_reckoned_by_hand() -> None:
+    """Of one with 120 deg of travel at 300 deg/s: late, it is waited for 1 s + 2 x 0.4 s."""
+    bench = box(2)
+    benches = [bench_of(bench, 1, loss_time_out=600)]
+    restart_s, slow_s = 0.3, 0.02
+    assert longest_ns(benches, ["start"]) / 1e9 == pytest.approx(2 * restart_s + 8 + 10 * slow_s)
+    assert longest_ns(benches, ["centre"]) / 1e9 == pytest.approx(restart_s + 8 + 1.8 + 10 * slow_s)
+    assert longest_ns(benches, ["move"]) / 1e9 == pytest.approx(restart_s + 8 + 4 * 1.8 + 16 * slow_s)
+    assert longest_ns(benches, ["loss"]) / 1e9 == pytest.approx(restart_s + 8 + 2 * 1.8 + 8 + 12 * slow_s)
 
 
 def test_one_that_never_arrives_costs_the_long_time_once_only() -> None:

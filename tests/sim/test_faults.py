@@ -50,7 +50,7 @@ def built(events: str, *, line: str = "", a: str = "", b: str = "", seed: int = 
 
 def event(what: str, **keys: Any) -> str:
     rows = [f'what = "{what}"', *(f"{key.replace('_', '-')} = {value!r}" for key, value in keys.items())]
-    return "\n[[event]]\n" + "\n".join(rows).replace("'", '"') + "\n"
+    return "\n[[event]]\n" + "\n".join(rows).replace("'", '"').replace("True", "true") + "\n"
 
 
 def asked_at(made: Bench, time_ms: float, address: int = 5, wait_ms: int = 30) -> list[Message]:
@@ -67,10 +67,43 @@ def bytes_in(receptions: list[Reception]) -> list[ReceivedByte]:
 
 
 def test_every_kind_of_event_is_tested_here_or_with_the_scenarios() -> None:
-    here = {"brown-out", "late", "babble", "burst", "stuck-low", "no-echo", "adapter", "noise"}
+    here = {"brown-out", "late", "babble", "burst", "stuck-low", "no-echo", "adapter", "noise", "deaf", "doubled"}
     with_the_scenarios = {"unplug", "mute", "supply", "hand", "airspeed"}
     kinds = {kind.__struct_config__.tag for kind in get_args(EventTable)}
     assert kinds == here | with_the_scenarios
+
+
+def test_one_that_is_deaf_for_3_of_every_10_ms() -> None:
+    made = built(event("deaf", at=0.5, actuator="a", lasting=0.003, every=0.01, until=1.5))
+    # a request of 14 bytes ends 1.2 ms after it begins
+    times_ms = (400, 500, 512.5, 528, 1000, 1013, 1500.5)
+    assert [len(asked_at(made, time_ms, wait_ms=4)) for time_ms in times_ms] == [1, 0, 1, 1, 0, 1, 1]
+
+
+def test_one_that_hears_a_third() -> None:
+    made = built(event("deaf", at=0.0, actuator="a", share=2 / 3))
+    heard = sum(len(asked_at(made, 10 * number, wait_ms=5)) for number in range(1, 301))
+    assert 75 <= heard <= 125  # 100 +- 3 standard deviations
+
+
+def test_one_that_says_each_reply_twice() -> None:
+    made = built(event("doubled", at=0.1, actuator="a", by_ms=2.0, until=0.2))
+    assert [len(asked_at(made, time_ms)) for time_ms in (50, 150, 250)] == [1, 2, 1]
+
+
+def test_noise_at_one_ear_or_at_the_host_only() -> None:
+    hears_and_is_heard = []
+    for ears in ({"ears": "host"}, {"ears": "actuators"}, {"actuator": "a"}):
+        made = built(event("noise", at=0.0, rate=0.9, **ears))
+        asked_at(made, 10, 5)
+        hears_and_is_heard.append((made.bus.labelled("a")._heard_good, made.bus.labelled("b")._heard_good))
+    assert [both[0] > 0 for both in hears_and_is_heard] == [True, False, False]
+    assert [both[1] > 0 for both in hears_and_is_heard] == [True, False, True]
+
+
+def test_late_and_browning_out_every_time() -> None:
+    made = built(event("brown-out", at=0.0, actuator="a", after_bytes=3, lasting=0.005, every_time=True))
+    assert [len(asked_at(made, time_ms)) for time_ms in (50, 150, 250)] == [0, 0, 0]
 
 
 def test_an_unplugged_one_does_not_answer_until_it_is_back() -> None:

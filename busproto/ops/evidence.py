@@ -1,0 +1,208 @@
+"""What a search has seen, and what may be concluded from it.
+
+Two kinds of sign are kept apart. A *doubt* is a byte that no listed actuator accounts for: in a window, behind a book,
+between two exchanges. A *miss* is a listed actuator that should have answered and was not heard: either it did not
+hear the request, or the host did not hear it; a miss counts for both directions of the line. Misses are counted, and
+how often a request may be missed at most is the upper confidence bound of that share, by Clopper and Pearson
+(Biometrika 26, 1934, p. 404; from memory): of all listed actuators together, and of each that missed any by itself, so
+that one with a bad ear is not hidden among good ones. The worst of these is what one is taken for that is not listed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from functools import lru_cache
+from itertools import pairwise
+from typing import Final
+
+from busproto.ops.transact import PRESENT_BYTES
+from busproto.wire.hash import slot_of, uid_hash
+
+CONFIDENCE: Final = 0.95
+"""Of the bound on how often a request is missed."""
+ASSUMED_BYTE_ERROR: Final = 1e-3
+"""Least chance that a byte is not understood by an actuator, whatever was seen."""
+SHORT_CALL_BYTES: Final = 19
+NEAR_SLOTS: Final = 1
+CLOCKS_APART: Final = 0.025
+"""Clocks of +-1 %, and a little: two that are so far apart in a window may still answer at once."""
+SPARE_BYTES: Final = 2
+"""A collision may leave so many bytes more than its longest answer has: what a receiver makes of its end."""
+
+
+@lru_cache(maxsize=4096)
+def upper_bound(misses: int, trials: int, confidence: float = CONFIDENCE) -> float:
+    """Upper bound of a share by Clopper and Pearson: a greater one makes so few misses rarer than 1 - confidence.
+
+    Args:
+        misses: 0..trials.
+        trials: 0..; with none the bound is 1.
+    """
+    if misses >= trials:
+        return 1.0
+    rare = 1.0 - confidence
+    if not misses:
+        return float(1.0 - rare ** (1.0 / trials))
+    low, high = misses / trials, 1.0
+    for _ in range(40):
+        middle = (low + high) / 2
+        low, high = (middle, high) if _at_most(misses, trials, middle) > rare else (low, middle)
+    return high
+
+
+def _at_most(misses: int, trials: int, share: float) -> float:
+    """Chance of so many misses or fewer: the binomial distribution's sum, begun at its greatest term."""
+    if share >= 1.0:
+        return 0.0
+    odds = share / (1.0 - share)
+    log_term = (
+        math.lgamma(trials + 1)
+        - math.lgamma(misses + 1)
+        - math.lgamma(trials - misses + 1)
+        + misses * math.log(share)
+        + (trials - misses) * math.log1p(-share)
+    )
+    term = total = 1.0
+    for count in range(misses, 0, -1):
+        term *= count / ((trials - count + 1) * odds)
+        total += term
+        if term < 1e-12 * total:
+            break
+    return math.exp(log_term) * total
+
+
+@dataclass(frozen=True, slots=True)
+class CallHeard:
+    """One roll call and what came of it.
+
+    Attributes:
+        salt, slots: as sent.
+        read: uids that were understood.
+        unread: bytes that belong to none of them.
+        times: how often it was said in one breath.
+    """
+
+    salt: int
+    slots: int
+    read: frozenset[bytes]
+    unread: int
+    times: int
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """Whether the listed actuators account for what the roll calls brought.
+
+    Attributes:
+        unexplained: numbers of the calls, from 0, that brought bytes which no listed actuator accounts for.
+        missed: how many calls each listed actuator should have answered, or have been enrolled by, and did not.
+        heard: how many it answered.
+    """
+
+    unexplained: tuple[int, ...]
+    missed: Counter[bytes]
+    heard: Counter[bytes]
+
+
+def account(calls: list[CallHeard], known: Iterable[bytes], epoch: int) -> Account:
+    """Hold what each call brought against what the known actuators must have done.
+
+    One that was first understood in a later call had to answer this one too. Where it was not understood, another that
+    was not understood either must have had a slot near its own, or its answer met with something else.
+    """
+    first: dict[bytes, int] = {}
+    for number, call in enumerate(calls):
+        for uid in call.read:
+            first.setdefault(uid, number)
+    known = [uid for uid in known if uid in first]
+    last = max(first.values(), default=-1)
+    unexplained: list[int] = []
+    missed: Counter[bytes] = Counter()
+    heard: Counter[bytes] = Counter()
+    for number, call in enumerate(calls):
+        heard.update(call.read)
+        # one that was understood before, and is again, has not taken note that it was
+        missed.update(uid for uid in call.read if first[uid] < number)
+        waited = [uid for uid in known if first[uid] > number] if number < last else []
+        if not call.unread:
+            missed.update(waited)
+        elif not _explains(call, waited, epoch):
+            unexplained.append(number)
+    return Account(tuple(unexplained), missed, heard)
+
+
+def _explains(call: CallHeard, waited: list[bytes], epoch: int) -> bool:
+    if len(waited) < 2 or call.unread > len(waited) * (PRESENT_BYTES + SPARE_BYTES):
+        return False
+    near = NEAR_SLOTS + math.ceil(CLOCKS_APART * call.slots)
+    slots = sorted(slot_of(uid_hash(uid, epoch, call.salt), call.slots) for uid in waited)
+    gaps = [call.slots, *(after - before for before, after in pairwise(slots)), call.slots]
+    return all(min(before, after) <= near for before, after in pairwise(gaps))
+
+
+@dataclass
+class Odds:
+    """The chance that a powered actuator which is not in the list has stayed unnoticed.
+
+    It has if it missed every quiet book, or its mark fitted a listed one by chance, and missed every saying of every
+    short call, or believes by chance to be enrolled. That is the most it can be for an actuator that hears, and is
+    heard, no worse than the worst of those in the list may be.
+
+    Attributes:
+        quiet: bytes and places of each quiet book.
+        sayings: of short calls that nobody answered.
+    """
+
+    quiet: list[tuple[int, int]] = field(default_factory=list)
+    sayings: int = 0
+    asked: Counter[bytes] = field(default_factory=Counter)
+    missed: Counter[bytes] = field(default_factory=Counter)
+    sent_bytes: list[int] = field(default_factory=list)
+
+    def book(self, sent_bytes: int, answered: dict[bytes, bool]) -> None:
+        """Note who answered a book."""
+        self.sent_bytes.append(sent_bytes)
+        self.asked.update(answered.keys())
+        self.missed.update(uid for uid, has in answered.items() if not has)
+
+    def forget_silence(self) -> None:
+        """One was found that had kept silent: silence before that proves nothing."""
+        self.quiet.clear()
+        self.sayings = 0
+
+    def worst(self, present: Iterable[bytes], calls: Account) -> float:
+        """How often a book may be missed at most, by those who are there, 0..1."""
+        counts = [
+            (self.missed[uid] + calls.missed[uid], self.asked[uid] + calls.missed[uid] + calls.heard[uid])
+            for uid in present
+        ]
+        together = upper_bound(sum(missed for missed, _ in counts), sum(asked for _, asked in counts))
+        return max([together, *(upper_bound(*one) for one in counts if one[0])])
+
+    def miss(self, size: int, worst: float) -> float:
+        """How often a request of so many bytes may be missed at most; shorter ones get no credit for being short."""
+        mean_bytes = sum(self.sent_bytes) / len(self.sent_bytes)
+        least = 1 - float((1 - ASSUMED_BYTE_ERROR) ** size)
+        return max(least, 1 - float((1 - worst) ** max(1.0, size / mean_bytes)))
+
+    def is_gone(self, times: int, others: Iterable[bytes], rare: float) -> bool:
+        """Whether one that was silent so many books in a row has gone: what the others missed does not explain it."""
+        others = list(others)
+        missed, asked = (sum(counts[uid] for uid in others) for counts in (self.missed, self.asked))
+        return float(upper_bound(missed, asked) ** times) <= rare if missed else True
+
+    def one_is_missing(self, present: Iterable[bytes], calls: Account) -> float:
+        """The chance by what is known now; 1 before the first quiet book, and where nobody is listed."""
+        present = list(present)
+        if not self.quiet or not present:
+            return 1.0
+        worst = self.worst(present, calls)
+        sizes = Counter(self.quiet)
+        books = math.prod(
+            min(1.0, self.miss(size, worst) + places / 0x10000) ** times for (size, places), times in sizes.items()
+        )
+        said = self.miss(SHORT_CALL_BYTES, worst) ** self.sayings
+        return float(books * min(1.0, said + 1 / 0x10000))

@@ -1,0 +1,86 @@
+"""Who is on the line, and what of that is proven."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busproto.wire.frame import UNADDRESSED
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One actuator.
+
+    Attributes:
+        uid: 8 bytes.
+        address: 1..239, or 240 (F0h) while it has none.
+    """
+
+    uid: bytes
+    address: int
+
+
+@dataclass(frozen=True, slots=True)
+class Roster:
+    """Who is on the line.
+
+    Attributes:
+        found: every actuator heard, by address, then uid.
+        proven: nobody is missing from `found`, and all in it are there.
+        reason: why it is not proven; "" where it is.
+        remaining_error: chance that a powered actuator is missing all the same, if it hears, and is heard, no worse
+            than the worst of those listed may (upper bound at 95 %); 1 where nothing is proven.
+        gone: uids that were said with a good check and are not listed: they answer no more, or too late.
+        twins: uids that several actuators seem to share.
+        calls, passes: roll calls and passes of the book sent.
+        searching_ns, proving_ns: time of both by the transport's clock.
+        answered_within_ns: each one listed answered the book within this time before the end; 0 where not proven.
+        doubts: how many times something came that no listed actuator accounts for.
+    """
+
+    found: tuple[Found, ...]
+    proven: bool
+    reason: str
+    remaining_error: float
+    gone: tuple[bytes, ...] = ()
+    twins: tuple[bytes, ...] = ()
+    calls: int = 0
+    passes: int = 0
+    searching_ns: int = 0
+    proving_ns: int = 0
+    answered_within_ns: int = 0
+    doubts: int = 0
+
+    @property
+    def clashes(self) -> dict[int, tuple[bytes, ...]]:
+        """Addresses that several actuators share, and their uids. Those without an address are not among them."""
+        return {address: uids for address, uids in self.by_address.items() if len(uids) > 1 and address != UNADDRESSED}
+
+    @property
+    def by_address(self) -> dict[int, tuple[bytes, ...]]:
+        """The uids at each address."""
+        addresses = sorted({one.address for one in self.found})
+        return {at: tuple(one.uid for one in self.found if one.address == at) for at in addresses}
+
+    @property
+    def unaddressed(self) -> tuple[bytes, ...]:
+        """The uids of those that have no address yet."""
+        return self.by_address.get(UNADDRESSED, ())
+
+    @property
+    def summary(self) -> str:
+        """What was found, and whether that is proven, in a line."""
+        count = f"{len(self.found)} {'actuator' if len(self.found) == 1 else 'actuators'}"
+        if not self.proven:
+            return f"{count} found, NOT PROVEN complete: {self.reason}."
+        worked_off = ""
+        if self.doubts:
+            times = "once" if self.doubts == 1 else f"{self.doubts} times"
+            worked_off = f" {times.capitalize()} something came that none of them accounts for; that took so long."
+        ms = (self.searching_ns + self.proving_ns) / 1e6
+        chance = f"chance that one is missing: {self.remaining_error:.1e}"
+        return f"{count}, proven complete in {ms:.0f} ms ({chance}).{worked_off}"
+
+    def address_of(self, uid: bytes) -> int | None:
+        """Where this uid was found, None where it was not."""
+        return next((one.address for one in self.found if one.uid == uid), None)
