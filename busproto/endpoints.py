@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import ipaddress
+from typing import Final
 
 from busproto.errors import InputError
+
+REFUSAL: Final = "busproto: refused: this bus is in use by "
+"""How the line begins that a virtual bus sends to a second host before it hangs up; who is there follows."""
 
 
 def parse_endpoint(option: str, text: str, usual_port: int, open_to_network: bool) -> tuple[str, int]:

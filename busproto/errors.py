@@ -13,12 +13,14 @@
      |   +- FileError                      a file of the user's cannot be used                 .source .problems
      +- TransportError                     the port                                            .url
      |   +- PortUnavailableError           it could not be opened; nothing was sent
+     |   |   +- PortBusyError              another program has it                              .holder
      |   +- PortClosedError                it went away while in use                           .done
      +- OperationError                     an actuator                                         .address
          +- ReplyTimeoutError (also TimeoutError)   no good answer                             .attempts .heard_bytes
          +- NodeRefusedError               it said no and changed nothing                      .code .low .high
          +- AddressConflictError           several actuators answer at one address             .uids
          +- ReadBackError                  what was read back is not what was written          .wanted .found
+         +- NotLimpError                   told to go limp, it was not seen so
 
 The text of each error is made here, so that it reads the same wherever it is raised: what happened, on which
 actuator, what to do next. Noise on the line is not an exception: the decoder yields a ``BadFrame`` and goes on.
@@ -27,7 +29,7 @@ This module imports nothing of ours.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 
 def _address_text(address: int) -> str:
@@ -36,6 +38,15 @@ def _address_text(address: int) -> str:
     if address == 0xFF:
         return "all actuators (FF)"
     return f"the actuator at address {address} ({address:02X} hex)"
+
+
+MAX_SHOWN_PROBLEMS = 20
+
+
+def some_of(problems: Sequence[str]) -> str:
+    """Problems in one line: the first ones, and how many there are beyond."""
+    more = len(problems) - MAX_SHOWN_PROBLEMS
+    return "; ".join([*problems[:MAX_SHOWN_PROBLEMS], *([f"and {more} more"] if more > 0 else [])])
 
 
 class BusError(Exception):
@@ -95,7 +106,7 @@ class FileError(InputError):
     def __init__(self, source: str, problems: Iterable[str]) -> None:
         self.source = source
         self.problems = tuple(problems)
-        super().__init__(f"'{source}': " + "; ".join(self.problems))
+        super().__init__(f"'{source}': {some_of(self.problems)}")
 
 
 class TransportError(BusError):
@@ -111,6 +122,18 @@ class PortUnavailableError(TransportError):
 
     def __init__(self, url: str, reason: str) -> None:
         super().__init__(url, f"cannot open port '{url}': {reason}; 'busproto ports' lists what is there")
+
+
+class PortBusyError(PortUnavailableError):
+    """Another program has the port. Nothing was sent, and nothing of the other one's was touched.
+
+    ``holder`` tells who it is, as far as that is known.
+    """
+
+    def __init__(self, url: str, holder: str) -> None:
+        text = f"port '{url}' is in use by {holder}; nothing of ours reached the bus. End that first, or name another"
+        TransportError.__init__(self, url, text)
+        self.holder = holder
 
 
 class PortClosedError(TransportError):
@@ -179,6 +202,10 @@ class AddressConflictError(OperationError):
                 "'busproto address UID ADDRESS' before using it"
             )
         super().__init__(address, text)
+
+
+class NotLimpError(OperationError):
+    """Told to go limp, an actuator was not seen so; what needs it limp was not done."""
 
 
 class ReadBackError(OperationError):

@@ -7,6 +7,7 @@ says everything that is wrong at once, not only the first. Knows no file system 
 from __future__ import annotations
 
 import functools
+import itertools
 import operator
 import re
 import tomllib
@@ -18,15 +19,24 @@ from typing import Annotated, Any, Final, Literal, TypeVar, Union, get_args, get
 import msgspec
 from msgspec import Meta
 
+from busproto.reading import MAX_DEPTH, is_too_deep
+
 T = TypeVar("T")
 Path = tuple[str | int, ...]
 PlainText = Annotated[str, Meta(pattern=r"^[^\x00-\x1f\x7f-\x9f]*$")]
 """Text that a terminal may print: control characters could do anything there."""
 Name = Annotated[PlainText, Meta(min_length=1, max_length=40)]
 
+MAX_PROBLEMS: Final = 200
+"""So many are looked for."""
+MAX_POINTS: Final = 100
+"""In a line; the work on keys that are joined by points grows as the square of how many there are."""
+_POINTS: Final = re.compile(r"\.+")
+
 _SAID_BETTER: Final = (
     (r"^Expected `int`, got `float`$", "a whole number is wanted here"),
     (r"^Expected `(\w+)`, got `(\w+)`$", r"\1 is wanted here, not \2"),
+    (r"^Expected `(\w+) \| (\w+)(?: \| null)?`, got `(\w+)`$", r"\1 or \2 is wanted here, not \3"),
     (r"^Expected `\w+` ([<>]=?) (\S+)$", r"must be \1 \2"),
     (r"^Expected `str` of length ([<>]=?) (\d+)$", r"length must be \1 \2"),
     (r"^Expected `object` of length ([<>]=?) (\d+)$", r"number of entries must be \1 \2"),
@@ -47,7 +57,7 @@ _TOML_WORDS: Final = {
     "str": "a text",
     "time": "a time",
 }
-_IN_TOML_WORDS: Final = re.compile(rf"\b(?:{'|'.join(_TOML_WORDS)})\b(?=(?: is wanted here|$))")
+_IN_TOML_WORDS: Final = re.compile(rf"\b(?:{'|'.join(_TOML_WORDS)})\b(?=(?:(?: or \w+)? is wanted here|$))")
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +121,10 @@ class Source:
 
     def checked(self, kind: type[T]) -> tuple[T | None, list[Problem]]:
         """The data as this kind of table; None, and all that is wrong, where it does not have that shape."""
-        problems = [self.problem(path, text) for path, text in _problems(self.data, kind, ())]
+        found = itertools.islice(_problems(self.data, kind, ()), MAX_PROBLEMS + 1)
+        problems = [self.problem(path, text) for path, text in found]
+        if len(problems) > MAX_PROBLEMS:
+            problems[-1] = Problem((), f"and more; these are the first {MAX_PROBLEMS}")
         if not problems:
             try:
                 return msgspec.convert(self.data, kind), []
@@ -122,16 +135,22 @@ class Source:
 
 def read(text: str, name: str) -> tuple[Source | None, list[Problem]]:
     """The source of a text; None, and why, where it is not TOML."""
+    for number, line in enumerate(text.split("\n"), 1):
+        if len(_POINTS.findall(line)) > MAX_POINTS:
+            return None, [Problem((), f"more than {MAX_POINTS} points in one line", number)]
     try:
-        return Source(name, text, tomllib.loads(text)), []
+        data = tomllib.loads(text)
+        if is_too_deep(data):
+            raise RecursionError
+        return Source(name, text, data), []
     except tomllib.TOMLDecodeError as error:
-        line = re.search(r"line (\d+)", str(error))
+        where = re.search(r"line (\d+)", str(error))
         what = re.sub(r" \(at line \d+, column (\d+)\)", r" (column \1)", str(error))
-        return None, [Problem((), f"not valid TOML: {what}", int(line.group(1)) if line else 0)]
+        return None, [Problem((), f"not valid TOML: {what}", int(where.group(1)) if where else 0)]
     except ValueError:  # Python refuses to convert more than some thousand digits
         return None, [Problem((), "not valid TOML: a number has too many digits")]
     except RecursionError:
-        return None, [Problem((), "not valid TOML: lists or tables stand in one another too deeply")]
+        return None, [Problem((), f"more than {MAX_DEPTH} lists or tables stand in one another")]
 
 
 def _lines(text: str) -> dict[Path, int]:
@@ -150,26 +169,43 @@ def _lines(text: str) -> dict[Path, int]:
 def _places(text: str) -> Iterator[tuple[Path, int, bool]]:
     """Every key of a valid text, the line of its statement, and whether that is a header.
 
-    A statement is the fewest lines that parse alone.
+    Each statement is looked at once, so that the work grows as the text does.
     """
     table: Path = ()
     counts: dict[Path, int] = {}
-    pending, first = "", 0
-    for number, line in enumerate(text.replace("\r\n", "\n").split("\n"), 1):  # a string may hold other line ends
-        pending, first = (pending + "\n" + line, first) if pending else (line, number)
-        try:
-            data = tomllib.loads(pending)
-        except tomllib.TOMLDecodeError:
-            continue  # it goes on in the next line
-        is_header = pending.lstrip().startswith("[")
-        is_row = pending.lstrip().startswith("[[")
-        pending = ""
-        if is_header:
-            table = _table_path(data, counts, is_row=is_row)
-            yield table, first, True
-        else:
+    for first, statement in _statements(text):
+        data = tomllib.loads(statement)
+        if not statement.lstrip().startswith("["):
             for path in _paths(data):
                 yield table + path, first, False
+        else:
+            table = _table_path(data, counts, is_row=statement.lstrip().startswith("[["))
+            yield table, first, True
+
+
+_TOKEN: Final = re.compile(
+    r'''#[^\n]*|"""(?:[^\\"]|\\.|"(?!""))*"{3,5}|\'{3}(?:[^\']|\'(?!\'\'))*\'{3,5}'''
+    r"""|"(?:[^\\"\n]|\\.)*"|\'[^\'\n]*\'|[\[{]|[\]}]|\n""",
+    re.DOTALL,
+)
+"""What tells where a statement of a valid text ends: comments and strings, which hide the rest; brackets; line ends."""
+
+
+def _statements(text: str) -> Iterator[tuple[int, str]]:
+    """Each statement of a valid text and the line that it begins in; comments and blank lines among them."""
+    text = text.replace("\r\n", "\n")
+    begin, first, line, depth = 0, 1, 1, 0
+    for token in _TOKEN.finditer(text):
+        found = token.group()
+        line += found.count("\n")
+        if found in "[{":
+            depth += 1
+        elif found in "]}":
+            depth -= 1
+        elif found == "\n" and not depth:
+            yield first, text[begin : token.start()]
+            begin, first = token.end(), line
+    yield first, text[begin:]
 
 
 def _table_path(data: Any, counts: dict[Path, int], *, is_row: bool) -> Path:
@@ -198,7 +234,7 @@ def _paths(data: Any) -> Iterator[Path]:
 
 def _problems(value: Any, kind: Any, path: Path) -> Iterator[tuple[Path, str]]:
     """All that is wrong with a value; msgspec alone stops at the first."""
-    kind = _without_none(kind)
+    kind = _of_shape(value, _without_none(kind))
     inner = _inner(kind)
     if isinstance(kind, type) and issubclass(kind, msgspec.Struct):
         yield from _table_problems(value, kind, path)
@@ -226,7 +262,7 @@ def _table_problems(value: Any, kind: type[msgspec.Struct], path: Path) -> Itera
         yield path, "a table is wanted here"
         return
     tag_field = kind.__struct_config__.tag_field
-    fields = {field.encode_name: field for field in msgspec.structs.fields(kind)}
+    fields = _fields(kind)
     known = [*([tag_field] if tag_field else []), *fields]
     for key, one in value.items():
         if key in fields:
@@ -238,12 +274,28 @@ def _table_problems(value: Any, kind: type[msgspec.Struct], path: Path) -> Itera
             yield path, f"'{name}' is missing"
 
 
+@functools.cache
+def _fields(kind: type[msgspec.Struct]) -> Mapping[str, Any]:
+    """The fields of a table by their keys; msgspec works them out anew each time."""
+    return {field.encode_name: field for field in msgspec.structs.fields(kind)}
+
+
 def _without_none(kind: Any) -> Any:
     """The kinds that are left of one that may be left out."""
     kinds = [one for one in get_args(kind) if one is not type(None)]
     if get_origin(kind) not in {Union, UnionType} or len(kinds) == len(get_args(kind)):
         return kind
     return functools.reduce(operator.or_, kinds)
+
+
+def _of_shape(value: Any, kind: Any) -> Any:
+    """Where a list or a table may stand: the one of both that is there; else the kind itself."""
+    if get_origin(kind) in {Union, UnionType} and not _variants(kind):
+        for one in get_args(kind):
+            is_table = isinstance(one, type) and issubclass(one, msgspec.Struct)
+            if (is_table and isinstance(value, dict)) or (get_origin(_bare(one)) is list and isinstance(value, list)):
+                return one
+    return kind
 
 
 def _variants(kind: Any) -> Mapping[str, type[msgspec.Struct]]:

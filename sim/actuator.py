@@ -21,8 +21,9 @@ from busproto.wire.hash import device_tag
 from busproto.wire.message import BARE_REPLIES, OPERATIONS, Message
 from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP, PARAMETERS, RawValue
 from busproto.wire.timing import START_JITTER_NS
-from sim.answers import Refusal, describe, describe_parameter, read, values_in, why_not_understood
+from sim.answers import Refusal, describe, describe_parameter, faults_of, read, values_in, why_not_understood
 from sim.attendance import Attendance
+from sim.countdown import NEVER_NS
 from sim.driver import Driver
 from sim.heat import cut_back
 from sim.kernel import Event, Kernel
@@ -31,6 +32,8 @@ from sim.model import ActuatorModel
 from sim.motion import Arm
 from sim.motion_sensor import Curve, Sensor
 from sim.settings import Settings
+from sim.supply import Fed
+from sim.waveform import PPM
 
 MS: Final = 1_000_000
 SHOW_SWING_DEG: Final = 3.0
@@ -41,7 +44,7 @@ _AT_WORK: Final = (m.State.EASING, m.State.FOLLOWING)
 _DEAF_TO_DEMANDS: Final = (m.State.RELEASED, m.State.FAULTED)
 
 
-class Actuator(Driver):
+class Actuator(Driver, Fed[Arm]):
     """One actuator on the line.
 
     Attributes:
@@ -213,7 +216,8 @@ class Actuator(Driver):
             self._restart()
 
     def _reply(self, frame: Frame, answer: Message, ready_ns: int) -> None:
-        delay_ns = self.settings.raw("reply-delay") * 1000 + self._stream.randrange(self._jitter_ns + 1) + self.late_ns
+        delay_ns = self.settings.raw("reply-delay") * 1000 + self._stream.randrange(self._jitter_ns + 1)
+        delay_ns = self._by_clock(delay_ns) + self.late_ns
 
         def send() -> None:
             self._send(encode_frame(reply_frame(answer, frame, self.address, self.tag)))
@@ -268,6 +272,14 @@ class Actuator(Driver):
         self._kernel.at(ready_ns, done)
         return m.Assigned(self.uid, message.address), ready_ns
 
+    def _by_clock(self, ns: int) -> int:
+        """How long it really takes until its own clock has counted so much."""
+        return ns * PPM // (PPM + self.clock_ppm)
+
+    @property
+    def _time_out_ns(self) -> int:
+        return self._by_clock(self.settings.raw("loss-time-out") * MS)
+
     def _forget_loss(self) -> None:
         """No time-out runs any more: the next demand begins one of the length that is set then."""
         if self._loss is not None:
@@ -299,10 +311,9 @@ class Actuator(Driver):
         if len(message.value) % row.size or (not row.points and len(message.value) != row.size):
             raise Refusal(m.Outcome.BAD_REQUEST)
         try:
-            value = row.decode(message.value)
+            self.settings.set_working(row.name, row.decode(message.value))
         except EncodeError as error:
-            raise Refusal(m.Outcome.OUT_OF_RANGE, row.low, row.high) from error
-        self.settings.set_working(row.name, value)
+            raise Refusal(m.Outcome.OUT_OF_RANGE, self.settings.least(row), row.high) from error
         self._settings_changed()
         return m.Written(row.number, message.value)
 
@@ -315,14 +326,14 @@ class Actuator(Driver):
             self._drive_to(self.settings.travel.angle_deg(self.followed))
         if self._loss is not None:
             self._loss.cancel()
-            self._loss = self._kernel.at(self._fed_ns + self.settings.raw("loss-time-out") * MS, self._maybe_lost)
+            self._loss = self._kernel.at(self._fed_ns + self._time_out_ns, self._maybe_lost)
 
     def _fit_arm(self) -> None:
         raw, now = self.settings.raw, self._kernel.now_ns
         self.arm.fit(
             now,
-            speed_deg_s=raw("slew-limit") / 10,
-            soft_start_ns=raw("soft-start") * MS,
+            speed_deg_s=raw("slew-limit") / 10 * (PPM + self.clock_ppm) / PPM,
+            soft_start_ns=self._by_clock(raw("soft-start") * MS),
             dead_band_deg=raw("dead-band") / 100,
             stiffness=raw("stiffness") / 100,
             damping=raw("damping") / 100,
@@ -391,13 +402,13 @@ class Actuator(Driver):
         self._fed_ns = now
         self._look_soon()
         if self._loss is None:
-            self._loss = self._kernel.at(now + self.settings.raw("loss-time-out") * MS, self._maybe_lost)
+            self._loss = self._kernel.at(now + self._time_out_ns, self._maybe_lost)
 
     def _maybe_lost(self) -> None:
         self._loss = None
         if self.state not in _AT_WORK:
             return
-        due_ns = self._fed_ns + self.settings.raw("loss-time-out") * MS
+        due_ns = self._fed_ns + self._time_out_ns
         now = self._kernel.now_ns
         if due_ns > now:
             self._loss = self._kernel.at(due_ns, self._maybe_lost)
@@ -438,13 +449,13 @@ class Actuator(Driver):
 
     def _show(self, message: m.ShowYourself) -> Message:
         now = self._kernel.now_ns
-        self._show_until_ns = now + message.duration_ds * 100 * MS
+        self._show_until_ns = now + self._by_clock(message.duration_ds * 100 * MS)
         self._end_swing()
         if self.state in m.LIMP_STATES:
             return m.Showing(0)
         for beat, offset_ns in enumerate(range(0, message.duration_ds * 100 * MS, SHOW_BEAT_NS)):
             swing_deg = SHOW_SWING_DEG if beat % 2 == 0 else -SHOW_SWING_DEG
-            self._kernel.at(now + offset_ns, self._swing(swing_deg))
+            self._kernel.at(now + self._by_clock(offset_ns), self._swing(swing_deg))
         self._kernel.at(self._show_until_ns, self._swing(0.0))
         return m.Showing(int(bool(message.duration_ds)))
 
@@ -470,10 +481,6 @@ class Actuator(Driver):
         self.arm.move_to(now)
         return self._sensor.says_cdeg(self.arm.reading_deg, now)
 
-    def _current_ma(self) -> int:
-        self.arm.move_to(self._kernel.now_ns)
-        return round(self.arm.current_ma)
-
     def _temperature_degc(self) -> float:
         now = self._kernel.now_ns
         self.arm.move_to(now)
@@ -481,7 +488,7 @@ class Actuator(Driver):
 
     def _look_soon(self) -> None:
         if self._heat_look is None:
-            self._heat_look = self._kernel.at(self._kernel.now_ns + HEAT_LOOK_NS, self._look_at_heat)
+            self._heat_look = self._kernel.at(self._kernel.now_ns + self._by_clock(HEAT_LOOK_NS), self._look_at_heat)
 
     def _look_at_heat(self) -> None:
         """Too hot, it goes limp; near that, it takes back drive. It looks on while it may come to that."""
@@ -511,29 +518,18 @@ class Actuator(Driver):
         self._forget_fault()
         position = self._position_cdeg()
         target = self.arm.target_deg
-        age = 0xFFFF if self._demand_ns is None else min(0xFFFF, (now - self._demand_ns) // MS)
-        faults = m.Fault(0)
-        supply_mv = self._supply_mv()
-        if self.settings.are_lost:
-            faults |= m.Fault.SETTINGS_LOST
-        if self._lost_once:
-            faults |= m.Fault.DEMAND_LOST
-        if supply_mv < self.settings.raw("under-voltage"):
-            faults |= m.Fault.UNDER_VOLTAGE
-        degc = self._temperature_degc()
-        if degc > self.settings.raw("over-temperature"):
-            faults |= m.Fault.OVER_TEMPERATURE
-        if self.arm.strain * 100 >= self.settings.raw("overload-limit"):
-            faults |= m.Fault.OVERLOAD
+        age_ns = NEVER_NS if self._demand_ns is None else now - self._demand_ns
+        supply_mv, degc = self._supply_mv(), self._temperature_degc()
+        faults = faults_of(self.settings, supply_mv, degc, self.arm.strain, was_lost=self._lost_once)
         return m.Status(
             state=self.current_state(),
             faults=int(faults),
             position_cdeg=position,
             demand_cdeg=position if target is None else round(target * 100),
-            current_ma=self._current_ma(),
+            current_ma=round(self.arm.current_ma),
             supply_mv=supply_mv,
             temperature_cdeg=round(degc * 100),
-            demand_age_ms=age,
+            demand_age_ms=min(0xFFFF, age_ns * (PPM + self.clock_ppm) // (PPM * MS)),
             good_frames=self._heard_good & 0xFFFF,
             bad_frames=self._heard_bad & 0xFFFF,
             is_showing=int(now < self._show_until_ns),

@@ -88,3 +88,19 @@ def describe_parameter(message: m.DescribeParameter) -> Message:
         name=row.name,
         unit=row.count_unit,
     )
+
+
+def faults_of(settings: Settings, supply_mv: int, degc: float, strain: float, *, was_lost: bool) -> m.Fault:
+    """The fault bits; `strain` is the share of the stall torque that its load takes."""
+    faults = m.Fault(0)
+    if settings.are_lost:
+        faults |= m.Fault.SETTINGS_LOST
+    if was_lost:
+        faults |= m.Fault.DEMAND_LOST
+    if supply_mv < settings.raw("under-voltage"):
+        faults |= m.Fault.UNDER_VOLTAGE
+    if degc > settings.raw("over-temperature"):
+        faults |= m.Fault.OVER_TEMPERATURE
+    if strain * 100 >= settings.raw("overload-limit"):
+        faults |= m.Fault.OVERLOAD
+    return faults

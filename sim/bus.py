@@ -24,6 +24,7 @@ from sim.errors import IdleForeverError
 from sim.kernel import Kernel
 from sim.line import Ear, Line, LineKind, Reception, Transmission
 from sim.receiver import Receiver
+from sim.supply import Supply
 from sim.surface import Hinge, Link, Member, Surface
 from sim.waveform import BITS_PER_BYTE, bits_ns, rate_of
 
@@ -38,8 +39,10 @@ class VirtualBus:
         kernel: virtual time.
         line: the medium.
         actuators: in the order they were added.
-        supply_mv: at every actuator, mV; each takes note of a change at once.
+        supply_mv: of the pack while nothing flows, mV; each actuator takes note of a change at once.
+        supply: the pack and the leads, and what arrives at each.
         host: the host's port.
+        unfitted: surfaces whose rods are not on yet, by name; calling one puts them on.
         on_frame: when set, called with time, actuator and frame whenever one hears a good request (traces, tests).
     """
 
@@ -53,12 +56,14 @@ class VirtualBus:
         oversampling: int = 0,
         max_frames: int | None = None,
         always_bits: bool = False,
+        pack_ohm: float = 0.0,
     ) -> None:
         self.kernel = kernel
+        self.supply = Supply(kernel, DEFAULT_SUPPLY_MV, pack_ohm)
         self.line = Line(kernel, baud, kind=kind, max_frames=max_frames, always_bits=always_bits)
         self.actuators: list[Actuator] = []
-        self._supply_mv = DEFAULT_SUPPLY_MV
         self._surfaces: dict[str, Surface] = {}
+        self.unfitted: dict[str, Callable[[], Surface]] = {}
         self._devices: list[Device] = []
         self.on_frame: Callable[[int, Actuator, Frame], None] | None = None
         self._oversampling = oversampling
@@ -72,8 +77,12 @@ class VirtualBus:
         phase_ns = self.kernel.stream(f"sampling {name}").randrange(PHASE_RANGE_NS)
         return Receiver(baud, clock_ppm=clock_ppm, oversampling=self._oversampling, phase_ns=phase_ns)
 
-    def add(self, actuator: Actuator | Device) -> None:
-        """Plug an actuator in, or a device under test, which stands among the actuators from then on."""
+    def add(self, actuator: Actuator | Device, lead_ohm: float = 0.0) -> None:
+        """Plug an actuator in, or a device under test, which stands among the actuators from then on.
+
+        `lead_ohm` is the resistance of its lead, out and back.
+        """
+        self.supply.add(actuator, lead_ohm)
         receiver = self._receiver(actuator.label, actuator.own_baud or self.line.baud, actuator.clock_ppm)
         if isinstance(actuator, Device):
             self._devices.append(actuator)
@@ -87,13 +96,11 @@ class VirtualBus:
     @property
     def supply_mv(self) -> int:
         """See the class."""
-        return self._supply_mv
+        return self.supply.open_mv
 
     @supply_mv.setter
     def supply_mv(self, supply_mv: int) -> None:
-        self._supply_mv = supply_mv
-        for actuator in self.actuators:
-            actuator.supply_changed()
+        self.supply.open_mv = supply_mv
 
     def link(self, name: str, hinge: Hinge, links: Mapping[str, Link]) -> Surface:
         """Put actuators, by their labels, on one surface. An actuator belongs on one at most.

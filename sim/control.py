@@ -1,5 +1,5 @@
-"""What a person does to a virtual bus while it runs: plug and unplug, move an arm by hand, change the supply, warm one,
-take power away in the middle of a write, spoil stored memory."""
+"""What a person does to a virtual bus while it runs: plug and unplug, fit a surface's rods, move an arm by hand, change
+the supply, warm one, take power away in the middle of a write, spoil stored memory."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from sim.storage import COPIES
 
 HAND_NS: Final = 500_000_000
 HELP: Final = (
-    "plug NAME, unplug NAME, hand NAME DEGREES, supply VOLTS, warm NAME CELSIUS, "
+    "plug NAME, unplug NAME, fit SURFACE, hand NAME DEGREES, supply VOLTS, warm NAME CELSIUS, "
     "cut NAME BYTE, spoil NAME COPY BYTE, list"
 )
 LAST_BYTE: Final = 0xFFFF
@@ -48,6 +48,14 @@ def _unplug(bus: VirtualBus, rest: str) -> str:
     actuator = _named(bus, rest)
     actuator.power_off()
     return f"{actuator.label} is unplugged"
+
+
+def _fit(bus: VirtualBus, rest: str) -> str:
+    if rest not in bus.unfitted:
+        there = ", ".join(f"'{name}'" for name in bus.unfitted) or "none"
+        raise ControlError(f"there is no surface '{rest}' whose rods are off; there are: {there}")
+    surface = bus.unfitted[rest]()
+    return f"the rods of the {rest} are on: {', '.join(member.label for member in surface.members)}"
 
 
 def _hand(bus: VirtualBus, rest: str) -> str:
@@ -131,6 +139,7 @@ def _number(text: str, what: str, low: float, high: float) -> float:
 COMMANDS: Final[dict[str, Callable[[VirtualBus, str], str]]] = {
     "plug": _plug,
     "unplug": _unplug,
+    "fit": _fit,
     "hand": _hand,
     "supply": _supply,
     "warm": _warm,

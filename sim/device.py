@@ -25,6 +25,7 @@ from sim.line import Ear, Line, Reception
 from sim.model import ActuatorModel
 from sim.receiver import Receiver
 from sim.storage import ERASED, SPOILED_BIT
+from sim.supply import Fed
 from sim.waveform import BITS_PER_BYTE, PPM, bits_ns, half_bits_ns, rate_of
 
 PAGES: Final = 2
@@ -36,7 +37,7 @@ GARBAGE: Final = 0xA5
 _CLOCK: Final = 1 << 32
 
 
-class Device:
+class Device(Fed[Plant]):
     """One firmware on the line; towards the bus as `sim.actuator.Actuator`.
 
     Attributes:
@@ -99,7 +100,7 @@ class Device:
         self._line = line
         self._stream = kernel.stream(f"device {label}")
         self._offset_us = self._stream.getrandbits(32)
-        self._actual_supply_mv = supply_mv
+        self._supply_mv = supply_mv
         self._starts = 0
         self._wake: Event | None = None
         self._edge: Event | None = None
@@ -404,7 +405,7 @@ class Device:
 
     def supply_mv(self) -> int:
         """Supply."""
-        return self._actual_supply_mv()
+        return self._supply_mv()
 
     def temperature_cdeg(self) -> int:
         """Temperature."""

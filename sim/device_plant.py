@@ -1,12 +1,14 @@
 """Motor, gear, arm and sensors below a firmware: a share of the supply in, an angle, a current and a temperature out.
 
-The motor is a linear torque-speed line with one time constant and Coulomb friction, exact between two changes of the
-drive, stops and reversals included. Where the drive is off the arm coasts to rest and a hand can move it.
+The motor is that of `sim.motor`, exact between two changes of the drive, stops and reversals included. Where the drive
+is off the bridge shorts the winding, which brings the arm to rest; a hand moves it all the same. Nothing limits the
+current of a firmware that drives against the speed: it may then take more than at stall, as such a motor does.
 Not modelled: backlash, what hangs on the arm, surfaces shared with others, electrical inductance.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import random
 from collections.abc import Callable
@@ -14,13 +16,14 @@ from typing import Final
 
 from sim.kernel import Kernel
 from sim.model import ActuatorModel
+from sim.motion_run import book_lag, moving_j
 from sim.motion_sensor import Curve, Sensor
+from sim.motor import Books
+from sim.supply import Draw, full_or_not
 
 NS_PER_S: Final = 1e9
 LEAST_LAG_S: Final = 0.0005
 """Of a model that states none: a firmware's loop needs something to control."""
-RUNNING_DEG_S: Final = 20.0
-"""From this speed on a moving arm draws its whole current without load."""
 SENSOR_STEP_CDEG: Final = 1
 
 
@@ -32,6 +35,9 @@ class Plant:
         speed_deg_s: of the arm.
         is_on: whether the bridge drives; a hand moves the arm where it does not.
         stop_deg: mechanical stops at plus and minus this.
+        motor: motor and gear.
+        books: of all energy since somebody wanted to know; None until then.
+        on_draw: called when its current may be another from now on, for who looks after the supply.
     """
 
     def __init__(
@@ -42,9 +48,13 @@ class Plant:
         self.is_on = False
         self.stop_deg = model.mechanical_travel_deg / 2
         self.time_ns = kernel.now_ns
-        self._model = model
+        self._rated_mv = model.supply_mv[1]
         self._supply_mv = supply_mv
-        self._lag_s = max(LEAST_LAG_S, model.time_constant_ms / 1000)
+        motor = model.motor()
+        self.motor = dataclasses.replace(motor, lag_s=max(LEAST_LAG_S, motor.lag_s), added_inertia=0.0)
+        self.books: Books | None = None
+        self.on_draw: Callable[[], None] | None = None
+        self._square_s = 0.0
         self._drive = 0.0
         self._hand: tuple[int, int, float, float] | None = None
         stream: random.Random = kernel.stream(f"sensor {label}")
@@ -52,7 +62,6 @@ class Plant:
         self._sensor = Sensor(f"{kernel.seed}/noise {label}", model.sensor_noise_deg, SENSOR_STEP_CDEG)
         self._heat = model.heat()
         self._degc = self._heat.ambient_degc
-        self._warm_ma = 0.0
         self._warm_from_ns = kernel.now_ns
 
     # --- as an arm ------------------------------------------------------------------------------------------
@@ -100,26 +109,64 @@ class Plant:
 
     def _run(self, since_s: float) -> float:
         """Let the motor run until it stands or the time is over. Returns what is left of it, s."""
-        model = self._model
-        push = self._push()
-        side = math.copysign(1.0, self.speed_deg_s or push)
-        if not self.speed_deg_s and abs(push) <= model.friction:
+        motor, push, speed = self.motor, self._push(), self.speed_deg_s
+        side = math.copysign(1.0, speed or push)
+        if not speed and abs(push) <= motor.friction:
+            self._flows(push, 0.0, 0.0, since_s)
             return 0.0
-        ends_at = model.no_load_speed_deg_s * (push - model.friction * side)
-        speed, lag_s = self.speed_deg_s, self._lag_s
-        time_s = since_s
+        ends_at = side * motor.free_deg_s(side * push)
+        lag_s, time_s = motor.lag_s, since_s
         if side * ends_at < 0 and speed:
             time_s = min(since_s, lag_s * math.log1p(speed / -ends_at))
-        missing = (speed - ends_at) * math.exp(-time_s / lag_s)
+        fading = math.exp(-time_s / lag_s)
+        missing = (speed - ends_at) * fading
         deg = self.position_deg + ends_at * time_s + lag_s * (speed - ends_at - missing)
-        self.position_deg = self._within_stops(deg)
-        stands = time_s < since_s or deg != self.position_deg
+        within_deg = self._within_stops(deg)
+        if deg != within_deg:  # it stands there for the rest of the time
+            time_s = self._reaches(within_deg, ends_at, time_s)
+            missing = (speed - ends_at) * math.exp(-time_s / lag_s)
+        self.position_deg = within_deg
+        self._flows(push, ends_at, speed - ends_at, time_s)
+        stands = time_s < since_s
+        if stands and self.books is not None:
+            self.books.stopped += moving_j(motor, ends_at + missing)
         self.speed_deg_s = 0.0 if stands else ends_at + missing
-        return since_s - time_s if deg == self.position_deg else 0.0
+        if deg != within_deg:
+            self._flows(push, 0.0, 0.0, since_s - time_s)
+            return 0.0
+        return since_s - time_s
+
+    def _reaches(self, deg: float, ends_at: float, within_s: float) -> float:
+        """When it is there, on a way that is known to lead beyond."""
+        speed, lag_s, low_s, high_s = self.speed_deg_s, self.motor.lag_s, 0.0, within_s
+        side = 1.0 if deg > 0 else -1.0
+        for _ in range(60):
+            middle_s = (low_s + high_s) / 2
+            gone = -math.expm1(-middle_s / lag_s)
+            is_beyond = side * (self.position_deg + ends_at * middle_s + lag_s * (speed - ends_at) * gone - deg) > 0
+            low_s, high_s = (low_s, middle_s) if is_beyond else (middle_s, high_s)
+        return high_s
+
+    def _flows(self, push: float, ends_at: float, fading: float, lasting_s: float) -> None:
+        """A current for so long, while the speed goes from `ends_at` + `fading` towards `ends_at`."""
+        if lasting_s <= 0:
+            return
+        motor = self.motor
+        still, changes = push - ends_at / motor.emf_deg_s, -fading / motor.emf_deg_s
+        if not self.is_on:  # of what a shorted winding brakes, only what the gear leaves over gets as far as that
+            still, changes = (one * math.sqrt(motor.efficiency) for one in (still, changes))
+        spans = lasting_s / motor.lag_s
+        gone = -math.expm1(-spans)
+        square = still * still + (2 * still * gone + changes * gone * (2 - gone) / 2) * changes / spans
+        share = math.sqrt(max(0.0, square))
+        ma = motor.winding_ma(share) if self.is_on else motor.motor_ma * share
+        self._square_s += ma * ma * lasting_s
+        if self.books is not None:
+            book_lag(self.books, motor, push if self.is_on else None, ends_at, fading, lasting_s)
 
     def _push(self) -> float:
         """Share of the rated full drive."""
-        return self._drive * self._supply_mv() / self._model.supply_mv[1] if self.is_on else 0.0
+        return self._drive * self._supply_mv() / self._rated_mv if self.is_on else 0.0
 
     def _within_stops(self, deg: float) -> float:
         return min(self.stop_deg, max(-self.stop_deg, deg))
@@ -132,12 +179,12 @@ class Plant:
         if is_on:
             self._hand = None
         self.is_on, self._drive = is_on, share
-        self._warm(now_ns)
+        if self.on_draw is not None:
+            self.on_draw()
 
     def supply_changed(self, now_ns: int) -> None:
         """The supply is about to be another; what was before counts with the old one."""
         self.move_to(now_ns)
-        self._warm(now_ns)
 
     def start_cold(self, now_ns: int) -> None:
         """Power has come: nothing is driven."""
@@ -157,13 +204,21 @@ class Plant:
     @property
     def current_ma(self) -> float:
         """What it draws at `time_ns`."""
-        model = self._model
+        motor = self.motor
         if not self.is_on:
-            return float(model.idle_current_ma)
-        torque = abs(self._push() - self.speed_deg_s / model.no_load_speed_deg_s)
-        running = model.moving_current_ma - model.hold_current_ma - model.friction * model.stall_current_ma
-        share = min(1.0, abs(self.speed_deg_s) / RUNNING_DEG_S)
-        return model.hold_current_ma + max(0.0, running) * share + torque * model.stall_current_ma
+            return motor.idle_ma
+        return motor.idle_ma + motor.winding_ma(self._push() - self.speed_deg_s / motor.emf_deg_s)
+
+    def draw(self, supply_v: float) -> Draw:
+        """What it takes from its supply at `time_ns`, where it is fed with so much."""
+        motor, push = self.motor, self._push()
+        if not self.is_on:
+            return Draw(motor.idle_ma / 1000)
+        share = push - self.speed_deg_s / motor.emf_deg_s
+        watts = motor.electrical_w(share, self.speed_deg_s)
+        is_full = abs(self._drive) > 0.999 and share * push > 0
+        idle, power = motor.idle_ma / 1000, abs(push) if is_full else None
+        return full_or_not(motor, idle, abs(share), watts, power, supply_v, changes=self.is_moving)
 
     def degc(self, now_ns: int) -> float:
         """Temperature inside."""
@@ -176,11 +231,10 @@ class Plant:
         self._degc = degc
 
     def _warm(self, now_ns: int) -> None:
-        """The current since the last look has warmed it; the electronics' share warms nothing."""
+        """What has flowed since the last look has warmed it; the electronics' share warms nothing."""
+        self.move_to(now_ns)
         since_s = (now_ns - self._warm_from_ns) / NS_PER_S
         if since_s > 0:
-            self._degc += (self._degc - self._heat.ends_at_degc(self._warm_ma)) * math.expm1(
-                -since_s / self._heat.time_s
-            )
-        self._warm_from_ns = now_ns
-        self._warm_ma = self.current_ma - self._model.idle_current_ma
+            ends_degc = self._heat.ends_at_degc(math.sqrt(self._square_s / since_s))
+            self._degc += (self._degc - ends_degc) * math.expm1(-since_s / self._heat.time_s)
+            self._warm_from_ns, self._square_s = now_ns, 0.0

@@ -12,6 +12,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from busproto.errors import some_of
+
 
 class SimError(Exception):
     """Root of the simulator's errors."""
@@ -23,7 +25,7 @@ class ScenarioError(SimError, ValueError):
     def __init__(self, source: str, problems: Iterable[str]) -> None:
         self.source = source
         self.problems = tuple(problems)
-        super().__init__(f"scenario '{source}': " + "; ".join(self.problems))
+        super().__init__(f"scenario '{source}': {some_of(self.problems)}")
 
 
 class LimitError(SimError):

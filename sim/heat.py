@@ -1,7 +1,8 @@
 """How warm an actuator is: losses in its winding, one heat capacity, one resistance to the air around it.
 
-The loss is I^2 R with the winding's resistance taken from rated supply and stall current. Between two changes of the
-current the temperature is an exponential, so it does not depend on how often one looks.
+The loss is I^2 R with the winding's resistance taken from rated supply and stall current, and with the current that
+flows in it: what the torque takes, that for speeding up and braking included. Between two changes, and with the mean
+of I^2 over each phase of a way, the temperature is an exponential, so it does not depend on how often one looks.
 Not modelled: the electronics' own loss, the winding being hotter than the case, copper's resistance rising with
 temperature (0.4 % per K: at 85 degC the loss is a quarter more), moving air.
 """
@@ -9,6 +10,7 @@ temperature (0.4 % per K: at 85 degC the loss is a quarter more), moving air.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Protocol
 
@@ -19,8 +21,8 @@ CUT_BACK_TO: Final = 0.5
 """Share of the drive that is left at the limit."""
 
 
-class Ending(Protocol):
-    """Something that ends at a moment that may still be put off."""
+class Way(Protocol):
+    """A current that changes, up to an end that may still be put off."""
 
     @property
     def end_ns(self) -> int:
@@ -28,6 +30,9 @@ class Ending(Protocol):
 
     def is_over(self, now_ns: int) -> bool:
         """Whether it has ended by then; cheaper than to ask when."""
+
+    def parts(self, from_ns: int, until_ns: int) -> Iterable[tuple[float, float]]:
+        """What flows between two moments: how long each time, s, and the current that warms as much, mA."""
 
 
 @dataclass(slots=True)
@@ -47,25 +52,24 @@ class Heat:
     ambient_degc: float = AMBIENT_DEGC
     _degc: float = AMBIENT_DEGC
     _from_ns: int = 0
-    _ma: float = 0.0
-    _while: Ending | None = None
+    _while: Way | None = None
     _then_ma: float = 0.0
 
     def start(self, now_ns: int, degc: float | None = None) -> None:
         """Cold (or so warm), without current."""
         self._degc = self.ambient_degc if degc is None else degc
         self._from_ns = now_ns
-        self._ma = self._then_ma = 0.0
+        self._then_ma = 0.0
         self._while = None
 
-    def draws(self, now_ns: int, then_ma: float, ma: float = 0.0, during: Ending | None = None) -> None:
-        """From now on it draws `then_ma`; before that `ma` for as long as `during` lasts."""
+    def draws(self, now_ns: int, then_ma: float, during: Way | None = None) -> None:
+        """From now on it draws `then_ma`; before that what flows on this way, for as long as it lasts."""
         self._degc = self.degc(now_ns)
-        self._from_ns, self._ma, self._while, self._then_ma = now_ns, ma, during, then_ma
+        self._from_ns, self._while, self._then_ma = now_ns, during, then_ma
 
     def warm(self, now_ns: int, degc: float) -> None:
         """So warm from now on, by whatever heats or cools it from outside; the current goes on."""
-        self.draws(now_ns, self._then_ma, self._ma, self._while)
+        self.draws(now_ns, self._then_ma, self._while)
         self._degc = degc
 
     def ends_at_degc(self, ma: float) -> float:
@@ -74,17 +78,18 @@ class Heat:
 
     def degc(self, now_ns: int) -> float:
         """Temperature at that moment, not before the last change of the current."""
-        middle_ns = self._from_ns
-        degc = self._degc
-        if self._while is not None:
+        degc, middle_ns = self._degc, self._from_ns
+        if self._while is not None and now_ns > middle_ns:
+            begin_ns = middle_ns
             middle_ns = max(self._while.end_ns, middle_ns) if self._while.is_over(now_ns) else now_ns
-            degc = self._after(degc, self._ma, middle_ns - self._from_ns)
-        return self._after(degc, self._then_ma, now_ns - middle_ns)
+            for lasting_s, ma in self._while.parts(begin_ns, middle_ns):
+                degc = self._after(degc, ma, lasting_s)
+        return self._after(degc, self._then_ma, (now_ns - middle_ns) / 1e9)
 
-    def _after(self, degc: float, ma: float, since_ns: int) -> float:
-        if since_ns <= 0:
+    def _after(self, degc: float, ma: float, lasting_s: float) -> float:
+        if lasting_s <= 0:
             return degc
-        return degc - (self.ends_at_degc(ma) - degc) * math.expm1(-since_ns / (1e9 * self.time_s))
+        return degc - (self.ends_at_degc(ma) - degc) * math.expm1(-lasting_s / self.time_s)
 
 
 def cut_back(degc: float, limit_degc: float) -> float:

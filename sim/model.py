@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from sim.heat import Heat
-from sim.motion import Motor
+from sim.motor import Motor
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +52,13 @@ class ActuatorModel:
     heat_k_per_w: float = 20.0
     heat_time_s: float = 120.0
 
+    def __post_init__(self) -> None:
+        """Raises ValueError where it gives out more power than it takes in: nothing could be reckoned with that."""
+        if (efficiency := self.motor().efficiency) > 1:
+            raise ValueError(
+                f"'{self.name}': stall torque x no-load speed is {efficiency:.2f} times what volts x amps leave for it"
+            )
+
     def motor(self) -> Motor:
         """Motor and gear of one."""
         return Motor(
@@ -65,8 +72,10 @@ class ActuatorModel:
             hold_ma=self.hold_current_ma,
             moving_ma=self.moving_current_ma,
             stall_ma=self.stall_current_ma,
+            stall_nm=self.stall_torque_mnm / 1000,
+            rated_v=self.supply_mv[1] / 1000,
         )
 
     def heat(self) -> Heat:
         """Heat of one, cold; the winding's resistance follows from rated supply and stall current."""
-        return Heat(self.supply_mv[1] / self.stall_current_ma, self.heat_k_per_w, self.heat_time_s)
+        return Heat(self.motor().ohm, self.heat_k_per_w, self.heat_time_s)

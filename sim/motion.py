@@ -4,9 +4,10 @@ The result does not depend on how often one looks: a look evaluates, only a chan
 hand, another supply) goes on from where the arm is then. Angles are degrees from the middle of the mechanical range.
 
 What is modelled:
-- the motor as a linear torque-speed line; stall torque and no-load speed go with the supply and with what a cut-back
-  leaves. Its inertia, the gear's and the load's are one time constant at the output. At full drive the speed is an
-  exact exponential (`motion_course`); slew limit, acceleration limit and soft start hold it below that;
+- the motor as a linear torque-speed line (`sim.motor`); what friction leaves of it goes with the supply and with what a
+  cut-back leaves. What it draws is what its acceleration, its speed and its load take (`motion_run`). Its inertia,
+  the gear's and the load's are one time constant at the output. At full drive the speed is an exact exponential
+  (`motion_course`); slew limit, acceleration limit and soft start hold it below that;
 - the position loop. At rest it is a spring of `stiffness` full drives per degree; the drive sets in when the error
   exceeds the dead band and ends when there is none. Where friction is more than the minimum drive, the arm stops short
   by what is left of it over the stiffness, on the side it came from. With an inertia that the firmware does not know
@@ -14,51 +15,26 @@ What is modelled:
 - backlash between gear and arm: the arm moves when the gear has gone through it; the sensor sits on the gear;
 - the sensor's own curve (`motion_sensor`): what the loop holds at the target is the reading.
 
-What is not, and why it is good enough: current and torque while the speed changes (some milliseconds, which a report
-filters out); electrical inductance (1 ms at most); friction as anything but Coulomb (stiction, Stribeck: they matter
-below 1 deg/s) and, viscous, as a part of the torque-speed line's slope; the loop's own sampling; a stop is hard and
-met at no speed. tests/sim/test_motion_model.py gives the errors against the full differential equations.
+What is not, and why it is good enough: that it coasts when it goes limp on its way (it stands at once); electrical
+inductance (1 ms at most); friction as anything but Coulomb (stiction, Stribeck: they matter below 1 deg/s) and viscous;
+the loop's own sampling; a stop is hard and met at no speed. tests/sim/test_motion_model.py gives the errors against the
+full differential equations.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Protocol
 
 from sim.heat import Heat
 from sim.motion_course import NS_PER_S, Course, Limits
 from sim.motion_ring import Loop, Ring
+from sim.motion_run import Run
 from sim.motion_sensor import Curve
-
-
-@dataclass(frozen=True, slots=True)
-class Motor:
-    """Motor and gear of an arm, seen at the output. The default is ideal: it follows whatever it is told.
-
-    Attributes:
-        no_load_deg_s: speed without load at the rated supply.
-        lag_s: time constant of motor and gear alone: inertia * no-load speed / stall torque.
-        acceleration_deg_s2: the firmware's own limit; infinite for none.
-        friction: Coulomb friction of motor and gear, as a share of the stall torque.
-        lash_deg: backlash between gear and arm, whole width.
-        added_inertia: what hangs on the arm, as a multiple of motor's and gear's own.
-        idle_ma, hold_ma, moving_ma, stall_ma: current limp; holding and moving without load; at stall.
-    """
-
-    no_load_deg_s: float = math.inf
-    lag_s: float = 0.0
-    acceleration_deg_s2: float = math.inf
-    friction: float = 0.0
-    lash_deg: float = 0.0
-    added_inertia: float = 0.0
-    idle_ma: float = 0.0
-    hold_ma: float = 0.0
-    moving_ma: float = 0.0
-    stall_ma: float = 0.0
-
-
-IDEAL: Final = Motor()
+from sim.motor import IDEAL, Motor
+from sim.supply import Draw, full_or_not
 
 
 class Mount(Protocol):
@@ -98,6 +74,9 @@ class Arm:
         curve: of the sensor, None for a straight one.
         heat: where the current goes, None for nowhere.
         mount: what it is linked to with others, None for a free arm.
+        watts: into its winding while it is linked to others; what it takes by itself, it knows itself.
+        is_full: it is driven with all that the supply gives, while it is linked to others.
+        on_draw: called when its current may be another from now on, for who looks after the supply.
     """
 
     position_deg: float
@@ -117,6 +96,9 @@ class Arm:
     curve: Curve | None = None
     heat: Heat | None = None
     mount: Mount | None = None
+    watts: float = 0.0
+    is_full: bool = False
+    on_draw: Callable[[], None] | None = None
     _engaged_ns: int = 0
     _is_eased: bool = False
     _course: Course = Course.rest(0.0, 0)  # noqa: RUF009 - a driven arm has one of its own
@@ -203,9 +185,11 @@ class Arm:
         motor = self.motor
         if self.target_deg is None:
             return motor.idle_ma
-        if not self._course.is_over(self.time_ns):
-            return motor.moving_ma + motor.stall_ma * abs(self.load)
-        return motor.hold_ma + motor.stall_ma * self.effort
+        share = self.effort
+        if self.mount is None and not self._course.is_over(self.time_ns):
+            _, speed, acceleration = self._course.motion(self.time_ns)
+            share = motor.share(speed or math.copysign(1e-9, acceleration), acceleration, self.load)
+        return motor.idle_ma + motor.winding_ma(share, self.power)
 
     @property
     def strain(self) -> float:
@@ -213,6 +197,26 @@ class Arm:
         if self.target_deg is None or not self.power:
             return 0.0
         return (abs(self.load) if self.is_moving else self.effort) / self.power
+
+    def draw(self, supply_v: float) -> Draw:
+        """What it takes from its supply at `time_ns`, where it is fed with so much."""
+        motor = self.motor
+        idle, share, watts, is_full = motor.idle_ma / 1000, self.effort, self.watts, self.is_full
+        if self.target_deg is None:
+            return Draw(idle)
+        changes = self.is_on_its_way(self.time_ns)
+        if self.mount is None:
+            _, speed, acceleration = self._course.motion(self.time_ns)
+            share = motor.share(speed or math.copysign(1e-9, acceleration), acceleration, self.load) if changes else 0.0
+            watts = motor.electrical_w(share, speed, self.power)
+            is_full = share * speed >= 0 and abs(share + speed / motor.emf_deg_s) > 0.999 * self.power
+            share = abs(share)
+        return full_or_not(motor, idle, share, watts, self.power if is_full else None, supply_v, changes=changes)
+
+    @property
+    def run(self) -> Run:
+        """What flows and where the energy goes on the way that it is on, or was on last."""
+        return Run(self._course, self.motor, self.load, self.power)
 
     def is_easing(self, now_ns: int) -> bool:
         """Whether the soft start still runs."""
@@ -308,9 +312,9 @@ class Arm:
         swing = self._ring.at(now_ns) if self._ring is not None else (0.0, 0.0)
         limits = self.limits()
         self._course = Course(at, self.target_deg, now_ns, (now_ns - self._engaged_ns) / NS_PER_S, limits)
-        self._short_deg = 0.0 if self.mount is not None else self.short_deg()  # a surface looks after friction itself
+        self._short_deg = 0.0 if self.mount is not None else self.short_deg()  # a surface looks after all that itself
         motor = self.motor
-        if limits.lag_s and (motor.added_inertia or swing != (0.0, 0.0)):
+        if limits.lag_s and self.mount is None and (motor.added_inertia or swing != (0.0, 0.0)):
             # the swing needs to know when it brakes
             unfed = motor.added_inertia / (1 + motor.added_inertia)
             self._ring = Ring(self.loop(), unfed, self._course.phases, now_ns, swing)
@@ -330,19 +334,15 @@ class Arm:
     def limits(self) -> Limits:
         """What its next course is made under."""
         motor = self.motor
+        up, down = motor.free_deg_s(self.power - self.load), motor.free_deg_s(self.power + self.load)
         return Limits(
             self.speed_deg_s,
-            motor.no_load_deg_s * (self.power - self.load) if motor.lag_s else self._ideal(-1.0),
-            motor.no_load_deg_s * (self.power + self.load) if motor.lag_s else self._ideal(1.0),
+            up if motor.lag_s or up > 0 else 0.0,  # without a lag there is nothing that would drag it back
+            down if motor.lag_s or down > 0 else 0.0,
             motor.lag_s * (1 + motor.added_inertia),
             motor.acceleration_deg_s2,
             0.0 if self._is_eased else self.soft_start_ns / NS_PER_S,
         )
-
-    def _ideal(self, side: float) -> float:
-        """Full speed of a motor without a lag; an ideal one has no end to it."""
-        left = self.power + side * self.load
-        return self.motor.no_load_deg_s * left if left > 0 else 0.0
 
     def loop(self) -> Loop:
         """The position loop with what hangs on the arm."""
@@ -363,15 +363,15 @@ class Arm:
 
     def _warm(self, now_ns: int) -> None:
         """Tell the heat what flows through the winding from now on; the electronics' share warms nothing."""
+        if self.on_draw is not None:
+            self.on_draw()
         if self.heat is None:
             return
-        motor = self.motor
         if self.target_deg is None:
             self.heat.draws(now_ns, 0.0)
             return
-        moving_ma = motor.moving_ma + motor.stall_ma * abs(self.load) - motor.idle_ma
-        hold_ma = motor.hold_ma + motor.stall_ma * self.effort - motor.idle_ma
-        self.heat.draws(now_ns, hold_ma, moving_ma, self._course)
+        then_ma = self.motor.winding_ma(self.effort, self.power)
+        self.heat.draws(now_ns, then_ma, None if self.mount is not None or self._course.is_over(now_ns) else self.run)
 
     def release(self, now_ns: int) -> None:
         """Go limp where the arm is."""
@@ -405,10 +405,10 @@ class Arm:
 
     # --- for what it is linked to -----------------------------------------------------------------------------
 
-    def reference_deg(self, now_ns: int) -> float:
-        """Where the shaft of the driven arm would be without load, deg, in truth and not as the sensor says."""
-        reading_deg = self._driven(now_ns)[0]
-        return reading_deg if self.curve is None else self.curve.true_deg(reading_deg)
+    def reference(self, now_ns: int) -> tuple[float, float]:
+        """Where the shaft of the driven arm would be without load, in truth, and not as the sensor says; its speed."""
+        reading_deg, speed = self._course.at(now_ns)
+        return reading_deg if self.curve is None else self.curve.true_deg(reading_deg), speed
 
     def is_on_its_way(self, now_ns: int) -> bool:
         """Whether its set-point moves, or it still swings."""
@@ -417,8 +417,9 @@ class Arm:
             not self._course.is_over(now_ns) or (ring is not None and not ring.is_gone(now_ns))
         )
 
-    def loaded(self, load: float, effort: float, now_ns: int) -> None:
+    def loaded(self, load: float, effort: float, now_ns: int, *, watts: float = 0.0, is_full: bool = False) -> None:
         """What it is linked to loads it so from now on; a course on its way is made anew where that matters."""
+        self.watts, self.is_full = watts, is_full
         matters = abs(load - self.load) > LOAD_STEP and not self._course.is_over(now_ns)
         if matters or abs(effort - self.effort) > 1e-6 or abs(load - self.load) > 1e-6:
             self.load, self.effort = load, effort

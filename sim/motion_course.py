@@ -13,6 +13,7 @@ almost stands, which is the least it has on the way; a real one that brakes hard
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import Final, NamedTuple, Protocol
 
 NS_PER_S: Final = 1_000_000_000
@@ -214,6 +215,34 @@ class Course:
             if phase.at_s <= at_s:
                 return phase.after(at_s - phase.at_s)
         return self._phases[0].deg, self._phases[0].speed
+
+    def motion(self, now_ns: int) -> tuple[float, float, float]:
+        """Angle, speed and acceleration at that moment."""
+        if self.is_over(now_ns):
+            return self.target_deg, 0.0, 0.0
+        at_s = (now_ns - self.start_ns) / NS_PER_S
+        for phase in reversed(self._go if self._end_ns is None else self._phases):
+            if phase.at_s <= at_s:
+                break
+        deg, speed = phase.after(at_s - phase.at_s)
+        return deg, speed, (phase.a - speed) / phase.lag_s if phase.lag_s else phase.a
+
+    def pieces(self, from_ns: int, until_ns: int) -> Iterator[tuple[Phase, float, float]]:
+        """The phases between two moments: each with begin and end of what is meant of it, s after its own begin.
+
+        What is behind the end of the course is none of it.
+        """
+        from_s, until_s = (from_ns - self.start_ns) / NS_PER_S, (until_ns - self.start_ns) / NS_PER_S
+        phases = self._go if not self.is_over(until_ns) and self._end_ns is None else self._phases[:-1]
+        for number, phase in enumerate(phases):
+            ends_s = until_s
+            if number + 1 < len(phases):
+                ends_s = min(until_s, phases[number + 1].at_s)
+            elif phases is not self._go:
+                ends_s = min(until_s, self._phases[-1].at_s)
+            begins_s = max(from_s, phase.at_s)
+            if ends_s > begins_s:
+                yield phase, begins_s - phase.at_s, ends_s - phase.at_s
 
     def is_over(self, now_ns: int) -> bool:
         """Whether it stands at the target by then."""

@@ -6,19 +6,21 @@ finds a shipped scenario by its name or reads a file; `Scenario.build` makes the
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
+import msgspec
 from msgspec import Meta
 
-from busproto import toml_source
+from busproto import reading, toml_source
 from busproto.errors import InputError
 from busproto.wire.frame import DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS, UID_BYTES, UNADDRESSED
 from busproto.wire.messages import MAX_CHANNELS, NOBODY_UID
-from busproto.wire.parameters import RawValue, parameter_named
+from busproto.wire.parameters import FACTORY, RawValue, disagreement, parameter_named
 from sim import hand_script, sticks, surface_table
 from sim.actuator import Actuator
 from sim.bus import VirtualBus
@@ -29,10 +31,14 @@ from sim.events import Degrees, EventTable, Name, Table, Wrong, schedule
 from sim.kernel import Kernel
 from sim.line import LineKind
 from sim.model import ActuatorModel
+from sim.supply import awg_ohm
 
 Address = Annotated[int, Meta(ge=MIN_ADDRESS, le=MAX_ADDRESS)]
 Uid = Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
 NS_PER_S: Final = 1_000_000_000
+NATIVE_WORD: Final = "native-code"
+NATIVE_OPTION: Final = f"--{NATIVE_WORD}"
+"""How a person says that the libraries which a scenario names may run."""
 
 
 class LineTable(Table, frozen=True):
@@ -48,6 +54,27 @@ class LineTable(Table, frozen=True):
     clock_error: Annotated[float, Meta(ge=0, le=1.5)] = 1.0
     start_jitter_us: Annotated[int, Meta(ge=0, le=30)] = 30
     oversampling: Literal[0, 8, 16] = 0
+
+
+class PackTable(Table, frozen=True):
+    """What the pack loses before its voltage arrives at the leads, Ohm: pack, plugs, switch, common wires."""
+
+    resistance: Annotated[float, Meta(ge=0, le=10)] = 0.0
+
+
+class LeadTable(Table, frozen=True):
+    """The lead to one actuator: `length` in m one way and its gauge (AWG, copper), or its resistance out and back."""
+
+    length: Annotated[float, Meta(ge=0, le=20)] | None = None
+    gauge: Annotated[int, Meta(ge=0, le=40)] | None = None
+    resistance: Annotated[float, Meta(ge=0, le=10)] | None = None
+
+    @property
+    def ohm(self) -> float:
+        """Its resistance, out and back."""
+        if self.resistance is not None:
+            return self.resistance
+        return awg_ohm(self.length or 0.0, 0 if self.gauge is None else self.gauge)
 
 
 class LimitsTable(Table, frozen=True):
@@ -90,7 +117,8 @@ class ActuatorTable(Table, frozen=True):
     """One actuator as it lies in the box. Without an address it is factory-fresh; "unknown" draws one by the seed.
 
     A `baud` of its own is a fault: it then understands nobody, and nobody it. `device` makes it a firmware in C:
-    "reference" for the one that is shipped, or a shared library, its path counted from the scenario file.
+    "reference" for the one that is shipped, or a shared library, its path counted from the scenario file. A library is
+    code that runs here: whoever starts the bus has to allow it (`parse`).
     """
 
     label: Name
@@ -100,7 +128,8 @@ class ActuatorTable(Table, frozen=True):
     address: Address | Literal["unknown"] | None = None
     arm_at: Degrees = 0.0
     baud: Annotated[int, Meta(ge=9600, le=4_000_000)] | None = None
-    device: Annotated[str, Meta(min_length=1)] | None = None
+    device: Annotated[toml_source.PlainText, Meta(min_length=1)] | None = None
+    lead: LeadTable | None = None
     settings: dict[str, Any] = {}  # noqa: RUF012 - msgspec copies it
 
 
@@ -119,6 +148,7 @@ class _File(Table, frozen=True, kw_only=True):
     title: Name
     about: str = ""
     supply: Annotated[float, Meta(ge=0, le=60)] = 7.4
+    pack: PackTable = PackTable()
     line: LineTable = LineTable()
     limits: LimitsTable = LimitsTable()
     model: dict[Name, ModelTable]
@@ -180,12 +210,14 @@ class Scenario:
             oversampling=line.oversampling,
             max_frames=file.limits.frames,
             always_bits=always_bits,
+            pack_ohm=file.pack.resistance,
         )
         bus.supply_mv = round(file.supply * 1000)
         uids = self.uids(seed)
         addresses = self._addresses(kernel)
         for row in file.actuator:
-            bus.add(self._actuator(row, bus, uids[row.label], addresses[row.label]))
+            actuator = self._actuator(row, bus, uids[row.label], addresses[row.label])
+            bus.add(actuator, row.lead.ohm if row.lead is not None else 0.0)
         for table in file.surface:
             surface_table.link(bus, table)
         schedule(bus, file.event)
@@ -209,7 +241,7 @@ class Scenario:
                 address=address,
                 stored=stored,
                 position_deg=row.arm_at,
-                supply_mv=lambda: bus.supply_mv,
+                supply_mv=lambda: bus.supply.arrives_mv(row.label),
                 library=_library(row.device, self.source),
                 own_baud=row.baud,
                 clock_ppm=clock_ppm,
@@ -223,7 +255,7 @@ class Scenario:
             address=address,
             stored=stored,
             position_deg=row.arm_at,
-            supply_mv=lambda: bus.supply_mv,
+            supply_mv=lambda: bus.supply.arrives_mv(row.label),
             address_changed=lambda _: bus.index(),
             own_baud=row.baud,
             clock_ppm=clock_ppm,
@@ -283,34 +315,50 @@ def _model(name: str, table: ModelTable) -> ActuatorModel:
     )
 
 
+def _most_nm(table: ModelTable) -> float:
+    """The stall torque at which what it gives is what it takes."""
+    one_mnm = _model("", msgspec.structs.replace(table, stall_torque=1e-3)).motor()
+    return one_mnm.stall_nm / one_mnm.efficiency
+
+
 def names() -> list[str]:
     """The scenarios that are shipped."""
     files = resources.files("sim").joinpath("scenarios").iterdir()
     return sorted(file.name.removesuffix(".toml") for file in files if file.name.endswith(".toml"))
 
 
-def load(name_or_path: str) -> Scenario:
+def load(name_or_path: str, *, native: bool = False) -> Scenario:
     """A shipped scenario by its name, or one from a file.
+
+    Args:
+        name_or_path: the name, or the path.
+        native: whether it may name libraries that are then run; see `parse`.
 
     Raises:
         ScenarioError: there is none, or something in it is wrong; every problem is named.
     """
-    path = Path(name_or_path)
     try:
         if name_or_path in names():
             text = resources.files("sim").joinpath("scenarios", f"{name_or_path}.toml").read_text("utf-8")
-        elif path.is_file():
-            text = path.read_text("utf-8")
         else:
-            shipped = ", ".join(names())
-            raise ScenarioError(name_or_path, [f"no such file, and none is shipped by that name ({shipped})"])
-    except (OSError, UnicodeDecodeError) as error:
-        raise ScenarioError(name_or_path, [f"cannot be read: {error}"]) from error
-    return parse(text, name_or_path)
+            text = reading.read_text(name_or_path, reading.MAX_WRITTEN_BYTES)
+    except InputError as error:
+        problem = str(error).removeprefix(f"'{name_or_path}' ")
+        if type(error.__cause__) in {FileNotFoundError, ValueError}:  # ValueError: there are no such names
+            problem = f"no such file, and none is shipped by that name ({', '.join(names())})"
+        raise ScenarioError(name_or_path, [problem]) from error
+    return parse(text, name_or_path, native=native)
 
 
-def parse(text: str, source: str = "text") -> Scenario:
+def parse(text: str, source: str = "text", *, native: bool = False) -> Scenario:
     """A scenario from TOML text.
+
+    Args:
+        text: all of it.
+        source: the name of its file; a library's path is counted from there.
+        native: whether it may name libraries. They run in this process with all rights of whoever started it, so
+            that has to be asked for beside the file. The firmware that is shipped needs no such word: a scenario can
+            only name it, not say what is in it.
 
     Raises:
         ScenarioError: something in it is wrong; every problem is named.
@@ -322,7 +370,7 @@ def parse(text: str, source: str = "text") -> Scenario:
     if file is None:
         raise ScenarioError(source, map(str, problems))
     stored: dict[str, dict[str, RawValue]] = {}
-    wrong = [*_sense_problems(file, stored), *_device_problems(file, source)]
+    wrong = [*_sense_problems(file, stored), *_device_problems(file, source, native=native)]
     if wrong:
         raise ScenarioError(source, (str(written.problem(path, what)) for path, what in wrong))
     return Scenario(source, file, stored)
@@ -333,6 +381,8 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
     rows = file.actuator
     if len(rows) > file.limits.nodes:
         yield ("actuator",), f"{len(rows)} of them, limits.nodes allows {file.limits.nodes}"
+        if len(rows) > MAX_ADDRESS:
+            return  # no limit allows so many, and to hold each against all others would take long
     drawn = sum(row.address == "unknown" for row in rows)
     free = len(_free_addresses(file))
     if drawn > free:
@@ -348,6 +398,10 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
         elif abs(row.arm_at) > file.model[row.model].mechanical_travel / 2:
             stop = file.model[row.model].mechanical_travel / 2
             yield (*here, "arm-at"), f"{row.arm_at:g} is beyond the stops of '{row.model}' (-{stop:g}..{stop:g})"
+        if row.lead is not None and (row.lead.resistance is None) == (
+            row.lead.length is None or row.lead.gauge is None
+        ):
+            yield (*here, "lead"), "either length and gauge, or a resistance"
         if row.copy_of is not None and row.uid is not None:
             yield here, "uid and copy-of exclude each other"
         if row.copy_of is not None and row.copy_of not in labels:
@@ -365,9 +419,13 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
                 stored[row.label][name] = parameter_named(name).from_value(given)
             except InputError as error:
                 yield (*here, "settings"), f"{error}"
+        if why := disagreement({**FACTORY, **stored[row.label]}):
+            yield (*here, "settings"), why
     for name, model in file.model.items():
         if len(name) > 16 or not name.isascii() or not name.isprintable():
             yield ("model", name), "a model name is at most 16 printable ASCII letters"
+        if (most := _most_nm(model)) < model.stall_torque:
+            yield ("model", name, "stall-torque"), f"at that speed volts x amps give no more than {most:.2f} N m"
         if model.supply[0] >= model.supply[1]:
             yield ("model", name, "supply"), f"{model.supply[0]:g} is not below {model.supply[1]:g}"
     for at, event in enumerate(file.event):
@@ -378,8 +436,8 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
         if until is not None and until <= event.at:
             yield ("event", at, "until"), f"{until:g} is not after {event.at:g}"
         surface = getattr(event, "surface", None)
-        if surface is not None and surface not in [table.name for table in file.surface]:
-            yield ("event", at, "surface"), f"there is no '{surface}'"
+        if surface is not None and surface not in [table.name for table in file.surface if table.fitted]:
+            yield ("event", at, "surface"), f"there is no '{surface}' whose rods are on from the beginning"
     yield from surface_table.problems(file.surface, labels)
     yield from _wanted_problems(file, labels)
     if file.hand is not None:
@@ -388,12 +446,18 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
         yield from sticks.problems(file.receiver)
 
 
-def _device_problems(file: _File, source: str) -> Iterator[Wrong]:
+def _device_problems(file: _File, source: str, *, native: bool) -> Iterator[Wrong]:
     linked = {member.actuator for table in file.surface for member in table.members}
     for at, row in enumerate(file.actuator):
         if row.device is None:
             continue
-        if row.device != REFERENCE and not Path(_library(row.device, source)).is_file():
+        if row.device != REFERENCE and not native:
+            yield (
+                ("actuator", at, "device"),
+                f"'{row.device}' is code of this scenario's own that would run with all your rights; if you trust it, "
+                f"say so: {NATIVE_OPTION}, or {NATIVE_WORD}=yes in a sim:// URL",
+            )
+        elif row.device != REFERENCE and not os.path.isfile(_library(row.device, source)):
             yield (
                 ("actuator", at, "device"),
                 f"there is no library '{_library(row.device, source)}'"

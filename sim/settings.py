@@ -6,9 +6,10 @@ import functools
 from collections.abc import Mapping
 from typing import Final
 
+from busproto.errors import EncodeError
 from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
 from busproto.wire.messages import MAX_DEMAND
-from busproto.wire.parameters import BY_NAME, FACTORY, PARAMETERS, RawValue
+from busproto.wire.parameters import BY_NAME, FACTORY, PARAMETERS, Parameter, RawValue, disagreement, least_beside
 from sim.motion import corrected_deg
 from sim.storage import StoredMemory
 
@@ -36,6 +37,11 @@ def _values_of(record: bytes) -> Mapping[str, RawValue]:
         values[row.name] = row.decode(record[at:end])
         at = end
     return values
+
+
+def _require_agreement(values: Mapping[str, RawValue]) -> None:
+    if why := disagreement(values):
+        raise EncodeError("settings", why)
 
 
 class Travel:
@@ -79,7 +85,9 @@ class Settings:
     """
 
     def __init__(self, address: int, stored: Mapping[str, RawValue]) -> None:
-        self.memory = StoredMemory.holding(pack_record(address, {**FACTORY, **stored}))
+        values = {**FACTORY, **stored}
+        _require_agreement(values)
+        self.memory = StoredMemory.holding(pack_record(address, values))
         self.address = UNADDRESSED
         self._travel: Travel | None = None
         self.are_lost = False
@@ -129,10 +137,19 @@ class Settings:
         return value
 
     def set_working(self, name: str, value: RawValue) -> None:
-        """Change one value in working memory; it must be within the row's range."""
+        """Change one value in working memory.
+
+        Raises:
+            EncodeError: it is outside the row's range, or cannot stand beside the others; nothing is changed.
+        """
         BY_NAME[name].encode(value)
+        _require_agreement({**self._working, name: value})
         self._working[name] = value
         self._travel = None
+
+    def least(self, row: Parameter) -> int:
+        """The least raw value that a parameter may have beside the others in working memory."""
+        return least_beside(row, self._working)
 
     def begin_commit(self, now_ns: int) -> int:
         """Begin to store address and working set; return when they will be whole, ns."""

@@ -9,7 +9,7 @@ from msgspec import Meta
 
 from sim.bus import VirtualBus
 from sim.events import Degrees, Name, Table, Wrong
-from sim.surface import Hinge, Link
+from sim.surface import Hinge, Link, Surface
 
 MOST_MEMBERS = 3
 
@@ -31,6 +31,7 @@ class SurfaceTable(Table, frozen=True):
     Friction and unbalance in N m (positive weighs towards plus), damping in N m s/rad, inertia in kg m^2 (0: it does
     not swing), stops at plus and minus `stop` deg. Hinge moment H = Ch q S c, with S = `area` in m^2 and c = `chord`
     in m of the movable part behind the hinge, Ch = `b1` alpha + `b2` delta per radian. `airspeed` m/s at power-up.
+    With `fitted = false` the rods are off until somebody fits them (`fit NAME` in the terminal of the bus).
     """
 
     name: Name
@@ -46,10 +47,18 @@ class SurfaceTable(Table, frozen=True):
     b2: Annotated[float, Meta(ge=-5, le=0)] = 0.0
     alpha: Annotated[float, Meta(ge=-30, le=30)] = 0.0
     airspeed: Annotated[float, Meta(ge=0, le=150)] = 0.0
+    fitted: bool = True
 
 
 def link(bus: VirtualBus, table: SurfaceTable) -> None:
-    """Put the surface on the bus."""
+    """Put the surface on the bus, or keep it for whoever fits it later."""
+    if table.fitted:
+        _fit(bus, table)
+    else:
+        bus.unfitted[table.name] = lambda: _fit(bus, table)
+
+
+def _fit(bus: VirtualBus, table: SurfaceTable) -> Surface:
     hinge = Hinge(
         area_m2=table.area,
         chord_m=table.chord,
@@ -66,6 +75,8 @@ def link(bus: VirtualBus, table: SurfaceTable) -> None:
     surface = bus.link(table.name, hinge, links)
     if table.airspeed:
         surface.set_airspeed(table.airspeed)
+    bus.unfitted.pop(table.name, None)
+    return surface
 
 
 def problems(tables: Sequence[SurfaceTable], labels: Sequence[str]) -> Iterator[Wrong]:

@@ -6,7 +6,7 @@ One signal for each driver, one for the line, one for what the host's receiver s
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any, TextIO
+from typing import Any, Final, TextIO
 
 from sim.bus import VirtualBus
 from sim.errors import SimError
@@ -88,6 +88,10 @@ def signals(bus: VirtualBus) -> dict[str, list[int]]:
     return {**drivers, "line": line_edges(bus), "host sees": host_edges(bus)}
 
 
+MARK: Final = "virtual bus, by busproto wave"
+"""Stands at the beginning of every waveform of ours."""
+
+
 def write_vcd(bus: VirtualBus, out: TextIO) -> int:
     """Write the recording; returns the number of level changes.
 
@@ -103,7 +107,7 @@ def write_vcd(bus: VirtualBus, out: TextIO) -> int:
     for order, (name, edges) in enumerate(named.items()):
         changes += [(edge, order, name, at % 2) for at, edge in enumerate(edges)]
     changes.sort()
-    with VCDWriter(out, timescale="1 ns", date="", comment="virtual bus") as writer:
+    with VCDWriter(out, timescale="1 ns", date="", comment=MARK) as writer:
         variables: dict[str, Any] = {
             name: writer.register_var("bus", _identifier(name), "wire", size=1, init=1) for name in named
         }

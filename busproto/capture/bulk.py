@@ -37,7 +37,6 @@ from busproto.wire.frame import (
     TAG_BYTES,
     UNADDRESSED,
 )
-from busproto.wire.lua_source import crc_table
 
 ROWS_AT_ONCE: Final = 16_384
 """Rows of a matrix that fit the processor's cache with all that is worked out from them."""
@@ -319,7 +318,7 @@ def _decode(data: Any, baud: int, *, time_ns: Any, size: Any, is_sent: Any, is_e
 def _crc_table() -> Any:
     import numpy as np
 
-    return np.array(crc_table(), np.uint32)
+    return np.array(crc.CRC_MODEL.table(8), np.uint32)
 
 
 def _frames(wire: Any) -> tuple[Any, Any]:

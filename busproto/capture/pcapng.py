@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from busproto.errors import FileError
+from busproto import reading
+from busproto.errors import FileError, InputError
 from busproto.wire.frame import DEFAULT_BAUD
 
 LINK_TYPE: Final = 147
@@ -41,6 +42,12 @@ LINE, ECHO = 0, 1
 INTERFACE_NAMES: Final = ("line", "echo")
 MAX_BLOCK_BYTES: Final = 1 << 24
 """No block of ours is nearly as long; a longer one is a damaged length."""
+MAX_CAPTURE_BYTES: Final = 256 << 20
+"""Some six hours of a line at 115 200 Bd that is never quiet."""
+MAX_OTHER_BLOCKS: Final = 100_000
+"""Of blocks that are no packets; ours have three."""
+MAX_OPTIONS: Final = 64
+"""Of one block; ours have four."""
 OLD_MAGICS: Final = frozenset({b"\xd4\xc3\xb2\xa1", b"\xa1\xb2\xc3\xd4", b"\x4d\x3c\xb2\xa1", b"\xa1\xb2\x3c\x4d"})
 
 
@@ -148,18 +155,19 @@ def read_bytes(path: Path | str) -> bytes:
     Raises:
         FileError: it cannot be read, or is of another kind.
     """
-    source = str(path)
     try:
-        data = Path(path).read_bytes()
-    except (OSError, ValueError) as error:
-        raise FileError(source, [f"it cannot be read: {getattr(error, 'strerror', None) or error}"]) from error
-    if not data:
-        raise FileError(source, ["it is empty"])
-    if data[:4] in OLD_MAGICS:
-        raise FileError(source, ["it is a pcap file of the old kind; a capture is pcapng"])
-    if data[:4] != SECTION.to_bytes(4, "little"):
-        raise FileError(source, ["it is no capture (it does not begin as a pcapng file does)"])
-    return data
+        return reading.read_bytes(path, MAX_CAPTURE_BYTES, _why_no_capture)
+    except InputError as error:
+        raise FileError(str(path), [str(error).removeprefix(f"'{path}' ")]) from error
+
+
+def _why_no_capture(head: bytes) -> str:
+    """What is wrong with the first bytes of a file, "" where it may be a capture."""
+    if head[:4] in OLD_MAGICS:
+        return "it is a pcap file of the old kind; a capture is pcapng"
+    if head[:4] != SECTION.to_bytes(4, "little"):
+        return "it is no capture (it does not begin as a pcapng file does)"
+    return ""
 
 
 def read(path: Path | str) -> Capture:
@@ -186,7 +194,7 @@ class _Walk:
         self._interfaces: list[_Interface] = []
 
     def packets(self) -> Iterator[Packet]:
-        data, at, count = self._data, 0, 0
+        data, at, count, others = self._data, 0, 0, 0
         while at < len(data):
             if data[at : at + 4] == SECTION.to_bytes(4, "little"):
                 self._begin_section(at)
@@ -202,6 +210,10 @@ class _Walk:
                     return
                 count += 1
                 yield packet
+            others += kind != PACKET
+            if others > MAX_OTHER_BLOCKS:
+                self.cut = f"more than {MAX_OTHER_BLOCKS} blocks up to byte {at} are no packets"
+                return
             at += size
 
     def head_block(self, at: int) -> int:
@@ -247,7 +259,9 @@ class _Walk:
 
     def _options(self, data: bytes) -> Iterator[tuple[int, bytes]]:
         at = 0
-        while at + 4 <= len(data):
+        for _ in range(MAX_OPTIONS):
+            if at + 4 > len(data):
+                return
             code, size = struct.unpack_from(self._order + "HH", data, at)
             if code == OPT_END:
                 return

@@ -15,6 +15,7 @@ from busproto.capture.pcapng import Capture, Packet
 from busproto.capture.pieces import BYTE, Splitter, kind_of
 from busproto.capture.recorder import airtime_ns, is_answered_by_bytes
 from busproto.errors import DecodeError
+from busproto.interrupts import INTERRUPTS
 from busproto.transport.base import Transport
 from busproto.wire.codec import encode_frame, message_of, request_frame
 from busproto.wire.decoder import Decoder
@@ -53,6 +54,8 @@ QUIET_REQUESTS: Final = (
 """Requests that change nothing and move nothing."""
 LAST_WAIT_NS: Final = 10_000_000
 """How long to listen behind the last request, beyond what was recorded."""
+SLICE_NS: Final = 50_000_000
+"""A wait is cut into pieces of this, so that an interrupt is heeded soon."""
 SAME_BREATH_NS: Final = 2_000
 """Requests that follow one another as closely were written in one go."""
 NEVER_COMPARED: Final = frozenset({"check", "sequence"})
@@ -229,14 +232,15 @@ def frame_difference(was: Frame, now: Frame, request: Frame | None, ignored: fro
 class HostReplay:
     """Sends what was sent, at the recorded pace, and compares what comes back.
 
-    A host that lets something move leaves it limp: where requests that move or change something were sent, all are
-    released at the end, also after an interrupt.
+    Where requests that move or change something were sent (`is_disturbed`), all are told to go limp at the end, also
+    after an interrupt. Whether they did is not looked at here: whoever calls this lets go afterwards.
     """
 
     def __init__(self, transport: Transport, capture: Capture, ignored: frozenset[str] = frozenset()) -> None:
         self._transport = transport
         self._breaths = breaths(capture)
         self._ignored = ignored
+        self.is_disturbed = False
 
     def run(self, on_progress: Callable[[int, int], None] = lambda at, of: None) -> Outcome:
         """Play it back.
@@ -245,7 +249,6 @@ class HostReplay:
             PortClosedError: the port went away.
         """
         outcome = Outcome()
-        is_disturbed = False
         try:
             origin_ns: int | None = None
             for breath in self._breaths:
@@ -253,18 +256,19 @@ class HostReplay:
                 if origin_ns is None:
                     origin_ns = self._transport.now_ns() - breath.time_ns
                 frames = [kind_of(packet.data).frame for packet in breath.sent]
-                is_disturbed = is_disturbed or any(one is None or not is_quiet(one) for one in frames)
+                self.is_disturbed = self.is_disturbed or any(one is None or not is_quiet(one) for one in frames)
                 self._ask(breath, origin_ns, outcome)
         finally:
-            if is_disturbed:
+            if self.is_disturbed:
                 self._transport.write(encode_frame(request_frame(Release(), BROADCAST_ADDRESS, 0)))
                 self._listen(self._transport.now_ns() + LAST_WAIT_NS)
         return outcome
 
     def _listen(self, until_ns: int) -> bytes:
         data = b""
-        while self._transport.now_ns() < until_ns:
-            data += self._transport.read_until(until_ns)
+        while (now_ns := self._transport.now_ns()) < until_ns:
+            INTERRUPTS.poll()
+            data += self._transport.read_until(min(until_ns, now_ns + SLICE_NS))
         return data
 
     def _ask(self, breath: Breath, origin_ns: int, outcome: Outcome) -> None:

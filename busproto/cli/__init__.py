@@ -5,17 +5,21 @@ Exit codes stand in `busproto.cli.exit_codes`; bad input never shows a traceback
 
 from __future__ import annotations
 
+import contextlib
 import importlib
-import json
+import re
 import sys
 from collections.abc import Sequence
 from typing import Any, Final
 
 import click
 
+from busproto import lasting
 from busproto._version import version_text
 from busproto.cli import exit_codes
 from busproto.errors import BusError, InputError
+from busproto.interrupts import INTERRUPTS
+from busproto.shown import clean_output, json_text
 
 COMMANDS: Final = {
     "ports": "List the ports of this machine and the shipped scenarios.",
@@ -74,11 +78,19 @@ class _Commands(click.Group):
         if name not in COMMANDS:
             return None
         command: click.Command = importlib.import_module(f"busproto.cli.{name}_command").command
-        return command
+        return _with_paragraphs(command)
 
     def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
+
+
+def _with_paragraphs(command: click.Command) -> click.Command:
+    """Click keeps the lines of a paragraph that begins with a backspace; without a blank line before, it prints one."""
+    command.epilog = re.sub("(?<!\n)\n\b\n", "\n\n\b\n", command.epilog or "") or None
+    for inner in command.commands.values() if isinstance(command, click.Group) else ():
+        _with_paragraphs(inner)
+    return command
 
 
 def _print_version(context: click.Context, _: click.Parameter, wanted: bool) -> None:
@@ -114,7 +126,18 @@ def group(context: click.Context) -> None:
 
 
 def run(arguments: Sequence[str]) -> int:
-    """Run one command line; returns the exit code. Bad input never shows a traceback, a bug does."""
+    """Run one command line; returns the exit code. Bad input never shows a traceback, a bug does.
+
+    A refusal that comes when something has been done already is a failure, and tells what was done.
+    """
+    with clean_output(), lasting.account() as account, INTERRUPTS.using(_say):
+        code = _run(arguments, account)
+        for text in account.unkept:
+            click.echo(f"busproto: {text}", err=True)
+    return exit_codes.FAILED if account.unkept and code in {exit_codes.DONE, exit_codes.NOT_AS_WANTED} else code
+
+
+def _run(arguments: Sequence[str], account: lasting.Account) -> int:
     from busproto.cli.common import NotCleared
 
     as_json = "--json" in arguments
@@ -126,16 +149,19 @@ def run(arguments: Sequence[str]) -> int:
         return stop.exit_code
     except click.UsageError as error:
         hint = f" (see '{error.ctx.command_path} --help')" if error.ctx else ""
-        return _failed(error.format_message().rstrip(".") + hint, "UsageError", exit_codes.USAGE, as_json)
+        text = error.format_message().rstrip(".") + hint
+        return _refused(text, "UsageError", exit_codes.USAGE, as_json, account, error)
     except NotCleared as error:
-        return _failed(_text(error), "NotCleared", exit_codes.NOT_CLEARED, as_json)
+        if account.told:
+            return _refused(error.why, "NotCleared", exit_codes.NOT_CLEARED, as_json, account, error)
+        return _failed(_text(error), "NotCleared", exit_codes.NOT_CLEARED, as_json, error)
     except (click.Abort, KeyboardInterrupt) as error:
-        text = _text(error.__cause__ or error, "interrupted")
-        return _failed(text, "Interrupted", exit_codes.INTERRUPTED, as_json)
+        cause = error.__cause__ or error
+        return _failed(_text(cause, "interrupted"), "Interrupted", exit_codes.INTERRUPTED, as_json, cause)
     except InputError as error:
-        return _failed(_text(error), "InputError", exit_codes.USAGE, as_json)
+        return _refused(_text(error), "InputError", exit_codes.USAGE, as_json, account, error)
     except BusError as error:
-        return _failed(_text(error), type(error).__name__, exit_codes.FAILED, as_json)
+        return _failed(_text(error), type(error).__name__, exit_codes.FAILED, as_json, error)
     except SystemExit as stop:
         # whoever read our output has gone; click then puts another stdout in place, rich raises this from the cause;
         # that is no error of ours, and nothing is left to say
@@ -143,10 +169,28 @@ def run(arguments: Sequence[str]) -> int:
             raise
         return exit_codes.DONE
     except Exception as error:
+        if isinstance(error, OSError) and INTERRUPTS.is_ending:
+            return exit_codes.INTERRUPTED  # the terminal that was closed takes no more words
         code = _sim_exit_code(error)
         if code is None:
             raise
-        return _failed(_text(error), type(error).__name__, code, as_json)
+        return _refused(_text(error), type(error).__name__, code, as_json, account, error)
+
+
+def _say(text: str) -> None:
+    """A line while it ends; a terminal that was closed takes none."""
+    from busproto.cli.common import clear_progress
+
+    with contextlib.suppress(OSError):
+        clear_progress()
+        click.echo(f"\nbusproto: {text}", err=True)
+
+
+def _refused(text: str, kind: str, code: int, as_json: bool, account: lasting.Account, error: BaseException) -> int:
+    """A refusal: nothing was changed, or else it is a failure, told with what was done."""
+    if account.told and code != exit_codes.FAILED:
+        text, code = f"{text}; done until then: {account.told}", exit_codes.FAILED
+    return _failed(text, kind, code, as_json, error)
 
 
 def _text(error: BaseException, text: str | None = None) -> str:
@@ -162,9 +206,15 @@ def _sim_exit_code(error: Exception) -> int | None:
     return exit_codes.USAGE if isinstance(error, module.ScenarioError) else exit_codes.FAILED
 
 
-def _failed(text: str, kind: str, code: int, as_json: bool) -> int:
+def _failed(text: str, kind: str, code: int, as_json: bool, error: BaseException) -> int:
+    """Say it. Where an actuator was not seen limp behind it, that comes first: the exit code is 1 whatever it was."""
+    let_go = getattr(error, "let_go", None)  # see `busproto.ops.letting_go`
+    if let_go is not None and not let_go.is_limp:
+        code = exit_codes.FAILED
     click.echo(f"busproto: {' '.join(text.split())}", err=True)
     if as_json:
         body: dict[str, Any] = {"error": {"kind": kind, "text": text, "exit_code": code}}
-        click.echo(json.dumps(body, indent=2))
+        if let_go is not None:
+            body["let_go"] = let_go.as_json()
+        click.echo(json_text(body, indent=2))
     return code

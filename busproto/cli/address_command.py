@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import click
 
-from busproto.cli.common import PortOptions, json_option, open_link, port_options, print_json, uid_text
+from busproto.cli import exit_codes
+from busproto.cli.common import PortOptions, code_of, json_option, open_link, port_options, print_json, uid_text
 from busproto.ops.addressing import assign, parse_address, parse_uid
+from busproto.ops.letting_go import OnLine, let_go
 from busproto.ops.parameter_access import commit, write
 from busproto.ops.steps import Steps
 from busproto.ops.survey import firmware_text
@@ -21,14 +23,16 @@ Examples:
   busproto address b0a7000000000104 none --port /dev/ttyUSB0
 \b
 JSON: "uid", "address" (null where taken away), "model", "firmware", "channel"
-(null where not asked for)."""
+(null where not asked for), "let_go" (what was seen at the end, see 'busproto move
+--help'; null where it has no address any more).
+Exit code 1: it was not seen limp at the end."""
 )
 @click.argument("uid")
 @click.argument("address")
 @click.option("--channel", type=click.IntRange(0, MAX_CHANNELS), help="Set and store the channel it follows too.")
 @port_options
 @json_option
-def command(uid: str, address: str, channel: int | None, port: PortOptions, as_json: bool) -> None:
+def command(uid: str, address: str, channel: int | None, port: PortOptions, as_json: bool) -> int:
     """Give the actuator with this UID an ADDRESS (1..239, or 'none'), and read it back.
 
     Refused, and nothing written, where another actuator answers at that address. The actuator goes limp.
@@ -38,7 +42,9 @@ def command(uid: str, address: str, channel: int | None, port: PortOptions, as_j
     if channel is not None and wanted == UNADDRESSED:
         raise click.UsageError("--channel needs an address", click.get_current_context())
     with open_link(port) as link:
+        crew = [] if wanted == UNADDRESSED else [OnLine(wanted, wanted_uid)]
         description = link.run(_give(wanted_uid, wanted, channel))
+        seen = link.run(let_go(crew, everyone=False))
     if as_json:
         print_json(
             {
@@ -47,16 +53,20 @@ def command(uid: str, address: str, channel: int | None, port: PortOptions, as_j
                 "model": description.model if description else None,
                 "firmware": firmware_text(description) if description else None,
                 "channel": channel,
+                "let_go": seen.as_json() if crew else None,
             }
         )
     elif description is None:
-        click.echo(f"{uid_text(wanted_uid)} has no address any more; it stays limp.")
+        click.echo(
+            f"{uid_text(wanted_uid)} has no address any more, so it is limp by the format; it cannot be looked at."
+        )
     else:
         follows = "" if channel is None else f", follows channel {channel}"
         click.echo(
             f"{uid_text(wanted_uid)} has address {wanted}{follows}: "
-            f"{description.model}, firmware {firmware_text(description)}."
+            f"{description.model}, firmware {firmware_text(description)}. {seen.text}"
         )
+    return code_of(seen, exit_codes.DONE)
 
 
 def _give(uid: bytes, address: int, channel: int | None) -> Steps[Description | None]:

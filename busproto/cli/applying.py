@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,14 +16,18 @@ import click
 
 from busproto.cli.common import NotCleared, clear_progress, console
 from busproto.errors import ReadBackError
-from busproto.keeping import now_text
+from busproto.keeping import check_appendable, now_text
 from busproto.ops.address_proof import prove_addresses
+from busproto.ops.discovery import Roster
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.link import Link
 from busproto.ops.steps import Steps
-from busproto.ops.survey import Survey
+from busproto.ops.survey import Survey, crew_of, roster_crew
 from busproto.plan.changes import Change, Goal, carry_out, changes, verify
+from busproto.plan.hardware import Harmed
 from busproto.plan.journal import Journal
 from busproto.wire.frame import UNADDRESSED
+from busproto.wire.messages import Description
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +39,16 @@ class Applied:
         steps: how many single steps were done on the bus.
         proof: "" where everyone is proven to be alone at the address wanted; otherwise the reason why not.
         interrupted: where an earlier run had stopped; "" where it had not.
+        let_go: what was seen when all were let go at the end.
+        not_set: who got an address but no settings, as it then showed not to be what is wanted; and why.
     """
 
     todo: tuple[Change, ...]
     steps: int
     proof: str
     interrupted: str
+    let_go: LetGo
+    not_set: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         """As data."""
@@ -50,6 +58,8 @@ class Applied:
             "addresses_proven": not self.proof,
             "reason": self.proof,
             "went_on_after": self.interrupted or None,
+            "let_go": self.let_go.as_json(),
+            "not_set": [{"function": name, "why": list(whys)} for name, whys in self.not_set.items()],
         }
 
 
@@ -63,6 +73,8 @@ def apply_goals(
     agreed: bool,
     as_json: bool,
     about: Mapping[str, Any] | None = None,
+    objections: Callable[[Goal, Description], Sequence[str]] | None = None,
+    left: Mapping[bytes, str] | None = None,
 ) -> Applied:
     """Show what has to be done, ask, do it, read everything back.
 
@@ -72,12 +84,24 @@ def apply_goals(
         agreed: do not ask.
         as_json: nothing is printed on stdout.
         about: more for the journal.
+        objections: why one that could not be read beforehand must not be set, in words; asked once it has an address.
+        left: names of those that are known and left as they are; one of them may lose an address that another needs.
 
     Raises:
+        InputError: the journal cannot be written; nothing was sent.
         NotCleared: the question was not answered with yes; nothing was changed.
         BusError: an actuator did not do it; the journal says how far it came.
     """
-    todo = changes(survey, goals)
+    check_appendable(journal_path)
+    todo = changes(survey, goals, left=left or {})
+    not_set: dict[str, tuple[str, ...]] = {}
+
+    def admit(goal: Goal, description: Description) -> bool:
+        whys = tuple(objections(goal, description)) if objections is not None else ()
+        if whys:
+            not_set[goal.name] = whys
+        return not whys
+
     journal = Journal(journal_path, now_text)
     interrupted = journal.unfinished() or ""
     clear_progress()
@@ -88,24 +112,40 @@ def apply_goals(
     if todo:
         ask(f"Do this to {title}? Everyone goes limp first, nothing moves.", agreed, "nothing was changed")
         journal.begin(title, {"changes": len(todo), **(about or {})})
-    steps = link.run(carry_out(todo, goals, note=journal.note))
-    proof = link.run(_prove(goals))
+    crew = _who_may_be_where(survey, todo)
+
+    def work() -> Steps[tuple[int, str]]:
+        steps = yield from carry_out(todo, goals, note=journal.note, admit=admit, crew=crew)
+        of = [replace(goal, settings={}) if goal.name in not_set else goal for goal in goals]
+        proof, roster = yield from _prove(of)
+        if roster is not None:
+            crew[:] = roster_crew(roster)
+        return steps, proof
+
+    (steps, proof), seen = link.run(ending_limp(work(), crew))
     if todo or interrupted:
-        journal.end(proof or "all as wanted")
-    return Applied(tuple(todo), steps, proof, interrupted)
+        journal.end("; ".join([proof or "all as wanted", *(f"not set: {name}" for name in not_set)]))
+    return Applied(tuple(todo), steps, proof, interrupted, seen, not_set)
 
 
-def _prove(goals: Sequence[Goal]) -> Steps[str]:
+def _who_may_be_where(survey: Survey, todo: Sequence[Change]) -> list[OnLine]:
+    """Everyone on the line, also at the address that it is being given."""
+    goes_to = {change.uid: change.address for change in todo if change.kind == "address"}
+    return [replace(one, or_at=goes_to.get(one.uid, 0)) for one in crew_of(survey)]
+
+
+def _prove(goals: Sequence[Goal]) -> Steps[tuple[str, Roster | None]]:
+    """Why it is not proven, "" where it is; and who is there, None where that is not known."""
     try:
         roster = yield from verify(goals)
     except ReadBackError as error:
-        return str(error)
+        return str(error), None
     if not roster.proven:
-        return roster.reason
+        return roster.reason, roster
     if roster.unaddressed:
-        return "" if not roster.clashes else "some still share an address"
+        return "" if not roster.clashes else "some still share an address", roster
     # the book by addresses says at once that each is where it is to be, and that nobody shares
-    return (yield from prove_addresses({one.uid: one.address for one in roster.found}))
+    return (yield from prove_addresses({one.uid: one.address for one in roster.found})), roster
 
 
 def print_changes(todo: Sequence[Change]) -> None:
@@ -122,8 +162,20 @@ def print_changes(todo: Sequence[Change]) -> None:
     console().print(table)
 
 
-def ask(question: str, agreed: bool, otherwise: str) -> None:
+def tell_harm(harmed: Sequence[Harmed]) -> None:
+    """Whom the pack or the supply harms: before anything else is printed or asked, on stderr in every mode."""
+    clear_progress()
+    for one in harmed:
+        click.echo(one.text, err=True)
+
+
+def ask(question: str, agreed: bool, otherwise: str, *, beforehand: str = "--yes answers beforehand") -> None:
     """Ask before something lasting is done.
+
+    Args:
+        agreed: do not ask.
+        otherwise: what is so where the answer is no, such as "nothing was changed".
+        beforehand: what to say where nobody can be asked.
 
     Raises:
         NotCleared: the answer was no, or there is nobody to ask.
@@ -132,7 +184,7 @@ def ask(question: str, agreed: bool, otherwise: str) -> None:
         return
     clear_progress()
     if not sys.stdin.isatty():
-        raise NotCleared("nobody is there to answer (--yes answers beforehand)", otherwise)
+        raise NotCleared(f"nobody is there to answer ({beforehand})", otherwise)
     with contextlib.redirect_stdout(sys.stderr):
         if not click.confirm(f"{question} [y/N]", default=False, show_default=False, prompt_suffix=" ", err=True):
             raise NotCleared("the question was not answered with yes", otherwise)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import signal
 import sys
@@ -11,13 +10,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from busproto.cli.common import FloatRange, json_option
+from busproto.cli.common import FloatRange, json_option, native_option
 from busproto.endpoints import parse_endpoint
+from busproto.shown import json_text
 
 if TYPE_CHECKING:
     from sim.bus import VirtualBus
 
 READ_BYTES = 4096
+MAX_LINE_BYTES = 8192
 
 
 @click.group(no_args_is_help=False)
@@ -35,9 +36,9 @@ Examples:
   busproto bus run my-airframe.toml --pty --side 127.0.0.1:0
 \b
 While it runs, a line typed into it acts on the bus: plug NAME, unplug NAME,
-hand NAME DEGREES, supply VOLTS, warm NAME CELSIUS, cut NAME BYTE (power is lost in
-that byte, from 0, of what it stores next), spoil NAME COPY BYTE (a bit of stored
-memory, while it is unplugged), list.
+fit SURFACE (puts its rods on), hand NAME DEGREES, supply VOLTS, warm NAME CELSIUS,
+cut NAME BYTE (power is lost in that byte, from 0, of what it stores next), spoil
+NAME COPY BYTE (a bit of stored memory, while it is unplugged), list.
 \b
 At --side a program orders the same, and asks what was on the line and when; the
 answers are JSON (pytest --dut-side, python -m pydoc sim.side_channel).
@@ -59,6 +60,7 @@ JSON (one line, when the bus is ready): "port", "scenario", "seed", "baud",
 @click.option("--obey", is_flag=True, help="Follow lines on stdin also where that is no terminal.")
 @click.option("--side", metavar="HOST:PORT", help="Open a side channel there, for a program beside the host.")
 @click.option("--open-to-network", is_flag=True, help="Allow a HOST that other machines can reach.")
+@native_option
 @json_option
 def run_bus(
     scenario: str,
@@ -69,6 +71,7 @@ def run_bus(
     obey: bool,
     side: str | None,
     open_to_network: bool,
+    native: bool,
     as_json: bool,
 ) -> None:
     """Run SCENARIO (a shipped name or a file) in real time until it is interrupted."""
@@ -79,9 +82,9 @@ def run_bus(
     if pty == (tcp is not None):
         raise click.UsageError("one of --pty and --tcp is wanted", click.get_current_context())
     side_at = None if side is None else parse_endpoint("--side", side, 7000, open_to_network)
-    loaded = load(scenario)
+    loaded = load(scenario, native=native)
     bus = loaded.build(seed)
-    endpoint: Endpoint = PseudoTerminal() if tcp is None else TcpPort(*parse_tcp(tcp, open_to_network))
+    endpoint: Endpoint = PseudoTerminal(_tell) if tcp is None else TcpPort(*parse_tcp(tcp, open_to_network), _tell)
     beside: list[Beside] = [_Keyboard(bus)] if obey or sys.stdin.isatty() else []
     side_port = None if side_at is None else SidePort(SideChannel(bus), *side_at)
     if side_port is not None:
@@ -91,7 +94,7 @@ def run_bus(
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # before anyone knows that there is something to end
     try:
         if as_json:
-            click.echo(json.dumps(body))
+            click.echo(json_text(body))
         else:
             click.echo(f"port: {endpoint.name}")
             if side_port is not None:
@@ -114,6 +117,10 @@ def run_bus(
             side_port.close()
 
 
+def _tell(text: str) -> None:
+    click.echo(text, err=True)
+
+
 class _Keyboard:
     """Follows the lines that are typed; never waits for one."""
 
@@ -126,6 +133,10 @@ class _Keyboard:
         """See `sim.server.Beside`."""
         return [self._fd] if self._fd >= 0 and _may_read(self._fd) else []
 
+    def behind(self) -> list[int]:
+        """See `sim.server.Beside`."""
+        return []
+
     def attend(self, ready: Iterable[object]) -> None:
         """See `sim.server.Beside`."""
         from sim.control import ControlError, obey
@@ -135,6 +146,9 @@ class _Keyboard:
             if not data:
                 self._fd = -1  # the other end has closed it
             *lines, self._pending = (self._pending + data).split(b"\n")
+            if len(self._pending) > MAX_LINE_BYTES:
+                click.echo(f"a line of more than {MAX_LINE_BYTES} bytes is none; it was thrown away", err=True)
+                self._pending = b""
             for line in filter(bytes.strip, lines):
                 try:
                     click.echo(obey(self._bus, line.decode("utf-8", "replace")), err=True)

@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Final
 
 import click
 
 from busproto.cli import exit_codes
 from busproto.cli.common import console, json_option, print_json
-from busproto.cli.save_command import check_place, count_text, open_record
+from busproto.cli.save_command import count_text, open_record
 from busproto.errors import InputError
-from busproto.keeping import read_text, write_whole
+from busproto.keeping import check_writable, require_own, write_whole
 from busproto.plan import card_html, card_svg
-from busproto.plan.card import Card, Verdict, card_of, load_matches, load_trial
+from busproto.plan.card import Card, Verdict, card_of, load_trial
 from busproto.plan.card_qr import qr_rows
+from busproto.plan.gang_match import matches_of
 from busproto.plan.load import load
 from busproto.plan.record import ENDING
-from busproto.plan.results import MATCH_ENDING, TRIAL_ENDING
-
-MARK_WITHIN: Final = 2000
-"""Characters from the beginning in which a card says that it is one."""
+from busproto.plan.results import TRIAL_ENDING
 
 
 @click.command(
@@ -35,7 +32,8 @@ The QR code holds the fingerprint's 64 digits.
 \b
 JSON: "file", "svg" (or null), "title", "fingerprint", "actuators", "passed", "failed",
 "not_tested" (numbers of actuators), "warnings" (texts).
-Exit code 3: written, but a test failed or there is a warning on it."""
+Exit code 3: written, but a test failed, a gang is not matched (with --airframe), or
+there is another warning on it."""
 )
 @click.option("--saved", "record_file", metavar="FILE", help="The record that the card is of.")
 @click.option("--airframe", metavar="FILE", help="The airframe file: names of gangs, the map's defaults.")
@@ -66,15 +64,15 @@ def command(
     if trial_file is None and plan is not None and plan.beside(TRIAL_ENDING).exists():
         trial_file = str(plan.beside(TRIAL_ENDING))
     trial = load_trial(trial_file) if trial_file is not None else None
-    matches = plan.beside(MATCH_ENDING) if plan is not None else None
-    card = card_of(record, plan, trial, load_matches(matches) if matches is not None and matches.exists() else None)
+    card = card_of(record, plan, trial, matches_of(plan) if plan is not None else None)
     rows = None if no_qr else qr_rows(card.fingerprint)
     page = Path(output) if output is not None else _beside(path)
     files = [(page, card_html.card_html(card, rows), card_html.MARK)]
     if svg_file is not None:
         files.append((Path(svg_file), card_svg.card_svg(card, rows), card_svg.MARK))
     for file, _, mark in files:
-        _check_free(file, mark)
+        require_own(file, mark, "a card")
+        check_writable(file)
     for file, text, _ in files:
         write_whole(file, text)
     counts = _counts(card)
@@ -87,7 +85,7 @@ def command(
                 "fingerprint": card.fingerprint,
                 "actuators": len(card.rows),
                 **counts,
-                "warnings": list(card.warnings),
+                "warnings": [note.text for note in card.warnings],
             }
         )
     else:
@@ -100,18 +98,16 @@ def _beside(record: Path) -> Path:
     return record.with_name(f"{record.name.removesuffix('.json').removesuffix('.record')}.card.html")
 
 
-def _check_free(path: Path, mark: str) -> None:
-    """Only a card is written over. Raises InputError where something else stands there."""
-    check_place(path)
-    if path.exists() and mark not in read_text(path)[:MARK_WITHIN]:
-        raise InputError(f"'{path}' is there already and is no card; name another file. Nothing was written")
-
-
 def _counts(card: Card) -> dict[str, int]:
     names = {Verdict.GOOD: "passed", Verdict.BAD: "failed", Verdict.OPEN: "not_tested"}
     counts = dict.fromkeys(names.values(), 0)
     for row in card.rows:
-        counts["failed" if row.faults else names[row.loss_test.verdict]] += 1
+        has_failed = row.trial_faults or Verdict.BAD in {
+            row.loss_test.verdict,
+            row.soft_start.verdict,
+            row.throw.verdict,
+        }
+        counts["failed" if has_failed else names[row.loss_test.verdict]] += 1
     return counts
 
 
@@ -119,8 +115,8 @@ def _print(card: Card, counts: dict[str, int], files: list[Path]) -> None:
     from rich.markup import escape
 
     out = console()
-    for text in card.warnings:
-        out.print(f"[yellow]{escape(text)}[/yellow]")
+    for note in card.warnings:
+        out.print(f"[yellow]{note.heading}: {escape(note.text)}[/yellow]")
     tested = f"{counts['passed']} passed, {counts['failed']} failed, {counts['not_tested']} not tested"
     out.print(f"{escape(card.title)}: {count_text(len(card.rows))}, {tested}; fingerprint {card.short}")
     for file in files:

@@ -3,44 +3,65 @@
 from __future__ import annotations
 
 import contextlib
-import shlex
 import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import click
 
 from busproto.cli import exit_codes
+from busproto.cli.applying import tell_harm
+from busproto.cli.claim_outcome import Outcome, claim_line
 from busproto.cli.common import (
     FloatRange,
     NotCleared,
     PortOptions,
-    address_text,
     address_value,
     clear_option,
     clear_progress,
-    console,
+    code_of,
     json_option,
     open_link,
     port_options,
     print_json,
+    print_let_go,
     require_clearance,
     uid_text,
 )
-from busproto.cli.find_command import proof_text
 from busproto.cli.keys import typed_lines
+from busproto.cli.looking import Looker, looking_options
 from busproto.errors import InputError, PortClosedError
+from busproto.interrupts import INTERRUPTS
+from busproto.keeping import check_writable, kept, now_text
 from busproto.ops.addressing import Move
 from busproto.ops.discovery import Roster, find
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.link import Link
+from busproto.ops.motion import report
 from busproto.ops.nudge import Nudged, nudge
 from busproto.ops.parameter_access import describe
+from busproto.ops.steps import Steps
+from busproto.ops.survey import roster_crew
 from busproto.ops.who_moved import CLEAR_DEG, Held, Member, Restless, Silent, Verdict
 from busproto.plan import claim as claims
+from busproto.plan.crew import (
+    Known,
+    alone_at,
+    ask_what_they_are,
+    harmed_of,
+    meet,
+    own_address,
+    scratch_moves,
+    unfit_of,
+    whom,
+)
+from busproto.plan.direction import Tried, not_tried, surfaces_of, try_directions
+from busproto.plan.hardware import Harmed, harm_of
 from busproto.plan.load import Plan, load
-from busproto.plan.seating import ENDING, load_seating, save_seating
+from busproto.plan.results import TRIAL_ENDING, check_result_place, keep_directions
+from busproto.plan.seating import ENDING, load_seating, put_in_force, save_seating, seating_path
 
 F = TypeVar("F", bound=Callable[..., Any])
 PATIENCE_S: Final = 30.0
@@ -67,17 +88,25 @@ Examples:
   busproto claim tow.toml --by-nudge --port /dev/ttyUSB0
   busproto claim tow.toml --nudge "rudder, upper" --port /dev/ttyUSB0
   busproto claim tow.toml --exchange "rudder, upper" "rudder, lower"
+  busproto claim tow.toml --directions --seen-by "A. Pilot" --port /dev/ttyUSB0
 \b
 {KEYS_TEXT}
 What was claimed is kept beside the airframe file, in NAME.{ENDING}; an interrupted
 command is run again and goes on. Planned addresses and settings are not written.
+With --again the earlier claims stay in force until the new ones are whole; they are
+then kept as NAME.seats.1.json, .2.json and so on.
 \b
-JSON: "airframe", "seats" (function, uid, address, planned_address, model, on_line),
+JSON: "harmed" (whom the pack or the supply harms, as 'audit' gives it), "airframe",
+"seats" (function, uid, address, planned_address, model, on_line),
 "open" (functions), "unclaimed" (uid, address, model), "silent" (uids), "scratch"
 (uid, old, address), "unwatched" (uids without an address of their own), "advice",
-"stopped", "complete" (the list is proven; null with --exchange). With --nudge:
+"stopped", "complete" (the list is proven; null with --exchange), "unfit" (model,
+firmware, rating or supply not as planned: function, name, found, planned),
+"directions" (function, positive, direction, way, why, by_deg, seen_by, at),
+"in_force", "kept" (the claims before, or null). With --nudge:
 "function", "uid", "address", "swing_deg", "peak_current_ma", "moved".
-Exit code 3: a function is open, or its actuator is not on the line; with --nudge:
+Exit code 3: a function is open, or its actuator is not on the line, or not the
+hardware of the plan, or a surface went the other way or was not seen; with --nudge:
 it did not move. Exit code 4: no agreement to moving, or to scratch addresses."""
 )
 @click.argument("airframe", type=click.Path(path_type=Path))
@@ -89,7 +118,14 @@ it did not move. Exit code 4: no agreement to moving, or to scratch addresses.""
     "--exchange", nargs=2, default=None, metavar="FUNCTION FUNCTION", help="Exchange two claims; needs no port."
 )
 @click.option("--forget", multiple=True, metavar="FUNCTION", help="Drop this claim first; may be said several times.")
-@click.option("--again", is_flag=True, help="Start anew: what was claimed before does not count.")
+@click.option("--again", is_flag=True, help="Start anew, or go on with that; what was claimed before stays in force.")
+@click.option(
+    "--put-in-force", "use_draft", is_flag=True, help="Let what --again has so far take its place; needs no port."
+)
+@click.option(
+    "--directions", is_flag=True, help="Then let each surface swing once, to see that it goes where the plan has it."
+)
+@looking_options
 @click.option(
     "--patience",
     "patience_s",
@@ -119,6 +155,10 @@ def command(
     exchange: tuple[str, str] | None,
     forget: tuple[str, ...],
     again: bool,
+    use_draft: bool,
+    directions: bool,
+    went: tuple[tuple[str, str], ...],
+    seen_by: str | None,
     patience_s: float | None,
     least_deg: float,
     yes_addresses: bool,
@@ -128,27 +168,39 @@ def command(
 ) -> int:
     """Learn which actuator is which function of AIRFRAME, with nothing unplugged: move each surface by hand.
 
-    All go limp and nothing is driven, unless --by-nudge or --nudge says so.
+    All go limp and nothing is driven, unless --by-nudge, --nudge or --directions says so. Whom the pack or the supply
+    harms is said first.
     """
-    ways = [by_nudge, nudged is not None, exchange is not None]
+    ways = [by_nudge, nudged is not None, exchange is not None, use_draft]
     if sum(ways) > 1:
-        raise click.UsageError("only one of --by-nudge, --nudge, --exchange", click.get_current_context())
-    if exchange is None and not port.url:
+        text = "only one of --by-nudge, --nudge, --exchange, --put-in-force"
+        raise click.UsageError(text, click.get_current_context())
+    if exchange is None and not use_draft and not port.url:
         raise click.UsageError("Missing option '--port'", click.get_current_context())
+    if by_nudge and not sys.stdin.isatty():
+        raise InputError("--by-nudge asks which surface it was, and nobody is there to answer")
+    if (went or seen_by is not None) and not directions:
+        raise InputError("--went and --seen-by belong to --directions: say that too")
     plan = load(airframe)
-    seated = {} if again else load_seating(plan)
+    looker = Looker(plan, went, seen_by) if directions else None
+    if use_draft:
+        return _put_in_force(plan, as_json)
+    draft = again and seating_path(plan).exists()
+    seated = load_seating(plan, draft=draft)
+    check_writable(seating_path(plan, draft=draft))
+    if directions:
+        check_result_place(plan, TRIAL_ENDING)
     for function in forget:
         plan.seat(function)
         seated.pop(function, None)
     if forget:
-        save_seating(plan, seated)
+        save_seating(plan, seated, draft=draft)
     if exchange is not None:
-        return _exchange(plan, seated, exchange, as_json)
+        return _exchange(plan, seated, exchange, draft, as_json)
     if nudged is not None:
         return _nudge(plan, seated, nudged, clear, port, as_json)
-    if by_nudge and not sys.stdin.isatty():
-        raise InputError("--by-nudge asks which surface it was, and nobody is there to answer")
-    return _claim(plan, seated, _Wish(by_nudge, patience_s, least_deg, yes_addresses, clear), port, as_json)
+    wish = _Wish(by_nudge, patience_s, least_deg, yes_addresses, clear, draft, looker)
+    return _claim(plan, seated, wish, port, as_json)
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,28 +210,94 @@ class _Wish:
     least_deg: float
     yes_addresses: bool
     clear: bool
+    draft: bool
+    looker: Looker | None
 
 
 def _claim(plan: Plan, seated: dict[str, bytes], wish: _Wish, port: PortOptions, as_json: bool) -> int:
+    talk = _Talk(plan, dict(seated), wish.draft)
     try:
         with open_link(port) as link:
             roster = link.run(find())
-            clear_progress()
+            known = link.run(ask_what_they_are(alone_at(roster)))
+            harmed = harmed_of(plan, seated, known)
+            tell_harm(tuple(harmed.values()))
             for warning in _warnings(plan, roster):
                 click.echo(warning, err=True)
-            moves = _agreed(claims.scratch_moves(plan, roster), roster, wish.yes_addresses)
-            crew = link.run(claims.meet(roster, moves))
-            talk = _Talk(plan, crew, dict(seated))
-            talk.begin()
-            ended = _by_nudge(link, talk, wish) if wish.by_nudge else _by_hand(link, talk, wish)
+            moves = scratch_moves(plan, roster)
+            if wish.by_nudge:  # before anything is written: whoever says no has changed nothing
+                require_clearance(wish.clear, "letting each actuator swing by a few degrees, one after another")
+            moves = _agreed(moves, roster, wish.yes_addresses)
+            crew, known = link.run(meet(roster, moves, known))
+            later = {uid: one for uid, one in harmed_of(plan, seated, known).items() if uid not in harmed}
+            tell_harm(tuple(later.values()))
+            talk.begin(crew, known)
+            line = _crew_of(roster, moves)
+            steps = _by_nudge(talk, {**harmed, **later}) if wish.by_nudge else _by_hand(talk, wish)
+            ended, limp = link.run(ending_limp(steps, line))
+            tried, limp = ([], limp) if wish.looker is None else _directions(link, talk, wish, line, limp)
     except (KeyboardInterrupt, click.Abort, PortClosedError) as error:
-        error.add_note(f"what was claimed is kept in '{plan.beside(ENDING)}'; run the command again to go on")
+        error.add_note(talk.kept_text)
         raise
-    outcome = _Outcome(plan, ended.seated, crew, roster, tuple(moves), ended)
+    is_kept = not talk.unkept or kept(lambda: save_seating(plan, ended.seated, draft=wish.draft)) is not None
+    earlier, draft = None, seating_path(plan, draft=True)
+    if wish.draft and is_kept and all(function in ended.seated for function in plan.seats):
+        earlier = kept(lambda: put_in_force(plan))
+    outcome = Outcome(
+        plan,
+        ended.seated,
+        crew,
+        roster,
+        tuple(moves),
+        ended,
+        known,
+        tried,
+        is_draft=wish.draft and draft.exists(),
+        is_kept=is_kept,
+        earlier=earlier,
+    )
+    if as_json:
+        print_json({**outcome.json(), "let_go": limp.as_json()})
+    else:
+        outcome.print(port)
+        print_let_go(limp)
+    return code_of(limp, exit_codes.DONE if outcome.is_as_wanted else exit_codes.NOT_AS_WANTED)
+
+
+def _crew_of(roster: Roster, moves: Sequence[Move]) -> list[OnLine]:
+    """Everyone on the line, where they are when the scratch addresses were given."""
+    now_at = {move.uid: move.new for move in moves}
+    return [replace(one, address=now_at.get(one.uid, one.address)) for one in roster_crew(roster)]
+
+
+def _directions(link: Link, talk: _Talk, wish: _Wish, line: list[OnLine], limp: LetGo) -> tuple[list[Tried], LetGo]:
+    """Try each surface whose actuators are claimed, alone at an address, and not harmed by the supply."""
+    assert wish.looker is not None
+    barred = harmed_of(talk.plan, talk.seated, talk.known)
+    there = {
+        function: (uid, talk.at[uid]) for function, uid in talk.seated.items() if uid in talk.at and uid not in barred
+    }
+    surfaces = surfaces_of(talk.plan, there)
+    if not surfaces:
+        click.echo("No surface is claimed of which the plan says where a positive demand takes it.", err=True)
+        return [], limp
+    try:
+        require_clearance(wish.clear, "letting each surface swing once to its positive side, by a few degrees")
+    except NotCleared as error:
+        click.echo(f"Directions are not tried: {error.why}.", err=True)
+        return [one for surface in surfaces for one in not_tried(surface, error.why, now_text())], limp
+    keep: Callable[[Sequence[Tried]], object] = lambda tried: kept(lambda: keep_directions(talk.plan, tried))  # noqa: E731
+    return link.run(ending_limp(try_directions(surfaces, wish.looker, now_text, keep), line))
+
+
+def _put_in_force(plan: Plan, as_json: bool) -> int:
+    earlier = put_in_force(plan)
+    outcome = Outcome(plan, load_seating(plan), earlier=earlier)
     if as_json:
         print_json(outcome.json())
     else:
-        outcome.print(port)
+        before = "" if earlier is None else f"; the claims before are kept in {earlier}"
+        click.echo(f"{len(outcome.seated)} of {len(plan.seats)} functions are claimed{before}")
     return exit_codes.DONE if outcome.is_whole else exit_codes.NOT_AS_WANTED
 
 
@@ -208,7 +326,8 @@ def _agreed(moves: list[Move], roster: Roster, yes: bool) -> list[Move]:
     noun = "actuator has" if len(moves) == 1 else "actuators have"
     click.echo(
         f"{len(moves)} {noun} no address of their own, so nobody can ask where the arm stands. Each would be given\n"
-        "a scratch address that the plan does not use; it lasts until 'busproto apply' or 'busproto address':",
+        "a scratch address that the plan does not use; it lasts until 'busproto apply' or 'busproto address'. Before\n"
+        "that it cannot be read what they are:",
         err=True,
     )
     for move in moves:
@@ -233,52 +352,46 @@ def _agreed(moves: list[Move], roster: Roster, yes: bool) -> list[Move]:
 # --- the two ways ----------------------------------------------------------------------------------------------
 
 
-def _by_hand(link: Link, talk: _Talk, wish: _Wish) -> claims.Ended:
+def _by_hand(talk: _Talk, wish: _Wish) -> Steps[claims.Ended]:
     typed = typed_lines()
     is_watched = sys.stdin.isatty()
     patience_s = wish.patience_s if wish.patience_s is not None else (None if is_watched else PATIENCE_S)
     click.echo(LIMP_TEXT, err=True)
     if typed is not None:
         click.echo(KEYS_TEXT, err=True)
-    return link.run(
-        claims.claim_by_hand(
-            talk.plan,
-            talk.crew,
-            talk.seated,
-            decide=Keys(typed).decide,
-            tell=talk.tell,
-            keep=talk.keep,
-            patience_ns=None if patience_s is None else round(patience_s * 1e9),
-            clear_deg=wish.least_deg,
-        )
+    return claims.claim_by_hand(
+        talk.plan,
+        talk.crew,
+        talk.seated,
+        decide=Keys(typed).decide,
+        tell=talk.tell,
+        keep=talk.keep,
+        patience_ns=None if patience_s is None else round(patience_s * 1e9),
+        clear_deg=wish.least_deg,
     )
 
 
-def _by_nudge(link: Link, talk: _Talk, wish: _Wish) -> claims.Ended:
-    require_clearance(wish.clear, "letting each actuator swing by a few degrees, one after another")
-    try:
-        return link.run(
-            claims.claim_by_nudge(talk.plan, talk.crew, talk.seated, choose=talk.choose, tell=talk.tell, keep=talk.keep)
-        )
-    except PortClosedError as error:
-        error.add_note("the one that was swinging could not be told to go limp: take its supply away")
-        raise
+def _by_nudge(talk: _Talk, harmed: Mapping[bytes, Harmed]) -> Steps[claims.Ended]:
+    barred = {uid: f"it is not moved: {one.text}" for uid, one in harmed.items()}
+    return claims.claim_by_nudge(
+        talk.plan, talk.crew, talk.seated, choose=talk.choose, tell=talk.tell, keep=talk.keep, barred=barred
+    )
 
 
 def _nudge(plan: Plan, seated: Mapping[str, bytes], who: str, clear: bool, port: PortOptions, as_json: bool) -> int:
-    uid, address = claims.whom(plan, seated, who)
+    uid, address = whom(plan, seated, who)
     with open_link(port) as link:
         if address is None:
-            address = claims.own_address(link.run(find()), uid)
-        uid = link.run(describe(address)).uid
+            address = own_address(link.run(find()), uid)
+        description = link.run(describe(address))
+        uid = description.uid
         function = next((name for name, seat_uid in seated.items() if seat_uid == uid), None)
+        harmed = harm_of(plan, description, address, link.run(report(address)).supply_mv, function or "")
+        if harmed is not None:
+            raise InputError(f"{harmed.text} Nothing was moved")
         who_text = f"address {address}" + (f" ({function})" if function else "")
         require_clearance(clear, f"letting the actuator at {who_text} swing by a few degrees")
-        try:
-            nudged = link.run(nudge(address))
-        except PortClosedError as error:
-            error.add_note("it could not be told to go limp: take its supply away")
-            raise
+        nudged = link.run(nudge(address))
     if as_json:
         print_json(
             {
@@ -288,11 +401,12 @@ def _nudge(plan: Plan, seated: Mapping[str, bytes], who: str, clear: bool, port:
                 "swing_deg": nudged.swing_deg,
                 "peak_current_ma": nudged.peak_current_ma,
                 "moved": nudged.was_seen,
+                "let_go": nudged.let_go.as_json(),
             }
         )
     else:
-        click.echo(f"{who_text}, uid {uid_text(uid)}: {_swing_text(nudged)}; now limp")
-    return exit_codes.DONE if nudged.was_seen else exit_codes.NOT_AS_WANTED
+        click.echo(f"{who_text}, uid {uid_text(uid)}: {_swing_text(nudged)}. {nudged.let_go.text}")
+    return code_of(nudged.let_go, exit_codes.DONE if nudged.was_seen else exit_codes.NOT_AS_WANTED)
 
 
 def _swing_text(nudged: Nudged) -> str:
@@ -301,10 +415,10 @@ def _swing_text(nudged: Nudged) -> str:
     return f"was told to swing but did NOT move ({nudged.swing_deg:.2f} deg): blocked, or no drive"
 
 
-def _exchange(plan: Plan, seated: Mapping[str, bytes], pair: tuple[str, str], as_json: bool) -> int:
+def _exchange(plan: Plan, seated: Mapping[str, bytes], pair: tuple[str, str], draft: bool, as_json: bool) -> int:
     seated = claims.exchange_seats(plan, seated, *pair)
-    save_seating(plan, seated)
-    outcome = _Outcome(plan, seated)
+    save_seating(plan, seated, draft=draft)
+    outcome = Outcome(plan, seated, is_draft=draft)
     if as_json:
         print_json(outcome.json())
     else:
@@ -344,27 +458,55 @@ class _Talk:
     """Says on stderr what happens, and keeps what is claimed."""
 
     plan: Plan
-    crew: Sequence[Member]
     seated: dict[str, bytes]
-    at: dict[bytes, int] = field(init=False)
+    draft: bool
+    crew: Sequence[Member] = ()
+    known: Mapping[bytes, Known] = field(default_factory=dict)
+    at: dict[bytes, int] = field(default_factory=dict)
+    unkept: str = ""
+    """Why what is claimed could not be kept; "" where it is."""
 
-    def __post_init__(self) -> None:
-        self.at = {member.uid: member.address for member in self.crew}
-
-    def begin(self) -> None:
-        """What is claimed already."""
+    def begin(self, crew: Sequence[Member], known: Mapping[bytes, Known]) -> None:
+        """Who is there, and what is claimed already."""
+        self.crew, self.known = crew, known
+        self.at = {member.uid: member.address for member in crew}
         clear_progress()
+        draft = seating_path(self.plan, draft=True)
+        if self.draft:
+            click.echo("Claimed anew; the claims before stay in force until all functions are.", err=True)
+        elif draft.exists():
+            click.echo(f"A claim that was begun anew is unfinished, in '{draft}'; --again goes on with it.", err=True)
         if self.seated:
             done = f"{len(self.seated)} of {len(self.plan.seats)}"
-            click.echo(f"{done} functions are claimed already; going on (--again starts anew).", err=True)
+            how = "take the file away to begin from nothing" if self.draft else "--again starts anew"
+            click.echo(f"{done} functions are claimed already; going on ({how}).", err=True)
         for function, uid in self.seated.items():
             if uid not in self.at:
-                forget = _command(self.plan, "--forget", function)
+                forget = claim_line(self.plan, "--forget", function)
                 click.echo(f"  {function}: {uid_text(uid)} cannot be asked now; if it was replaced: {forget}", err=True)
 
     def keep(self, seated: Mapping[str, bytes]) -> None:
+        """A claim that cannot be written does not end the command: it is written with the next, or told at the end."""
         self.seated = dict(seated)
-        save_seating(self.plan, seated)
+        try:
+            save_seating(self.plan, seated, draft=self.draft)
+            self.unkept = ""
+        except InputError as error:
+            self.unkept = str(error)
+            clear_progress()
+            click.echo(f"  NOT kept: {error}. Going on; it is tried again with the next claim.", err=True)
+
+    @property
+    def kept_text(self) -> str:
+        """What an interrupted command leaves behind, and what to do."""
+        path = seating_path(self.plan, draft=self.draft)
+        if self.unkept:
+            seats = ", ".join(f"{function} {uid_text(uid)}" for function, uid in self.seated.items())
+            return f"what was claimed could not be kept ({self.unkept}): {seats}"
+        if not path.exists():
+            return "nothing had been claimed"
+        before = "; the claims before are in force still" if self.draft else ""
+        return f"what was claimed is kept in '{path}'{before}; run the command again to go on"
 
     def name(self, uid: bytes) -> str:
         function = next((name for name, one in self.seated.items() if one == uid), None)
@@ -385,7 +527,7 @@ class _Talk:
         for number, function in enumerate(functions, 1):
             click.echo(f"  {number:2} {function}", err=True)
         while True:
-            with contextlib.redirect_stdout(sys.stderr):
+            with contextlib.redirect_stdout(sys.stderr), INTERRUPTS.at_once():
                 question = "Which one was it? Its number; a again, n none of these, u undo, q stop"
                 answer = str(click.prompt(question, prompt_suffix=": ", err=True)).strip().lower()
             if answer in ANSWERS:
@@ -412,12 +554,10 @@ def _say_claimed(talk: _Talk, told: claims.Claimed) -> list[str]:
         lines.append("  Told apart by the sides to which they turned, as if a positive demand had taken it there.")
     if told.by_order or told.task.needs_side:
         pair = (told.by_order or tuple(told.uids))[:2]
-        lines.append(f"  To exchange two: {_command(talk.plan, '--exchange', *pair)}")
+        lines.append(f"  To exchange two: {claim_line(talk.plan, '--exchange', *pair)}")
+    unfit = unfit_of(talk.plan, told.uids, talk.known)
+    lines += [f"  LOOK: {function}: {one.text}" for function, differences in unfit.items() for one in differences]
     return [*lines, *(f"  LOOK: {text}" for text in told.advice)]
-
-
-def _command(plan: Plan, *words: str) -> str:
-    return shlex.join(["busproto", "claim", str(plan.path), *words])
 
 
 def _say_not_claimed(talk: _Talk, told: claims.NotClaimed) -> list[str]:
@@ -454,123 +594,3 @@ _SAID: Final[Mapping[type, Callable[[_Talk, Any], list[str]]]] = {
     ],
     claims.CannotSwing: lambda talk, told: [f"  {uid_text(told.member.uid)}: {told.why}"],
 }
-
-
-# --- after -----------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class _Outcome:
-    """What is known at the end, for the table and for JSON."""
-
-    plan: Plan
-    seated: Mapping[str, bytes]
-    crew: Sequence[Member] = ()
-    roster: Roster | None = None
-    scratch: tuple[Move, ...] = ()
-    ended: claims.Ended | None = None
-
-    @property
-    def open(self) -> list[str]:
-        return [function for function in self.plan.seats if function not in self.seated]
-
-    @property
-    def absent(self) -> list[str]:
-        """Functions whose actuator cannot be asked; none where nobody looked."""
-        at = {member.uid for member in self.crew}
-        return [] if self.roster is None else [name for name, uid in self.seated.items() if uid not in at]
-
-    @property
-    def is_whole(self) -> bool:
-        return not self.open and not self.absent
-
-    @property
-    def unclaimed(self) -> list[Member]:
-        return [member for member in self.crew if member.uid not in self.seated.values()]
-
-    @property
-    def unwatched(self) -> list[bytes]:
-        """Those on the line without an address of their own."""
-        at = {member.uid for member in self.crew}
-        return [] if self.roster is None else [one.uid for one in self.roster.found if one.uid not in at]
-
-    def json(self) -> dict[str, Any]:
-        members = {member.uid: member for member in self.crew}
-        seats = []
-        for function, seat in self.plan.seats.items():
-            uid = self.seated.get(function)
-            member = None if uid is None else members.get(uid)
-            seats.append(
-                {
-                    "function": function,
-                    "uid": None if uid is None else uid_text(uid),
-                    "address": None if member is None else member.address,
-                    "planned_address": seat.address,
-                    "model": None if member is None else member.model or None,
-                    "on_line": None if self.roster is None or uid is None else member is not None,
-                }
-            )
-        return {
-            "airframe": self.plan.title,
-            "seats": seats,
-            "open": self.open,
-            "unclaimed": [
-                {"uid": uid_text(one.uid), "address": one.address, "model": one.model or None} for one in self.unclaimed
-            ],
-            "silent": [uid_text(uid) for uid in self.ended.silent] if self.ended else [],
-            "scratch": [
-                {"uid": uid_text(move.uid), "old": address_value(move.old), "address": move.new}
-                for move in self.scratch
-            ],
-            "unwatched": [uid_text(uid) for uid in self.unwatched],
-            "advice": list(self.ended.advice) if self.ended else [],
-            "stopped": self.ended.is_stopped if self.ended else False,
-            "complete": self.roster.proven if self.roster else None,
-        }
-
-    def print(self, port: PortOptions) -> None:
-        from rich.markup import escape
-        from rich.table import Table
-
-        assert self.roster is not None
-        assert self.ended is not None
-        members = {member.uid: member for member in self.crew}
-        out = console()
-        table = Table("function", "uid", "address now", "planned", "model", box=None)
-        for function, seat in self.plan.seats.items():
-            uid = self.seated.get(function)
-            member = None if uid is None else members.get(uid)
-            now = "[red]not there[/red]" if member is None else address_text(member.address)
-            table.add_row(
-                escape(function),
-                "[yellow]open[/yellow]" if uid is None else uid_text(uid),
-                "" if uid is None else now,
-                address_text(seat.address),
-                escape(member.model) if member is not None else "",
-            )
-        out.print(table)
-        for line in self._remarks(port):
-            out.print(line, soft_wrap=True)
-
-    def _remarks(self, port: PortOptions) -> Iterator[str]:
-        from rich.markup import escape
-
-        assert self.roster is not None
-        assert self.ended is not None
-        for one in self.unclaimed:
-            yield f"Not claimed: {uid_text(one.uid)}, address {address_text(one.address)}, {escape(one.model)}"
-        for uid in self.unwatched:
-            yield f"[yellow]Not watched, as it has no address of its own: {uid_text(uid)}[/yellow]"
-        yield from (f"[red]Silent at the end: {uid_text(uid)}[/red]" for uid in self.ended.silent)
-        yield from (f"[yellow]{escape(text)}[/yellow]" for text in self.ended.advice)
-        if not self.roster.proven:
-            yield proof_text(self.roster)
-        rest = [str(self.plan.path), "--port", port.url]
-        if self.is_whole:
-            kept = escape(str(self.plan.beside(ENDING)))
-            yield f"[green]All {len(self.plan.seats)} functions are claimed[/green], kept in {kept}."
-            yield from (escape(f"Next: {shlex.join(['busproto', word, *rest])}") for word in ("audit", "apply"))
-        else:
-            left = [f"'{one}'" for one in self.open] + [f"'{one}' (its actuator is not there)" for one in self.absent]
-            yield escape(f"Open: {', '.join(left)}")
-            yield escape(f"To go on: {_command(self.plan, '--port', port.url)}")

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import math
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from busproto import lasting
 from busproto.cautions import CAUTIONS, DISCLAIMER
+from busproto.cli import exit_codes
 from busproto.errors import BusError, FileError, InputError, PortClosedError
+from busproto.ops.letting_go import Holding, LetGo
 from busproto.ops.link import Link
+from busproto.ops.reports import state_word
 from busproto.ops.steps import Progress
+from busproto.shown import json_text
 from busproto.transport import Transport, open_transport
 from busproto.transport.serial_port import MAX_BAUD, MIN_BAUD
 from busproto.wire.frame import DEFAULT_BAUD
@@ -33,6 +37,7 @@ class NotCleared(Exception):
 
     def __init__(self, why: str, otherwise: str = "nothing was moved") -> None:
         super().__init__(f"{why}; {otherwise}")
+        self.why = why
 
 
 class FloatRange(click.FloatRange):
@@ -101,6 +106,16 @@ def port_options(function: F) -> F:
     return result
 
 
+def native_option(function: F) -> F:
+    """The option that lets a scenario name libraries that are run; it arrives as `native`."""
+    return click.option(
+        "--native-code",
+        "native",
+        is_flag=True,
+        help="Run the shared libraries that the scenario names; they get all your rights.",
+    )(function)
+
+
 def json_option(function: F) -> F:
     """The option --json; it arrives as `as_json`."""
     return click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, with stable keys.")(function)
@@ -130,7 +145,8 @@ def open_link(port: PortOptions) -> Iterator[Link]:
         try:
             yield link
         except (BusError, KeyboardInterrupt) as error:
-            if link.done and not isinstance(error, PortClosedError):  # that one tells it itself
+            # a port that closed tells it itself; a refusal is told with all that was done where the command ends
+            if link.done and not isinstance(error, (PortClosedError, InputError)):
                 error.add_note(f"done until then: {', '.join(link.done)}")
             raise
 
@@ -159,8 +175,7 @@ def recorded(transport: Transport, file: str | None) -> Iterator[Transport]:
     finally:
         used.close()
         if used.writer.failure:
-            clear_progress()
-            click.echo(f"busproto: '{file}' does not hold everything: {used.writer.failure}", err=True)
+            lasting.note_unkept(f"'{file}' does not hold everything: {used.writer.failure}")
 
 
 def origin_ns(transport: Transport) -> int:
@@ -173,14 +188,13 @@ def origin_ns(transport: Transport) -> int:
 def _check_sim_url(url: str) -> None:
     """Make pyserial know the virtual bus, and refuse a bad URL or scenario as bad input."""
     from sim.handlers.protocol_sim import parse_url
-    from sim.scenario import load
 
     try:
-        name, _ = parse_url(url)
+        wanted = parse_url(url)
     except ValueError as error:
         text = str(error) if url in str(error) else f"'{url}': {error}"
         raise InputError(text) from error
-    load(name)
+    wanted.load()
 
 
 class ProgressLine:
@@ -215,12 +229,13 @@ class ProgressLine:
         self._bar.update(self._task, description=step.task, completed=step.at, total=step.of)
 
     def _start(self) -> None:
-        from rich.console import Console
         from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
         from rich.progress import Progress as RichProgress
 
+        from busproto.cli.output import CleanConsole
+
         columns = (TextColumn("{task.description}"), BarColumn(24), MofNCompleteColumn(), TimeElapsedColumn())
-        self._bar = RichProgress(*columns, console=Console(stderr=True), transient=True)
+        self._bar = RichProgress(*columns, console=CleanConsole(stderr=True), transient=True)
         self._task = self._bar.add_task("")
         self._bar.start()
         ProgressLine.shown = self
@@ -234,14 +249,40 @@ def clear_progress() -> None:
 
 def console() -> Console:
     """Where a result goes: coloured on a terminal only, as wide as the terminal or 100 columns."""
-    from rich.console import Console
+    from busproto.cli.output import CleanConsole
 
-    return Console(highlight=False) if sys.stdout.isatty() else Console(highlight=False, width=100)
+    return CleanConsole()
+
+
+def code_of(seen: LetGo, code: int) -> int:
+    """The exit code of a command that let go: 1 wherever an actuator was not seen limp, else `code`."""
+    return code if seen.is_limp else exit_codes.FAILED
+
+
+def print_let_go(seen: LetGo) -> None:
+    """What was seen when all were let go, as a line of the result."""
+    from rich.markup import escape
+
+    colour = "green" if seen.is_limp else "red"
+    console().print(f"[{colour}]{escape(seen.text)}[/{colour}]", soft_wrap=True)
+
+
+def engaged_json(holding: Sequence[Holding]) -> list[dict[str, Any]]:
+    """Those that are not limp, as data; the value of the key "engaged"."""
+    return [{"address": one.address, "state": state_word(one.state)} for one in holding]
+
+
+def print_engaged(holding: Sequence[Holding]) -> None:
+    """A line where any actuator is engaged or holds."""
+    if holding:
+        who = ", ".join(f"address {one.address} ({state_word(one.state)})" for one in holding)
+        text = f"Not limp: {who}. 'busproto move ADDRESS limp' lets one go."
+        console().print(f"[yellow]{text}[/yellow]", soft_wrap=True)
 
 
 def print_json(body: dict[str, Any]) -> None:
     """A result as JSON."""
-    click.echo(json.dumps(body, indent=2, ensure_ascii=False))
+    click.echo(json_text(body, indent=2))
 
 
 def print_cautions() -> None:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import re
+import sys
 from collections.abc import Iterator
 from itertools import groupby
 from typing import TYPE_CHECKING, Any, Final
@@ -13,6 +13,7 @@ import click
 from busproto.cli import exit_codes
 from busproto.cli.common import FloatRange
 from busproto.errors import InputError
+from busproto.shown import clean, json_text, ours
 
 if TYPE_CHECKING:
     from busproto.capture.decoding import Entry
@@ -88,13 +89,14 @@ def command(
     if not as_json:
         click.echo(HEAD)
     shown = bad = 0
+    out = ours(sys.stdout)
     for entry in wanted.choose(decode(capture)):
         shown += 1
         bad += entry.is_error
         if as_json:
-            click.echo(json.dumps(entry_json(entry, with_cells=with_fields), ensure_ascii=False))
+            click.echo(json_text(entry_json(entry, with_cells=with_fields)))
         else:
-            click.echo(line_of(entry, first_ns))
+            click.echo(line_of(entry, first_ns), file=out)
             for line in field_lines(entry) if with_fields else ():
                 click.echo(line)
     if not as_json:
@@ -152,7 +154,7 @@ def line_of(entry: Entry, first_ns: int) -> str:
     if entry.frame is not None:
         source, destination = _who(entry.frame.source), _who(entry.frame.destination)
     head = f"{entry.number:>6} {seconds:>13.6f}  {direction:5}  {source:>10} -> {destination:<10}"
-    line = f"{head}  {what_of(entry)}"
+    line = clean(f"{head}  {what_of(entry)}")
     return click.style(line, fg="red" if entry.reason else "yellow") if entry.is_error else line
 
 

@@ -21,20 +21,22 @@ from busproto.cli.common import (
     address_text,
     address_value,
     clear_progress,
+    code_of,
     console,
     json_option,
     print_json,
+    print_let_go,
 )
 from busproto.cli.find_command import proof_text
 from busproto.errors import PortUnavailableError
 from busproto.ops.address_proof import prove_addresses
 from busproto.ops.addressing import assign_all, ordered_moves
 from busproto.ops.discovery import Roster, find
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.link import Link
 from busproto.ops.motion import (
     LossResult,
     is_limp,
-    release_all,
     report,
     stream,
     take_demand_away,
@@ -111,6 +113,7 @@ class Outcome:
     writes: int
     rows: Sequence[Row]
     wall_s: float
+    let_go: LetGo
 
     @property
     def is_complete(self) -> bool:
@@ -131,7 +134,7 @@ class Outcome:
 JSON: "complete", "scenario", "seed", "clashes_found", "clashes", "unaddressed_found",
 "address_writes", "actuators" (function, uid, was_address, address, planned_address,
 channel, gang, place, model, firmware, supply_v, supply_fits, centred_at_deg, centred,
-loss_action_set, loss_action_seen, ok), "cautions", "wall" (port, counts and times,
+loss_action_set, loss_action_seen, ok), "let_go", "cautions", "wall" (port, counts and times,
 which differ from run to run).
 Exit code 3: something is not as it should be."""
 )
@@ -155,7 +158,7 @@ def command(seed: int, as_json: bool) -> int:
         outcome = do_the_job(port, seed, progress, out)
     if as_json:
         print_json(outcome_json(outcome, port, seed))
-    return exit_codes.DONE if outcome.is_complete else exit_codes.NOT_AS_WANTED
+    return code_of(outcome.let_go, exit_codes.DONE if outcome.is_complete else exit_codes.NOT_AS_WANTED)
 
 
 @contextlib.contextmanager
@@ -168,7 +171,13 @@ def virtual_airframe(seed: int) -> Iterator[str]:
     behind = ["--pty"] if hasattr(os, "openpty") else ["--tcp", "127.0.0.1:0"]
     arguments = [sys.executable, "-m", "busproto", "bus", "run", SCENARIO, *behind, "--seed", str(seed), "--json"]
     # it ends by itself, whatever becomes of us
-    process = subprocess.Popen([*arguments, "--for", "600"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    process = subprocess.Popen(
+        [*arguments, "--for", "600"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=os.name == "posix",  # a Ctrl-C at the terminal is for us: its actuators are let go first
+    )
     try:
         assert process.stdout is not None
         line = process.stdout.readline()
@@ -211,12 +220,11 @@ def do_the_job(port: str, seed: int, progress: ProgressLine, out: Console | None
         after = link.run(find(rng=rng))
         address_proof = link.run(prove_addresses({seat.uid: seat.address for seat in wanted}, rng=rng))
         _tell_addressed(out, len(moves), after, address_proof)
-        link.run(stream({seat.channel: 0.0 for seat in wanted}, CENTRE_NS))
-        centred = link.run(_reports(wanted))
         longest_ms = max(int(values["loss-time-out"]) for values, _ in settings.values())  # type: ignore[arg-type]
-        addresses = [seat.address for seat in wanted]
-        lost = link.run(take_demand_away(addresses, longest_ms * 1_000_000 + LOSS_MARGIN_NS))
-        link.run(release_all())
+        steps = _centre_and_lose(wanted, longest_ms * 1_000_000 + LOSS_MARGIN_NS)
+        loss = parameter_named("loss-action")
+        crew = [OnLine(at, one.uid, loss.text(values[loss.name])) for at, (values, one) in settings.items()]
+        (centred, lost), seen = link.run(ending_limp(steps, crew))
         took_s = (link.transport.now_ns() - began_ns) / 1e9
     rows = [
         Row(
@@ -229,7 +237,7 @@ def do_the_job(port: str, seed: int, progress: ProgressLine, out: Console | None
         )
         for seat in wanted
     ]
-    outcome = Outcome(before, after, address_proof, len(moves), rows, took_s)
+    outcome = Outcome(before, after, address_proof, len(moves), rows, took_s, seen)
     _tell_result(out, outcome)
     return outcome
 
@@ -245,6 +253,13 @@ def _set_up(wanted: Sequence[Seat]) -> Steps[dict[int, tuple[dict[str, RawValue]
         found[seat.address] = ((yield from read_all(seat.address)), description)
     yield Progress("setting up", len(wanted), len(wanted))
     return found
+
+
+def _centre_and_lose(wanted: Sequence[Seat], watch_ns: int) -> Steps[tuple[dict[int, Status], dict[int, LossResult]]]:
+    """How each stood when it was centred, and what it did when the demand was taken away."""
+    yield from stream({seat.channel: 0.0 for seat in wanted}, CENTRE_NS)
+    centred = yield from _reports(wanted)
+    return centred, (yield from take_demand_away([seat.address for seat in wanted], watch_ns))
 
 
 def _reports(wanted: Sequence[Seat]) -> Steps[dict[int, Status]]:
@@ -312,6 +327,7 @@ def _tell_result(out: Console | None, outcome: Outcome) -> None:
         out.print(f"[green]All {len(outcome.rows)} as planned,[/green] in {outcome.wall_s:.1f} s.")
     else:
         out.print("[red]Not all is as planned.[/red]")
+    print_let_go(outcome.let_go)
     out.print(DISCLAIMER)
 
 
@@ -350,6 +366,7 @@ def outcome_json(outcome: Outcome, port: str, seed: int) -> dict[str, Any]:
             }
             for row in outcome.rows
         ],
+        "let_go": outcome.let_go.as_json(),
         "cautions": [*CAUTIONS, DISCLAIMER],
         "wall": {
             "port": port,

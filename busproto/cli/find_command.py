@@ -14,15 +14,19 @@ from busproto.cli.common import (
     address_text,
     address_value,
     console,
+    engaged_json,
     open_link,
     port_options,
+    print_engaged,
     print_json,
     uid_text,
 )
 from busproto.errors import InputError
 from busproto.ops.discovery import Roster, find
+from busproto.ops.letting_go import who_holds
 from busproto.ops.methods import METHODS
 from busproto.ops.steps import Steps
+from busproto.ops.survey import roster_crew
 
 _BEST: Final = next(iter(METHODS))
 _METHODS_TEXT: Final = "\n".join(f"  {method.name:10}{method.text}" for method in METHODS.values())
@@ -59,7 +63,8 @@ Methods (all but {_BEST} are for teaching and comparison: their list is never pr
 \b
 JSON: "method", "complete", "reason", "remaining_error", "actuators" (uid, address, clash),
 "clashes" (address, uids), "clashes_found", "unaddressed", "gone", "twins", "wall"
-(counts and times of the search, which differ from run to run on a real port).
+(counts and times of the search, which differ from run to run on a real port),
+"engaged" (address, state: those that are not limp; one look behind the search).
 Exit code 3: not proven, or a clash.
 \b
 A list is proven for what can be known: an actuator without power, or that hears or
@@ -112,10 +117,12 @@ def command(
         steps = METHODS[name].run(rng, port.baud)
     with open_link(port) as link:
         roster = link.run(steps)
+        engaged = link.run(who_holds(roster_crew(roster)))
     if as_json:
-        print_json({"port": port.url, "method": name, **roster_json(roster)})
+        print_json({"port": port.url, "method": name, **roster_json(roster), "engaged": engaged_json(engaged)})
     else:
         print_roster(roster)
+        print_engaged(engaged)
         if name != _BEST:
             console().print(f"{name}: {roster.calls} queries in {roster.searching_ns / 1e6:.0f} ms on the line.")
     return 0 if roster.proven and not roster.clashes else exit_codes.NOT_AS_WANTED

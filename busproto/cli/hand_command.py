@@ -18,6 +18,7 @@ from busproto.cli.common import (
     PortOptions,
     clear_option,
     clear_progress,
+    code_of,
     json_option,
     open_link,
     port_options,
@@ -26,17 +27,16 @@ from busproto.cli.common import (
 )
 from busproto.cli.keys import END, open_keys
 from busproto.cli.show_command import status_json
-from busproto.errors import InputError, PortClosedError
+from busproto.errors import InputError
 from busproto.ops.addressing import parse_address
-from busproto.ops.demand_units import share_to_degrees, share_to_pulse_us
+from busproto.ops.demand_units import share_to_pulse_us, standing_deg
 from busproto.ops.discovery import find
 from busproto.ops.hand_control import Command, Steered, Steering, View, steer, steer_address, steer_channel
 from busproto.ops.link import Link
 from busproto.ops.motion import DEMAND_PERIOD_NS, fault_texts
-from busproto.ops.watching import state_word
+from busproto.ops.reports import state_word
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import MAX_CHANNELS
-from busproto.wire.parameters import parameter_named
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -86,9 +86,9 @@ From a pipe each key waits until the arm has arrived.
 \b
 JSON: "addresses", "channel" (null for an address), "low_percent", "high_percent" (ends of the demand),
 "commanded" (command, percent, pulse_us, at_end, arrived, reached: address, wanted_deg and a report),
-"peak_current_ma" (by address), "left_limp".
-Exit code 3: keys came from a pipe and an arm did not arrive, or one was not seen limp at the end.
-Exit code 4: the cautions were not answered with yes."""
+"peak_current_ma" (by address), "let_go" (see 'busproto move --help').
+Exit code 1: an actuator was not seen limp at the end. Exit code 3: keys came from a pipe and an arm did not
+arrive. Exit code 4: the cautions were not answered with yes."""
 )
 @click.argument("target", metavar="ADDRESS|ch:N")
 @click.option(
@@ -114,27 +114,22 @@ def command(target: str, small: float, large: float, clear: bool, port: PortOpti
         require_clearance(clear, f"steering {'them' if len(who.addresses) > 1 else 'the actuator'} at address {names}")
         clear_progress()
         with open_keys() as next_key, _Screen(who, small, large, pace_s) as screen:
-            try:
-                steering = link.run(
-                    steer(
-                        who,
-                        lambda: _next_command(next_key),
-                        screen.show,
-                        small=small / 100,
-                        large=large / 100,
-                        wants_settled=is_script,
-                    )
+            steering = link.run(
+                steer(
+                    who,
+                    lambda: _next_command(next_key),
+                    screen.show,
+                    small=small / 100,
+                    large=large / 100,
+                    wants_settled=is_script,
                 )
-            except PortClosedError as error:
-                error.add_note(f"they could not be told to go limp: {_loss_actions(who)}")
-                raise
+            )
     if as_json:
         print_json(_json(who, steering))
     else:
         _print(who, steering)
-    is_limp = len(steering.limp) == len(who.addresses)
     has_arrived = all(one.arrived for one in steering.reached) or not is_script
-    return exit_codes.DONE if is_limp and has_arrived else exit_codes.NOT_AS_WANTED
+    return code_of(steering.let_go, exit_codes.DONE if has_arrived else exit_codes.NOT_AS_WANTED)
 
 
 def parse_who(text: str) -> tuple[int, int]:
@@ -160,13 +155,6 @@ def _followers(link: Link, channel: int) -> Steered:
     return link.run(steer_channel(channel, alone))
 
 
-def _loss_actions(who: Steered) -> str:
-    row = parameter_named("loss-action")
-    return ", ".join(
-        f"the loss action at address {at} is {row.text(one[row.name])}" for at, one in who.settings.items()
-    )
-
-
 def _next_command(next_key: Callable[[], str | None]) -> Command | None:
     """What the next key means; None where there is none, or one that means nothing."""
     key = next_key()
@@ -186,10 +174,11 @@ class _Screen:
 
     def __enter__(self) -> _Screen:
         if sys.stderr.isatty():
-            from rich.console import Console
             from rich.live import Live
 
-            self._live = Live(console=Console(stderr=True, highlight=False), auto_refresh=False, transient=True)
+            from busproto.cli.output import CleanConsole
+
+            self._live = Live(console=CleanConsole(stderr=True), auto_refresh=False, transient=True)
             self._live.start()
         return self
 
@@ -223,7 +212,7 @@ class _Screen:
         table.add_column("state")
         for address, status in view.reports.items():
             settings = self._who.settings[address]
-            wanted = "" if view.share is None else f"{share_to_degrees(view.share, settings):.2f} deg"
+            wanted = "" if view.share is None else f"{standing_deg(view.share, settings):.2f} deg"
             state = "; ".join([state_word(status.state), *fault_texts(status.faults)])
             table.add_row(
                 str(address),
@@ -269,7 +258,7 @@ def _json(who: Steered, steering: Steering) -> dict[str, Any]:
                         "address": address,
                         "wanted_deg": None
                         if one.share is None
-                        else round(share_to_degrees(one.share, who.settings[address]), 4),
+                        else round(standing_deg(one.share, who.settings[address]), 4),
                         **status_json(status),
                     }
                     for address, status in one.reports.items()
@@ -278,7 +267,7 @@ def _json(who: Steered, steering: Steering) -> dict[str, Any]:
             for one in steering.reached
         ],
         "peak_current_ma": {str(address): peak for address, peak in steering.peak_current_ma.items()},
-        "left_limp": sorted(steering.limp),
+        "let_go": steering.let_go.as_json(),
     }
 
 
@@ -292,5 +281,5 @@ def _print(who: Steered, steering: Steering) -> None:
         click.echo(f"{word:14}  {wanted:22}  {where}{notes}")
     for address in who.addresses:
         peak = steering.peak_current_ma.get(address, 0)
-        is_limp = "now limp" if address in steering.limp else "NOT seen limp: it does not answer"
-        click.echo(f"address {address}: {is_limp}, peak {peak} mA")
+        click.echo(f"address {address}: peak {peak} mA")
+    click.echo(steering.let_go.text)

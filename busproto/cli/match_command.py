@@ -14,20 +14,32 @@ from busproto.cli.common import (
     PortOptions,
     clear_option,
     clear_progress,
+    code_of,
     console,
     json_option,
     open_link,
     port_options,
     print_json,
+    print_let_go,
     require_clearance,
 )
-from busproto.cli.plots import require_plots
-from busproto.errors import InputError
-from busproto.ops.survey import survey
+from busproto.cli.plots import require_plots, save_picture
+from busproto.keeping import check_writable, kept
+from busproto.ops.letting_go import LetGo, ending_limp
+from busproto.ops.survey import crew_of, survey
 from busproto.plan.audit import audit
+from busproto.plan.gang_match import MATCH_ENDING
 from busproto.plan.load import load
-from busproto.plan.match import Figures, Matched, match, raw_table
-from busproto.plan.results import gang_named, keep_match, members_to_match
+from busproto.plan.match import Figures, Matched, match
+from busproto.plan.match_checks import raw_table
+from busproto.plan.results import (
+    check_result_place,
+    gang_named,
+    match_body,
+    members_to_match,
+    table_sentences,
+    write_match,
+)
 from busproto.plan.seating import load_seating
 from busproto.plan.trial import Bench
 
@@ -42,11 +54,16 @@ Examples:
   busproto match hauler.toml rudder --port /dev/ttyUSB0 --clear --plot rudder.svg
 \b
 JSON, and in the file hauler.match.json beside the airframe file under the gang's
-name: "date", "lead", "stored", "before" and "after" (greatest_deg, idle_ma,
-peak_idle_ma, fight_torque_nm: an estimate from the current), "members" (function,
-uid, points, table_deg, why, noise_deg, greatest_before_deg, greatest_after_deg,
-rms_before_deg, rms_after_deg).
-Exit code 3: the new tables were not better, so nothing was stored."""
+name: "date", "lead", "lead_uid", "stored", "refused" (reasons), "tables" ("stored",
+"as before" or "not known", as read back), "not_read_back" (function: why), "before"
+and "after" (null, or greatest_deg, idle_ma, peak_idle_ma, fight_torque_nm: an
+estimate from the current), "members" (function, uid, and as far as it came: points,
+table_deg, why, noise_deg, greatest_before_deg, greatest_after_deg, rms_before_deg,
+rms_after_deg), "earlier" (where it was refused: the last one that was stored).
+In JSON also "let_go": what was seen at the end, see 'busproto move --help'.
+Exit code 3: refused; the tables are as they were, and that was read back. Exit code
+1: refused, and it could not be read back what the tables are; or an actuator was not
+seen limp at the end."""
 )
 @click.argument("airframe")
 @click.argument("gang")
@@ -78,29 +95,37 @@ def command(
     """Make the actuators of GANG move alike, so that they do not fight: measure, correct, prove.
 
     One after another leads the surface through its travel while the others are limp and carried along; from what
-    they report each gets a correction table, which is stored where it is better. The surface moves over nearly all
-    of its travel. Ends limp, also on Ctrl-C; then the tables are as they were.
+    they report each gets a correction table, which is stored where it is better. Refused where a member is not
+    carried along (a rod that is off, a wrong spare), where no table fits, or where one would make it worse. The
+    surface moves over nearly all of its travel. Ends limp, also on Ctrl-C; then the tables are as they were.
     """
     plan = load(airframe)
     wanted = gang_named(plan, gang)
+    check_result_place(plan, MATCH_ENDING)
     if plot_file is not None:
         require_plots(plot_file)
+        check_writable(Path(plot_file))
     with open_link(port) as link:
-        found = audit(plan, load_seating(plan), link.run(survey()))
+        seen = link.run(survey())
+        found = audit(plan, load_seating(plan), seen)
         benches = members_to_match(wanted, found)
         require_clearance(clear, f"matching the {gang}: its surface moves over nearly all of its travel")
-        result = link.run(match(benches, stations=stations, looks=looks, reach=reach_percent / 100))
-    body = keep_match(plan, wanted, benches, result)
+        steps = match(benches, stations=stations, looks=looks, reach=reach_percent / 100)
+        result, limp = link.run(ending_limp(steps, crew_of(seen)))
+    body = match_body(benches, result)
+    kept(lambda: write_match(plan, wanted, body))
     if plot_file is not None:
-        _plot(plot_file, gang, benches, result)
+        kept(lambda: _plot(plot_file, gang, benches, result))
     if as_json:
-        print_json({"airframe": plan.title, "gang": gang, **body})
+        print_json({"airframe": plan.title, "gang": gang, **body, "let_go": limp.as_json()})
     else:
-        _print(gang, benches, result)
-    return exit_codes.DONE if result.stored else exit_codes.NOT_AS_WANTED
+        _print(gang, benches, result, limp)
+    if result.unknown:
+        return exit_codes.FAILED
+    return code_of(limp, exit_codes.DONE if result.stored else exit_codes.NOT_AS_WANTED)
 
 
-def _print(gang: str, benches: Sequence[Bench], result: Matched) -> None:
+def _print(gang: str, benches: Sequence[Bench], result: Matched, limp: LetGo) -> None:
     from rich.markup import escape
     from rich.table import Table
 
@@ -108,30 +133,30 @@ def _print(gang: str, benches: Sequence[Bench], result: Matched) -> None:
     out = console()
     lead, *others = benches
     before, after = result.before, result.after
-    table = Table("", "before", "after", box=None)
-    for bench in others:
-        at = bench.address
-        table.add_row(
-            f"{escape(bench.seat.function)}: greatest mismatch",
-            f"{before.greatest_deg[at]:.3f} deg",
-            f"{after.greatest_deg[at]:.3f} deg",
-        )
-        table.add_row("  rms", f"{before.rms_deg[at]:.3f} deg", f"{after.rms_deg[at]:.3f} deg")
-    table.add_row(
-        "fight torque, estimated from the current", f"{before.torque_nm:.3f} N m", f"{after.torque_nm:.3f} N m"
-    )
-    table.add_row("current of all, standing still", f"{before.idle_ma:.0f} mA", f"{after.idle_ma:.0f} mA")
     out.print(f"{escape(gang)}: {escape(lead.seat.function)} leads.")
-    out.print(table)
-    for bench in others:
-        fit = result.fits[bench.address]
-        none = "" if raw_table(fit) else " (it needs none)"
-        out.print(f"{escape(bench.seat.function)}: {escape(fit.reason)}{none}")
-    out.print(terminal_plot(before, after))
-    if result.stored:
-        out.print("[green]The tables are stored.[/green] All are limp.")
-    else:
-        out.print("[red]The new tables are not better: nothing was stored.[/red] All are limp.")
+    if before is not None:
+        table = Table("", "before", *(["after"] if after else []), box=None)
+        both = [before, after] if after else [before]
+        for bench in others:
+            at = bench.address
+            greatest = [f"{one.greatest_deg[at]:.3f} deg" for one in both]
+            table.add_row(f"{escape(bench.seat.function)}: greatest mismatch", *greatest)
+            table.add_row("  rms", *(f"{one.rms_deg[at]:.3f} deg" for one in both))
+        torques = [f"{one.torque_nm:.3f} N m" for one in both]
+        table.add_row("fight torque, estimated from the current", *torques)
+        table.add_row("current of all, standing still", *(f"{one.idle_ma:.0f} mA" for one in both))
+        out.print(table)
+    if before is not None and after is not None:
+        for bench in others:
+            fit = result.fits[bench.address]
+            none = "" if raw_table(fit) else " (it needs none)"
+            out.print(f"{escape(bench.seat.function)}: {escape(fit.reason)}{none}")
+        out.print(terminal_plot(before, after))
+    for reason in result.refused:
+        out.print(f"[red]Refused:[/red] {escape(reason)}.")
+    for sentence in table_sentences(result):
+        out.print(f"[{'green' if result.stored else 'red'}]{escape(sentence)}[/]")
+    print_let_go(limp)
     out.print(DISCLAIMER)
 
 
@@ -156,6 +181,10 @@ def _plot(file: str, gang: str, benches: Sequence[Bench], result: Matched) -> No
     """A picture of the mismatch. Raises InputError where the file cannot be written."""
     from matplotlib.figure import Figure
 
+    if result.before is None or result.after is None:
+        clear_progress()
+        click.echo(f"'{file}' was not made: it was refused before there was a curve", err=True)
+        return
     figure = Figure(figsize=(8, 4.5), layout="constrained")
     axes = figure.subplots()
     for number, bench in enumerate(benches[1:]):
@@ -172,7 +201,4 @@ def _plot(file: str, gang: str, benches: Sequence[Bench], result: Matched) -> No
     axes.set(xlabel="demand, %", ylabel="mismatch, deg", title=f"{gang}: mismatch to {benches[0].seat.function}")
     axes.grid(alpha=0.3)
     axes.legend()
-    try:
-        figure.savefig(Path(file))
-    except (OSError, ValueError) as error:
-        raise InputError(f"'{file}' cannot be written: {error}") from error
+    save_picture(figure, file)

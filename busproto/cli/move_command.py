@@ -9,6 +9,7 @@ from busproto.cli.common import (
     FloatRange,
     PortOptions,
     clear_option,
+    code_of,
     json_option,
     open_link,
     port_options,
@@ -16,10 +17,10 @@ from busproto.cli.common import (
     require_clearance,
 )
 from busproto.cli.show_command import status_json
-from busproto.errors import PortClosedError
 from busproto.ops.addressing import parse_address
-from busproto.ops.demand_units import check_target, parse_target, share_to_degrees, share_to_pulse_us
-from busproto.ops.motion import move, release, report
+from busproto.ops.demand_units import check_target, parse_target, share_to_pulse_us, standing_deg
+from busproto.ops.letting_go import OnLine, let_go
+from busproto.ops.motion import move, report
 from busproto.ops.parameter_access import describe, read_all
 from busproto.wire.messages import STATE_TEXTS
 from busproto.wire.parameters import parameter_named
@@ -38,8 +39,11 @@ Examples:
   busproto move 5 limp --port /dev/ttyUSB0
 \b
 JSON: "address", "target" (percent, degrees, pulse_us; null for limp), "arrived",
-"peak_current_ma", "before", "held" (reports: at the beginning, and at the target).
-Exit code 3: it did not arrive. Exit code 4: the cautions were not answered with yes.""",
+"peak_current_ma", "before", "held" (reports: at the beginning, and at the target),
+"let_go" (what was seen after the last release: "all_seen_limp", addresses "limp",
+"holding" with address and state, "not_seen", "shared", "without_address").
+Exit code 1: it was not seen limp at the end. Exit code 3: it did not arrive. Exit
+code 4: the cautions were not answered with yes.""",
 )
 @click.argument("address")
 @click.argument("target")
@@ -64,17 +68,15 @@ def command(address: str, target: str, hold_s: float, clear: bool, port: PortOpt
         return _let_go(at, port, as_json)
     check_target(target)  # a typing mistake is found before the port is opened
     with open_link(port) as link:
-        link.run(describe(at))
+        about = link.run(describe(at))
         settings = link.run(read_all(at))
         share = parse_target(target, settings)
-        degrees, pulse_us = share_to_degrees(share, settings), share_to_pulse_us(share)
+        degrees = standing_deg(share, settings, about.mechanical_travel_cdeg)
+        pulse_us = share_to_pulse_us(share)
         require_clearance(clear, f"moving the actuator at address {at} to {degrees:.2f} deg")
-        try:
-            result = link.run(move(at, share, round(hold_s * 1e9)))
-        except PortClosedError as error:
-            action = parameter_named("loss-action").text(settings["loss-action"])
-            error.add_note(f"the actuator at address {at} could not be told to go limp: its loss action is {action}")
-            raise
+        action = parameter_named("loss-action").text(settings["loss-action"])
+        result = link.run(move(at, share, round(hold_s * 1e9), loss_action=action))
+    assert result.let_go is not None
     if as_json:
         print_json(
             {
@@ -84,34 +86,36 @@ def command(address: str, target: str, hold_s: float, clear: bool, port: PortOpt
                 "peak_current_ma": result.peak_current_ma,
                 "before": status_json(result.before),
                 "held": status_json(result.after),
+                "let_go": result.let_go.as_json(),
             }
         )
     else:
         word = "arrived" if result.arrived else "did NOT arrive, is"
         click.echo(
             f"address {at}: {word} at {result.after.position_cdeg / 100:.2f} deg, demand {share * 100:.2f} % "
-            f"({degrees:.2f} deg, {pulse_us:.1f} us), peak {result.peak_current_ma} mA; now limp"
+            f"({degrees:.2f} deg, {pulse_us:.1f} us), peak {result.peak_current_ma} mA. {result.let_go.text}"
         )
-    return exit_codes.DONE if result.arrived else exit_codes.NOT_AS_WANTED
+    return code_of(result.let_go, exit_codes.DONE if result.arrived else exit_codes.NOT_AS_WANTED)
 
 
 def _let_go(address: int, port: PortOptions, as_json: bool) -> int:
     """Limp needs no caution: it is what every caution wants."""
     with open_link(port) as link:
         before = link.run(report(address))
-        link.run(release(address))
+        seen = link.run(let_go((OnLine(address),), everyone=False))
         after = link.run(report(address))
     if as_json:
         print_json(
             {
                 "address": address,
                 "target": None,
-                "arrived": True,
+                "arrived": seen.is_limp,
                 "peak_current_ma": after.current_ma,
                 "before": status_json(before),
                 "held": status_json(after),
+                "let_go": seen.as_json(),
             }
         )
     else:
-        click.echo(f"address {address}: {STATE_TEXTS[after.state]}")
-    return exit_codes.DONE
+        click.echo(f"address {address}: {STATE_TEXTS[after.state]}. {seen.text}")
+    return code_of(seen, exit_codes.DONE)

@@ -11,17 +11,22 @@ from typing import Any, Final
 
 import click
 
+from busproto import lasting
 from busproto.cli import exit_codes
 from busproto.cli.common import address_text, console, json_option, print_json
 from busproto.errors import FileError, InputError
 from busproto.keeping import write_whole
 from busproto.plan import examples
 from busproto.plan.bus_load import BusLoad, plan_load, report_poll_ns
-from busproto.plan.check import KINDS as FINDING_KINDS
-from busproto.plan.check import Finding, check, check_fleet, seat_sweep
-from busproto.plan.files import KINDS, FleetFile, schema
+from busproto.plan.check import check, check_fleet, seat_sweep
+from busproto.plan.files import KINDS, FleetFile, ModelTable, schema
+from busproto.plan.finding import KINDS as FINDING_KINDS
+from busproto.plan.finding import Finding
 from busproto.plan.load import Plan, Seat, kind_of, load, load_fleet
+from busproto.plan.rigging import setting
+from busproto.plan.supply_check import line_of
 from busproto.plan.sweep import Sweep
+from busproto.rig.drive import loss_window
 from busproto.wire.parameters import BY_NAME
 
 FIRST_EXAMPLE: Final = "start"
@@ -97,9 +102,10 @@ def write_new(directory: Path, texts: Mapping[str, str]) -> list[Path]:
     written: list[Path] = []
     try:
         directory.mkdir(parents=True, exist_ok=True)
-        for path, text in zip(paths, texts.values(), strict=True):
-            write_whole(path, text)
-            written.append(path)
+        with lasting.account() as done:  # of its own: where it fails, nothing of it lasts
+            for path, text in zip(paths, texts.values(), strict=True):
+                write_whole(path, text)
+                written.append(path)
     except BaseException as error:
         with contextlib.suppress(OSError):
             for path in written:
@@ -110,6 +116,8 @@ def write_new(directory: Path, texts: Mapping[str, str]) -> list[Path]:
             why = getattr(error, "strerror", None) or str(error)
             raise InputError(f"'{directory}' cannot be made: {why}") from error
         raise
+    for change in done.changes:
+        lasting.note_change(change)
     return paths
 
 
@@ -159,7 +167,9 @@ on an airframe also gang, place, model, firmware, and sweep with low_deg,
 high_deg, lost_at_minus_deg, lost_at_plus_deg, symmetric_deg, lost_share, step_deg),
 "gangs" (gang, number, members), "bus" (baud, demands_per_second, channels,
 actuators, cycle_ms, busy_ms least and most, load_percent, fits, latency_ms least
-and most, ask_each_ms), "findings" (kind, severity error or advice, file, line, key,
+and most, ask_each_ms), "line" (unit_loads, pair_ohm, driver_ohm, idle_v, or null),
+"models" (model, stall_torque and no_load_speed as written, stall_nm, no_load_deg_s),
+"findings" (kind, severity error or advice, file, line, key,
 functions, text).
 \b
 Kinds of findings:
@@ -226,6 +236,8 @@ def _file_json(looked: _Looked) -> dict[str, Any]:
                 for gang in plan.gangs.values()
             ],
             "bus": _bus_json(plan),
+            "line": _line_json(plan),
+            "models": _models_json(plan.models),
         }
     elif fleet is not None:
         body |= {
@@ -235,6 +247,7 @@ def _file_json(looked: _Looked) -> dict[str, Any]:
                 {"function": name, "address": row.address, "channel": row.channel}
                 for name, row in fleet.function.items()
             ],
+            "models": _models_json(fleet.model),
         }
     else:
         return body
@@ -325,7 +338,9 @@ def _print_plan(path: Path, plan: Plan) -> None:
         together = f"channel {channels[0]}" if len(channels) == 1 else f"channels {', '.join(map(str, channels))}"
         members = ", ".join(f"'{member}'" for member in gang.members)
         _say(f"  gang '{gang.name}' follows {together}: {members}")
-    for line in _bus_lines(plan_load(plan), len(plan.seats)):
+    for line in (*_bus_lines(plan_load(plan), len(plan.seats)), *_line_lines(plan), *_loss_lines(plan)):
+        _say(f"  {line}")
+    for line in _model_lines(plan.models):
         _say(f"  {line}")
     _say("  What each arm reaches, in degrees; a step is 0.01 % of demand:")
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
@@ -357,6 +372,8 @@ def _print_fleet(path: Path, fleet: FleetFile) -> None:
 
     _say(f"{path}: fleet map '{fleet.title}'", "bold")
     _say(f"  {_count(len(fleet.function), 'function')}, {_count(len(fleet.model), 'model')}")
+    for line in _model_lines(fleet.model):
+        _say(f"  {line}")
     table = Table("function", "address", "channel", "set differently from the rest", box=None, pad_edge=False)
     for name, row in fleet.function.items():
         settings = ", ".join(f"{key} = {value}" for key, value in row.settings.items())
@@ -384,6 +401,65 @@ def _bus_lines(load_now: BusLoad, functions: int) -> Iterable[str]:
     yield f"{fits}; a demand reaches the arms after {soonest_ms:.1f} to {latest_ms:.1f} ms"
     each_ms = report_poll_ns(functions, load_now.baud) / 1e6
     yield f"asking each for its whole report, one after the other, takes {each_ms:.1f} ms"
+
+
+def _line_lines(plan: Plan) -> Iterable[str]:
+    line = line_of(plan)
+    if line is None:
+        return
+    pair = f"{line.pair_ohm:.1f} Ohm between the wires"
+    if line.bias_ohm is not None:
+        pair += f", {line.driver_ohm:.1f} Ohm for a driver with the bias; idle at {line.idle_v * 1000:.0f} mV"
+    yield f"line with {line.unit_loads:g} unit loads and {_count(len(line.terminations_ohm), 'termination')}: {pair}"
+
+
+def _loss_lines(plan: Plan) -> Iterable[str]:
+    """When loss actions begin, of those whose time-out is longer than the time between two demands."""
+    period_ms = 1000 / plan.bus.demands_per_second
+    times = sorted({setting(seat, "loss-time-out") for seat in plan.seats.values()})
+    for time_out_ms in times:
+        if time_out_ms < period_ms:
+            continue
+        least_ms, most_ms = loss_window(time_out_ms, period_ms).after_loss_ms
+        who = "" if len(times) == 1 else f" of those with a time-out of {time_out_ms} ms"
+        yield f"the loss action{who} begins {least_ms:.0f} to {most_ms:.0f} ms after the demands are lost"
+
+
+def _model_lines(models: Mapping[str, ModelTable]) -> Iterable[str]:
+    """Ratings in the trade's units, converted."""
+    for name, model in models.items():
+        said = []
+        if isinstance(model.stall_torque, str):
+            said.append(f"{model.stall_torque} is {model.stall_nm:.4g} N m")
+        if isinstance(model.no_load_speed, str):
+            said.append(f"{model.no_load_speed} is {model.no_load_deg_s:.4g} deg/s")
+        if said:
+            yield f"model '{name}': {', '.join(said)}"
+
+
+def _models_json(models: Mapping[str, ModelTable]) -> list[dict[str, Any]]:
+    return [
+        {
+            "model": name,
+            "stall_torque": model.stall_torque,
+            "stall_nm": None if model.stall_nm is None else round(model.stall_nm, 7),
+            "no_load_speed": model.no_load_speed,
+            "no_load_deg_s": None if model.no_load_deg_s is None else round(model.no_load_deg_s, 4),
+        }
+        for name, model in models.items()
+    ]
+
+
+def _line_json(plan: Plan) -> dict[str, Any] | None:
+    line = line_of(plan)
+    if line is None:
+        return None
+    return {
+        "unit_loads": round(line.unit_loads, 4),
+        "pair_ohm": round(line.pair_ohm, 3),
+        "driver_ohm": round(line.driver_ohm, 3),
+        "idle_v": round(line.idle_v, 5),
+    }
 
 
 def _pack_text(plan: Plan) -> str:

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import importlib.util
+import io
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from busproto.errors import InputError
+from busproto.keeping import require_own, write_whole
 
+MARK: Final = "drawn by busproto"
+"""Stands in every picture of ours, where its kind of file keeps such things."""
+MAX_PICTURE_BYTES: Final = 64 << 20
 ENDINGS: Final = (".svg", ".png", ".pdf")
 
 
@@ -16,7 +21,20 @@ def require_plots(file: str) -> None:
     path = Path(file)
     if path.suffix.lower() not in ENDINGS:
         raise InputError(f"picture '{file}': a name that ends in {', '.join(ENDINGS)} is wanted")
-    if not path.absolute().parent.is_dir():
-        raise InputError(f"picture '{file}': there is no directory '{path.parent}'")
+    require_own(path, MARK, "a picture", within=MAX_PICTURE_BYTES)
     if importlib.util.find_spec("matplotlib") is None:
         raise InputError("a picture needs matplotlib: pip install 'busproto[plot]'")
+
+
+def save_picture(figure: Any, file: Path | str) -> None:
+    """Write a figure of matplotlib, whole or not at all.
+
+    Raises:
+        InputError: it cannot be written, or something stands there that is no picture of ours.
+    """
+    path = Path(file)
+    kind = path.suffix.lower().removeprefix(".")
+    require_plots(str(file))
+    drawn = io.BytesIO()
+    figure.savefig(drawn, format=kind, metadata={"Software" if kind == "png" else "Creator": MARK})
+    write_whole(path, drawn.getvalue())

@@ -13,17 +13,19 @@ from busproto.cli.applying import Applied, apply_goals, ask, yes_option
 from busproto.cli.common import (
     PortOptions,
     clear_progress,
+    code_of,
     console,
     json_option,
     open_link,
     port_options,
     print_json,
+    print_let_go,
     uid_text,
 )
 from busproto.cli.restore_command import journal_beside, not_proven
-from busproto.cli.save_command import check_place, open_record
+from busproto.cli.save_command import open_record
 from busproto.errors import InputError, OperationError
-from busproto.keeping import now_text
+from busproto.keeping import check_writable, now_text
 from busproto.ops.addressing import parse_uid
 from busproto.ops.link import Link
 from busproto.ops.survey import Survey, read_sheet, survey
@@ -40,7 +42,7 @@ from busproto.plan.replace import (
     record_after,
     seating_after,
 )
-from busproto.plan.seating import load_seating, save_seating
+from busproto.plan.seating import load_seating, save_seating, seating_path
 from busproto.wire.messages import Description
 
 
@@ -55,8 +57,9 @@ afterwards it holds the new actuator, and the one before is kept under a number.
 \b
 JSON: "function", "old_uid", "new_uid", "address", "match_anew" (bool), "record",
 "kept" (the record before), "fingerprint", "changes", "steps_done",
-"addresses_proven", "reason", "went_on_after".
-Exit code 1: the new one must not take that place; stderr says why. Exit code 3: the
+"addresses_proven", "reason", "went_on_after", "let_go".
+Exit code 1: the new one must not take that place, or an actuator was not seen limp at
+the end ("let_go": see 'busproto move --help'); stderr says why. Exit code 3: the
 line or the addresses afterwards are not proven. Exit code 4: not agreed."""
 )
 @click.argument("function", metavar="FUNCTION")
@@ -81,7 +84,9 @@ def command(
     port: PortOptions,
     as_json: bool,
 ) -> int:
-    """Put a new actuator in the place of the one recorded in FUNCTION (or with that uid): its address, all settings.
+    """Put a new actuator in the place of the one recorded in FUNCTION (or with that uid): its address, its settings.
+
+    The correction table is not taken over: it was measured on the old one. A gang is to be matched anew.
 
     The new one is the only one on the line that the record does not know. It may be fresh from the factory, at any
     address, or share one with another. Model, firmware and rating are held against the old one's first. It goes limp
@@ -97,7 +102,9 @@ def command(
         plan.seat(old.function)
     seating = load_seating(plan) if plan is not None else {}
     new_uid = parse_uid(uid) if uid is not None else None
-    check_place(path)
+    check_writable(path)
+    if plan is not None:
+        check_writable(seating_path(plan))
     with open_link(port) as link:
         before = link.run(survey())
         clear_progress()
@@ -143,7 +150,7 @@ def command(
         )
     else:
         _print(exchange, applied, after, path, kept)
-    return exit_codes.NOT_AS_WANTED if applied.proof else exit_codes.DONE
+    return code_of(applied.let_go, exit_codes.NOT_AS_WANTED if applied.proof else exit_codes.DONE)
 
 
 def _looked_at(
@@ -181,11 +188,14 @@ def _print(exchange: Exchange, applied: Applied, after: Record, path: Path, kept
         out.print(f"[red]addresses NOT PROVEN: {escape(applied.proof)}[/red]")
     out.print(
         f"[green]{escape(old.name)}: {uid_text(exchange.uid)} has address {old.address} and all settings of "
-        f"{uid_text(old.uid)}.[/green] It is limp."
+        f"{uid_text(old.uid)}, but no correction table.[/green]"
     )
+    print_let_go(applied.let_go)
     if needs_match(old):
         why = (
-            "its correction table was measured on the old one" if old.settings.get("correction") else "it is in a gang"
+            "a correction table belongs to the one it was measured on"
+            if old.settings.get("correction")
+            else "it is in a gang"
         )
         out.print(f"[yellow]Match it anew before use: {why}.[/yellow]")
     out.print("Label it with its new function, and look at neutral and throws: the splines of two arms differ.")

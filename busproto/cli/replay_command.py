@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import signal
 import time
 from typing import TYPE_CHECKING, Any, Final
@@ -15,14 +14,18 @@ from busproto.cli.common import (
     FloatRange,
     PortOptions,
     clear_option,
+    code_of,
     json_option,
     open_link,
     port_options,
     print_json,
+    print_let_go,
     require_clearance,
 )
 from busproto.cli.decode_command import warn_of_cut
 from busproto.errors import FileError
+from busproto.interrupts import INTERRUPTS
+from busproto.shown import json_text
 
 if TYPE_CHECKING:
     from busproto.capture.pcapng import Capture
@@ -53,8 +56,11 @@ Examples:
   busproto replay search.pcapng --as-bus --tcp 127.0.0.1:7000 --once
 \b
 JSON: "alike", "asked", "replies" (as the host only), "differences" (packet, asked,
-text), all of them. As the bus, --json prints {"port": ...} on the first line.
-Exit code 3: something differs from the capture, or its end is cut."""
+text), all of them, "let_go" (as the host: what was seen at the end, see 'busproto move
+--help'; null where nothing that moves or changes was sent). As the bus, --json prints
+{"port": ...} on the first line.
+Exit code 1: an actuator was not seen limp at the end. Exit code 3: something differs
+from the capture, or its end is cut."""
 )
 @click.argument("file")
 @click.option("--as-bus", is_flag=True, help="Be the bus: wait for a host and answer as recorded.")
@@ -121,25 +127,37 @@ def _require_field(name: str, context: click.Context) -> None:
 def _as_host(capture: Capture, port: PortOptions, ignored: frozenset[str], clear: bool, as_json: bool) -> int:
     from busproto.capture.replay import HostReplay, breaths, disturbing
     from busproto.cli.common import ProgressLine, clear_progress
+    from busproto.ops.letting_go import LetGo, let_go, let_go_after
     from busproto.ops.steps import Progress
 
     found = disturbing(breaths(capture))
     if found:
         what = ", ".join(f"{count} x {name}" for name, count in found.items())
         require_clearance(clear, f"sending again what moves or changes something ({what})")
-    with open_link(port) as link, ProgressLine() as progress:
-        outcome = HostReplay(link.transport, capture, ignored).run(
-            lambda at, of: progress.show(Progress("playing back", at, of))
-        )
+    seen: LetGo | None = None
+    with open_link(port) as link, ProgressLine() as progress, INTERRUPTS.deferred():
+        replay = HostReplay(link.transport, capture, ignored)
+        try:
+            outcome = replay.run(lambda at, of: progress.show(Progress("playing back", at, of)))
+        except BaseException as error:
+            if replay.is_disturbed:
+                link.run(let_go_after(error, None))
+            raise
+        if replay.is_disturbed:
+            seen = link.run(let_go(None))
     clear_progress()
     body = {"alike": not outcome.differences, "asked": outcome.asked, "replies": outcome.replies}
     if as_json:
-        print_json({**body, "differences": [_difference_json(one) for one in outcome.differences]})
+        limp = None if seen is None else seen.as_json()
+        print_json({**body, "differences": [_difference_json(one) for one in outcome.differences], "let_go": limp})
     else:
         _print(outcome.differences)
         click.echo(f"{outcome.asked} times asked, {outcome.replies} replies, {_amount(outcome.differences)}.")
+        if seen is not None:
+            print_let_go(seen)
     cut = warn_of_cut(capture.source, capture.cut)
-    return exit_codes.NOT_AS_WANTED if outcome.differences or cut else exit_codes.DONE
+    code = exit_codes.NOT_AS_WANTED if outcome.differences or cut else exit_codes.DONE
+    return code if seen is None else code_of(seen, code)
 
 
 def _difference_json(one: Difference) -> dict[str, Any]:
@@ -168,7 +186,7 @@ def _as_bus(capture: Capture, pty: bool, tcp: str | None, once: bool, for_s: flo
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # before anyone knows that there is something to end
     try:
         if as_json:
-            click.echo(json.dumps({"port": endpoint.name, "baud": capture.baud}))
+            click.echo(json_text({"port": endpoint.name, "baud": capture.baud}))
         else:
             click.echo(f"port: {endpoint.name}")
             click.echo(f"answering as recorded, {capture.baud} Bd; Ctrl-C ends it.", err=True)
@@ -179,7 +197,7 @@ def _as_bus(capture: Capture, pty: bool, tcp: str | None, once: bool, for_s: flo
         endpoint.close()
     if as_json:
         differences = [_difference_json(one) for one in bus.differences]
-        click.echo(json.dumps({"alike": not differences, "asked": bus.asked, "differences": differences}))
+        click.echo(json_text({"alike": not differences, "asked": bus.asked, "differences": differences}))
     else:
         _print(bus.differences)
         click.echo(f"{bus.asked} requests came, {_amount(bus.differences)}.")

@@ -13,11 +13,13 @@ from busproto.cli.applying import Applied, apply_goals, yes_option
 from busproto.cli.common import (
     PortOptions,
     clear_progress,
+    code_of,
     console,
     json_option,
     open_link,
     port_options,
     print_json,
+    print_let_go,
     uid_text,
 )
 from busproto.cli.compare_command import differences_json
@@ -37,11 +39,12 @@ Examples:
   busproto restore hauler.record.json --those-present --yes --port /dev/ttyUSB0
 \b
 JSON: "restored" (bool), "fingerprint" (of the record), "absent" (uid, name),
-"changes", "steps_done", "addresses_proven", "reason", "went_on_after", and what
+"changes", "steps_done", "addresses_proven", "reason", "went_on_after", "let_go", and what
 still differs, as 'busproto compare' gives it ("only_second": on the bus, not in the
 record).
 A journal stands beside the record. Run it again after any interruption.
-Exit code 3: the bus is not as recorded. Exit code 4: not agreed."""
+Exit code 1: an actuator was not seen limp at the end ("let_go": see 'busproto move
+--help'). Exit code 3: the bus is not as recorded. Exit code 4: not agreed."""
 )
 @click.argument("record_file", metavar="RECORD")
 @click.option("--those-present", is_flag=True, help="Also where actuators of the record are not on the line.")
@@ -93,7 +96,7 @@ def command(record_file: str, those_present: bool, edited: bool, agreed: bool, p
         )
     else:
         _print(record, applied, found, is_restored)
-    return exit_codes.DONE if is_restored else exit_codes.NOT_AS_WANTED
+    return code_of(applied.let_go, exit_codes.DONE if is_restored else exit_codes.NOT_AS_WANTED)
 
 
 def _refuse_absent(absent: list[Entry], record: Record, those_present: bool) -> None:
@@ -144,5 +147,6 @@ def _print(record: Record, applied: Applied, found: Differences, is_restored: bo
     if is_restored:
         out.print(
             f"[green]{escape(record.title)}: all {len(record.entries)} as recorded, fingerprint "
-            f"{short(record.fingerprint)}.[/green] All are limp."
+            f"{short(record.fingerprint)}.[/green]"
         )
+    print_let_go(applied.let_go)

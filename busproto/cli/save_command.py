@@ -12,19 +12,22 @@ from busproto.cli.common import (
     PortOptions,
     clear_progress,
     console,
+    engaged_json,
     json_option,
     open_link,
     port_options,
+    print_engaged,
     print_json,
     uid_text,
 )
 from busproto.errors import InputError
-from busproto.keeping import now_text
+from busproto.keeping import check_writable, now_text, require_own
+from busproto.ops.letting_go import OnLine, who_holds
 from busproto.ops.link import Link
 from busproto.ops.survey import survey
 from busproto.plan.audit import seated_uids
 from busproto.plan.load import Plan, load
-from busproto.plan.record import ENDING, Record, load_record, record_of, save_record, short
+from busproto.plan.record import ENDING, RECORD_KEY, Record, load_record, record_of, save_record, short
 from busproto.plan.seating import load_seating
 from busproto.wire.frame import UNADDRESSED
 
@@ -40,8 +43,11 @@ NAME.record.1.json, .2.json and so on: nothing is lost.
 \b
 JSON: "file" (null where nothing was written), "kept" (where the file before is now,
 or null), "title", "fingerprint", "actuators", "not_stored" (uid, function, settings:
-they differ in working memory), "flaws" (texts).
-Exit code 3: not the whole bus is known; nothing is written without --as-it-is."""
+they differ in working memory), "flaws" (texts), "engaged" (address,
+state: those that are not limp), "missing" (functions of the plan
+that are not on the line).
+Exit code 3: not the whole bus is known, and nothing is written without --as-it-is; or
+a function of the plan is not on the line: then the others are saved."""
 )
 @click.option("--airframe", metavar="FILE", help="The airframe file: functions and title come from it.")
 @click.option("-o", "--output", metavar="FILE", help="Where to write the record.")
@@ -65,11 +71,14 @@ def command(
         raise InputError("--title: a text without control characters is wanted")
     with open_link(port) as link:
         record = read_bus(link, plan, title=title or (plan.title if plan else path.name.partition(".")[0]))
+        there = [(one.address, one.uid) for one in record.entries] + [(one.address, one.uid) for one in record.unread]
+        engaged = link.run(who_holds(OnLine(address, uid) for address, uid in there))
     clear_progress()
     if not record.entries and not record.unread:
         raise InputError("nobody answers, so there is nothing to save: check power, wiring and line rate (--baud)")
     is_refused = bool(record.flaws) and not as_it_is
     kept = None if is_refused else save_record(path, record)
+    missing = missing_functions(plan, record) if plan is not None else []
     if as_json:
         print_json(
             {
@@ -84,11 +93,22 @@ def command(
                     if one.unsaved
                 ],
                 "flaws": record.flaws,
+                "missing": missing,
+                "engaged": engaged_json(engaged),
             }
         )
     else:
-        _print(record, path, kept, is_refused)
-    return exit_codes.NOT_AS_WANTED if record.flaws else exit_codes.DONE
+        _print(record, path, kept, is_refused, missing)
+        print_engaged(engaged)
+    return exit_codes.NOT_AS_WANTED if record.flaws or missing else exit_codes.DONE
+
+
+def missing_functions(plan: Plan, record: Record) -> list[str]:
+    """Functions of the plan whose actuator is not on the line, neither read nor unread."""
+    functions = {one.function for one in record.entries}
+    seating = load_seating(plan)
+    unread = {one.uid for one in record.unread}
+    return [one for one in plan.seats if one not in functions and seating.get(one) not in unread]
 
 
 def read_bus(link: Link, plan: Plan | None, *, title: str) -> Record:
@@ -124,7 +144,8 @@ def _path(plan: Plan | None, output: str | None) -> Path:
     if output is None and plan is None:
         raise InputError("where to? -o FILE is wanted, or --airframe FILE, beside which the record then stands")
     path = Path(output) if output is not None else plan.beside(ENDING) if plan is not None else Path()
-    check_place(path)
+    require_own(path, f'"{RECORD_KEY}"', "a record")
+    check_writable(path)
     return path
 
 
@@ -133,15 +154,7 @@ def count_text(count: int) -> str:
     return f"{count} actuator" + ("" if count == 1 else "s")
 
 
-def check_place(path: Path) -> None:
-    """Refuse a place where no file can be. Raises InputError."""
-    if path.is_dir():
-        raise InputError(f"'{path}' is a directory; the name of a file is wanted")
-    if not path.absolute().parent.is_dir():
-        raise InputError(f"'{path}': there is no directory '{path.parent}'")
-
-
-def _print(record: Record, path: Path, kept: Path | None, is_refused: bool) -> None:
+def _print(record: Record, path: Path, kept: Path | None, is_refused: bool, missing: list[str]) -> None:
     from rich.markup import escape
     from rich.table import Table
 
@@ -162,6 +175,8 @@ def _print(record: Record, path: Path, kept: Path | None, is_refused: bool) -> N
             )
     for flaw in record.flaws:
         out.print(f"[red]{escape(flaw)}[/red]")
+    if missing:
+        out.print(f"[red]In the plan, but not on the line: {escape(', '.join(missing))}[/red]")
     if is_refused:
         out.print("Nothing was written. Mend it, or say --as-it-is: the record is then marked.")
         return

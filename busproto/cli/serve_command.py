@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import signal
 import threading
 import webbrowser
 from pathlib import Path
@@ -11,9 +9,12 @@ from typing import Any
 
 import click
 
+from busproto.cli import exit_codes
 from busproto.cli.common import MAX_LATENCY_MS, FloatRange, json_option
 from busproto.endpoints import parse_endpoint
 from busproto.errors import InputError
+from busproto.shown import json_text
+from busproto.transport.port_lock import require_free
 from busproto.transport.serial_port import MAX_BAUD, MIN_BAUD
 
 DEFAULT_URL = "sim://hauler?seed=1"
@@ -32,7 +33,10 @@ Examples:
 The page is for this machine only; its URL carries a token that changes each time.
 Nothing moves before the cautions were ticked on the page. Ctrl-C disarms.
 \b
-JSON (one line, when the page is there): "url", "port", "listen", "airframe"."""
+JSON (one line, when the page is there): "url", "port", "listen", "airframe"; another at
+the end: "ended", "let_go" (what was seen when it last let go, see 'busproto move
+--help'; null where nothing had been armed).
+Exit code 1: an actuator was not seen limp at the end."""
 )
 @click.option(
     "--port",
@@ -78,7 +82,7 @@ def command(
     no_browser: bool,
     for_s: float | None,
     as_json: bool,
-) -> None:
+) -> int:
     """Open the bench as a page in the browser: every actuator as it moves, sliders, tasks, the line bit by bit."""
     from busproto.plan.load import load
 
@@ -91,6 +95,7 @@ def command(
     host, listen_port = parse_endpoint("--listen", listen, USUAL_PORT, open_to_network)
     plan = None if airframe is None else load(airframe)
     open_port = port_opener(url, baud, latency_ms)
+    require_free(url)
     server = Server(
         open_port,
         plan=plan,
@@ -103,7 +108,7 @@ def command(
     def ready() -> None:
         if as_json:
             body: dict[str, Any] = {"url": server.place.url, "port": url, "listen": f"{host}:{server.place.port}"}
-            click.echo(json.dumps({**body, "airframe": None if plan is None else plan.title}))
+            click.echo(json_text({**body, "airframe": None if plan is None else plan.title}))
         else:
             click.echo(f"page: {server.place.url}")
             click.echo("Ctrl-C ends it; what was armed goes limp.", err=True)
@@ -114,8 +119,15 @@ def command(
         if not no_browser:
             threading.Thread(target=webbrowser.open, args=(server.place.url,), daemon=True).start()
 
-    signal.signal(signal.SIGTERM, signal.default_int_handler)  # the server hands it on when all are limp
     try:
         server.run()
     except KeyboardInterrupt:
         click.echo("page ended", err=True)
+    seen, not_told = server.bench.let_go, server.bench.not_told
+    if as_json:
+        click.echo(json_text({"ended": True, "let_go": None if seen is None else seen.as_json()}))
+    elif seen is not None:
+        click.echo(seen.text, err=True)
+    if not_told:
+        click.echo(f"busproto: {not_told}", err=True)
+    return exit_codes.FAILED if not_told or (seen is not None and not seen.is_limp) else exit_codes.DONE

@@ -21,7 +21,7 @@ from busproto.ops.link import Link
 from busproto.ops.motion import is_limp, report
 from busproto.ops.parameter_access import commit, read_all, undo, write
 from busproto.wire.messages import Memory
-from busproto.wire.parameters import PARAMETERS, RawValue, parameter_named
+from busproto.wire.parameters import PARAMETERS, RawValue, disagreement, parameter_named
 
 UNDO_TO = {"stored": Memory.STORED, "factory": Memory.FACTORY}
 
@@ -96,7 +96,8 @@ def parse_changes(texts: tuple[str, ...]) -> dict[str, RawValue]:
     """Raw values by name from NAME=VALUE texts.
 
     Raises:
-        InputError: not of that form, an unknown name, a name twice, or a value that is not allowed.
+        InputError: not of that form, an unknown name, a name twice, a value that is not allowed, or a
+            table that the travel given with it does not carry.
     """
     changes: dict[str, RawValue] = {}
     for text in texts:
@@ -108,6 +109,8 @@ def parse_changes(texts: tuple[str, ...]) -> dict[str, RawValue]:
         if name in changes:
             raise InputError(f"'{name}' is given twice")
         changes[name] = parameter_named(name).from_text(value)
+    if why := disagreement(changes):
+        raise InputError(why)
     return changes
 
 

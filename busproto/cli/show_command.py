@@ -7,12 +7,23 @@ from typing import Any
 import click
 
 from busproto.cli import exit_codes
-from busproto.cli.common import PortOptions, address_text, console, json_option, open_link, port_options, print_json
+from busproto.cli.common import (
+    PortOptions,
+    address_text,
+    console,
+    engaged_json,
+    json_option,
+    open_link,
+    port_options,
+    print_engaged,
+    print_json,
+)
 from busproto.cli.find_command import proof_text
 from busproto.errors import OperationError
 from busproto.ops.addressing import parse_address
 from busproto.ops.demand_units import pulse_us_per_degree
 from busproto.ops.discovery import Roster, find
+from busproto.ops.letting_go import OnLine, who_holds
 from busproto.ops.link import Link
 from busproto.ops.motion import fault_texts
 from busproto.ops.steps import Progress, Steps
@@ -30,7 +41,8 @@ Examples:
 \b
 JSON: "actuators" (address, uid, model, firmware, rating, report, settings with
 value, stored, factory, unit), "problems" (address, text), "complete" (null where
-addresses were given, so that nothing was searched).
+addresses were given, so that nothing was searched), "engaged" (address, state: those
+that are not limp).
 Exit code 3: an actuator could not be read, or the list is not proven complete."""
 )
 @click.argument("addresses", nargs=-1)
@@ -49,6 +61,7 @@ def command(addresses: tuple[str, ...], all_settings: bool, port: PortOptions, a
             roster = link.run(find())
             wanted = [at for at in roster.by_address if at != UNADDRESSED]
         sheets, problems = _read_sheets(link, wanted)
+        engaged = link.run(who_holds(OnLine(at) for at in wanted))
     is_complete = roster is None or (roster.proven and not roster.unaddressed)
     if as_json:
         print_json(
@@ -56,10 +69,12 @@ def command(addresses: tuple[str, ...], all_settings: bool, port: PortOptions, a
                 "actuators": [sheet_json(sheet) for sheet in sheets],
                 "problems": [{"address": at, "text": text} for at, text in problems],
                 "complete": None if roster is None else roster.proven,
+                "engaged": engaged_json(engaged),
             }
         )
     else:
         _print(sheets, problems, roster, all_settings)
+        print_engaged(engaged)
     return exit_codes.DONE if is_complete and not problems else exit_codes.NOT_AS_WANTED
 
 

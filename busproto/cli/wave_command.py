@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import io
-import os
 import random
-import tempfile
 from pathlib import Path
 
 import click
 
-from busproto.cli.common import FloatRange, json_option, print_json
-from busproto.errors import InputError
+from busproto.cli.common import FloatRange, json_option, native_option, print_json
+from busproto.keeping import require_own, write_whole
 from busproto.ops.discovery import find
 from busproto.ops.link import Link
 
@@ -32,15 +30,19 @@ JSON: "file", "signals", "changes", "virtual_ms", "overlaps"."""
 @click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=0, show_default=True)
 @click.option("--idle", is_flag=True, help="Let no host speak: record what the scenario itself brings.")
 @click.option("--for", "for_s", type=FloatRange(0.0001, 600), help="Go on for so many virtual seconds in all.")
+@native_option
 @json_option
-def command(scenario: str, file: str, seed: int, idle: bool, for_s: float | None, as_json: bool) -> None:
+def command(scenario: str, file: str, seed: int, idle: bool, for_s: float | None, native: bool, as_json: bool) -> None:
     """Write the waveform of a search on SCENARIO as VCD: every driver, the line, and what the host sees."""
     from sim.scenario import load
+    from sim.wave_out import MARK as VCD_MARK
     from sim.wave_out import begin_recording, signals, write_vcd
 
+    path = Path(file)
+    require_own(path, VCD_MARK, "a waveform")
     if idle and for_s is None:
         raise click.UsageError("--idle needs --for", click.get_current_context())
-    bus = load(scenario).build(seed)
+    bus = load(scenario, native=native).build(seed)
     begin_recording(bus)
     bus.kernel.run_until(QUIET_NS)
     if not idle:
@@ -50,7 +52,7 @@ def command(scenario: str, file: str, seed: int, idle: bool, for_s: float | None
         bus.kernel.run_until(round(for_s * 1e9))
     text = io.StringIO()
     changes = write_vcd(bus, text)
-    write_atomically(Path(file), text.getvalue())
+    write_whole(path, text.getvalue())
     body = {
         "file": file,
         "signals": list(signals(bus)),
@@ -65,22 +67,3 @@ def command(scenario: str, file: str, seed: int, idle: bool, for_s: float | None
             f"{file}: {len(signals(bus))} signals, {changes} changes in {bus.kernel.now_ns / 1e6:.1f} ms of virtual "
             f"time, {bus.line.overlaps} overlaps"
         )
-
-
-def write_atomically(path: Path, text: str) -> None:
-    """Write a file whole or not at all.
-
-    Raises:
-        InputError: it cannot be written there; what stood there is untouched.
-    """
-    try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=path.name, suffix=".part")
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as out:
-                out.write(text)
-            Path(name).replace(path)
-        except OSError:
-            Path(name).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise InputError(f"'{path}' cannot be written: {error.strerror or error}") from error

@@ -68,6 +68,7 @@ _ROWS: Final = (
     ("does.ends", _DOES, "within the ends and the mechanical stops"),
     ("does.slew", _DOES, "with the slew limit"),
     ("does.correction", _DOES, "The correction is linear between points spread evenly over d = -1..+1."),
+    ("does.monotone", _DOES, "the angle never turns back while the demand rises, in either direction"),
     ("does.loss", _DOES, "Without a valid demand for `loss-time-out` it does its loss action"),
     ("does.again", _DOES, "The next valid demand engages it again."),
     ("does.release", _DOES, "Release makes it limp whatever is demanded, until engage or a restart."),

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from busproto.errors import EncodeError
 from busproto.wire import messages as m
 from busproto.wire.message import Message
-from busproto.wire.parameters import PARAMETERS, Parameter, RawValue
+from busproto.wire.parameters import PARAMETERS, Parameter, RawValue, disagreement, least_beside
 
 
 class Model:
@@ -63,12 +63,16 @@ class Model:
         size = len(message.value)
         if size % row.size or (not row.points and size != row.size):
             return m.Refused(m.Outcome.BAD_REQUEST, 0, 0)
+        by_name = {self._rows[number].name: value for number, value in self.working.items()}
         low, high = self._limits[row.number]
+        low = max(low, least_beside(row, by_name))
         try:
             value = row.decode(message.value)
         except EncodeError:
             return m.Refused(m.Outcome.OUT_OF_RANGE, low, high)
         if any(not low <= one <= high for one in (value if isinstance(value, tuple) else (value,))):
+            return m.Refused(m.Outcome.OUT_OF_RANGE, low, high)
+        if disagreement({**by_name, row.name: value}):
             return m.Refused(m.Outcome.OUT_OF_RANGE, low, high)
         self.working[row.number] = value
         return m.Written(row.number, message.value)

@@ -80,6 +80,15 @@ def pytest_configure(config: pytest.Config) -> None:
         return
     if not target.strip():
         raise pytest.UsageError("--dut: nothing stands behind it; 'python', 'reference', a library or a port is wanted")
+    if config.getoption("--dut-report"):
+        from busproto.conformance.report import MARK
+        from busproto.errors import InputError
+        from busproto.keeping import require_own
+
+        try:
+            require_own(Path(config.getoption("--dut-report")), MARK, "a report")
+        except InputError as error:
+            raise pytest.UsageError(f"--dut-report: {error}") from error
     if config.args_source is not pytest.Config.ArgsSource.ARGS:
         config.args = [str(SUITE)]
     from busproto.conformance.targets import is_in_process

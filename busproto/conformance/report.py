@@ -84,11 +84,14 @@ small { color: #555; } details { margin: 0; }
 """
 
 
+MARK: Final = '<meta name="generator" content="busproto conformance">'
+
+
 def as_html(cases: list[Case], target: str, version: str) -> str:
     """One page, nothing to load."""
     rows = by_clause(cases)
     lines = [
-        '<!doctype html><html lang="en"><meta charset="utf-8">',
+        f'<!doctype html><html lang="en"><meta charset="utf-8">{MARK}',
         f"<title>Conformance of {html.escape(target)}</title><style>{_STYLE}</style>",
         f"<h1>Conformance of {html.escape(target)}</h1>",
         f"<p>{html.escape(version)}; {len(cases)} cases, {len(rows)} clauses of the format page. "

@@ -18,7 +18,7 @@ from busproto.wire.frame import BODY, BROADCAST_ADDRESS, HOST_ADDRESS, MAX_PAYLO
 from busproto.wire.generate import make_builder
 from busproto.wire.layout import Coded, Counted, Label, Limits, remove_zeros
 from busproto.wire.message import BARE_REPLIES, OPERATIONS, Message, fields_of
-from busproto.wire.parameters import PARAMETERS
+from busproto.wire.parameters import BY_NAME, PARAMETERS
 
 REQUESTS: Final[tuple[Any, ...]] = tuple(operation.request for operation in OPERATIONS.values())
 REPLIES: Final[tuple[Any, ...]] = (
@@ -167,7 +167,21 @@ def _writes() -> st.SearchStrategy[m.Write]:
     near = st.sampled_from(sorted(PARAMETERS)).flatmap(
         lambda number: st.sampled_from(_edges(number)).map(lambda value: m.Write(number, value))
     )
-    return near | st.builds(m.Write, numbers, st.binary(max_size=8))
+    return near | _tables() | st.builds(m.Write, numbers, st.binary(max_size=8))
+
+
+def _tables() -> st.SearchStrategy[m.Write]:
+    """Tables about as steep as a travel allows, and travels about as narrow as a table allows."""
+    writes = []
+    for table in PARAMETERS.values():
+        if not table.spread_over:
+            continue
+        over = BY_NAME[table.spread_over]
+        points = st.lists(st.integers(-600, 600), min_size=2, max_size=5).map(tuple)
+        writes.append(st.builds(m.Write, st.just(table.number), points.map(table.encode)))
+        widths = st.integers(over.low, min(over.high, 4 * over.low))
+        writes.append(st.builds(m.Write, st.just(over.number), widths.map(over.encode)))
+    return st.one_of(writes)
 
 
 def _edges(number: int) -> list[bytes]:

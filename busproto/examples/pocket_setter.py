@@ -14,7 +14,8 @@ from typing import Final, TextIO
 
 from busproto import BY_NAME
 from busproto.errors import BusError
-from busproto.ops import Link, assign, commit, find, read_all, release_all, report, undo, write
+from busproto.interrupts import INTERRUPTS
+from busproto.ops import Link, OnLine, assign, commit, find, let_go, read_all, report, require_limp, undo, write
 from busproto.ops.motion import show
 from busproto.ops.steps import Pause, Steps
 from busproto.transport import open_transport
@@ -30,7 +31,7 @@ QUESTIONS: Final = (
     ("neutral", "Neutral {}", "Where it is? yes"),
     ("loss-action", "No signal: {}", "Other? yes/next"),
 )
-"""What may be changed: the setting, what it is, what yes does."""
+"""Setting, what it is, what yes does."""
 
 
 class SwitchedOff(Exception):
@@ -125,7 +126,7 @@ def run(link: Link, panel: Panel) -> None:
     try:
         addresses = settle_addresses(link, panel)
         while panel.ask("All go limp. Held?", "Then find one: yes") == YES:
-            link.run(release_all())
+            require_limp(link.run(let_go([OnLine(at) for at in addresses])))
             panel.show("Move one by hand", "and wait...")
             address = link.run(moved_by_hand(addresses))
             if address is None:
@@ -142,7 +143,7 @@ if __name__ == "__main__":
     if url.startswith("sim://"):
         import sim  # noqa: F401 - makes pyserial know these ports
     try:
-        with Link(open_transport(url)) as the_link:
+        with INTERRUPTS, Link(open_transport(url)) as the_link:
             run(the_link, Panel(sys.stdin, sys.stdout))
     except BusError as error:
         sys.exit(f"It did not work: {error}")

@@ -10,6 +10,7 @@ with Link(open_transport("/dev/ttyUSB0")) as link:
 from busproto.ops.address_proof import prove_addresses
 from busproto.ops.addressing import assign, assign_all, ordered_moves, parse_address, parse_uid
 from busproto.ops.discovery import Found, Roster, find
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp, let_go, require_limp
 from busproto.ops.link import AsyncLink, Link
 from busproto.ops.motion import (
     demand,
@@ -28,15 +29,19 @@ from busproto.ops.transact import transact, who_is_at
 __all__ = [
     "AsyncLink",
     "Found",
+    "LetGo",
     "Link",
+    "OnLine",
     "Roster",
     "assign",
     "assign_all",
     "commit",
     "demand",
     "describe",
+    "ending_limp",
     "engage",
     "find",
+    "let_go",
     "move",
     "ordered_moves",
     "parse_address",
@@ -47,6 +52,7 @@ __all__ = [
     "release",
     "release_all",
     "report",
+    "require_limp",
     "restart",
     "stream",
     "take_demand_away",

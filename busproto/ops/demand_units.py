@@ -1,11 +1,16 @@
-"""A demand in the units people use: percent of travel, degrees, pulse width. Calculation only.
+"""A demand in the units people use, and where it makes an arm stand. Calculation only.
+
+One place for all: where an arm should stand for a demand, by its settings as it reports them, is said by `standing_deg`
+(neutral, direction, travel, correction table, ends, mechanical stops) and asked back by `degrees_to_share`.
 
 Pulse width: 1500 us is the centre, 1000 and 2000 us the ends of the travel (common practice, no source).
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
+from itertools import pairwise
 from typing import Final
 
 from busproto.errors import InputError
@@ -44,16 +49,72 @@ def _geometry(settings: Mapping[str, RawValue]) -> tuple[float, float]:
     return neutral / 100, side * travel / 200
 
 
+def _correction(settings: Mapping[str, RawValue]) -> tuple[int, ...]:
+    """The points of the correction table, 0.01 deg; none where the settings hold no table."""
+    table = settings.get("correction", ())
+    assert isinstance(table, tuple)
+    return table
+
+
+def correction_deg(share: float, table: tuple[int, ...]) -> float:
+    """What a correction table (raw) adds at a share of the travel: straight between its points, which are spread evenly
+    over -1..+1; 0 for an empty one."""
+    if not table:
+        return 0.0
+    place = (min(1.0, max(-1.0, share)) + 1) / 2 * (len(table) - 1)
+    at = min(int(place), len(table) - 2)
+    return (table[at] + (table[at + 1] - table[at]) * (place - at)) / 100
+
+
 def share_to_degrees(share: float, settings: Mapping[str, RawValue]) -> float:
-    """Where a share of the travel puts the arm with these raw settings, before ends and correction, deg."""
+    """Where a share of the travel would put the arm with these raw settings if nothing ended its way, deg.
+
+    The correction table counts, the end limits do not: for these see `standing_deg`.
+    """
     neutral_deg, half_deg = _geometry(settings)
-    return neutral_deg + share * half_deg
+    return neutral_deg + share * half_deg + correction_deg(share, _correction(settings))
 
 
 def degrees_to_share(angle_deg: float, settings: Mapping[str, RawValue]) -> float:
-    """The share of the travel that puts the arm at an angle, deg, with these raw settings."""
+    """The share of the travel that puts the arm at an angle, deg, with these raw settings; the inverse of
+    `share_to_degrees`. Outside the travel it goes on in a straight line."""
     neutral_deg, half_deg = _geometry(settings)
-    return (angle_deg - neutral_deg) / half_deg
+    table = _correction(settings)
+    if not table:
+        return (angle_deg - neutral_deg) / half_deg
+    shares = [2 * at / (len(table) - 1) - 1 for at in range(len(table))]
+    angles = [neutral_deg + share * half_deg + point / 100 for share, point in zip(shares, table, strict=True)]
+    side = 1 if half_deg > 0 else -1
+    if side * (angle_deg - angles[0]) <= 0:
+        return -1 + (angle_deg - angles[0]) / half_deg
+    for (low, low_deg), (high, high_deg) in pairwise(zip(shares, angles, strict=True)):
+        if side * (angle_deg - high_deg) <= 0 and high_deg != low_deg:
+            return low + (high - low) * (angle_deg - low_deg) / (high_deg - low_deg)
+    return 1 + (angle_deg - angles[-1]) / half_deg
+
+
+def limited_deg(angle_deg: float, settings: Mapping[str, RawValue], mechanical_travel_cdeg: int | None = None) -> float:
+    """The nearest to an angle at which the arm can stand: within the end limits and the mechanical stops, deg.
+
+    Args:
+        mechanical_travel_cdeg: between the stops, as the actuator describes itself; None where it is not known.
+    """
+    low, high = settings["end-low"], settings["end-high"]
+    assert isinstance(low, int)
+    assert isinstance(high, int)
+    stop = math.inf if mechanical_travel_cdeg is None else mechanical_travel_cdeg / 2
+    return min(high / 100, stop / 100, max(low / 100, -stop / 100, angle_deg))
+
+
+def standing_deg(share: float, settings: Mapping[str, RawValue], mechanical_travel_cdeg: int | None = None) -> float:
+    """Where the arm should stand for a share of the travel, by its own sensor, deg.
+
+    Args:
+        share: -1..+1.
+        settings: raw, by name; with the correction table as the actuator reports it.
+        mechanical_travel_cdeg: see `limited_deg`.
+    """
+    return limited_deg(share_to_degrees(share, settings), settings, mechanical_travel_cdeg)
 
 
 def check_target(text: str) -> None:

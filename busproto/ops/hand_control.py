@@ -12,15 +12,15 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from busproto.errors import InputError, OperationError
-from busproto.ops.demand_units import degrees_to_share, share_to_degrees
+from busproto.errors import InputError
+from busproto.ops.demand_units import degrees_to_share, standing_deg
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.motion import (
     ARRIVED_CDEG,
     DEMAND_PERIOD_NS,
     demand,
     demand_channels,
     engage,
-    let_go,
     release,
     report,
 )
@@ -28,7 +28,7 @@ from busproto.ops.parameter_access import describe, read_all
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import LIMP_STATES, MAX_CHANNELS, MAX_DEMAND, State, Status
-from busproto.wire.parameters import RawValue
+from busproto.wire.parameters import RawValue, parameter_named
 
 MS: Final = 1_000_000
 SMALL_SHARE: Final = 0.005
@@ -119,12 +119,12 @@ class Steering:
     Attributes:
         reached: each command, in order; quitting is none.
         peak_current_ma: the highest current reported by each, by address.
-        limp: the reports after all were told to go limp; who did not answer then is missing.
+        let_go: what was seen when all were let go.
     """
 
     reached: tuple[Reached, ...]
     peak_current_ma: Mapping[int, int]
-    limp: Mapping[int, Status]
+    let_go: LetGo
 
 
 def steer_address(address: int) -> Steps[Steered]:
@@ -280,16 +280,11 @@ class _Hand:
     def _is_there(self, address: int, status: Status, share: float) -> bool:
         """Whether it follows, stands where it says it is driven to, and that is where the demand should put it."""
         settings = self.who.settings[address]
-        low, high, table = settings["end-low"], settings["end-high"], settings["correction"]
-        assert isinstance(low, int)
-        assert isinstance(high, int)
-        assert isinstance(table, tuple)
-        wanted_cdeg = min(high, max(low, 100 * share_to_degrees(share, settings)))
-        corrected_cdeg = max(map(abs, table), default=0)
+        wanted_cdeg = 100 * standing_deg(share, settings)
         return (
             status.state is State.FOLLOWING
             and abs(status.position_cdeg - status.demand_cdeg) <= ARRIVED_CDEG
-            and abs(status.position_cdeg - wanted_cdeg) <= ARRIVED_CDEG + corrected_cdeg
+            and abs(status.position_cdeg - wanted_cdeg) <= ARRIVED_CDEG
         )
 
     def is_ready(self, now_ns: int) -> bool:
@@ -349,48 +344,42 @@ def steer(
         if not 0 < share <= 2:
             raise InputError(f"{name} step {share * 100:g} %: more than 0 and at most 200 % are allowed")
     hand = _Hand(who, small, large, wants_settled)
-    addresses = who.addresses
-    turn = 0
-    for address in addresses:
+    for address in who.addresses:
         hand.heard(address, (yield from report(address)))
+    loss = parameter_named("loss-action")
+    crew = [OnLine(address, loss_action=loss.text(one[loss.name])) for address, one in who.settings.items()]
+    _, seen = yield from ending_limp(_steer(hand, next_command, on_view), crew, everyone=False)
+    return Steering(tuple(hand.reached), dict(hand.peak_ma), seen)
+
+
+def _steer(hand: _Hand, next_command: Callable[[], Command | None], on_view: Callable[[View], None]) -> Steps[None]:
+    """Do as told until told to quit."""
+    who, addresses = hand.who, hand.who.addresses
     period_ns = hand.period_ns()
-    try:
-        last_ns = yield from now()
-        while True:
-            now_ns = yield from now()
-            hand.pass_time(now_ns - last_ns, now_ns)
-            last_ns = now_ns
-            command = None
-            for _ in range(COMMANDS_A_PERIOD):  # keys that repeat come faster than the demand goes out
-                command = next_command() if hand.is_ready(now_ns) else None
-                if command is None or command is Command.QUIT:
-                    break
-                yield from _obey(hand, command, now_ns)
-            if command is Command.QUIT:
+    turn = 0
+    last_ns = yield from now()
+    while True:
+        now_ns = yield from now()
+        hand.pass_time(now_ns - last_ns, now_ns)
+        last_ns = now_ns
+        command = None
+        for _ in range(COMMANDS_A_PERIOD):  # keys that repeat come faster than the demand goes out
+            command = next_command() if hand.is_ready(now_ns) else None
+            if command is None or command is Command.QUIT:
                 break
-            if hand.share is not None:
-                yield from _demand(who, hand.share)
-            for _ in range(min(REPORTS_A_PERIOD, len(addresses))):
-                address = addresses[turn % len(addresses)]
-                turn += 1
-                hand.heard(address, (yield from report(address)))
-            on_view(hand.view())
-            passed_ns = (yield from now()) - now_ns
-            yield Pause(max(0, period_ns - passed_ns))
-        hand.note_reached()
-    except GeneratorExit:
-        raise  # nobody runs this any more, so nothing can be sent
-    except BaseException:
-        yield from let_go(addresses)
-        raise
-    yield from let_go(addresses)
-    limp: dict[int, Status] = {}
-    for address in addresses:
-        try:
-            limp[address] = yield from report(address)
-        except OperationError:
-            continue
-    return Steering(tuple(hand.reached), dict(hand.peak_ma), limp)
+            yield from _obey(hand, command, now_ns)
+        if command is Command.QUIT:
+            break
+        if hand.share is not None:
+            yield from _demand(who, hand.share)
+        for _ in range(min(REPORTS_A_PERIOD, len(addresses))):
+            address = addresses[turn % len(addresses)]
+            turn += 1
+            hand.heard(address, (yield from report(address)))
+        on_view(hand.view())
+        passed_ns = (yield from now()) - now_ns
+        yield Pause(max(0, period_ns - passed_ns))
+    hand.note_reached()
 
 
 def _obey(hand: _Hand, command: Command, now_ns: int) -> Steps[None]:

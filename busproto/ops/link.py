@@ -2,6 +2,9 @@
 
 One session, one port. A pump keeps what every operation needs to share: who is known to clash, and what has been
 done so far, so that a port that goes away in mid-command can be told of with it.
+
+An operation that lets actuators go (`LettingGo`) is not broken off: an interrupt or a cancellation that comes meanwhile
+is kept, what it tore is done again, and it is raised when the operation has let go, or the time it stated has passed.
 """
 
 from __future__ import annotations
@@ -12,14 +15,23 @@ from collections.abc import Callable, Coroutine
 from types import TracebackType
 from typing import Any, Final, Self, TypeVar
 
+from busproto import lasting
 from busproto.errors import AddressConflictError, PortClosedError
-from busproto.ops.steps import Clash, Done, Moved, Now, Pause, Progress, Step, Steps
+from busproto.interrupts import INTERRUPTS
+from busproto.ops.effects import effect_of
+from busproto.ops.steps import Clash, Done, LettingGo, Moved, Now, Pause, Progress, Step, Steps
 from busproto.session import Ask, Expect, Heard, Session, SessionState
 from busproto.transport.base import Transport
-from busproto.wire.messages import Assign, Present
+from busproto.wire.messages import Assign, Present, Release
 
 T = TypeVar("T")
 ROLL_CALL = Present.OPERATION
+SLICE_NS: Final = 50_000_000
+"""A wait for the port is cut into pieces of this, so that an interrupt is heeded soon."""
+LETTING_GO_MARGIN_NS: Final = 1_000_000_000
+"""By so much an exchange that was begun in time may be late."""
+MOST_KEPT: Final = 1000
+"""Interrupts that are kept while actuators are let go: where each call of a port raises, no time passes."""
 MOST_BETWEEN: Final = 4096
 """So many of the bytes that came between two exchanges are kept, the last ones."""
 
@@ -35,6 +47,9 @@ class _Pump:
         self.exchanges = 0
         self._on_progress = on_progress
         self._interrupted: Session | None = None
+        self._letting_go_until_ns: int | None = None
+        self._kept: BaseException | None = None
+        self._kept_count = 0
         self._between = b""
 
     def _keep(self, data: bytes) -> None:
@@ -46,6 +61,7 @@ class _Pump:
         """Begin an exchange; `late` is what lay at the port. Returns the bytes to send."""
         self._keep(late)
         wire = self.session.begin(ask, self.transport.now_ns(), self._between)
+        _note_effect(ask)
         self._between = b""
         self.exchanges += 1
         return wire
@@ -54,6 +70,7 @@ class _Pump:
         """Steps that need no port."""
         if isinstance(step, Done):
             self.done.append(step.text)
+            lasting.note_change(step.text)
         elif isinstance(step, Progress):
             if self._on_progress is not None:
                 self._on_progress(step)
@@ -68,17 +85,53 @@ class _Pump:
                 self._note(Clash(address, left))
         elif isinstance(step, Now):
             return self.transport.now_ns()
+        elif isinstance(step, LettingGo):
+            self._let_go(step)
         return None
+
+    def _let_go(self, step: LettingGo) -> None:
+        if step.is_on:
+            self._letting_go_until_ns = self.transport.now_ns() + step.longest_ns + LETTING_GO_MARGIN_NS
+            self._kept_count = 0
+            INTERRUPTS.begin_letting_go(step.longest_ns / 1e9)
+            return
+        self._has_let_go()
+        kept, self._kept = self._kept, None
+        if kept is not None:
+            raise kept
+        INTERRUPTS.poll()
+
+    def _has_let_go(self) -> None:
+        if self._letting_go_until_ns is not None:
+            self._letting_go_until_ns = None
+            INTERRUPTS.end_letting_go()
+
+    def _keeps(self, error: BaseException) -> bool:
+        """Whether an error has to wait until all are let go; what it tore is to be done again then."""
+        if isinstance(error, Exception) or self._letting_go_until_ns is None:
+            return False
+        self._kept_count += 1
+        if self.transport.now_ns() > self._letting_go_until_ns or self._kept_count > MOST_KEPT:
+            return False
+        self._kept = error
+        return True
 
     def _refuse_clashing(self, ask: Ask) -> None:
         message = ask.message
         uids = self.clashing.get(ask.destination)
-        if uids and message.OPERATION != ROLL_CALL:
+        if uids and message.OPERATION != ROLL_CALL and not isinstance(message, Release):
             raise AddressConflictError(ask.destination, uids)
         if isinstance(message, Assign):  # nobody joins a clash either; those in it may be parted
             uids = self.clashing.get(message.address)
             if uids and message.uid not in uids:
                 raise AddressConflictError(message.address, uids)
+
+    def _tell_done(self, error: PortClosedError) -> None:
+        """Raise it anew with what had been done; what was noted on its way stays with it."""
+        if self.done:
+            told = PortClosedError(error.url, error.reason, self.done)
+            told.__dict__.update(error.__dict__, done=told.done)
+            raise told from error
 
     def _recover(self) -> None:
         """After an error in mid-exchange: begin anew with a fresh session that keeps what was learned.
@@ -99,6 +152,14 @@ class _Pump:
             self.session.echoes, self.session.counts = echoes, counts
 
 
+def _note_effect(ask: Ask) -> None:
+    """It is about to be sent; what it does beyond asking, nobody can take back."""
+    for message in (*ask.ahead, ask.message):
+        effect = effect_of(message)
+        if effect:
+            lasting.note_act(effect)
+
+
 class Link(_Pump):
     """Runs operations on a blocking transport.
 
@@ -116,6 +177,10 @@ class Link(_Pump):
         Raises:
             BusError: whatever the operation raises; PortClosedError then tells what had been done.
         """
+        with INTERRUPTS.deferred():
+            return self._run(steps)
+
+    def _run(self, steps: Steps[T]) -> T:
         try:
             step = next(steps)
             while True:
@@ -123,17 +188,18 @@ class Link(_Pump):
                     result = self._do(step)
                 except BaseException as error:  # whatever it is, an operation may still want to leave all limp
                     self._recover()
-                    step = steps.throw(error)
+                    if not self._keeps(error):
+                        step = steps.throw(error)
                 else:
                     step = steps.send(result)
         except StopIteration as stop:
             result_value: T = stop.value
             return result_value
         except PortClosedError as error:
-            if self.done:
-                raise PortClosedError(error.url, error.reason, self.done) from error
+            self._tell_done(error)
             raise
         finally:
+            self._has_let_go()
             steps.close()
 
     def _do(self, step: Step) -> Heard | int | None:
@@ -147,10 +213,16 @@ class Link(_Pump):
 
     def _pause(self, until_ns: int) -> None:
         while self.transport.now_ns() < until_ns:
-            self._keep(self.transport.read_until(until_ns))
+            self._keep(self._read(until_ns))
+
+    def _read(self, until_ns: int) -> bytes:
+        """What has come, or nothing for a while: whoever waits asks again."""
+        INTERRUPTS.poll()
+        return self.transport.read_until(min(until_ns, self.transport.now_ns() + SLICE_NS))
 
     def _exchange(self, ask: Ask) -> Heard:
         transport, session = self.transport, self.session
+        INTERRUPTS.poll()
         if self._interrupted is not None:
             self._listen(self._interrupted)
             self._interrupted = None
@@ -163,7 +235,7 @@ class Link(_Pump):
 
     def _listen(self, session: Session) -> None:
         while session.state is SessionState.LISTENING:
-            data = self.transport.read_until(session.deadline_ns)
+            data = self._read(session.deadline_ns)
             now_ns = self.transport.now_ns()
             if data:
                 session.heard(data, now_ns)
@@ -204,17 +276,18 @@ class AsyncLink(_Pump):
                         result = await self._do(step)
                     except BaseException as error:  # cancellation too
                         self._recover()
-                        step = steps.throw(error)
+                        if not self._keeps(error):
+                            step = steps.throw(error)
                     else:
                         step = steps.send(result)
             except StopIteration as stop:
                 result_value: T = stop.value
                 return result_value
             except PortClosedError as error:
-                if self.done:
-                    raise PortClosedError(error.url, error.reason, self.done) from error
+                self._tell_done(error)
                 raise
             finally:
+                self._has_let_go()
                 steps.close()
 
     async def _do(self, step: Step) -> Heard | int | None:

@@ -1,21 +1,22 @@
 """Demands, limp, engage, reports; and what a loss of the demand does.
 
 Everything here that lets an arm move is called by someone who has shown the cautions before (`busproto.cautions`).
-An operation that streams demands leaves the actuators limp when it ends, also when it is interrupted.
+An operation that streams demands leaves the actuators limp when it ends, also when it is interrupted, and says what
+it saw of that (`busproto.ops.letting_go`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
-from busproto.errors import BusError, DecodeError, InputError, PortClosedError
+from busproto.errors import InputError
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp, let_go_after
+from busproto.ops.reports import brief_reports
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
 from busproto.ops.transact import transact
-from busproto.session.exchange import Ask, Expect
-from busproto.wire.codec import message_of
-from busproto.wire.frame import BROADCAST_ADDRESS
+from busproto.session.exchange import Ask
 from busproto.wire.messages import (
     FAULT_TEXTS,
     LIMP_STATES,
@@ -32,7 +33,6 @@ from busproto.wire.messages import (
     Release,
     Released,
     Report,
-    ReportRound,
     Restart,
     Restarting,
     Showing,
@@ -40,10 +40,8 @@ from busproto.wire.messages import (
     State,
     Status,
 )
-from busproto.wire.timing import FIRST_SLOT_NS, PLACE_NS
 
 MS: Final = 1_000_000
-BRIEF_BYTES: Final = 20
 DEMAND_PERIOD_NS: Final = 50 * MS
 ARRIVED_CDEG: Final = 30
 LOSS_ACTION_OF_STATE: Final = {
@@ -69,23 +67,8 @@ def report_round(first: int, count: int, shares: Mapping[int, float] | None = No
     Raises:
         InputError: a channel or a share is outside its range.
     """
-    ask = Ask(
-        ReportRound(first, count, _demands(shares) if shares else ()),
-        BROADCAST_ADDRESS,
-        Expect.WINDOW,
-        window_ns=FIRST_SLOT_NS + (count + 1) * PLACE_NS,
-        idle_ns_per_byte=2 * PLACE_NS // BRIEF_BYTES + 1,
-    )
-    heard = yield from exchange(ask)
-    reports: dict[int, BriefStatus] = {}
-    for frame in heard.replies:
-        try:
-            message = message_of(frame)
-        except DecodeError:
-            continue
-        if isinstance(message, BriefStatus):
-            reports[frame.source] = message
-    return reports
+    briefs = yield from brief_reports(first, count, _demands(shares) if shares else ())
+    return {brief.address: brief.status for brief in briefs}
 
 
 def fault_texts(faults: int) -> list[str]:
@@ -153,10 +136,15 @@ def _demands(shares: Mapping[int, float]) -> tuple[int, ...]:
     return tuple(demands)
 
 
-def stream(shares: Mapping[int, float], duration_ns: int) -> Steps[None]:
+def stream(shares: Mapping[int, float], duration_ns: int, *, crew: Collection[OnLine] | None = None) -> Steps[None]:
     """Demand these shares of these channels, again and again for a while.
 
-    What follows then is the caller's: whoever stops here loses the demand. Where it is interrupted it lets all go limp.
+    What follows then is the caller's: whoever stops here loses the demand. Where it is interrupted it lets all go.
+
+    Args:
+        shares: -1..+1 by channel 1..32.
+        duration_ns: for how long.
+        crew: those that are known to be there, for an interrupt (see `letting_go`).
     """
     ask = demand_channels(shares)
     began_ns = yield from now()
@@ -171,8 +159,8 @@ def stream(shares: Mapping[int, float], duration_ns: int) -> Steps[None]:
             yield Pause(min(DEMAND_PERIOD_NS, duration_ns - passed_ns))
     except GeneratorExit:
         raise
-    except BaseException:
-        yield from release_all()
+    except BaseException as error:
+        yield from let_go_after(error, crew)
         raise
 
 
@@ -184,18 +172,29 @@ class MoveResult:
         before, after: reports at the beginning and when the demand had been held.
         arrived: whether the arm came within 0.3 deg of where its demand puts it.
         peak_current_ma: the highest current reported on the way.
+        let_go: what was seen when it was let go; None where it was not to be.
     """
 
     before: Status
     after: Status
     arrived: bool
     peak_current_ma: int
+    let_go: LetGo | None = None
 
 
-def move(address: int, share: float, hold_ns: int = 1000 * MS, *, leave_limp: bool = True) -> Steps[MoveResult]:
+def move(
+    address: int, share: float, hold_ns: int = 1000 * MS, *, leave_limp: bool = True, loss_action: str = ""
+) -> Steps[MoveResult]:
     """Move one actuator to a share of its travel, -1..+1, hold it there for a while, then let it go limp.
 
     Returns when it has arrived and the time has passed, or when the time has passed twice.
+
+    Args:
+        address: 1..239.
+        share: -1..+1.
+        hold_ns: for how long it is demanded.
+        leave_limp: whether it is let go at the end.
+        loss_action: what it does without demands, in a word, to be told where the port goes away.
 
     Raises:
         InputError: the share is outside -1..+1; nothing was sent.
@@ -203,45 +202,28 @@ def move(address: int, share: float, hold_ns: int = 1000 * MS, *, leave_limp: bo
     """
     raw_demand(share)
     before = yield from report(address)
+    moving = _move(address, share, hold_ns, before)
+    if not leave_limp:
+        return (yield from moving)
+    result, seen = yield from ending_limp(moving, (OnLine(address, loss_action=loss_action),), everyone=False)
+    return replace(result, let_go=seen)
+
+
+def _move(address: int, share: float, hold_ns: int, before: Status) -> Steps[MoveResult]:
     after, peak, arrived = before, before.current_ma, False
     began_ns = yield from now()
-    try:
-        if before.state is State.RELEASED:
-            yield from engage(address)
-        while True:
-            yield from demand(address, share)
-            after = yield from report(address)
-            peak = max(peak, after.current_ma)
-            passed_ns = (yield from now()) - began_ns
-            arrived = after.state is State.FOLLOWING and abs(after.position_cdeg - after.demand_cdeg) <= ARRIVED_CDEG
-            yield Progress("moving, ms", min(passed_ns, hold_ns) // MS, hold_ns // MS)
-            if passed_ns >= (hold_ns if arrived else 2 * hold_ns):
-                return MoveResult(before, after, arrived, peak)
-            yield Pause(DEMAND_PERIOD_NS)
-    finally:
-        if leave_limp:
-            yield from let_go((address,))
-
-
-def let_go(addresses: Sequence[int]) -> Steps[None]:
-    """Let these go limp; all by broadcast where one does not answer."""
-    try:
-        for address in addresses:
-            yield from release(address)
-    except PortClosedError:
-        raise
-    except BusError:
-        yield from release_all()  # it does not answer; a broadcast needs no answer
-
-
-def let_go_who_holds(rows: Iterable[tuple[int, int]]) -> Steps[None]:
-    """Let those go by their addresses who still hold behind `release_all`: nobody answers a broadcast.
-
-    Args: rows: first address and count of addresses (1..239) of each row in which actuators are.
-    """
-    for first, count in rows:
-        reports = yield from report_round(first, count)
-        yield from let_go([address for address, brief in reports.items() if brief.state not in LIMP_STATES])
+    if before.state is State.RELEASED:
+        yield from engage(address)
+    while True:
+        yield from demand(address, share)
+        after = yield from report(address)
+        peak = max(peak, after.current_ma)
+        passed_ns = (yield from now()) - began_ns
+        arrived = after.state is State.FOLLOWING and abs(after.position_cdeg - after.demand_cdeg) <= ARRIVED_CDEG
+        yield Progress("moving, ms", min(passed_ns, hold_ns) // MS, hold_ns // MS)
+        if passed_ns >= (hold_ns if arrived else 2 * hold_ns):
+            return MoveResult(before, after, arrived, peak)
+        yield Pause(DEMAND_PERIOD_NS)
 
 
 @dataclass(frozen=True, slots=True)

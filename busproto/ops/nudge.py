@@ -11,13 +11,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from busproto.errors import InputError, OperationError, PortClosedError
-from busproto.ops.demand_units import degrees_to_share, share_to_degrees
-from busproto.ops.motion import MS, demand, engage, let_go, release_all, report, show
+from busproto.errors import InputError, OperationError
+from busproto.ops.demand_units import degrees_to_share, standing_deg
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp
+from busproto.ops.motion import MS, demand, engage, report, show
 from busproto.ops.parameter_access import read_all
 from busproto.ops.steps import Pause, Steps, now
 from busproto.wire.messages import MAX_DEMAND
-from busproto.wire.parameters import LOSS_PRESET, RawValue
+from busproto.wire.parameters import LOSS_PRESET, RawValue, parameter_named
 
 SWING_S: Final = 1.6
 """Two swings to each side."""
@@ -37,11 +38,13 @@ class Nudged:
         address: 1..239.
         swing_deg: from end to end as it was reported.
         peak_current_ma: the highest current reported.
+        let_go: what was seen when it was let go.
     """
 
     address: int
     swing_deg: float
     peak_current_ma: int
+    let_go: LetGo
 
     @property
     def was_seen(self) -> bool:
@@ -64,39 +67,30 @@ def nudge(address: int, duration_s: float = SWING_S) -> Steps[Nudged]:
         raise InputError(f"{duration_s:g} s: 0.1..10 s are allowed")
     settings = yield from read_all(address)
     before = yield from report(address)
-    share = _share_to_stay(address, before.position_cdeg / 100, settings)
-    positions, peak_ma = [before.position_cdeg], 0
-    try:
-        yield from engage(address)
+    share = share_to_stay(address, before.position_cdeg / 100, settings)
+    known = OnLine(address, loss_action=parameter_named("loss-action").text(settings["loss-action"]))
+    swinging = _swing(address, share, before.position_cdeg, duration_s)
+    (swing_deg, peak_ma), seen = yield from ending_limp(swinging, (known,), everyone=False)
+    return Nudged(address, swing_deg, peak_ma, seen)
+
+
+def _swing(address: int, share: float, from_cdeg: int, duration_s: float) -> Steps[tuple[float, int]]:
+    """Gives from end to end, deg, and the highest current, mA."""
+    positions, peak_ma = [from_cdeg], 0
+    yield from engage(address)
+    yield from demand(address, share)
+    yield from show(address, duration_s)
+    ends_ns = (yield from now()) + round(duration_s * 1e9)
+    while (yield from now()) < ends_ns:
         yield from demand(address, share)
-        yield from show(address, duration_s)
-        ends_ns = (yield from now()) + round(duration_s * 1e9)
-        while (yield from now()) < ends_ns:
-            yield from demand(address, share)
-            status = yield from report(address)
-            positions.append(status.position_cdeg)
-            peak_ma = max(peak_ma, status.current_ma)
-            yield Pause(FEED_NS)
-    except GeneratorExit:
-        raise
-    except BaseException:
-        yield from _leave_limp(address)
-        raise
-    yield from _leave_limp(address)
-    return Nudged(address, (max(positions) - min(positions)) / 100, peak_ma)
+        status = yield from report(address)
+        positions.append(status.position_cdeg)
+        peak_ma = max(peak_ma, status.current_ma)
+        yield Pause(FEED_NS)
+    return (max(positions) - min(positions)) / 100, peak_ma
 
 
-def _leave_limp(address: int) -> Steps[None]:
-    try:
-        yield from let_go((address,))
-    except (GeneratorExit, PortClosedError):
-        raise
-    except BaseException:  # interrupted in just this moment
-        yield from release_all()
-        raise
-
-
-def _share_to_stay(address: int, position_deg: float, settings: Mapping[str, RawValue]) -> float:
+def share_to_stay(address: int, position_deg: float, settings: Mapping[str, RawValue]) -> float:
     """The demand, -1..+1, that leaves the arm where it stands.
 
     Raises:
@@ -109,10 +103,9 @@ def _share_to_stay(address: int, position_deg: float, settings: Mapping[str, Raw
             f"address {address}: it would go to its preset position after {raw['loss-time-out']} ms without a demand, "
             "which is too short to be fed from here; nothing moved. Move it by hand instead",
         )
-    table = settings["correction"]
-    assert isinstance(table, tuple)
-    share = _inverse(position_deg, settings, table)
-    held_deg = min(raw["end-high"] / 100, max(raw["end-low"] / 100, _held_deg(share, settings, table)))
+    share = min(1.0, max(-1.0, degrees_to_share(position_deg, settings)))
+    share = round(share * MAX_DEMAND) / MAX_DEMAND
+    held_deg = standing_deg(share, settings)
     if abs(held_deg - position_deg) > NEAR_DEG:
         raise OperationError(
             address,
@@ -120,30 +113,3 @@ def _share_to_stay(address: int, position_deg: float, settings: Mapping[str, Raw
             f"{held_deg:.2f} deg; nothing moved. Move it by hand into its travel first",
         )
     return share
-
-
-def _inverse(position_deg: float, settings: Mapping[str, RawValue], table_cdeg: tuple[int, ...]) -> float:
-    """The share whose corrected angle is nearest; halving, as angle over share is monotone."""
-    if not table_cdeg:
-        share = min(1.0, max(-1.0, degrees_to_share(position_deg, settings)))
-        return round(share * MAX_DEMAND) / MAX_DEMAND
-    low, high = -MAX_DEMAND, MAX_DEMAND
-    rises = _held_deg(1.0, settings, table_cdeg) > _held_deg(-1.0, settings, table_cdeg)
-    while high - low > 1:
-        middle = (low + high) // 2
-        if (_held_deg(middle / MAX_DEMAND, settings, table_cdeg) < position_deg) == rises:
-            low = middle
-        else:
-            high = middle
-    nearest = min(low, high, key=lambda raw: abs(_held_deg(raw / MAX_DEMAND, settings, table_cdeg) - position_deg))
-    return nearest / MAX_DEMAND
-
-
-def _held_deg(share: float, settings: Mapping[str, RawValue], table_cdeg: tuple[int, ...]) -> float:
-    """Where a share puts the arm, correction included, before the ends."""
-    angle_deg = share_to_degrees(share, settings)
-    if not table_cdeg:
-        return angle_deg
-    place = (share + 1) / 2 * (len(table_cdeg) - 1)
-    below = min(int(place), len(table_cdeg) - 2)
-    return angle_deg + (table_cdeg[below] + (table_cdeg[below + 1] - table_cdeg[below]) * (place - below)) / 100

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from busproto.errors import EncodeError, ReadBackError
+from busproto.errors import EncodeError, InputError, ReadBackError
 from busproto.ops.steps import Done, Steps
 from busproto.ops.transact import transact
 from busproto.wire.messages import (
@@ -24,7 +24,15 @@ from busproto.wire.messages import (
     Write,
     Written,
 )
-from busproto.wire.parameters import PARAMETERS, Parameter, RawValue, parameter_named
+from busproto.wire.parameters import (
+    PARAMETERS,
+    Parameter,
+    RawValue,
+    bound_to,
+    disagreement,
+    in_safe_order,
+    parameter_named,
+)
 
 _SINGLE_ROWS: Final = tuple(row for row in PARAMETERS.values() if not row.points)
 _TABLE_ROWS: Final = tuple(row for row in PARAMETERS.values() if row.points)
@@ -92,16 +100,21 @@ def write(address: int, changes: Mapping[str, RawValue]) -> Steps[dict[str, tupl
         Old and new raw value of every one that was changed.
 
     Raises:
-        InputError, EncodeError: a name or value is not allowed; nothing was sent.
+        InputError, EncodeError: a name or value is not allowed, or cannot stand beside what is set; nothing was
+            written.
         NodeRefusedError: the actuator's own limits are narrower; those set before stay in working memory only.
         ReadBackError: another value was read back.
     """
-    rows = [(parameter_named(name), raw) for name, raw in changes.items()]
-    for row, raw in rows:
-        row.encode(raw)
+    for name, raw in changes.items():
+        parameter_named(name).encode(raw)
+    old_values: dict[str, RawValue] = {}
+    for name in (*changes, *sorted(bound_to(changes))):
+        old_values[name] = yield from read(address, name)
+    if why := disagreement({**old_values, **changes}):
+        raise InputError(f"address {address}: {why}")
     changed: dict[str, tuple[RawValue, RawValue]] = {}
-    for row, raw in rows:
-        old = yield from read(address, row.name)
+    for name in in_safe_order(old_values, changes):
+        row, raw, old = parameter_named(name), changes[name], old_values[name]
         if old == raw:
             continue
         what = f"setting {row.name} to {row.text(raw)}"

@@ -73,7 +73,22 @@ class Now:
     """Asks for the time, ns."""
 
 
-Step = Ask | Pause | Done | Progress | Clash | Moved | Now
+@dataclass(frozen=True, slots=True)
+class LettingGo:
+    """From here on (`is_on`), or up to here, an operation lets actuators go: no interrupt breaks it off.
+
+    What came meanwhile is raised where this ends.
+
+    Attributes:
+        is_on: whether it begins.
+        longest_ns: how long it takes at most.
+    """
+
+    is_on: bool
+    longest_ns: int = 0
+
+
+Step = Ask | Pause | Done | Progress | Clash | Moved | Now | LettingGo
 Steps = Generator[Step, "Heard | int | None", T]
 
 

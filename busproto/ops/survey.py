@@ -8,12 +8,13 @@ from dataclasses import dataclass
 
 from busproto.errors import OperationError
 from busproto.ops.discovery import Roster, find
+from busproto.ops.letting_go import OnLine
 from busproto.ops.motion import report
 from busproto.ops.parameter_access import describe, read_all
 from busproto.ops.steps import Progress, Steps
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Description, Memory, Status
-from busproto.wire.parameters import RawValue
+from busproto.wire.parameters import RawValue, parameter_named
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,3 +88,22 @@ def survey(*, rng: random.Random | None = None) -> Steps[Survey]:
             problems[address] = str(error)
     yield Progress("reading", len(alone), len(alone))
     return Survey(roster, sheets, problems)
+
+
+def crew_of(seen: Survey) -> list[OnLine]:
+    """Everyone that a survey found, for letting go (see `busproto.ops.letting_go`)."""
+    loss = parameter_named("loss-action")
+    return [
+        OnLine(
+            one.address,
+            one.uid,
+            loss.text(seen.sheets[one.uid].working[loss.name]) if one.uid in seen.sheets else "",
+            2 if one.uid in seen.roster.twins else 1,
+        )
+        for one in seen.roster.found
+    ]
+
+
+def roster_crew(roster: Roster) -> list[OnLine]:
+    """The same of a search alone; what they do without demands is not known then."""
+    return crew_of(Survey(roster, {}, {}))

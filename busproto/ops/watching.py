@@ -13,11 +13,11 @@ from typing import Final
 
 from busproto.errors import AddressConflictError, DecodeError
 from busproto.ops.motion import report_round
+from busproto.ops.reports import MUSTER_PASSES, all_rows, state_word
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
 from busproto.session.exchange import Ask
 from busproto.transport.base import PortAround, Transport
 from busproto.wire.codec import message_of
-from busproto.wire.frame import MAX_ADDRESS
 from busproto.wire.messages import Fault, Report, State, Status
 from busproto.wire.parameters import RawValue
 
@@ -32,9 +32,6 @@ IN_STEP_NS: Final = 250 * MS
 NEXT_FRAME_NS: Final = 60 * MS
 LONGEST_WAIT_NS: Final = 200 * MS
 """A line that never falls silent is talked on all the same."""
-MUSTER_ROW: Final = 32
-"""Addresses asked in one round: where nobody is at any of them the line is idle for less than 2 ms."""
-MUSTER_PASSES: Final = 3
 SILENT_AFTER: Final = 5
 """Questions in a row without an answer, and an actuator counts as silent."""
 LOST_STATES: Final = frozenset({State.LOST_LIMP, State.LOST_HOLD, State.LOST_PRESET})
@@ -182,20 +179,15 @@ class Track:
             self.changes.append(Change(at_ns, state))
 
 
-def state_word(state: State) -> str:
-    """A state as a word, such as "lost-hold"."""
-    return state.name.lower().replace("_", "-")
-
-
 def muster() -> Steps[tuple[int, ...]]:
     """The addresses at which somebody reports, in order. No proof: who shares an address, or has none, is missing."""
     found: set[int] = set()
-    firsts = range(1, MAX_ADDRESS + 1, MUSTER_ROW)
+    rows = all_rows()
     for number in range(MUSTER_PASSES):
-        for at, first in enumerate(firsts):
-            yield Progress("looking who is there", number * len(firsts) + at, MUSTER_PASSES * len(firsts))
-            found |= set((yield from report_round(first, min(MUSTER_ROW, MAX_ADDRESS + 1 - first))))
-    yield Progress("looking who is there", MUSTER_PASSES * len(firsts), MUSTER_PASSES * len(firsts))
+        for at, (first, count) in enumerate(rows):
+            yield Progress("looking who is there", number * len(rows) + at, MUSTER_PASSES * len(rows))
+            found |= set((yield from report_round(first, count)))
+    yield Progress("looking who is there", MUSTER_PASSES * len(rows), MUSTER_PASSES * len(rows))
     return tuple(sorted(found))
 
 

@@ -39,6 +39,7 @@ from typing import Final
 
 from busproto.errors import OperationError
 from busproto.ops.motion import MS, release, release_all, report_round
+from busproto.ops.reports import rows_of
 from busproto.ops.steps import Pause, Steps, now
 from busproto.ops.transact import transact
 from busproto.wire.messages import LIMP_STATES, Report, State, Status
@@ -59,10 +60,6 @@ NOTICED_DEG: Final = 1.0
 
 TURN_NS: Final = 40 * MS
 """A turn of reports is not asked for sooner than this: a dozen of them in the time of a rest is plenty."""
-MAX_GAP: Final = 4
-"""So many addresses may be missing between two of a row that report in one round; each costs a slot."""
-MAX_ROW: Final = 64
-"""Addresses in one round. In long rows clocks drift apart by the end (see `busproto.wire.timing`)."""
 ASK_ALONE_AFTER: Final = 2
 """Rounds in a row in which one was not heard before it is asked alone."""
 SILENT_AFTER: Final = 12
@@ -349,19 +346,6 @@ class Silent:
     """This one does not answer any more."""
 
     uid: bytes
-
-
-def rows_of(addresses: Iterable[int]) -> list[tuple[int, int]]:
-    """Rows (first address, number of addresses) that report in one round each and hold all of these."""
-    rows: list[tuple[int, int]] = []
-    for address in sorted(addresses):
-        if rows:
-            first, count = rows[-1]
-            if address - (first + count - 1) <= MAX_GAP + 1 and address - first < MAX_ROW:
-                rows[-1] = (first, address - first + 1)
-                continue
-        rows.append((address, 1))
-    return rows
 
 
 class Lookout:

@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from busproto.ops.motion import fault_texts
 from busproto.ops.survey import Sheet, Survey, firmware_text
 from busproto.plan.changes import Goal
+from busproto.plan.gang_match import Matches, Member, unmatched
+from busproto.plan.hardware import (
+    WRONG_HARDWARE,
+    Difference,
+    Harmed,
+    gang_difference,
+    hardware_differences,
+    harmed_by_supply,
+)
 from busproto.plan.load import Plan, Seat
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Fault
@@ -19,29 +28,6 @@ DIFFERS: Final = "differs"
 MISSING: Final = "missing"
 CLASHING: Final = "clashing"
 UNREAD: Final = "could not be read"
-
-
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """One thing that is not as planned.
-
-    Attributes:
-        name: a setting, or "address", "model", "firmware", "supply", "rating", "fault".
-        found, wanted: in words.
-        can_be_applied: whether `apply` mends it; the others ask for another actuator, pack or plan.
-        note: more about it; "" for nothing.
-    """
-
-    name: str
-    found: str
-    wanted: str
-    can_be_applied: bool = True
-    note: str = ""
-
-    @property
-    def text(self) -> str:
-        """In one line."""
-        return f"{self.name}: {self.found}, planned {self.wanted}" + (f" ({self.note})" if self.note else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +52,13 @@ class Row:
 
     @property
     def harm(self) -> list[str]:
-        """Why a supply would harm the actuator in it, in words: then nothing of it is to be moved."""
-        return [one.text for one in self.differences if one.name in {"rating", "supply"}]
+        """Why it must not be moved with this supply, in words: it would be harmed, or is out of its rating now."""
+        return [one.text for one in self.differences if one.harms or one.name == "supply"]
+
+    @property
+    def wrong_hardware(self) -> list[str]:
+        """Why this is not the actuator that the plan means, or not for its pack, in words."""
+        return [one.text for one in self.differences if one.name in WRONG_HARDWARE]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +79,8 @@ class Audit:
         strays: actuators that are in none.
         clashes: addresses that are shared, and by whom.
         proven: whether the list of actuators is complete; `reason` where not.
+        unmatched: by gang, why it is not matched; empty also where that was not asked for.
+        harmed: those for whom the pack or the supply is too high; to be said before anything else.
     """
 
     rows: tuple[Row, ...]
@@ -95,20 +88,27 @@ class Audit:
     clashes: Mapping[int, tuple[bytes, ...]]
     proven: bool
     reason: str
+    unmatched: Mapping[str, str] = field(default_factory=dict)
+    harmed: tuple[Harmed, ...] = ()
 
     @property
     def is_clean(self) -> bool:
-        """Everything as planned, nobody else there, and the list proven."""
+        """Everything as planned, every gang matched, nobody else there, and the list proven."""
         return (
-            self.proven and not self.strays and not self.clashes and all(row.status == AS_PLANNED for row in self.rows)
+            self.proven
+            and not self.strays
+            and not self.clashes
+            and not self.unmatched
+            and all(row.status == AS_PLANNED for row in self.rows)
         )
 
 
-def audit(plan: Plan, seating: Mapping[str, bytes], survey: Survey) -> Audit:
+def audit(plan: Plan, seating: Mapping[str, bytes], survey: Survey, matches: Matches | None = None) -> Audit:
     """Hold a survey against a plan.
 
     Args:
         seating: the uid in each function, as far as known; for the others, whoever is alone at the planned address.
+        matches: how gangs were matched; None where only addresses and settings are asked for.
     """
     seated = seated_uids(plan, seating, survey)
     clashing = {uid for uids in survey.roster.clashes.values() for uid in uids}
@@ -135,7 +135,20 @@ def audit(plan: Plan, seating: Mapping[str, bytes], survey: Survey) -> Audit:
         for one in survey.roster.found
         if one.uid not in seated.values()
     )
-    return Audit(tuple(rows), strays, survey.roster.clashes, survey.roster.proven, survey.roster.reason)
+    sheets = {row.seat.function: row.sheet for row in rows if row.sheet is not None}
+    seen = {
+        function: Member(sheet.uid, (sheet.working["correction"], sheet.stored["correction"]))
+        for function, sheet in sheets.items()
+    }
+    return Audit(
+        tuple(rows),
+        strays,
+        survey.roster.clashes,
+        survey.roster.proven,
+        survey.roster.reason,
+        {} if matches is None else unmatched(plan, matches, seen),
+        harmed_by_supply(plan, seated, survey),
+    )
 
 
 def seated_uids(plan: Plan, seating: Mapping[str, bytes], survey: Survey) -> dict[str, bytes]:
@@ -177,33 +190,14 @@ def _differences(
         yield Difference("address", "none" if address == UNADDRESSED else str(address), str(seat.address))
     if sheet is None:
         return
-    yield from _kind_differences(plan, seat, sheet, gang_kinds)
+    yield from hardware_differences(plan, seat, sheet.description, sheet.status.supply_mv)
+    if seat.firmware is None or firmware_text(sheet.description) == seat.firmware:
+        yield from gang_difference(gang_kinds)
     for name, wanted in seat.settings.items():
         yield from _setting_difference(name, sheet.working[name], sheet.stored[name], wanted)
     # that the demand was lost once since its start is history, and what a trial leaves behind
     for text in fault_texts(sheet.status.faults & ~Fault.DEMAND_LOST):
         yield Difference("fault", text, "none", can_be_applied=False)
-
-
-def _kind_differences(plan: Plan, seat: Seat, sheet: Sheet, gang_kinds: Sequence[str]) -> Iterator[Difference]:
-    """Model, firmware, rating: what only another actuator, pack or plan mends."""
-    description = sheet.description
-    if seat.model is not None and description.model != seat.model:
-        yield Difference("model", description.model, seat.model, can_be_applied=False)
-    firmware = firmware_text(description)
-    if seat.firmware is not None and firmware != seat.firmware:
-        yield Difference("firmware", firmware, seat.firmware, can_be_applied=False)
-    elif len(set(gang_kinds)) > 1:
-        kinds = " and ".join(sorted(set(gang_kinds)))
-        yield Difference("gang", f"unlike actuators: {kinds}", "all alike", can_be_applied=False)
-    low, high = description.supply_min_mv / 1000, description.supply_max_mv / 1000
-    rated = f"rated {low:g}..{high:g} V"
-    if plan.full_mv is not None and plan.full_mv > description.supply_max_mv:
-        note = "take the pack off: it harms this actuator"
-        yield Difference("rating", rated, f"for a pack of {plan.full_mv / 1000:g} V", can_be_applied=False, note=note)
-    supply = sheet.status.supply_mv
-    if not description.supply_min_mv <= supply <= description.supply_max_mv:
-        yield Difference("supply", f"{supply / 1000:.2f} V", f"within {low:g}..{high:g} V", can_be_applied=False)
 
 
 def _setting_difference(name: str, working: RawValue, stored: RawValue, wanted: RawValue) -> Iterator[Difference]:
@@ -218,9 +212,11 @@ def _setting_difference(name: str, working: RawValue, stored: RawValue, wanted: 
 def audit_json(found: Audit) -> dict[str, Any]:
     """The comparison as data."""
     return {
+        "harmed": [one.as_json() for one in found.harmed],
         "clean": found.is_clean,
         "proven": found.proven,
         "reason": found.reason,
+        "unmatched": dict(found.unmatched),
         "functions": [
             {
                 "function": row.seat.function,

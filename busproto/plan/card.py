@@ -1,7 +1,8 @@
 """The commissioning card: what one airframe's actuators are and how they were found, as rows to be printed.
 
-From a record, and where they are given the plan (gangs by name, the map's defaults) and the results of a trial. What
-was not tested says so; a result that was got with another loss action than the recorded one does not count.
+From a record, and where they are given the plan (gangs by name, the map's defaults), the results of a trial and of
+matching. What was not tested says so; a result that was got with another loss action than the recorded one does not
+count. Each finding stands under the heading of what showed it: settings, trial, match.
 `card_html` and `card_svg` draw it.
 """
 
@@ -9,21 +10,23 @@ from __future__ import annotations
 
 import dataclasses
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 import msgspec
 from msgspec import Meta
 
 from busproto.errors import FileError
-from busproto.keeping import read_text
+from busproto.plan.direction import Way, positive_of
+from busproto.plan.gang_match import MATCH_FORMAT, Matches, Member, unmatched
 from busproto.plan.load import Plan
 from busproto.plan.record import Entry, Record, short
-from busproto.plan.results import MATCH_FORMAT, TRIAL_FORMAT
+from busproto.plan.results import TRIAL_FORMAT
 from busproto.plan.trial import LOSS_EARLY_MS, LOSS_LATE_MS, SOFT_START_SLACK, SOFT_START_SLACK_MS
+from busproto.reading import decode_json, read_text
 from busproto.wire.parameters import BY_NAME, FACTORY, RawValue
 
 GAP: Final = "\N{NO-BREAK SPACE}"
@@ -72,8 +75,11 @@ class Row:
         uid: 16 digits.
         neutral, ends: deg, in words.
         loss: the loss action as it is set.
-        loss_test, soft_start, match: what was found.
-        faults: what the trial did not let pass, in words.
+        loss_test, soft_start, throw: what the trial found when the signal was taken away, at the start, and where it
+            stood when centred and moved.
+        match: how its gang moves together.
+        direction: which way a positive demand takes its surface, and who saw it when.
+        trial_faults: what the trial did not let pass, in words.
         settings: those that differ from the defaults: name, value, default.
     """
 
@@ -88,9 +94,24 @@ class Row:
     loss: str
     loss_test: Result
     soft_start: Result
+    throw: Result
     match: Result
-    faults: tuple[str, ...]
+    direction: Result
+    trial_faults: tuple[str, ...]
     settings: tuple[tuple[str, str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """What must be seen before anything else.
+
+    Attributes:
+        heading: what it is about: "Record", "Settings", "Plan", "Trial" or "Match".
+        text: a sentence.
+    """
+
+    heading: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +126,7 @@ class Card:
         search: what the search proved, in words.
         defaults: against what the settings are held, in words.
         trial: when the trial was, in words.
-        warnings: what must be seen before anything else.
+        warnings: what must be seen before anything else, by heading.
         rows: by address.
     """
 
@@ -116,7 +137,7 @@ class Card:
     search: str
     defaults: str
     trial: str
-    warnings: tuple[str, ...]
+    warnings: tuple[Note, ...]
     rows: tuple[Row, ...]
 
     @property
@@ -139,10 +160,21 @@ def _is_control(letter: str) -> bool:
     return unicodedata.category(letter) == "Cc" or letter in "\ufffe\uffff"
 
 
+class TrialDirection(msgspec.Struct, frozen=True):
+    """Which way a surface went, for the planned direction that is named; see `busproto.plan.direction.Tried`."""
+
+    positive: str
+    direction: str
+    way: str
+    seen_by: str = ""
+    at: str = ""
+
+
 class TrialRow(msgspec.Struct, frozen=True):
     """What a trial found of one actuator; null where it was not tried.
 
-    `loss_after_ms` is one figure, or between which two looks it began; `faults` are in words.
+    `loss_after_ms` is one figure, or between which two looks it began; `faults` are in words; `moved` has an entry for
+    each side that was tried; older files do not say which part of the trial showed a fault.
     """
 
     uid: Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
@@ -151,8 +183,17 @@ class TrialRow(msgspec.Struct, frozen=True):
     loss_action: str | None = None
     loss_after_ms: float | tuple[float, float] | None = None
     soft_start_ms: float | None = None
+    moved: dict[str, Any] = {}
     passed: bool = False
     faults: tuple[str, ...] = ()
+    faults_by_part: dict[str, tuple[str, ...]] | None = None
+    direction: TrialDirection | None = None
+
+    def failed(self, *parts: str) -> bool:
+        """Whether one of these parts showed a fault; where it is not said which did, whether any did."""
+        if self.faults_by_part is None:
+            return not self.passed
+        return any(self.faults_by_part.get(part) for part in parts)
 
 
 class Trial(msgspec.Struct, frozen=True):
@@ -163,43 +204,6 @@ class Trial(msgspec.Struct, frozen=True):
     actuators: list[TrialRow]
 
 
-class MatchRow(msgspec.Struct, frozen=True):
-    """What matching found of one member but the lead; angles in deg."""
-
-    uid: Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
-    table_deg: tuple[float, ...]
-    greatest_before_deg: float
-    greatest_after_deg: float
-
-
-class MatchGang(msgspec.Struct, frozen=True):
-    """What matching found of one gang; `lead` is a function."""
-
-    lead: str
-    stored: bool
-    members: list[MatchRow]
-
-
-class Matches(msgspec.Struct, frozen=True):
-    """The file of what was matched, by gang."""
-
-    format: Annotated[int, Meta(ge=1, le=MATCH_FORMAT)]
-    gangs: dict[str, MatchGang]
-
-
-def load_matches(path: str | Path) -> Matches:
-    """What was matched.
-
-    Raises:
-        FileError: the file holds nothing of that.
-        InputError: it cannot be read.
-    """
-    try:
-        return msgspec.json.decode(read_text(Path(path)), type=Matches)
-    except msgspec.MsgspecError as error:
-        raise FileError(str(path), [f"not the results of matching: {error}"]) from error
-
-
 def load_trial(path: str | Path) -> Trial:
     """The results of a trial.
 
@@ -208,7 +212,7 @@ def load_trial(path: str | Path) -> Trial:
         InputError: it cannot be read.
     """
     try:
-        return msgspec.json.decode(read_text(Path(path)), type=Trial)
+        return decode_json(read_text(path), Trial)
     except msgspec.MsgspecError as error:
         raise FileError(str(path), [f"not the results of a trial: {error}"]) from error
 
@@ -225,8 +229,13 @@ def card_of(
     """
     defaults = plan.defaults if plan is not None else FACTORY
     tested = {row.uid: row for row in trial.actuators} if trial is not None else {}
+    matches = matches if matches is not None else Matches(MATCH_FORMAT, {})
+    seen = {one.function: Member(one.uid, (one.settings.get("correction", ()),)) for one in record.entries}
+    reasons = unmatched(plan, matches, seen) if plan is not None else {}
     rows = tuple(
-        dataclasses.replace(_row(one, plan, defaults, tested.get(one.uid.hex())), match=_match(one, matches))
+        dataclasses.replace(
+            _row(one, plan, defaults, tested.get(one.uid.hex())), match=_match(one, plan, matches, reasons)
+        )
         for one in record.entries
     )
     return Card(
@@ -241,26 +250,31 @@ def card_of(
         ),
         defaults=f"the map '{plan.fleet_title}'" if plan is not None else "the factory",
         trial=trial.date.replace("T", " ")[:16] if trial is not None else "",
-        warnings=tuple(_warnings(record, plan, tested)),
+        warnings=tuple(_warnings(record, plan, tested, reasons)),
         rows=rows,
     )
 
 
-def _warnings(record: Record, plan: Plan | None, tested: Mapping[str, TrialRow]) -> list[str]:
-    texts = [f"The file of the record: {text}." for text in record.edited]
-    texts += [f"Not the whole bus: {flaw}." for flaw in record.flaws]
+def _warnings(
+    record: Record, plan: Plan | None, tested: Mapping[str, TrialRow], reasons: Mapping[str, str]
+) -> Iterator[Note]:
+    for text in record.edited:
+        yield Note("Record", f"The file of the record: {text}.")
+    for flaw in record.flaws:
+        yield Note("Record", f"Not the whole bus: {flaw}.")
     for one in record.entries:
         if one.unsaved:
-            texts.append(f"{one.name}: {', '.join(one.unsaved)} had been changed without being stored.")
+            yield Note("Settings", f"{one.name}: {', '.join(one.unsaved)} had been changed without being stored.")
     if plan is not None:
         missing = [function for function in plan.seats if all(one.function != function for one in record.entries)]
         if missing:
-            texts.append(f"In the plan but not in this record: {'; '.join(missing)}.")
+            yield Note("Plan", f"In the plan but not in this record: {'; '.join(missing)}.")
     known = {one.uid.hex() for one in record.entries}
     strangers = [uid for uid in tested if uid not in known]
     if strangers:
-        texts.append(f"The trial was of others too, who are not in this record: {', '.join(strangers)}.")
-    return texts
+        yield Note("Trial", f"The trial was of others too, who are not in this record: {', '.join(strangers)}.")
+    for gang, reason in reasons.items():
+        yield Note("Match", f"{gang}: {reason}.")
 
 
 def _row(one: Entry, plan: Plan | None, defaults: Mapping[str, RawValue], tested: TrialRow | None) -> Row:
@@ -278,8 +292,10 @@ def _row(one: Entry, plan: Plan | None, defaults: Mapping[str, RawValue], tested
         loss=_loss(settings),
         loss_test=_loss_test(settings, tested),
         soft_start=_soft_start(settings, tested),
+        throw=_throw(tested),
         match=ALONE,
-        faults=_faults(tested),
+        direction=_direction(one, plan, tested),
+        trial_faults=_faults(tested),
         settings=tuple(
             (name, _setting(name, raw), _setting(name, defaults.get(name, FACTORY[name])))
             for name, raw in settings.items()
@@ -288,26 +304,44 @@ def _row(one: Entry, plan: Plan | None, defaults: Mapping[str, RawValue], tested
     )
 
 
-def _match(one: Entry, matches: Matches | None) -> Result:
-    """How it matches its gang; only while it still has the table that was found then."""
+def _match(one: Entry, plan: Plan | None, matches: Matches, reasons: Mapping[str, str]) -> Result:
+    """How it matches its gang; only while those sit in it who did then, with the tables that were found then."""
     if not _count(one.settings, "gang"):
         return ALONE
-    table = one.settings.get("correction", ())
-    assert isinstance(table, tuple)
-    for gang in matches.gangs.values() if matches is not None else ():
-        if gang.lead == one.function:
-            return Result(Verdict.NOTHING, "leads") if gang.stored and not table else NOT_MEASURED
-        for row in gang.members:
-            if row.uid != one.uid.hex():
-                continue
-            if not gang.stored:
-                return Result(Verdict.BAD, f"not better: {row.greatest_before_deg:.2f}{GAP}deg")
-            if tuple(round(raw / 100, 2) for raw in table) != tuple(round(value, 2) for value in row.table_deg):
-                return Result(Verdict.OPEN, "match again")
-            return Result(
-                Verdict.GOOD, f"{row.greatest_after_deg:.2f}{GAP}deg, was {row.greatest_before_deg:.2f}{GAP}deg"
-            )
-    return NOT_MEASURED
+    seat = plan.seats.get(one.function) if plan is not None else None
+    if seat is None or not seat.gang:
+        return NOT_MEASURED
+    if seat.gang in reasons:
+        return Result(Verdict.BAD, reasons[seat.gang].partition(":")[0])
+    gang = matches.gangs[seat.gang]
+    row = next((row for row in gang.members if row.function == one.function), None)
+    if row is None:
+        return Result(Verdict.NOTHING, "leads")
+    if row.greatest_before_deg is None or row.greatest_after_deg is None:
+        return Result(Verdict.GOOD, "matched")
+    return Result(Verdict.GOOD, f"{row.greatest_after_deg:.2f}{GAP}deg, was {row.greatest_before_deg:.2f}{GAP}deg")
+
+
+NOT_TRIED: Final = Result(Verdict.OPEN, "not tried")
+NO_POSITIVE: Final = Result(Verdict.NOTHING, "not planned")
+
+
+def _direction(one: Entry, plan: Plan | None, tested: TrialRow | None) -> Result:
+    """Which way it goes; only while function, words of the plan and direction are those with which it was tried."""
+    seat = plan.seats.get(one.function) if plan is not None else None
+    planned = positive_of(plan, seat) if plan is not None and seat is not None else ""
+    tried = tested.direction if tested is not None else None
+    if tested is None or tried is None:
+        return NOT_TRIED if planned else NO_POSITIVE
+    is_set = _setting("direction", one.settings.get("direction", FACTORY["direction"]))
+    if tested.function != one.function or tried.direction != is_set or (planned and planned != tried.positive):
+        return Result(Verdict.OPEN, "try again: it was tried otherwise")
+    if tried.way == Way.OTHER.value:
+        return Result(Verdict.BAD, f"the OTHER way than {tried.positive}")
+    if tried.way != Way.PLANNED.value:
+        return Result(Verdict.OPEN, "not known")
+    day = tried.at.replace("T", " ")[:16]
+    return Result(Verdict.GOOD, f"{tried.positive}; seen by {tried.seen_by or '?'}, {day}")
 
 
 def _count(settings: Mapping[str, RawValue], name: str) -> str:
@@ -345,7 +379,7 @@ def _loss_test(settings: Mapping[str, RawValue], tested: TrialRow | None) -> Res
     is_set = _setting("loss-action", settings.get("loss-action", FACTORY["loss-action"]))
     seen, after_ms = tested.loss_action or "nothing seen", _times(tested)
     after = f" after {' to '.join(f'{one:.0f}' for one in after_ms)}{GAP}ms" if after_ms else ""
-    if not tested.passed:
+    if tested.failed("loss"):
         return Result(Verdict.BAD, f"NOT passed: {seen}{after}")
     if seen != is_set:
         return Result(Verdict.BAD, f"test again: was tested as {seen}")
@@ -372,7 +406,18 @@ def _soft_start(settings: Mapping[str, RawValue], tested: TrialRow | None) -> Re
         slack_ms = max(SOFT_START_SLACK_MS, SOFT_START_SLACK * due_ms)
         if tested.soft_start_ms < due_ms - slack_ms:
             return Result(Verdict.BAD, f"{text}, set: {due_ms}{GAP}ms")
+    if tested.faults_by_part is not None and tested.failed("start"):
+        return Result(Verdict.BAD, f"NOT passed: {text}")
     return Result(Verdict.GOOD, text)
+
+
+def _throw(tested: TrialRow | None) -> Result:
+    """Where it stood when it was centred and moved to both sides."""
+    if tested is None or (tested.centred is None and not tested.moved):
+        return NOT_TESTED
+    if tested.centred is False or (tested.faults_by_part is not None and tested.failed("centre", "move")):
+        return Result(Verdict.BAD, "NOT as planned")
+    return Result(Verdict.GOOD, "as planned") if tested.moved else Result(Verdict.OPEN, "centre only")
 
 
 def _faults(tested: TrialRow | None) -> tuple[str, ...]:

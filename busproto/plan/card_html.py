@@ -17,7 +17,7 @@ from busproto.plan.card_qr import qr_path, qr_size
 MARK: Final = '<meta name="generator" content="busproto card">'
 """Stands in every card, so that one is known again before it is written over."""
 
-ROOMY_ROWS: Final = 14
+ROOMY_ROWS: Final = 12
 """Actuators that fit a printed page in comfortable letters; more are printed smaller."""
 
 SIGNS: Final = {Verdict.GOOD: "✓", Verdict.BAD: "✗", Verdict.OPEN: "○", Verdict.NOTHING: "–"}
@@ -45,6 +45,7 @@ p { margin: .15rem 0; }
 .long { max-width: 17em; }
 .warn { border: 2px solid var(--bad); border-radius: 4px; padding: .5rem .7rem; margin: .8rem 0; }
 .warn strong { color: var(--bad); }
+.warn h2 { margin: .4rem 0 0; font-size: .85rem; }
 table { border-collapse: collapse; width: 100%; margin-top: .8rem; }
 th { text-align: left; font-size: .75rem; color: var(--soft); font-weight: 600; vertical-align: bottom;
   overflow-wrap: normal; }
@@ -55,11 +56,12 @@ tbody:nth-of-type(even) { background: var(--band); }
 .function { font-weight: 700; }
 .ends, .neutral, .channel { white-space: nowrap; font-variant-numeric: tabular-nums; }
 .function { overflow-wrap: normal; min-width: 7em; }
-.match, .gang, .soft_start { overflow-wrap: normal; }
+.match, .gang, .soft_start, .throw { overflow-wrap: normal; }
 .address { font-weight: 700; font-variant-numeric: tabular-nums; }
 .more td { padding-top: 0; font-size: .8rem; color: var(--soft); }
 .more b { color: var(--ink); font-weight: 600; }
 .set { white-space: nowrap; }
+.head_of { letter-spacing: .06em; text-transform: uppercase; font-size: .9em; margin-right: .3em; }
 .good { color: var(--good); } .bad { color: var(--bad); font-weight: 700; }
 .open, .nothing { color: var(--soft); }
 ul { margin: .2rem 0; padding-left: 1.2rem; }
@@ -79,7 +81,7 @@ ul { margin: .2rem 0; padding-left: 1.2rem; }
   tr.main td.function { font-size: 1.1rem; grid-column: span 4; align-self: end; }
   tr.main td.address { font-size: 1.1rem; grid-column: span 2; text-align: right; }
   tr.main td.channel, tr.main td.neutral, tr.main td.ends { grid-column: span 2; }
-  tr.main td.soft_start, tr.main td.gang, tr.main td.match { grid-column: span 2; order: 1; }
+  tr.main td.soft_start, tr.main td.throw, tr.main td.gang, tr.main td.match { grid-column: span 2; order: 1; }
   tr.main td.nothing { display: none; }
   td.address::before { display: inline !important; content: "address " !important; }
   .more { margin-top: .25rem; }
@@ -96,7 +98,7 @@ ul { margin: .2rem 0; padding-left: 1.2rem; }
   table { margin-top: 2mm; } th, td { padding: .5mm .8mm; } th { font-size: .85em; }
   thead { display: table-header-group; } tbody { break-inside: avoid; }
   .more td, .long, .uid { font-size: .85em; } .head .long { font-size: 6.8pt; }
-  .warn { margin: 1.5mm 0; padding: 1mm 2mm; }
+  .warn { margin: 1.5mm 0; padding: 1mm 2mm; } .warn h2 { margin: .5mm 0 0; font-size: 8pt; }
   .foot { break-inside: avoid; font-size: 7.5pt; }
   .foot ul { columns: 2; }
   .sign { grid-template-columns: repeat(4, 1fr); gap: 5mm; margin-top: 7mm; }
@@ -112,8 +114,9 @@ _HEADS: Final = (
     ("ends", "Ends, deg"),
     ("gang", "Gang"),
     ("loss", "On loss of signal"),
-    ("loss_test", "Loss test"),
-    ("soft_start", "Soft start"),
+    ("soft_start", "Trial: soft start"),
+    ("throw", "Trial: centre, throw"),
+    ("loss_test", "Trial: loss"),
     ("match", "Gang match"),
 )
 
@@ -141,9 +144,12 @@ def _parts(card: Card, qr: tuple[tuple[bool, ...], ...] | None) -> Iterator[str]
     yield f"<style>{_STYLE}</style>\n</head>\n<body>\n<main{dense}>"
     yield from _head(card, qr)
     if card.warnings:
-        yield '<div class="warn"><strong>Look at this first</strong><ul>'
-        yield "".join(f"<li>{_safe(text)}</li>" for text in card.warnings)
-        yield "</ul></div>"
+        yield '<div class="warn"><strong>Look at this first</strong>'
+        for heading in dict.fromkeys(note.heading for note in card.warnings):
+            texts = [note.text for note in card.warnings if note.heading == heading]
+            items = "".join(f"<li>{_safe(text)}</li>" for text in texts)
+            yield f"<h2>{_safe(heading)}</h2><ul>{items}</ul>"
+        yield "</div>"
     yield "<table>\n<thead><tr>" + "".join(f'<th scope="col">{label}</th>' for _, label in _HEADS) + "</tr></thead>"
     for row in card.rows:
         yield from _row(row)
@@ -190,8 +196,17 @@ def _row(row: Row) -> Iterator[str]:
         f'<span class="set"><b>{_safe(name)} {_safe(value)}</b> ({_safe(default)})</span>'
         for name, value, default in row.settings
     )
-    more = f"{about}; {settings}" if settings else about
-    more += "".join(f'<br><span class="bad">{SIGNS[Verdict.BAD]}&nbsp;{_safe(fault)}</span>' for fault in row.faults)
+    more = about
+    if settings:
+        more += f'; <span class="head_of">Settings</span> {settings}'
+    if row.direction.verdict is not Verdict.NOTHING:
+        more += (
+            f'<br><span class="head_of">Direction</span> '
+            f'<span class="{row.direction.verdict.value}">{_result_text(row.direction)}</span>'
+        )
+    if row.trial_faults:
+        faults = (f'<span class="bad">{SIGNS[Verdict.BAD]}&nbsp;{_safe(fault)}</span>' for fault in row.trial_faults)
+        more += '<br><span class="head_of">Trial</span> ' + "<br>".join(faults)
     yield f'</tr><tr class="more"><td colspan="{len(_HEADS)}">{more}</td></tr></tbody>'
 
 

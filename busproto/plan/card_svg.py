@@ -29,16 +29,17 @@ INK, SOFT, LINE, BAND = "#000", "#444", "#bbb", "#f3f3f3"
 COLOURS: Final = {Verdict.GOOD: "#004b82", Verdict.BAD: "#9c3d00", Verdict.OPEN: SOFT, Verdict.NOTHING: SOFT}
 
 _COLUMNS: Final = (
-    ("function", "Function", 0.165),
+    ("function", "Function", 0.145),
     ("address", "Addr.", 0.045),
     ("channel", "Chan.", 0.045),
-    ("gang", "Gang", 0.095),
+    ("gang", "Gang", 0.09),
     ("neutral", "Neutral, deg", 0.065),
-    ("ends", "Ends, deg", 0.09),
-    ("loss", "On loss of signal", 0.145),
-    ("loss_test", "Loss test", 0.165),
-    ("soft_start", "Soft start", 0.09),
-    ("match", "Gang match", 0.095),
+    ("ends", "Ends, deg", 0.085),
+    ("loss", "On loss of signal", 0.125),
+    ("soft_start", "Trial: soft start", 0.085),
+    ("throw", "Trial: centre, throw", 0.085),
+    ("loss_test", "Trial: loss", 0.13),
+    ("match", "Gang match", 0.1),
 )
 """Field, heading, and share of the width."""
 
@@ -122,7 +123,8 @@ def card_svg(card: Card, qr: tuple[tuple[bool, ...], ...] | None = None) -> str:
 def _drawn(card: Card, qr: tuple[tuple[bool, ...], ...] | None, size: float) -> _Page:
     page = _Page(size)
     _head(page, card, qr)
-    for text in (*(["LOOK AT THIS FIRST"] if card.warnings else []), *card.warnings):
+    notes = [f"{note.heading}: {note.text}" for note in card.warnings]
+    for text in (*(["LOOK AT THIS FIRST"] if notes else []), *notes):
         page.lines(EDGE_MM, INNER_MM, text, look=_BOLD, colour=COLOURS[Verdict.BAD])
     page.y += size * 0.8
     _table_head(page)
@@ -193,10 +195,13 @@ def _row(page: _Page, row: Row, *, is_band: bool) -> None:
         x += share * INNER_MM
     page.y = deepest + page.size * 0.25
     settings = ", ".join(f"{name} {value} ({default})" for name, value, default in row.settings)
-    about = f"{row.kind}, uid {row.uid}" + (f"; {settings}" if settings else "")
+    about = f"{row.kind}, uid {row.uid}" + (f"; Settings: {settings}" if settings else "")
     page.lines(EDGE_MM, INNER_MM, about, scale=0.8, colour=SOFT)
-    for fault in row.faults:
-        text = f"{SIGNS[Verdict.BAD]} {fault}"
+    if row.direction.verdict is not Verdict.NOTHING:
+        text = f"Direction: {SIGNS[row.direction.verdict]} {row.direction.text}"
+        page.lines(EDGE_MM, INNER_MM, text, scale=0.85, colour=COLOURS[row.direction.verdict])
+    for fault in row.trial_faults:
+        text = f"Trial: {SIGNS[Verdict.BAD]} {fault}"
         page.lines(EDGE_MM, INNER_MM, text, scale=0.85, look=_BOLD, colour=COLOURS[Verdict.BAD])
     page.y += page.size * 0.5
     fill = BAND if is_band else "#fff"

@@ -8,21 +8,21 @@ Nothing moves: everyone is told to go limp first, and stays so.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Final
 
-from busproto.errors import ReadBackError
+from busproto.errors import InputError, OperationError, ReadBackError
 from busproto.ops.addressing import Move, assign, ordered_moves
 from busproto.ops.discovery import Roster, find
-from busproto.ops.motion import release_all
-from busproto.ops.parameter_access import commit, read_all, write
+from busproto.ops.letting_go import OnLine, let_go, require_limp
+from busproto.ops.parameter_access import commit, describe, read_all, write
 from busproto.ops.steps import Progress, Steps
 from busproto.ops.survey import Survey
 from busproto.wire.frame import UNADDRESSED
-from busproto.wire.messages import Memory
-from busproto.wire.parameters import RawValue, parameter_named
+from busproto.wire.messages import Description, Memory
+from busproto.wire.parameters import RawValue, disagreement, in_safe_order, parameter_named
 
 NO_VALUES: Final[Mapping[str, RawValue]] = MappingProxyType({})
 
@@ -113,18 +113,24 @@ class Change:
 
 Note = Callable[[Change, str], None]
 """Told of each change before it is begun ("begin") and when it was read back ("done")."""
+Admit = Callable[[Goal, Description], bool]
+"""Asked about one that could be read only when it had its address: whether its settings may be written."""
 
 
-def changes(survey: Survey, goals: Sequence[Goal], *, park: bool = True) -> list[Change]:
+def changes(
+    survey: Survey, goals: Sequence[Goal], *, park: bool = True, left: Mapping[bytes, str] = MappingProxyType({})
+) -> list[Change]:
     """What has to be done, in order: addresses first, then settings. Empty where all is as wanted.
 
     Args:
         survey: what is on the line now.
         goals: what is wanted; every uid must be on the line.
         park: whether an actuator that is not in `goals` and occupies a wanted address may lose it.
+        left: names of those that are known and are in no goal, as they are to be left as they are.
 
     Raises:
-        InputError: a uid is not on the line, an address is wanted twice, or an address is occupied and `park` is off.
+        InputError: a uid is not on the line, an address is wanted twice, an address is occupied and `park` is off, or
+            wanted settings cannot stand beside those that are left alone.
     """
     names = {goal.uid: goal.name for goal in goals}
     wanted = {goal.uid: goal.address for goal in goals}
@@ -133,7 +139,8 @@ def changes(survey: Survey, goals: Sequence[Goal], *, park: bool = True) -> list
     if park:
         for one in roster.found:
             if one.uid not in wanted and one.address in wanted.values():
-                found.append(Change("park", one.uid, "not in the plan", UNADDRESSED, one.address))
+                name = left.get(one.uid, "not in the plan")
+                found.append(Change("park", one.uid, name, UNADDRESSED, one.address))
         roster = _without_address(roster, {change.uid for change in found})
     found += [_of_move(move, names[move.uid]) for move in ordered_moves(roster, wanted)]
     for goal in goals:
@@ -142,6 +149,8 @@ def changes(survey: Survey, goals: Sequence[Goal], *, park: bool = True) -> list
             at = goal.address
             found.append(Change("settings", goal.uid, goal.name, at, at, is_known=False))
             continue
+        if why := disagreement({**sheet.working, **goal.settings}):
+            raise InputError(f"{goal.name}: {why}")
         after = {
             name: raw
             for name, raw in goal.settings.items()
@@ -167,25 +176,39 @@ def _of_move(move: Move, name: str) -> Change:
     return Change(kind, move.uid, name, move.new, move.old)
 
 
-def carry_out(todo: Sequence[Change], goals: Sequence[Goal], *, note: Note) -> Steps[int]:
+def carry_out(
+    todo: Sequence[Change],
+    goals: Sequence[Goal],
+    *,
+    note: Note,
+    admit: Admit | None = None,
+    crew: Collection[OnLine] = (),
+) -> Steps[int]:
     """Do the changes one after another, each read back; everyone goes limp first. Returns how many were done.
 
     Args:
         todo: of `changes`.
         goals: the same goals.
         note: told before and after each; what it raises ends the run between two changes.
+        admit: see `Admit`; None lets everyone be set. Who is not admitted has its address, and no settings.
+        crew: those that are known to be on the line; one that is seen to hold is not written to.
 
     Raises:
+        NotLimpError: one still holds, though it was told to go limp; nothing was written.
         BusError: an actuator did not do it. What was done until then stays; run it again.
     """
     by_uid = {goal.uid: goal for goal in goals}
     if todo:
-        yield from release_all()
+        seen = yield from let_go(crew)
+        if seen.holding:  # what is set acts at once: it would move
+            require_limp(seen)
     done = 0
     for number, change in enumerate(todo):
         yield Progress("applying", number, len(todo))
         if change.kind == "settings":
-            done += yield from _set(by_uid[change.uid], note)
+            goal = by_uid[change.uid]
+            if admit is None or change.is_known or admit(goal, (yield from describe(goal.address))):
+                done += yield from _set(goal, note)
         else:
             note(change, "begin")
             yield from assign(change.uid, change.address)
@@ -199,8 +222,11 @@ def _set(goal: Goal, note: Note) -> Steps[int]:
     """Bring one actuator's settings to the goal: compared as they are now, each read back, then stored."""
     working = yield from read_all(goal.address, Memory.WORKING)
     stored = yield from read_all(goal.address, Memory.STORED)
+    if why := disagreement({**working, **goal.settings}):  # of one that could not be read beforehand
+        raise OperationError(goal.address, f"{goal.name}: {why}. Nothing was set in it; then run this again")
     done = 0
-    for name, raw in goal.settings.items():
+    for name in in_safe_order(working, goal.settings):
+        raw = goal.settings[name]
         if working[name] == raw:
             continue
         at, before, after = goal.address, {name: working[name]}, {name: raw}

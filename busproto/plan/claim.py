@@ -5,8 +5,8 @@ given that function, and the actuators of a gang are asked for together. By nudg
 yet swings a little, and the person says which surface that was. Every claim is kept at once (`keep`), so that a
 command that was interrupted goes on where it was.
 
-Only what has an address of its own can be asked where its arm stands. `scratch_moves` says who has none, and an
-address for each that the plan does not use. Planned addresses and settings are not written here.
+Who can be asked at all, and what each is, stands in `busproto.plan.crew`. Planned addresses and settings are not
+written here.
 """
 
 from __future__ import annotations
@@ -15,15 +15,14 @@ import contextlib
 import enum
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Final, Literal
 
 from busproto.errors import InputError, OperationError
-from busproto.ops.addressing import Move, assign_all, ordered_moves, parse_address, parse_uid
-from busproto.ops.discovery import Roster
-from busproto.ops.motion import release_all, show
+from busproto.ops.letting_go import OnLine, let_go, require_limp
+from busproto.ops.motion import show
 from busproto.ops.nudge import Nudged, nudge
-from busproto.ops.steps import Progress, Steps, now
-from busproto.ops.transact import transact
+from busproto.ops.steps import Steps, now
 from busproto.ops.who_moved import (
     CLEAR_DEG,
     NOTICED_DEG,
@@ -39,8 +38,6 @@ from busproto.ops.who_moved import (
     judge,
 )
 from busproto.plan.load import Plan, Seat
-from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
-from busproto.wire.messages import Describe, Description
 from busproto.wire.parameters import DIRECTION_REVERSED
 
 SHOW_S: Final = 0.5
@@ -49,83 +46,6 @@ OVERSHOOT_DEG: Final = 3.0
 DIRECTION_TEXTS: Final = {1: "normal", -1: "reversed"}
 
 Order = Literal["undo", "skip", "stop"]
-
-
-# --- who is there ----------------------------------------------------------------------------------------------
-
-
-def scratch_moves(plan: Plan, roster: Roster) -> list[Move]:
-    """A way to an address of its own for everyone who has none or shares one: free ones from 239 down, by uid.
-
-    An address counts as free where nobody is and neither the airframe nor its fleet map uses it.
-
-    Raises:
-        InputError: there are not enough of them.
-    """
-    shared = {uid for uids in roster.clashes.values() for uid in uids}
-    needy = sorted((shared | set(roster.unaddressed)) - set(roster.twins))
-    used = {one.address for one in roster.found} | {seat.address for seat in plan.seats.values()}
-    used |= {row["address"] for row in plan.fleet.data["function"].values()}
-    free = [address for address in range(MAX_ADDRESS, MIN_ADDRESS - 1, -1) if address not in used]
-    if len(needy) > len(free):
-        raise InputError(f"{len(needy)} actuators need an address of their own, but only {len(free)} are free")
-    return ordered_moves(roster, dict(zip(needy, free, strict=False)))
-
-
-def meet(roster: Roster, moves: Sequence[Move]) -> Steps[tuple[Member, ...]]:
-    """Give the scratch addresses, then ask everyone who has an address of its own what it is, by address.
-
-    One that does not say what it is stays in the list: it may answer later.
-
-    Raises:
-        as `busproto.ops.addressing.assign`; what was written until then stays.
-    """
-    yield from assign_all(moves)
-    at = {one.uid: one.address for one in roster.found} | {move.uid: move.new for move in moves}
-    alone = {
-        address: uid
-        for uid, address in at.items()
-        if address != UNADDRESSED and list(at.values()).count(address) == 1 and uid not in roster.twins
-    }
-    crew = []
-    for number, (address, uid) in enumerate(sorted(alone.items())):
-        yield Progress("asking who is who", number, len(alone))
-        try:
-            model = (yield from transact(Describe(), address, Description, attempts=2)).model
-        except OperationError:
-            model = ""
-        crew.append(Member(uid, address, model))
-    return tuple(crew)
-
-
-def whom(plan: Plan, seated: Mapping[str, bytes], who: str) -> tuple[bytes, int | None]:
-    """Uid (empty where not known) and address (None where not known) of whom a person named.
-
-    Raises:
-        InputError: it is no function that is claimed, no uid and no address.
-    """
-    if who in plan.seats:
-        if who not in seated:
-            raise InputError(f"'{who}' is not claimed yet: name an address or a uid, or claim it first")
-        return seated[who], None
-    with contextlib.suppress(InputError):
-        return b"", parse_address(who)
-    with contextlib.suppress(InputError):
-        return parse_uid(who), None
-    functions = ", ".join(plan.seats)
-    raise InputError(
-        f"'{who}' is no address (1..239), no uid (16 digits) and no function of this airframe: {functions}"
-    )
-
-
-def own_address(roster: Roster, uid: bytes) -> int:
-    """The address of this uid. Raises InputError where it is not on the line, has none, or shares it."""
-    address = next((one.address for one in roster.found if one.uid == uid), None)
-    if address is None:
-        raise InputError(f"{uid.hex()} is not on the line; is it plugged in and powered?")
-    if address == UNADDRESSED or address in roster.clashes:
-        raise InputError(f"{uid.hex()} has no address of its own; 'busproto claim' gives it a scratch one")
-    return address
 
 
 # --- what is asked for -----------------------------------------------------------------------------------------
@@ -402,6 +322,7 @@ class _ByHand:
     ) -> None:
         self._plan = plan
         self._address = {member.uid: member.address for member in crew}
+        self._crew = [OnLine(member.address, member.uid) for member in crew]
         self._desk = _Desk(plan, dict(seated), tell, keep)
         self._lookout = Lookout(crew, tell)
         self._decide = decide
@@ -413,7 +334,7 @@ class _ByHand:
 
     def run(self) -> Steps[Ended]:
         stiff = yield from self._lookout.settle()
-        yield from release_all()
+        yield from let_go(self._crew)  # one that is not seen limp is told of, again and again, by the look-out
         for uid in stiff:
             self._lookout.watch.forget(uid)  # its surface may fall now, and that is no hand
         skipped: set[str] = set()
@@ -508,19 +429,21 @@ def claim_by_nudge(
     choose: Callable[[Member, Nudged, tuple[str, ...]], str | Answer],
     tell: Tell,
     keep: Keep,
+    barred: Mapping[bytes, str] = MappingProxyType({}),
 ) -> Steps[Ended]:
     """Let each actuator that is not claimed yet swing a little, and let the person say which surface that was.
 
     All go limp first; each is limp again before `choose` is asked (which may block), and all are at the end. The
     cautions have been shown before. Arguments as `claim_by_hand`; `choose` is given who has swung, how it did, and
-    the functions that are open, and returns one of them or an `Answer`.
+    the functions that are open, and returns one of them or an `Answer`. `barred` are those who must not be moved, and
+    why.
 
     Raises:
         InputError: `choose` gave what is no open function; all are limp.
     """
     desk = _Desk(plan, dict(seated), tell, keep)
     silent: list[bytes] = []
-    yield from release_all()
+    yield from let_go([OnLine(member.address, member.uid) for member in crew])
     waiting = [member for member in crew if member.uid not in desk.seated.values()]
     at = 0
     was_at: list[int] = []
@@ -529,8 +452,13 @@ def claim_by_nudge(
         open_functions = tuple(function for function in plan.seats if function not in desk.seated)
         if not open_functions:
             break
+        if member.uid in barred:
+            tell(CannotSwing(member, barred[member.uid]))
+            at += 1
+            continue
         try:
             nudged = yield from nudge(member.address)
+            require_limp(nudged.let_go)
         except OperationError as error:
             if isinstance(error, TimeoutError):
                 silent.append(member.uid)

@@ -7,12 +7,15 @@ makes sense together is looked at in `busproto.plan.load` and `busproto.plan.che
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Annotated, Any, Final
 
 import msgspec
 from msgspec import Meta
 
-from busproto.rig.tables import FlightTable, PackTable, SurfaceTable
+from busproto.errors import InputError
+from busproto.rig.tables import FlightTable, LeadTable, LineTable, PackTable, SurfaceTable
+from busproto.rig.units import speed_deg_s, torque_nm
 from busproto.toml_source import Name
 from busproto.wire.frame import DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS
 from busproto.wire.messages import MAX_CHANNELS
@@ -31,6 +34,10 @@ Version = Annotated[int, Meta(ge=1, le=FORMAT, description="version of this kind
 Volts = Annotated[float, Meta(ge=1, le=60)]
 Firmware = Annotated[str, Meta(pattern=r"^\d{1,3}\.\d{1,3}$", description="such as '2.4'")]
 Settings = dict[str, Any]
+Written = Annotated[str, Meta(min_length=1, max_length=40)]
+"""A number with its unit."""
+MOST_TORQUE_NM: Final = 60.0
+MOST_SPEED_DEG_S: Final = 2000.0
 
 
 class Table(msgspec.Struct, forbid_unknown_fields=True, rename="kebab", frozen=True, kw_only=True):
@@ -38,14 +45,45 @@ class Table(msgspec.Struct, forbid_unknown_fields=True, rename="kebab", frozen=T
 
 
 class ModelTable(Table, frozen=True, kw_only=True):
-    """Maker's data of one model: supply in V, travel in deg, torque in N m, current in mA, speed in deg/s."""
+    """Maker's data of one model: supply in V, travel in deg, torque in N m, current in mA, speed in deg/s.
+
+    Torque and speed may be texts in the trade's units, such as "25 kgf cm" and "0.20 s/60 deg": `stall_nm` and
+    `no_load_deg_s` give them converted. The sensor of the arm has `sensor_bits` over `sensor_span`, deg.
+    """
 
     supply: tuple[Volts, Volts]
     firmware: list[Firmware] = []
     mechanical_travel: Annotated[float, Meta(ge=10, le=360)] | None = None
-    stall_torque: Annotated[float, Meta(gt=0, le=60)] | None = None
+    stall_torque: Annotated[float, Meta(gt=0, le=MOST_TORQUE_NM)] | Written | None = None
     stall_current: Annotated[int, Meta(gt=0, le=60_000)] | None = None
-    no_load_speed: Annotated[int, Meta(gt=0, le=2000)] | None = None
+    no_load_speed: Annotated[float, Meta(gt=0, le=MOST_SPEED_DEG_S)] | Written | None = None
+    sensor_bits: Annotated[int, Meta(ge=6, le=24)] | None = None
+    sensor_span: Annotated[float, Meta(ge=10, le=3600)] = 360.0
+
+    @property
+    def stall_nm(self) -> float | None:
+        """Stall torque in N m, None where not told. Raises InputError where its text has no such unit."""
+        return None if self.stall_torque is None else torque_nm(self.stall_torque)
+
+    @property
+    def no_load_deg_s(self) -> float | None:
+        """No-load speed in deg/s, None where not told. Raises InputError where its text has no such unit."""
+        return None if self.no_load_speed is None else speed_deg_s(self.no_load_speed)
+
+    def unit_problems(self) -> Iterator[tuple[str, str]]:
+        """What is wrong with the texts of torque and speed, as (key, text)."""
+        for key, given, read, most, unit in (
+            ("stall-torque", self.stall_torque, torque_nm, MOST_TORQUE_NM, "N m"),
+            ("no-load-speed", self.no_load_speed, speed_deg_s, MOST_SPEED_DEG_S, "deg/s"),
+        ):
+            if isinstance(given, str):
+                try:
+                    value = read(given)
+                except InputError as error:
+                    yield key, str(error)
+                    continue
+                if value > most:
+                    yield key, f"'{given}' is {value:.4g} {unit}; up to {most:g} {unit} is allowed"
 
 
 class MapTable(Table, frozen=True, kw_only=True):
@@ -67,7 +105,10 @@ class FleetFile(Table, frozen=True, kw_only=True):
 
 
 class SupplyTable(Table, frozen=True, kw_only=True):
-    """The pack of this airframe, V at rest: fully charged, and where one stops using it."""
+    """The pack of this airframe, V at rest: fully charged, and where one stops using it.
+
+    What is left out follows from the cells of `PackTable`; what both say has to agree.
+    """
 
     full: Volts
     empty: Volts | None = None
@@ -85,7 +126,7 @@ class SeatTable(Table, frozen=True, kw_only=True):
     """One function that this airframe has.
 
     `throw` is wanted at the surface, deg, for demand -100 % and +100 %; `positive` says in words where a positive
-    demand takes the surface, such as "trailing edge down".
+    demand takes the surface, such as "trailing edge down"; `lead` is its supply lead, where no surface says it.
     """
 
     model: Name | None = None
@@ -93,6 +134,7 @@ class SeatTable(Table, frozen=True, kw_only=True):
     settings: Settings = {}
     throw: tuple[Annotated[float, Meta(ge=-90, le=90)], Annotated[float, Meta(ge=-90, le=90)]] | None = None
     positive: Name | None = None
+    lead: LeadTable | None = None
 
 
 class GangTable(Table, frozen=True, kw_only=True):
@@ -110,6 +152,7 @@ class AirframeFile(Table, frozen=True, kw_only=True):
     fleet_map: Annotated[str, Meta(min_length=1)]
     supply: SupplyTable | None = None
     bus: BusTable = BusTable()
+    line: LineTable | None = None
     flight: FlightTable | None = None
     pack: PackTable | None = None
     function: Annotated[dict[Name, SeatTable], Meta(min_length=1)]

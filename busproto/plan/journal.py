@@ -11,8 +11,11 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from busproto.keeping import append_line, read_text
+import msgspec
+
+from busproto.keeping import append_line
 from busproto.plan.changes import Change
+from busproto.reading import decode_json, read_text
 
 ENDING: Final = "journal.jsonl"
 
@@ -37,10 +40,10 @@ class Journal:
             return None
         last: dict[str, Any] = {}
         began = ""
-        for line in read_text(self.path).splitlines():
+        for line in read_text(self.path).split("\n"):
             try:
-                entry = json.loads(line)
-            except ValueError:
+                entry: Any = decode_json(line)
+            except msgspec.MsgspecError:
                 continue
             if isinstance(entry, dict) and "step" in entry:
                 last = entry

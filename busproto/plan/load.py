@@ -13,16 +13,18 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from busproto.errors import FileError, InputError
-from busproto.keeping import read_text
 from busproto.plan.files import SAID_ELSEWHERE, AirframeFile, BusTable, FleetFile, ModelTable, Table
+from busproto.reading import MAX_WRITTEN_BYTES, read_text
 from busproto.rig.supply import Pack
-from busproto.rig.tables import RigTables
+from busproto.rig.tables import LineTable, PackTable, RigTables
 from busproto.toml_source import Problem, Source, read
-from busproto.wire.parameters import FACTORY, RawValue, parameter_named
+from busproto.wire.parameters import FACTORY, RawValue, disagreement, parameter_named
 
 F = TypeVar("F", bound=Table)
 MEASURED: Final = frozenset({"correction"})
 """Settings that are not planned unless stated."""
+MEASURED_SHARE: Final = 0.02
+"""By how much a measured voltage may differ from that of the cells; a choice: other cells differ by 3 % or more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +82,8 @@ class Plan:
         defaults: raw settings that the map gives to everyone, the factory's where it says nothing.
         full_mv, empty_mv: the pack, None where not said.
         bus: rate and use of the bus in the air.
+        line: what hangs on the differential line, None where not said.
+        pack: cells, resistance and what else hangs on it, None where not said.
         rig: surfaces, flight case and pack; None where no surface is described.
         airframe, fleet: the files, to say where something stands.
     """
@@ -94,6 +98,8 @@ class Plan:
     full_mv: int | None
     empty_mv: int | None
     bus: BusTable
+    line: LineTable | None
+    pack: PackTable | None
     rig: RigTables | None
     airframe: Source = field(repr=False, compare=False)
     fleet: Source = field(repr=False, compare=False)
@@ -130,6 +136,7 @@ def load(path: str | Path) -> Plan:
     if source is None or airframe is None or fleet is None or fleet_source is None:
         raise FileError(str(path), problems)
     settings, problems = _settings(airframe, source, fleet, fleet_source)
+    problems += [f"its fleet map {airframe.fleet_map}: {one}" for one in _unit_problems(fleet, fleet_source)]
     problems += [str(one) for one in _sense_problems(airframe, source, fleet)]
     if problems:
         raise FileError(str(path), problems)
@@ -142,8 +149,14 @@ def load_fleet(path: str | Path) -> tuple[FleetFile, Source]:
     source, fleet, problems = _looked_at(path, path.name, FleetFile)
     if source is None or fleet is None:
         raise FileError(str(path), problems)
+    common: dict[str, RawValue] = dict(FACTORY)
     for place, given in _fleet_settings(fleet):
-        _raw(given, source, place, problems, "")
+        raw = _raw(given, source, place, problems, "")
+        if place == ("settings",):
+            common |= raw
+        if why := disagreement({**common, **raw}):
+            problems.append(str(source.problem(place, why)))
+    problems += [str(one) for one in _unit_problems(fleet, source)]
     if problems:
         raise FileError(str(path), problems)
     return fleet, source
@@ -151,7 +164,7 @@ def load_fleet(path: str | Path) -> tuple[FleetFile, Source]:
 
 def kind_of(path: str | Path) -> str:
     """Which kind of file this is, by its first key: "airframe" or "fleet-map". Raises FileError where it is neither."""
-    source, problems = read(read_text(Path(path)), Path(path).name)
+    source, problems = read(read_text(path, MAX_WRITTEN_BYTES), Path(path).name)
     if source is None:
         raise FileError(str(path), [str(one) for one in problems])
     for kind in ("airframe", "fleet-map"):
@@ -162,7 +175,7 @@ def kind_of(path: str | Path) -> str:
 
 def _looked_at(path: Path, name: str, kind: type[F]) -> tuple[Source | None, F | None, list[str]]:
     """A file as far as it can be used, and what is wrong with it. Raises InputError where it cannot be read."""
-    source, problems = read(read_text(path), name)
+    source, problems = read(read_text(path, MAX_WRITTEN_BYTES), name)
     table = None
     if source is not None:
         table, problems = source.checked(kind)
@@ -191,6 +204,8 @@ def _settings(
     for name, seat in airframe.function.items():
         own = _raw(seat.settings, source, ("function", name, "settings"), problems, "")
         settings[name] = {**common, **by_map.get(name, {}), **own}
+        if why := disagreement(settings[name]):
+            problems.append(str(source.problem(("function", name), why)))
     return settings, problems
 
 
@@ -209,11 +224,19 @@ def _raw(
     return raw
 
 
+def _unit_problems(fleet: FleetFile, source: Source) -> Iterator[Problem]:
+    for name, model in fleet.model.items():
+        for key, text in model.unit_problems():
+            yield source.problem(("model", name, key), text)
+
+
 def _sense_problems(airframe: AirframeFile, source: Source, fleet: FleetFile) -> Iterator[Problem]:
     for name in airframe.function:
         if name not in fleet.function:
             known = ", ".join(fleet.function)
             yield source.problem(("function", name), f"the fleet map has no such function; it has: {known}")
+    yield from _lead_problems(airframe, source)
+    yield from _pack_problems(airframe, source)
     if airframe.surface and airframe.flight is None:
         yield source.problem(("surface",), "surfaces are reckoned for a flight case: a table [flight] is missing")
     for name, surface in airframe.surface.items():
@@ -236,8 +259,55 @@ def _sense_problems(airframe: AirframeFile, source: Source, fleet: FleetFile) ->
             seen.setdefault(member, name)
 
 
+def _lead_problems(airframe: AirframeFile, source: Source) -> Iterator[Problem]:
+    """Where a lead begins at no function of the airframe, or, over others, at its own end."""
+    begins: dict[str, tuple[tuple[str, ...], str]] = {}
+    for name, surface in airframe.surface.items():
+        if surface.lead is not None and surface.lead.behind is not None:
+            begins |= dict.fromkeys(surface.functions, (("surface", name, "lead", "behind"), surface.lead.behind))
+    for name, seat in airframe.function.items():
+        if seat.lead is not None:
+            begins.pop(name, None)
+            if seat.lead.behind is not None:
+                begins[name] = (("function", name, "lead", "behind"), seat.lead.behind)
+    for name, (here, first) in begins.items():
+        if first not in airframe.function:
+            yield source.problem(here, f"'{first}' is no function of this airframe")
+            continue
+        way = [name]
+        while (next_one := begins[way[-1]][1]) in begins and next_one not in way:
+            way.append(next_one)
+        if next_one == name:
+            round_text = " behind ".join(f"'{one}'" for one in (*way, name))
+            yield source.problem(here, f"the leads go round in a circle: {round_text}")
+
+
+def _pack_problems(airframe: AirframeFile, source: Source) -> Iterator[Problem]:
+    """Where the supply says other voltages than the cells of the pack can have: the pack has one truth."""
+    told, pack = airframe.supply, airframe.pack
+    if told is None or pack is None:
+        return
+    cells = Pack(pack.chemistry, pack.cells)
+    of_cells = f"line {source.line_of(('pack', 'cells'))}: {pack.cells} {pack.chemistry} cells"
+    if abs(told.full / cells.full_v - 1.0) > MEASURED_SHARE:
+        yield source.problem(
+            ("supply", "full"),
+            f"{told.full:.2f} V is not what [pack] says ({of_cells} have {cells.full_v:.2f} V fully charged): leave "
+            "one of them out, or make them agree",
+        )
+    elif told.empty is not None and not cells.empty_v * (1.0 - MEASURED_SHARE) <= told.empty <= cells.full_v:
+        yield source.problem(
+            ("supply", "empty"),
+            f"{told.empty:.2f} V is not what [pack] allows ({of_cells} are used from {cells.full_v:.2f} down to "
+            f"{cells.empty_v:.2f} V): leave one of them out, or make them agree",
+        )
+
+
 def _supply_mv(airframe: AirframeFile) -> tuple[int | None, int | None]:
-    """The pack, full and empty: as the supply says, else as its cells do, mV."""
+    """The pack at rest, full and empty, mV: as the supply says, where it says nothing as its cells do.
+
+    What both say agrees (`_pack_problems`). All that reckons with the pack takes it from here.
+    """
     told, pack = airframe.supply, airframe.pack
     cells = None if pack is None else Pack(pack.chemistry, pack.cells)
     full = told.full if told is not None else None if cells is None else cells.full_v
@@ -272,7 +342,8 @@ def _plan(
     supply = _supply_mv(airframe)
     rig = None
     if airframe.surface and airframe.flight is not None:
-        rig = RigTables(flight=airframe.flight, pack=airframe.pack, surface=airframe.surface)
+        leads = {name: row.lead for name, row in airframe.function.items() if row.lead is not None}
+        rig = RigTables(flight=airframe.flight, pack=airframe.pack, surface=airframe.surface, leads=leads)
     return Plan(
         path=path,
         title=airframe.title,
@@ -284,6 +355,8 @@ def _plan(
         full_mv=supply[0],
         empty_mv=supply[1],
         bus=airframe.bus,
+        line=airframe.line,
+        pack=airframe.pack,
         rig=rig,
         airframe=source,
         fleet=fleet_source,

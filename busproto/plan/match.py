@@ -6,22 +6,25 @@ lead's own scale is taken as the common one: every other gets a correction table
 where the lead would carry it. Up and down are averaged, which takes out play and friction. Then all are powered, and
 what is left is measured.
 
+It is refused, with the reason, where what was measured cannot be the sensors' difference (`match_checks`), and where a
+table makes it worse in any member. What can be said after the first sweep is said then, before all are powered.
+
 What can be measured without knowing the surface: mismatch, the angle between where one is carried and where it would
 drive itself; the current that all draw while they stand still together. A torque is estimated from that current by the
 rating (in a straight line with torque, as a motor at rest), no more.
 
-Whoever calls this has shown the cautions. However it ends, everyone is told to go limp, and what was not stored is
-taken back.
+Whoever calls this has shown the cautions. However it ends, everyone is told to go limp, and where nothing was stored
+the tables are as they were, which is read back.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from busproto.errors import BusError
-from busproto.ops.demand_units import degrees_to_share, share_to_degrees
+from busproto.ops.demand_units import degrees_to_share, share_to_degrees, standing_deg
 from busproto.ops.motion import (
     DEMAND_PERIOD_NS,
     demand,
@@ -31,9 +34,19 @@ from busproto.ops.motion import (
     release_all,
     report,
 )
-from busproto.ops.parameter_access import commit, undo, write
+from busproto.ops.parameter_access import commit, read, write
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
 from busproto.ops.survey import Sheet, firmware_text
+from busproto.plan.match_checks import (
+    Station,
+    carried_reasons,
+    lead_reason,
+    noise_reason,
+    raw_table,
+    result_reasons,
+    samples,
+    table_reasons,
+)
 from busproto.plan.table_fit import TableFit, fit_table
 from busproto.plan.trial import Bench
 from busproto.wire.messages import Memory, Status
@@ -47,23 +60,6 @@ STILL_CDEG: Final = 6
 MUST_BE_ALIKE: Final = ("travel", "end-low", "end-high", "loss-action")
 BEYOND: Final = 0.05
 """So much of the travel is gone beyond the outermost place before the way back."""
-WORTH_STORING: Final = 0.7
-"""Tables are stored only where they leave at most this share of the greatest mismatch, or the noise is reached."""
-
-
-@dataclass(frozen=True, slots=True)
-class Station:
-    """What one place of the sweep told; everything averaged over the looks at it.
-
-    Attributes:
-        share: demanded of whoever leads.
-        reported_deg: of everyone, by address.
-        current_ma: of everyone, by address.
-    """
-
-    share: float
-    reported_deg: Mapping[int, float]
-    current_ma: Mapping[int, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,15 +92,27 @@ class Matched:
     """What came of it.
 
     Attributes:
-        before, after: with the tables as they were, and with the new ones.
-        fits: the table of each member but the lead, by address.
-        stored: whether the new tables were stored.
+        before, after: with the tables as they were, and with the new ones; None where it was refused before that.
+        fits: the table of each member but the lead, by address; empty where it was refused before that.
+        refused: why the new tables were not stored, in words; empty where they were.
+        unknown: by function, why it could not be read back that a table is as it was.
     """
 
-    before: Figures
-    after: Figures
+    before: Figures | None
+    after: Figures | None
     fits: Mapping[int, TableFit]
-    stored: bool
+    refused: tuple[str, ...] = ()
+    unknown: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def stored(self) -> bool:
+        """Whether the new tables were stored, and read back."""
+        return not self.refused
+
+    @property
+    def tables(self) -> str:
+        """What the tables are now, as it was read back: "stored", "as before", or "not known"."""
+        return "stored" if self.stored else "not known" if self.unknown else "as before"
 
 
 def reasons_against(benches: Sequence[Bench]) -> list[str]:
@@ -131,6 +139,10 @@ def _reasons(benches: Sequence[Bench]) -> Iterator[str]:
         texts = {bench.seat.function: row.text(bench.sheet.working[name]) for bench in benches}
         if len(set(texts.values())) > 1 and not (name.startswith("end-") and _are_mirrored(benches)):
             yield f"unlike {name} ({', '.join(f'{function}: {text}' for function, text in texts.items())})"
+    for bench in benches:
+        unsaved = [name for name, raw in bench.sheet.working.items() if bench.sheet.stored[name] != raw]
+        if unsaved:  # storing the table would store these too
+            yield f"{bench.seat.function}: {', '.join(unsaved)} changed without being stored: store or undo that first"
 
 
 def _are_mirrored(benches: Sequence[Bench]) -> bool:
@@ -148,55 +160,91 @@ def match(benches: Sequence[Bench], *, stations: int = 33, looks: int = 3, reach
         reach: how far the sweep goes, share of the travel to each side; a little more is gone at both ends.
     """
     shares = [reach * (2 * at / (stations - 1) - 1) for at in range(stations)]
-    few = shares[:: max(1, stations // 9)]
-    lead = benches[0]
-    runs = 2 * len(benches) + 2
-    done = False
+    is_over = False
     try:
-        yield Progress("matching", 0, runs)
-        before_carried = yield from _carried(benches, lead, shares, looks)
-        before = yield from _figures(benches, before_carried, few, looks)
-        yield Progress("matching", 2, runs)
-        plain = [_with_table(bench, ()) for bench in benches]
-        had_tables = any(bench.sheet.working["correction"] for bench in benches)
-        for bench in benches:
-            yield from write(bench.address, {"correction": ()})
-        readings = [] if had_tables else list(before_carried)
-        for number, leading in enumerate(plain):
-            if leading.address != lead.address or had_tables:
-                readings += yield from _carried(plain, leading, shares, looks)
-            yield Progress("matching", 2 + number + 1, runs)
-        fits = {bench.address: fit_table(_samples(plain[0], bench, readings)) for bench in plain[1:]}
-        tabled = [plain[0], *(_with_table(bench, raw_table(fits[bench.address])) for bench in plain[1:])]
-        for bench in tabled[1:]:
-            yield from write(bench.address, {"correction": bench.sheet.working["correction"]})
-        after_carried = yield from _carried(tabled, tabled[0], shares, looks)
-        after = yield from _figures(tabled, after_carried, few, looks)
-        yield Progress("matching", runs, runs)
-        noise_deg = max(fit.noise_deg for fit in fits.values())
-        is_better = after.worst_deg <= max(WORTH_STORING * before.worst_deg, 4 * noise_deg)
+        found, tabled = yield from _measure(benches, shares, looks)
         yield from release_all()
-        if is_better:
+        if found.stored:
             for bench in tabled:
                 yield from commit(bench.address)
-        done = is_better
-        return Matched(before, after, fits, is_better)
+        else:
+            found = replace(found, unknown={name: str(one) for name, one in (yield from _take_back(benches)).items()})
+        is_over = True
+        return found
     finally:
         yield from release_all()
-        if not done:
-            yield from _take_back(benches)
+        if not is_over:
+            problems = yield from _take_back(benches)
+            if problems:
+                problem = next(iter(problems.values()))
+                problem.add_note(f"whether the correction tables are as before is not known of: {'; '.join(problems)}")
+                raise problem
 
 
-def _take_back(benches: Sequence[Bench]) -> Steps[None]:
-    """Working memory is again what is stored; one that does not answer does not stop the others."""
-    problem: BusError | None = None
+def _measure(benches: Sequence[Bench], shares: Sequence[float], looks: int) -> Steps[tuple[Matched, Sequence[Bench]]]:
+    """All but storing; the new tables are then in working memory. Gives also who has which."""
+    few = shares[:: max(1, len(shares) // 9)]
+    lead, *others = benches
+    plain = [_with_table(bench, ()) for bench in benches]
+    runs = len(benches) + 3
+    yield Progress("matching", 0, runs)
+    carried = yield from _carried(benches, lead, shares, looks)
+    lagging = lead_reason(lead, carried)
+    reasons = [lagging] if lagging else carried_reasons(benches, carried)
+    if not reasons:  # a table that cannot be shows now, before all are powered and fight over it
+        reasons = _fit_reasons(
+            plain, carried, {bench.address: fit_table(samples(plain[0], bench, carried)) for bench in plain[1:]}
+        )
+    if reasons:
+        return Matched(None, None, {}, tuple(reasons)), benches
+    yield Progress("matching", 1, runs)
+    before = yield from _figures(benches, carried, few, looks)
+    readings = list(carried)
+    for number, leading in enumerate(others):
+        yield Progress("matching", 2 + number, runs)
+        readings += yield from _carried(benches, leading, shares, looks)
+    fits = {bench.address: fit_table(samples(plain[0], bench, readings)) for bench in plain[1:]}
+    reasons = _fit_reasons(plain, readings, fits)
+    if reasons:
+        return Matched(before, None, fits, tuple(reasons)), benches
+    tabled = [plain[0], *(_with_table(bench, raw_table(fits[bench.address])) for bench in plain[1:])]
+    for bench in tabled:
+        yield from write(bench.address, {"correction": bench.sheet.working["correction"]})
+    yield Progress("matching", runs - 2, runs)
+    carried = yield from _carried(tabled, tabled[0], shares, looks)
+    yield Progress("matching", runs - 1, runs)
+    after = yield from _figures(tabled, carried, few, looks)
+    yield Progress("matching", runs, runs)
+    noise_deg = {address: fit.noise_deg for address, fit in fits.items()}
+    reasons = result_reasons(others, before.greatest_deg, after.greatest_deg, noise_deg)
+    return Matched(before, after, fits, tuple(reasons)), tabled
+
+
+def _fit_reasons(plain: Sequence[Bench], readings: Sequence[Station], fits: Mapping[int, TableFit]) -> list[str]:
+    """Why tables that were found cannot be the sensors' difference."""
+    reasons = []
+    for bench in plain[1:]:
+        fit = fits[bench.address]
+        reasons += [*table_reasons(bench, fit), *noise_reason(plain[0], bench, fit, readings)]
+    return reasons
+
+
+def _take_back(benches: Sequence[Bench]) -> Steps[dict[str, BusError]]:
+    """Every table is again as it was, in both memories, and read back; one that is silent does not stop the others.
+
+    Returns:
+        By function, why that is not known.
+    """
+    problems: dict[str, BusError] = {}
     for bench in benches:
+        was = bench.sheet.stored["correction"]
         try:
-            yield from undo(bench.address, Memory.STORED)
+            yield from write(bench.address, {"correction": was})
+            if (yield from read(bench.address, "correction", Memory.STORED)) != was:
+                yield from commit(bench.address)  # it had been stored when another one failed
         except BusError as error:
-            problem = error
-    if problem is not None:
-        raise problem
+            problems[bench.seat.function] = error
+    return problems
 
 
 def _with_table(bench: Bench, table: tuple[int, ...]) -> Bench:
@@ -204,43 +252,9 @@ def _with_table(bench: Bench, table: tuple[int, ...]) -> Bench:
     return replace(bench, sheet=sheet)
 
 
-def raw_table(fit: TableFit) -> tuple[int, ...]:
-    """The table in raw counts, within what an actuator takes; none where it would do nothing."""
-    row = BY_NAME["correction"]
-    raw = tuple(min(row.high, max(row.low, row.scaled_to_raw(value))) for value in fit.table_deg)
-    return raw if any(raw) else ()
-
-
-# --- geometry ---------------------------------------------------------------------------------------------------
-
-
-def target_deg(bench: Bench, share: float) -> float:
-    """Where a demand puts it, its correction table with it."""
-    table = bench.sheet.working["correction"]
-    assert isinstance(table, tuple)
-    if not table:
-        return share_to_degrees(share, bench.sheet.working)
-    place = (min(1.0, max(-1.0, share)) + 1) / 2 * (len(table) - 1)
-    at = min(int(place), len(table) - 2)
-    return share_to_degrees(share, bench.sheet.working) + (table[at] + (table[at + 1] - table[at]) * (place - at)) / 100
-
-
 def _count(raw: RawValue) -> int:
     assert isinstance(raw, int)
     return raw
-
-
-def _samples(lead: Bench, member: Bench, readings: Sequence[Station]) -> list[tuple[float, float]]:
-    """(demand, correction wanted there) of a member, from every place at which both were read.
-
-    The demand is the one that would put the lead where it reports to be: so it does not matter who led, nor whether
-    it stood exactly where it was told to.
-    """
-    samples = []
-    for one in readings:
-        share = degrees_to_share(one.reported_deg[lead.address], lead.sheet.working)
-        samples.append((share, one.reported_deg[member.address] - share_to_degrees(share, member.sheet.working)))
-    return samples
 
 
 # --- measuring --------------------------------------------------------------------------------------------------
@@ -265,7 +279,7 @@ def _carried(benches: Sequence[Bench], leading: Bench, shares: Sequence[float], 
             stations.append((yield from _look(benches, share, looks, leading)))
         ways.append(stations)
     yield from release(leading.address)
-    return [_mean((up, down)) for up, down in zip(ways[0], reversed(ways[1]), strict=True)]
+    return [_mean(up, down) for up, down in zip(ways[0], reversed(ways[1]), strict=True)]
 
 
 def _settle_alone(leading: Bench, share: float) -> Steps[None]:
@@ -276,7 +290,7 @@ def _settle_alone(leading: Bench, share: float) -> Steps[None]:
         moving = yield from demand(leading.address, share)
         time_ns = yield from now()
         if last_cdeg is not None and abs(moving.position_cdeg - last_cdeg) <= STILL_CDEG:
-            wanted_cdeg = 100 * target_deg(leading, share)
+            wanted_cdeg = 100 * standing_deg(share, leading.sheet.working)
             if abs(moving.position_cdeg - wanted_cdeg) <= 100 or time_ns - began_ns > LONGEST_SETTLE_NS / 4:
                 return
         if time_ns - began_ns > LONGEST_SETTLE_NS:
@@ -294,23 +308,22 @@ def _look(benches: Sequence[Bench], share: float, looks: int, leading: Bench | N
             statuses[bench.address] = yield from report(bench.address)
         if leading is not None:
             yield from demand(leading.address, share)
-        readings.append(
-            Station(
-                share,
-                {address: one.position_cdeg / 100 for address, one in statuses.items()},
-                {address: float(one.current_ma) for address, one in statuses.items()},
-            )
-        )
-    return _mean(readings)
-
-
-def _mean(stations: Sequence[Station]) -> Station:
-    first = stations[0]
-    count = len(stations)
+        readings.append(statuses)
     return Station(
-        first.share,
-        {at: sum(one.reported_deg[at] for one in stations) / count for at in first.reported_deg},
-        {at: sum(one.current_ma[at] for one in stations) / count for at in first.current_ma},
+        share,
+        {at: sum(one[at].position_cdeg for one in readings) / looks / 100 for at in readings[0]},
+        {at: sum(one[at].current_ma for one in readings) / looks for at in readings[0]},
+        {at: tuple(one[at].position_cdeg for one in readings) for at in readings[0]},
+    )
+
+
+def _mean(one: Station, other: Station) -> Station:
+    """Both ways averaged at one place."""
+    return Station(
+        one.share,
+        {at: (deg + other.reported_deg[at]) / 2 for at, deg in one.reported_deg.items()},
+        {at: (current + other.current_ma[at]) / 2 for at, current in one.current_ma.items()},
+        {at: looks + other.looks_cdeg[at] for at, looks in one.looks_cdeg.items()},
     )
 
 
@@ -352,7 +365,7 @@ def _figures(benches: Sequence[Bench], carried: Sequence[Station], few: Sequence
         points = []
         for one in carried:
             share = degrees_to_share(one.reported_deg[lead.address], lead.sheet.working)
-            points.append((share, one.reported_deg[member.address] - target_deg(member, share)))
+            points.append((share, one.reported_deg[member.address] - share_to_degrees(share, member.sheet.working)))
         curve[member.address] = tuple(points)
     currents = [one.current_ma[bench.address] for one in together for bench in benches]
     # the least that one draws anywhere is what holding alone costs
@@ -377,28 +390,39 @@ def matched_json(benches: Sequence[Bench], found: Matched) -> dict[str, Any]:
     lead, *others = benches
     return {
         "lead": lead.seat.function,
+        "lead_uid": lead.sheet.uid.hex(),
         "stored": found.stored,
+        "refused": list(found.refused),
+        "tables": found.tables,
+        "not_read_back": dict(found.unknown),
         "before": _figures_json(found.before),
         "after": _figures_json(found.after),
-        "members": [
-            {
-                "function": bench.seat.function,
-                "uid": bench.sheet.uid.hex(),
-                "points": len(raw_table(found.fits[bench.address])),
-                "table_deg": [round(one / 100, 2) for one in raw_table(found.fits[bench.address])],
-                "why": found.fits[bench.address].reason,
-                "noise_deg": round(found.fits[bench.address].noise_deg, 4),
-                "greatest_before_deg": round(found.before.greatest_deg[bench.address], 3),
-                "greatest_after_deg": round(found.after.greatest_deg[bench.address], 3),
-                "rms_before_deg": round(found.before.rms_deg[bench.address], 4),
-                "rms_after_deg": round(found.after.rms_deg[bench.address], 4),
-            }
-            for bench in others
-        ],
+        "members": [_member_json(bench, found) for bench in others],
     }
 
 
-def _figures_json(figures: Figures) -> dict[str, float]:
+def _member_json(bench: Bench, found: Matched) -> dict[str, Any]:
+    at = bench.address
+    body: dict[str, Any] = {"function": bench.seat.function, "uid": bench.sheet.uid.hex()}
+    if at in found.fits:
+        fit = found.fits[at]
+        table = raw_table(fit)
+        body |= {
+            "points": len(table),
+            "table_deg": [round(one / 100, 2) for one in table],
+            "why": fit.reason,
+            "noise_deg": round(fit.noise_deg, 4),
+        }
+    for name, figures in (("before", found.before), ("after", found.after)):
+        if figures is not None:
+            body[f"greatest_{name}_deg"] = round(figures.greatest_deg[at], 3)
+            body[f"rms_{name}_deg"] = round(figures.rms_deg[at], 4)
+    return body
+
+
+def _figures_json(figures: Figures | None) -> dict[str, float] | None:
+    if figures is None:
+        return None
     return {
         "greatest_deg": round(figures.worst_deg, 3),
         "idle_ma": round(figures.idle_ma, 1),

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -22,19 +21,21 @@ import rfc8785
 from msgspec import Meta
 
 from busproto.errors import FileError, InputError
-from busproto.keeping import read_text, write_whole
+from busproto.keeping import keep_numbered, write_whole
 from busproto.ops.addressing import parse_uid
 from busproto.ops.survey import Sheet, Survey, firmware_text
 from busproto.plan.changes import Goal
+from busproto.reading import decode_json, read_text
 from busproto.toml_source import PlainText
 from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
 from busproto.wire.messages import Description
-from busproto.wire.parameters import BY_NAME, PARAMETERS, RawValue, parameter_named
+from busproto.wire.parameters import BY_NAME, PARAMETERS, RawValue, disagreement, parameter_named
 
+RECORD_KEY: Final = "bus-record"
+"""The first key of every record."""
 FORMAT: Final = 1
 ENDING: Final = "record.json"
 SHORT_DIGITS: Final = 12
-MAX_KEPT: Final = 9999
 
 
 @dataclass(frozen=True, slots=True)
@@ -322,7 +323,7 @@ class _File(_Table, frozen=True, kw_only=True):
 def record_text(record: Record) -> str:
     """The file of a record: JSON, one setting a line."""
     body: dict[str, Any] = {
-        "bus-record": FORMAT,
+        RECORD_KEY: FORMAT,
         "title": record.title,
         "airframe": record.airframe,
         "made": record.made,
@@ -356,7 +357,7 @@ def parse_record(text: str, name: str) -> Record:
         FileError: it is no record, or torn.
     """
     try:
-        body = msgspec.json.decode(text)
+        body: Any = decode_json(text)
         file = msgspec.convert(body, _File)
         sum_of_all = sha256_hex(canonical({key: value for key, value in body.items() if key != "sum-of-all"}))
     except msgspec.ValidationError as error:
@@ -401,32 +402,9 @@ def save_record(path: Path, record: Record) -> Path | None:
     Raises:
         InputError: it cannot be written; the old file then stands as it was.
     """
-    kept = _keep_old(path)
+    kept = keep_numbered(path)
     write_whole(path, record_text(record))
     return kept
-
-
-def _keep_old(path: Path) -> Path | None:
-    """A copy of what is there, as ``tow.record.1.json`` beside ``tow.record.json``."""
-    try:
-        old = path.read_bytes()
-    except FileNotFoundError:
-        return None
-    except OSError as error:
-        raise InputError(f"'{path}' cannot be read, to keep what it holds: {error.strerror or error}") from error
-    for number in range(1, MAX_KEPT + 1):
-        kept = path.with_name(f"{path.stem}.{number}{path.suffix}")
-        try:
-            with kept.open("xb") as file:
-                file.write(old)
-                file.flush()
-                os.fsync(file.fileno())
-        except FileExistsError:
-            continue
-        except OSError as error:
-            raise InputError(f"'{kept}' cannot be written: {error.strerror or error}") from error
-        return kept
-    raise InputError(f"'{path}': {MAX_KEPT} older ones are kept beside it already; move some away")
 
 
 def _entry_json(one: Entry) -> dict[str, Any]:
@@ -459,6 +437,8 @@ def _entry(row: _Actuator, problems: list[str]) -> Entry:
             settings[name] = parameter_named(name).from_value(value)
         except InputError as error:
             problems.append(where + str(error))
+    if why := disagreement(settings):
+        problems.append(where + why)
     rating = row.rating
     return Entry(
         uid=bytes.fromhex(row.uid),

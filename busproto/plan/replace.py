@@ -1,6 +1,7 @@
 """A new actuator in the place of one that was lost: which one it is, whether it may, and what it then has to be.
 
-The new one gets the address and every setting that the record holds of the old one. Its model must be the same, its
+The new one gets the address and every setting that the record holds of the old one, but for the correction table, which
+was measured on the old one's own sensor: it has none, until it is matched. Its model must be the same, its
 firmware too unless that is allowed, and its rating must cover what the old one's did, and the pack. Where a plan says
 which model and firmware are wanted, the plan's word counts: the old one may have been the wrong one. Where several
 share an address, or several have none, it cannot be read where it is: it is then lent a free address first. An
@@ -19,10 +20,11 @@ from busproto.ops.addressing import assign
 from busproto.ops.steps import Steps
 from busproto.ops.survey import Sheet, Survey, firmware_text, read_sheet
 from busproto.plan.changes import Goal
-from busproto.plan.load import Seat
+from busproto.plan.load import MEASURED, Seat
 from busproto.plan.record import Entry, Record, entry_of, rating_of
 from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
 from busproto.wire.messages import Description
+from busproto.wire.parameters import FACTORY
 
 _MUST_REACH: Final = (
     ("supply_max_mv", "supply up to", 1000, "V"),
@@ -187,9 +189,10 @@ def _objections(
 
 
 def goal_of(exchange: Exchange) -> Goal:
-    """What the new one is to be: all that the record holds of the old one."""
+    """What the new one is to be: all that the record holds of the old one, but for what was measured on it."""
     old = exchange.old
-    return Goal(exchange.uid, old.name, old.address, old.settings)
+    measured = {name: FACTORY[name] for name in MEASURED}
+    return Goal(exchange.uid, old.name, old.address, {**old.settings, **measured})
 
 
 def needs_match(old: Entry) -> bool:

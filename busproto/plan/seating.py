@@ -2,6 +2,9 @@
 
 The airframe file says what is wanted and belongs to the user; this one says which actuator it is, and belongs to the
 tool. Where nothing is kept for a function, whoever answers alone at its address is taken for it.
+
+A claim that is begun anew has a file of its own, the draft, until it is whole; until then the earlier one is in force,
+however often the new one is interrupted. When the draft takes its place, the earlier one is kept under a number.
 """
 
 from __future__ import annotations
@@ -9,17 +12,20 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Annotated, Final
 
 import msgspec
 from msgspec import Meta
 
 from busproto.errors import FileError, InputError
-from busproto.keeping import read_text, write_whole
+from busproto.keeping import keep_numbered, write_whole
 from busproto.ops.addressing import parse_uid
 from busproto.plan.load import Plan
+from busproto.reading import decode_json, read_text
 
 ENDING: Final = "seats.json"
+DRAFT_ENDING: Final = "seats.anew.json"
 FORMAT: Final = 1
 
 
@@ -29,17 +35,22 @@ class _File(msgspec.Struct, forbid_unknown_fields=True, rename="kebab"):
     uids: dict[str, str]
 
 
-def load_seating(plan: Plan) -> dict[str, bytes]:
+def seating_path(plan: Plan, *, draft: bool = False) -> Path:
+    """Where it is kept; `draft`: of a claim that was begun anew and is not in force."""
+    return plan.beside(DRAFT_ENDING if draft else ENDING)
+
+
+def load_seating(plan: Plan, *, draft: bool = False) -> dict[str, bytes]:
     """The uid of each function of the plan that is known; empty where nothing was kept.
 
     Raises:
         FileError: the file cannot be used.
     """
-    path = plan.beside(ENDING)
+    path = seating_path(plan, draft=draft)
     if not os.path.exists(path):  # also where the system has no such names; Path.exists would raise
         return {}
     try:
-        file = msgspec.json.decode(read_text(path), type=_File)
+        file: _File = decode_json(read_text(path), _File)
         uids = {function: parse_uid(uid) for function, uid in file.uids.items()}
     except (msgspec.MsgspecError, InputError) as error:
         raise FileError(str(path), [f"{error}; 'busproto claim' makes it anew once it is moved away"]) from error
@@ -49,11 +60,39 @@ def load_seating(plan: Plan) -> dict[str, bytes]:
     return {function: uid for function, uid in uids.items() if function in plan.seats}
 
 
-def save_seating(plan: Plan, uids: Mapping[str, bytes]) -> None:
-    """Keep who sits where. Raises InputError where the file cannot be written; the old one is then unchanged."""
+def save_seating(plan: Plan, uids: Mapping[str, bytes], *, draft: bool = False) -> Path:
+    """Keep who sits where. Raises InputError where the file cannot be written; the old one is then unchanged.
+
+    Returns:
+        The file.
+    """
     body = {
         "seats-of": plan.title,
         "format": FORMAT,
         "uids": {function: uids[function].hex() for function in plan.seats if function in uids},
     }
-    write_whole(plan.beside(ENDING), json.dumps(body, indent=2, ensure_ascii=False) + "\n")
+    path = seating_path(plan, draft=draft)
+    write_whole(path, json.dumps(body, indent=2, ensure_ascii=False) + "\n")
+    return path
+
+
+def put_in_force(plan: Plan) -> Path | None:
+    """Let the draft take the place of the earlier claim, which is kept under the next free number.
+
+    Interrupted at any moment, one of both is in force, whole, and nothing is lost; it can be done again.
+
+    Returns:
+        Where the earlier one is kept now; None where there was none.
+
+    Raises:
+        InputError: there is no draft, or a file cannot be written; what was in force is so still.
+        FileError: the draft cannot be used.
+    """
+    draft = seating_path(plan, draft=True)
+    if not draft.exists():
+        raise InputError(f"there is no claim begun anew: '{draft}' is not there")
+    uids = load_seating(plan, draft=True)
+    earlier = keep_numbered(seating_path(plan))
+    save_seating(plan, uids)
+    draft.unlink(missing_ok=True)
+    return earlier

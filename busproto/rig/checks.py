@@ -12,6 +12,8 @@ Function = Callable[[float], float]
 
 SAMPLES: Final = 360
 """Intervals into which a range is cut to find the neighbourhood of its greatest value."""
+SECTIONS: Final = 60
+"""Golden sections by which it is closed in: to the last digits."""
 _GOLDEN: Final = (math.sqrt(5.0) - 1.0) / 2.0
 
 
@@ -46,7 +48,9 @@ def finite(name: str, value: float, unit: str = "") -> float:
     return value
 
 
-def greatest(function: Function, low: float, high: float, *, samples: int = SAMPLES) -> tuple[float, float]:
+def greatest(
+    function: Function, low: float, high: float, *, samples: int = SAMPLES, sections: int = SECTIONS
+) -> tuple[float, float]:
     """Where in low..high a continuous function is greatest, and how great it is there.
 
     Samples evenly, ends included, then closes in on the best by golden sections. A peak narrower than a sample
@@ -61,7 +65,7 @@ def greatest(function: Function, low: float, high: float, *, samples: int = SAMP
     left, right = places[max(0, best - 1)], places[min(samples, best + 1)]
     near, far = right - _GOLDEN * (right - left), left + _GOLDEN * (right - left)
     at_near, at_far = function(near), function(far)
-    for _ in range(60):
+    for _ in range(sections):
         if at_near >= at_far:
             right, far, at_far = far, near, at_near
             near = right - _GOLDEN * (right - left)

@@ -14,30 +14,8 @@ from typing import Final
 from busproto.errors import InputError
 from busproto.rig.checks import finite, not_negative, positive, within
 
-KGF_CM_NM: Final = 0.0980665
-"""1 kgf cm in N m, exact by standard gravity 9.80665 m/s^2 (SI Brochure)."""
-OZF_IN_NM: Final = 0.45359237 / 16.0 * 9.80665 * 0.0254
-"""1 ozf in in N m, exact by the international pound and inch."""
 FULLY_LIMITED: Final = math.sqrt(1.0 + math.pi * math.pi / 4.0)
 """Frequency over the onset of rate limiting above which the answer to a sine is a triangle."""
-
-
-def kgf_cm_to_nm(torque_kgf_cm: float) -> float:
-    """A torque in kgf cm as N m. Raises InputError where it is not finite."""
-    return finite("the torque", torque_kgf_cm, "kgf cm") * KGF_CM_NM
-
-
-def ozf_in_to_nm(torque_ozf_in: float) -> float:
-    """A torque in ozf in as N m. Raises InputError where it is not finite."""
-    return finite("the torque", torque_ozf_in, "ozf in") * OZF_IN_NM
-
-
-def speed_deg_s(seconds_per_60_deg: float) -> float:
-    """The speed, deg/s, that the trade's "0.20 s/60 deg" stands for: a transit time without load.
-
-    Raises InputError where it is not above 0. How it is measured is not standardised: common practice, no source.
-    """
-    return 60.0 / positive("the transit time", seconds_per_60_deg, "s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +45,11 @@ class Drive:
         """J w0 / stall torque: how fast it comes up to speed, under any constant load."""
         return self.inertia_kg_m2 * math.radians(self.no_load_deg_s) / self.stall_nm
 
+    @property
+    def peak_w(self) -> float:
+        """Greatest mechanical power, W: on a straight line that is at half the stall torque and half the speed."""
+        return self.stall_nm * math.radians(self.no_load_deg_s) / 4.0
+
     def steady_deg_s(self, load_nm: float = 0.0) -> float:
         """Steady speed, deg/s, against a load; below 0 the load helps.
 
@@ -77,18 +60,8 @@ class Drive:
             raise InputError(f"a load of {load_nm:g} N m holds a drive with {self.stall_nm:g} N m: it does not move")
         return self.no_load_deg_s * (1.0 - load_nm / self.stall_nm)
 
-    def angle_deg(self, time_s: float, load_nm: float = 0.0) -> float:
-        """How far it got from rest after `time_s` >= 0 at full drive against a constant load, deg.
-
-        Raises InputError where the time is below 0, or the load holds it.
-        """
-        not_negative("the time", time_s, "s")
-        lag_s = self.time_constant_s
-        late_s = -lag_s * math.expm1(-time_s / lag_s) if lag_s else 0.0
-        return self.steady_deg_s(load_nm) * (time_s - late_s)
-
     def time_s(self, angle_deg: float, load_nm: float = 0.0) -> float:
-        """Time for an angle >= 0 from rest at full drive against a constant load, s; the inverse of `angle_deg`.
+        """Time for an angle >= 0 from rest at full drive against a constant load, s.
 
         The drive does not brake for its target here; with braking it takes longer.
 
@@ -117,6 +90,24 @@ class Drive:
         """
         share = positive("the supply", supply_v, "V") / positive("the rated supply", rated_v, "V")
         return Drive(self.no_load_deg_s * share, self.stall_nm * share, self.inertia_kg_m2)
+
+
+def rating_share(drive: Drive, supply_v: float, stall_a: float) -> float:
+    """Stall torque times no-load speed, over supply times stall current: how plausible a rating is.
+
+    An ideal DC motor has exactly 1, behind any gear without loss: its torque is k I and its speed V / k. Friction and
+    the current without load make it less. Above 1 a drive must draw more from the supply when it moves than when it
+    stalls, as one does that limits the current of its motor. Above 4 no drive can be: the peak on the straight line
+    (`Drive.peak_w`, a quarter of torque times speed) would be more than the greatest current brings in.
+
+    Args:
+        drive: its ratings.
+        supply_v, stall_a: that they hold for, above 0.
+    Raises:
+        InputError: outside that.
+    """
+    volt_amps = positive("the supply", supply_v, "V") * positive("the stall current", stall_a, "A")
+    return 4.0 * drive.peak_w / volt_amps
 
 
 def rate_limited_s(angle_deg: float, limit_deg_s: float) -> float:
@@ -309,21 +300,6 @@ class LimpSurface:
         """Frequency at which it swings, Hz; 0 where the damping lets it creep back."""
         return self.natural_rad_s * math.sqrt(max(0.0, 1.0 - self.damping_ratio**2)) / (2.0 * math.pi)
 
-    def angle_deg(self, released_deg: float, time_s: float) -> float:
-        """Where it is, from where it floats, deg, at `time_s` >= 0 after a release at rest. Raises InputError."""
-        start = finite("the angle at release", released_deg, "deg")
-        time = not_negative("the time", time_s, "s")
-        ratio, natural = self.damping_ratio, self.natural_rad_s
-        if ratio < 1.0:
-            swing = natural * math.sqrt(1.0 - ratio * ratio)
-            wave = math.cos(swing * time) + ratio * natural / swing * math.sin(swing * time)
-            return start * math.exp(-ratio * natural * time) * wave
-        spread = natural * math.sqrt(ratio * ratio - 1.0)
-        if not spread:
-            return start * math.exp(-natural * time) * (1.0 + natural * time)
-        slow, fast = natural * natural / (ratio * natural + spread), ratio * natural + spread
-        return start * (fast * math.exp(-slow * time) - slow * math.exp(-fast * time)) / (fast - slow)
-
     def extremes(self, released_deg: float, count: int) -> tuple[tuple[float, float], ...]:
         """The next `count` >= 0 turning angles after the release, as (time in s, angle in deg); none if it creeps.
 
@@ -334,9 +310,8 @@ class LimpSurface:
         not_negative("the count", count)
         if not self.swings_hz:
             return ()
-        half_s = 0.5 / self.swings_hz
-        shrink = -math.exp(-self.damping_ratio * self.natural_rad_s * half_s)
-        return tuple((half_s * turn, start * shrink**turn) for turn in range(1, count + 1))
+        step = second_order_step(self.damping_ratio, self.natural_rad_s)
+        return tuple((step.peak_s * turn, start * (-step.overshoot) ** turn) for turn in range(1, count + 1))
 
 
 @dataclass(frozen=True, slots=True)

@@ -282,9 +282,7 @@ def floating_with_weight_deg(
     low, high = -stop_deg, stop_deg
     if moment(high) >= 0.0 and moment(low) >= 0.0:
         return high if moment(high) > 0.0 or moment(low) > 0.0 else 0.0
-    if moment(high) <= 0.0 and moment(low) <= 0.0:
-        return low
-    for _ in range(80):
+    for _ in range(80):  # where nothing holds it before, that comes to its lower stop
         middle = (low + high) / 2.0
         low, high = (middle, high) if moment(middle) > 0.0 else (low, middle)
     return (low + high) / 2.0
@@ -298,33 +296,6 @@ def margin(stall_nm: float, needed_nm: float) -> float:
     """
     needed = abs(finite("the needed torque", needed_nm, "N m"))
     return positive("the stall torque", stall_nm, "N m") / needed if needed else math.inf
-
-
-def margin_speed_m_s(
-    stall_nm: float,
-    area_m2: float,
-    chord_m: float,
-    coefficient: float,
-    ratio: float,
-    density_kg_m3: float,
-    *,
-    wanted: float = MARGIN,
-) -> float:
-    """The true airspeed at which the margin falls to `wanted`, m/s; infinite where no torque is needed.
-
-    Args:
-        stall_nm: of the actuator, above 0.
-        area_m2, chord_m: of the movable part.
-        coefficient: Ch at the angle in question.
-        ratio: d(surface)/d(actuator) there.
-        density_kg_m3: above 0.
-        wanted: above 0.
-    Raises:
-        InputError: outside that.
-    """
-    at_one_pa = hinge_moment_nm(coefficient, 1.0, area_m2, chord_m) * finite("the ratio", ratio)
-    allowed_nm = positive("the stall torque", stall_nm, "N m") / positive("the wanted margin", wanted)
-    return airspeed_m_s(allowed_nm / abs(at_one_pa), density_kg_m3) if at_one_pa else math.inf
 
 
 def worst_margin_speed_m_s(

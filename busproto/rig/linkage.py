@@ -19,6 +19,7 @@ from memory.
 from __future__ import annotations
 
 import enum
+import itertools
 import math
 from dataclasses import dataclass, field
 from typing import Final
@@ -27,6 +28,7 @@ from busproto.errors import InputError
 from busproto.rig.checks import finite, positive, within
 
 TURN: Final = 2.0 * math.pi
+TILT_SAMPLES: Final = 24
 _IN_LINE: Final = 1e-7
 """Sine of an angle below which two links count as in line."""
 _BESIDE_RAD: Final = 1e-7
@@ -249,6 +251,28 @@ class Linkage:
         """Direction of the rod from the arm's end to the horn's, -180..180 deg. Raises InputError as `surface_deg`."""
         arm_rad = self._arm_rad(actuator_deg)
         return math.degrees(self._rod_rad(arm_rad, self._horn_rad(arm_rad)))
+
+    def rod_tilt_deg(self, low_deg: float, high_deg: float) -> tuple[float, float]:
+        """How far the rod tilts from its direction at neutral between two actuator angles, deg: lowest and highest.
+
+        That is greatest at an end, or where the rod does not tilt on (`rod_ratio` is 0), which is closed in by halves
+        between samples of opposite sign.
+
+        Raises:
+            InputError: as `rod_ratio`.
+        """
+        places = [low_deg + (high_deg - low_deg) * at / TILT_SAMPLES for at in range(TILT_SAMPLES + 1)]
+        found = [low_deg, high_deg]
+        for left, right in itertools.pairwise(places):
+            if self.rod_ratio(left) * self.rod_ratio(right) < 0.0:
+                near, far, sign = left, right, self.rod_ratio(left)
+                for _ in range(50):
+                    middle = (near + far) / 2.0
+                    near, far = (middle, far) if self.rod_ratio(middle) * sign > 0.0 else (near, middle)
+                found.append(near)
+        neutral_deg = self.rod_deg(0.0)
+        tilts = [math.remainder(self.rod_deg(one) - neutral_deg, 360.0) for one in found]
+        return min(tilts), max(tilts)
 
     def transmission_deg(self, actuator_deg: float) -> float:
         """Transmission angle, 0..90 deg: the acute angle between rod and horn; 0 at a dead point.

@@ -103,26 +103,56 @@ def lead_ohm(length_m: float, ohm_m: float, *, temperature_c: float = 20.0) -> f
     return at_temperature(2.0 * one_way, temperature_c)
 
 
-def chain_v(supply_v: float, segments_ohm: Sequence[float], currents_a: Sequence[float]) -> tuple[float, ...]:
-    """Voltage at each node of a daisy chain, V; below 0 tells that these currents cannot flow.
+def wired_v(
+    supply_v: float,
+    source_ohm: float,
+    behind: Sequence[int | None],
+    leads_ohm: Sequence[float],
+    currents_a: Sequence[float],
+) -> tuple[float, ...]:
+    """Voltage at each actuator while each takes a current of its own, V; below 0 tells that these cannot flow.
 
     Args:
-        supply_v: where the chain begins, above 0.
-        segments_ohm: of each segment, out and back together, from the supply on; not below 0.
-        currents_a: taken at the node behind each segment, not below 0.
+        supply_v: of the pack at rest, above 0.
+        source_ohm: of the pack, plugs and common wires, not below 0.
+        behind: for each the one where its lead begins, None where that is the common place; a daisy chain is 0 behind
+            None, 1 behind 0, and so on.
+        leads_ohm: of each lead, out and back together, not below 0.
+        currents_a: of each, not below 0.
     Raises:
-        InputError: outside that, or not one current for each segment.
+        InputError: outside that, the lists are not of one length, or one is behind itself.
     """
-    positive("the supply", supply_v, "V")
-    if len(segments_ohm) != len(currents_a):
-        raise InputError(f"{len(segments_ohm)} segments end in as many nodes; {len(currents_a)} currents are given")
-    for taken_a in currents_a:
-        not_negative("a node's current", taken_a, "A")
-    here_v, found = supply_v, []
-    for at, segment in enumerate(segments_ohm):
-        here_v -= math.fsum(currents_a[at:]) * not_negative("a segment's resistance", segment, "Ohm")
-        found.append(here_v)
+    order = _outwards(behind, leads_ohm, currents_a)
+    carried = [not_negative("an actuator's current", one, "A") for one in currents_a]
+    for at in reversed(order):
+        before = behind[at]
+        if before is not None:
+            carried[before] += carried[at]
+    bus_v = positive("the supply", supply_v, "V") - not_negative("the source's resistance", source_ohm, "Ohm") * (
+        math.fsum(carried[at] for at in order if behind[at] is None)
+    )
+    found = [0.0] * len(order)
+    for at in order:
+        before = behind[at]
+        start_v = bus_v if before is None else found[before]
+        found[at] = start_v - carried[at] * not_negative("a lead's resistance", leads_ohm[at], "Ohm")
     return tuple(found)
+
+
+def _outwards(behind: Sequence[int | None], *lists: Sequence[float]) -> list[int]:
+    """All places of a tree, each after the one it is behind. Raises InputError where it is none."""
+    if any(len(one) != len(behind) for one in lists):
+        told = ", ".join(str(len(one)) for one in (behind, *lists))
+        raise InputError(f"every actuator needs a place and a value of each kind; given: {told}")
+    order: list[int] = []
+    waiting = set(range(len(behind)))
+    while waiting:
+        ready = [at for at in sorted(waiting) if behind[at] is None or behind[at] in order]
+        if not ready:
+            raise InputError("the leads go round in a circle: none of them begins at the pack")
+        order += ready
+        waiting -= set(ready)
+    return order
 
 
 def constant_power_v(supply_v: float, source_ohm: float, power_w: float) -> float:
@@ -241,21 +271,52 @@ class Fit:
     over_share: float
     under_share: float
 
-    @property
-    def fits(self) -> bool:
-        """Whether the pack stays within the rating, from full to empty."""
-        return self.over_share <= 1e-9 and self.under_share <= 1e-9
 
-
-def fit_of(pack: Pack, lowest_v: float, highest_v: float) -> Fit:
-    """A pack against the lowest and the highest rated supply of an actuator, V. Raises InputError.
+def fit_of(full_v: float, empty_v: float, lowest_v: float, highest_v: float) -> Fit:
+    """A pack at rest, full and empty, against the lowest and the highest rated supply, all V. Raises InputError.
 
     The full pack counts, not the label: two LiPo cells are "7.4 V" and charge to 8.4 V. Common practice, no source.
     """
     positive("the lowest rated supply", lowest_v, "V")
     if positive("the highest rated supply", highest_v, "V") < lowest_v:
         raise InputError(f"a rating goes from a lower to a higher voltage, not from {lowest_v:g} to {highest_v:g} V")
-    return Fit(pack.full_v / highest_v - 1.0, 1.0 - pack.empty_v / lowest_v)
+    return Fit(positive("the full pack", full_v, "V") / highest_v - 1.0, 1.0 - empty_v / lowest_v)
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """One actuator that stands with its motor full on, and the lead it hangs on.
+
+    A standing motor is a resistance: its rated supply over its stall current. So the currents fall with the supply.
+
+    Attributes:
+        stall_a: at its rated supply, above 0.
+        rated_v: supply that the stall current is stated for, above 0.
+        lead_ohm: out and back, not below 0.
+        brown_out_v: below which it drops out, above 0; None where that is not stated: there is no default.
+        behind: which other one its lead begins at; None for where all leads begin.
+
+    Raises:
+        InputError: outside that.
+    """
+
+    stall_a: float
+    rated_v: float
+    lead_ohm: float
+    brown_out_v: float | None
+    behind: int | None = None
+
+    def __post_init__(self) -> None:
+        positive("the stall current", self.stall_a, "A")
+        positive("the rated supply", self.rated_v, "V")
+        not_negative("a lead's resistance", self.lead_ohm, "Ohm")
+        if self.brown_out_v is not None:
+            positive("the brown-out threshold", self.brown_out_v, "V")
+
+    @property
+    def motor_ohm(self) -> float:
+        """Of the standing motor."""
+        return self.rated_v / self.stall_a
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,65 +326,72 @@ class Sag:
     Attributes:
         bus_v: where the leads begin.
         nodes_v: at each actuator, in their order.
-        brown_out_v: stated for each.
-        alive: whether each stays at or above its own threshold.
+        brown_out_v: stated for each, None where it is not.
+        current_a: from the pack, of the actuators and of what else takes power.
+        load_ohm: all actuators with their leads, as one resistance.
     """
 
     bus_v: float
     nodes_v: tuple[float, ...]
-    brown_out_v: tuple[float, ...]
+    brown_out_v: tuple[float | None, ...]
+    current_a: float
+    load_ohm: float
 
     @property
-    def alive(self) -> tuple[bool, ...]:
-        """Whether each stays at or above its own threshold."""
-        return tuple(here >= limit for here, limit in zip(self.nodes_v, self.brown_out_v, strict=True))
+    def spare_v(self) -> tuple[float | None, ...]:
+        """How far each is above its threshold; below 0 where it drops out, None where none is stated."""
+        pairs = zip(self.nodes_v, self.brown_out_v, strict=True)
+        return tuple(None if limit is None else here - limit for here, limit in pairs)
 
     @property
-    def least_spare_v(self) -> float:
-        """How far the worst one is above its threshold; below 0 where it drops out."""
-        return min(here - limit for here, limit in zip(self.nodes_v, self.brown_out_v, strict=True))
+    def least_spare_v(self) -> float | None:
+        """That of the worst one, None where none is stated."""
+        return min((one for one in self.spare_v if one is not None), default=None)
 
 
-def all_stall(
-    supply_v: float,
-    source_ohm: float,
-    leads_ohm: Sequence[float],
-    stall_a: Sequence[float],
-    *,
-    rated_v: Sequence[float],
-    brown_out_v: Sequence[float],
-) -> Sag:
-    """The supply while every actuator stalls at once, each on a lead of its own from one place.
+def all_stall(supply_v: float, source_ohm: float, loads: Sequence[Load], other_w: float = 0.0) -> Sag:
+    """The supply while every actuator stalls at once. Exact for the linear model.
 
-    A standing motor is a resistance: its rated supply over its stall current. So the currents fall with the supply,
-    and the result is exact for the linear model.
+    Each actuator and all that hangs behind it is drawn together into one resistance, from the ends of the leads on;
+    what is left is a source with a resistance, and the constant power at its end.
 
     Args:
         supply_v: of the pack at rest, above 0.
         source_ohm: of the pack, plugs and common wires, not below 0.
-        leads_ohm: of each lead, out and back, not below 0.
-        stall_a: of each actuator at its rated supply, above 0.
-        rated_v: supply that each one's stall current is stated for, above 0.
-        brown_out_v: below which each drops out, above 0; to be stated, there is no default.
+        loads: one or more.
+        other_w: what else hangs where the leads begin and takes the same power at any voltage (a receiver behind a
+            switching regulator), not below 0.
     Raises:
-        InputError: outside that, there is none, or the lists are not of one length.
+        InputError: outside that, the leads go round in a circle, or the supply collapses.
     """
     positive("the supply", supply_v, "V")
     not_negative("the source's resistance", source_ohm, "Ohm")
-    lists = {"leads": leads_ohm, "stall currents": stall_a, "rated supplies": rated_v, "thresholds": brown_out_v}
-    if not stall_a or len({len(one) for one in lists.values()}) != 1:
-        told = ", ".join(f"{len(one)} {name}" for name, one in lists.items())
-        raise InputError(f"every actuator needs a lead, a stall current, a rated supply and a threshold; given: {told}")
-    motors = [
-        positive("the rated supply", rated, "V") / positive("the stall current", amps, "A")
-        for rated, amps in zip(rated_v, stall_a, strict=True)
-    ]
-    for limit_v in brown_out_v:
-        positive("the brown-out threshold", limit_v, "V")
-    branches = [
-        not_negative("a lead's resistance", lead, "Ohm") + motor for lead, motor in zip(leads_ohm, motors, strict=True)
-    ]
-    conductance = math.fsum(1.0 / one for one in branches)
-    bus_v = finite("the bus", supply_v / (1.0 + source_ohm * conductance), "V")
-    nodes_v = tuple(bus_v * motor / branch for motor, branch in zip(motors, branches, strict=True))
-    return Sag(bus_v, nodes_v, tuple(brown_out_v))
+    if not loads:
+        raise InputError("at least one actuator is wanted")
+    behind = [one.behind for one in loads]
+    order = _outwards(behind)
+    siemens = [1.0 / one.motor_ohm for one in loads]  # at each node, seen from its lead
+    for at in reversed(order):
+        before = behind[at]
+        if before is not None:
+            siemens[before] += _through(loads[at].lead_ohm, siemens[at])
+    conductance = math.fsum(_through(loads[at].lead_ohm, siemens[at]) for at in order if behind[at] is None)
+    share = 1.0 + source_ohm * conductance
+    bus_v = finite("the bus", constant_power_v(supply_v / share, source_ohm / share, other_w), "V")
+    nodes = [0.0] * len(loads)
+    for at in order:
+        before = behind[at]
+        start_v = bus_v if before is None else nodes[before]
+        nodes[at] = start_v / (1.0 + loads[at].lead_ohm * siemens[at])
+    return Sag(
+        bus_v,
+        tuple(nodes),
+        tuple(one.brown_out_v for one in loads),
+        bus_v * conductance + other_w / bus_v,
+        1.0 / conductance,
+    )
+
+
+def _through(lead_ohm: float, siemens: float) -> float:
+    """A conductance behind a lead."""
+    return siemens / (1.0 + lead_ohm * siemens)

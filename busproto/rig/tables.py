@@ -6,12 +6,17 @@ those of surfaces and leads m, areas of surfaces m^2, angles deg, speeds m/s, vo
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Final, Literal
 
 import msgspec
 from msgspec import Meta
 
+from busproto.errors import InputError
 from busproto.toml_source import Name
+
+MOST_HOLES: Final = 200
+"""Of one grid: more is a mistaken pitch."""
 
 Millimetres = Annotated[float, Meta(gt=0, le=1000)]
 Metres = Annotated[float, Meta(gt=0, le=20)]
@@ -26,7 +31,8 @@ class FlightTable(Table, frozen=True, kw_only=True):
     """The case that is reckoned with: the fastest at which the whole throw is asked for.
 
     `airspeed` is true; `altitude` above sea level, m; `temperature_offset` warmer than standard, K; `angle_of_attack`
-    counts either way; `load_factor` is that of the surface's own weight, g; `margin` is stall over needed torque.
+    counts either way; `load_factor` is that of the surface's own weight, g; `margin` is stall over needed torque;
+    `stick` is the fastest to and fro with the whole throw, Hz.
     """
 
     airspeed: Annotated[float, Meta(gt=0, le=250)]
@@ -35,15 +41,62 @@ class FlightTable(Table, frozen=True, kw_only=True):
     angle_of_attack: Annotated[float, Meta(ge=-30, le=30)] = 0.0
     load_factor: Annotated[float, Meta(ge=0, le=30)] = 1.0
     margin: Annotated[float, Meta(gt=0, le=10)] = 1.5
+    stick: Annotated[float, Meta(gt=0, le=20)] | None = None
 
 
 class PackTable(Table, frozen=True, kw_only=True):
-    """The pack: `resistance` is of the pack, its plugs, switch and common wires, Ohm; `wire_temperature` degC."""
+    """The pack: `resistance` is of the pack, its plugs, switch and common wires, Ohm; `wire_temperature` degC.
+
+    `other_power` is what else hangs on it behind a switching regulator, W; `capacitor` stands where the leads begin,
+    uF. Where the airframe says nothing else under `supply`, its voltages follow from the cells.
+    """
 
     chemistry: Literal["lipo", "lipo-hv", "life"]
     cells: Annotated[int, Meta(ge=1, le=14)]
     resistance: Annotated[float, Meta(ge=0, le=10)] | None = None
     wire_temperature: Annotated[float, Meta(ge=-60, le=200)] = 40.0
+    other_power: Annotated[float, Meta(ge=0, le=500)] = 0.0
+    capacitor: Annotated[float, Meta(gt=0, le=10_000_000)] | None = None
+
+
+class LineTable(Table, frozen=True, kw_only=True):
+    """The differential line: `unit_load` of each actuator, `other_loads` of adapter and receiver together, unit loads.
+
+    `terminations` are those between the wires, Ohm; `bias` is each of the two resistors that hold the idle line, Ohm,
+    on `bias_supply`, V.
+    """
+
+    unit_load: Annotated[float, Meta(gt=0, le=4)]
+    other_loads: Annotated[float, Meta(ge=0, le=32)] = 1.0
+    terminations: Annotated[list[Annotated[float, Meta(ge=1, le=100_000)]], Meta(max_length=4)] = []
+    bias: Annotated[float, Meta(ge=1, le=1_000_000)] | None = None
+    bias_supply: Annotated[float, Meta(ge=1, le=30)] = 5.0
+
+
+class HolesTable(Table, frozen=True, kw_only=True):
+    """Holes at an even distance: from `first` to `last`, mm, `pitch` apart."""
+
+    first: Millimetres
+    last: Millimetres
+    pitch: Annotated[float, Meta(ge=0.1, le=100)]
+
+    def each_mm(self) -> tuple[float, ...]:
+        """All of them, shortest first. Raises InputError where the last is before the first, or there are too many."""
+        if self.last < self.first:
+            raise InputError(f"holes: from {self.first:g} to {self.last:g} mm is the wrong way round")
+        count = math.floor((self.last - self.first) / self.pitch + 1e-6) + 1
+        if count > MOST_HOLES:
+            raise InputError(f"holes: {count} are too many, {MOST_HOLES} go")
+        return tuple(round(self.first + at * self.pitch, 6) for at in range(count))
+
+
+Holes = list[Millimetres] | HolesTable
+"""Holes one by one, or at an even distance."""
+
+
+def holes_mm(told: Holes) -> tuple[float, ...]:
+    """All holes that are told, shortest first. Raises InputError as `HolesTable.each_mm`."""
+    return tuple(sorted(set(told))) if isinstance(told, list) else told.each_mm()
 
 
 class LinkageTable(Table, frozen=True, kw_only=True):
@@ -51,7 +104,8 @@ class LinkageTable(Table, frozen=True, kw_only=True):
 
     Without `rod`, `arm_angle` and `horn_angle`, arm and horn are taken to stand square to the rod at neutral. With both
     angles the rod is made to fit; with the rod as well, all is held together. Angles count from the direction that
-    leads from the actuator's pivot to the surface's, both the same way round. `holes` are the arm lengths there are.
+    leads from the actuator's pivot to the surface's, both the same way round. `holes` are the arm lengths that there
+    are, `horn_holes` those of the horn: one by one, or at an even distance.
     """
 
     arm: Millimetres
@@ -61,14 +115,17 @@ class LinkageTable(Table, frozen=True, kw_only=True):
     arm_angle: Degrees | None = None
     horn_angle: Degrees | None = None
     opposite_sides: bool = False
-    holes: list[Millimetres] = []
+    holes: Holes = []
+    horn_holes: Holes = []
 
 
 class AirTable(Table, frozen=True, kw_only=True):
     """The movable part behind the hinge: `area`, mean `chord`; either `chord_ratio` or `b1` and `b2` (per radian).
 
     `chord_ratio` is movable chord over whole chord; the coefficients then are those of a thin aerofoil, an upper
-    estimate. `centre` is how far the centre of `mass` is behind the hinge.
+    estimate. `centre` is how far the centre of `mass` is behind the hinge; `balance_lever` how far ahead of it a mass
+    could be put to balance it, m. `inertia` is about the hinge, with all that turns with it when limp, kg m^2;
+    `damping` of the limp surface, N m per rad/s.
     """
 
     area: Annotated[float, Meta(gt=0, le=20)]
@@ -78,19 +135,24 @@ class AirTable(Table, frozen=True, kw_only=True):
     b2: Annotated[float, Meta(ge=-10, le=10)] | None = None
     mass: Annotated[float, Meta(ge=0, le=50)] = 0.0
     centre: Annotated[float, Meta(ge=-5, le=5)] = 0.0
+    balance_lever: Metres | None = None
+    inertia: Annotated[float, Meta(gt=0, le=100)] | None = None
+    damping: Annotated[float, Meta(ge=0, le=1000)] = 0.0
 
 
 class LeadTable(Table, frozen=True, kw_only=True):
-    """The supply lead of each actuator of a surface: `length` one way; either `gauge` or `copper`.
+    """The supply lead of an actuator, or of each actuator of a surface: `length` one way; either `gauge` or `copper`.
 
     `gauge` is AWG, `copper` the area of a flexible conductor, mm^2.
     `brown_out` is the supply below which the actuator drops out, V, by its maker or measured: there is no default.
+    `behind` is the function at whose plug the lead begins; left out, all leads begin at the pack's common wires.
     """
 
     length: Annotated[float, Meta(ge=0, le=50)]
     brown_out: Annotated[float, Meta(gt=0, le=60)]
     gauge: Annotated[int, Meta(ge=0, le=40)] | None = None
     copper: Annotated[float, Meta(gt=0, le=100)] | None = None
+    behind: Name | None = None
 
 
 class SharingTable(Table, frozen=True, kw_only=True):
@@ -116,11 +178,12 @@ class SurfaceTable(Table, frozen=True, kw_only=True):
 
 
 class RigTables(Table, frozen=True, kw_only=True):
-    """All that an airframe file says for `busproto.rig.report`."""
+    """All that an airframe file says for `busproto.rig.report`; `leads` are those of single functions."""
 
     flight: FlightTable
     pack: PackTable | None = None
     surface: Annotated[dict[Name, SurfaceTable], Meta(min_length=1)]
+    leads: dict[Name, LeadTable] = {}
 
 
 EXAMPLE: Final = """\
@@ -146,7 +209,7 @@ throw = [-22.0, 22.0]           # deg at the surface
 arm = 14.0
 horn = 25.0
 pivots = 90.0
-holes = [10.0, 12.0, 14.0, 16.0, 18.0]
+holes = { first = 10.0, last = 18.0, pitch = 2.0 }     # or a list: [10.0, 12.0]
 
 [surface.aileron-left.air]      # the movable part behind the hinge
 area = 0.045                    # m^2

@@ -14,13 +14,19 @@ from typing import Any, Final
 
 import serial
 
-from busproto.errors import PortClosedError, PortUnavailableError
+from busproto.endpoints import REFUSAL
+from busproto.errors import PortBusyError, PortClosedError, PortUnavailableError
+from busproto.transport import port_lock
+from busproto.transport.port_lock import PortLock
 from busproto.wire.frame import DEFAULT_BAUD
 
 DEFAULT_LATENCY_NS: Final = 20_000_000
 """USB adapters keep bytes back for up to 16 ms; a loaded machine adds some."""
 MIN_BAUD, MAX_BAUD = 1200, 4_000_000
 READ_BYTES: Final = 4096
+REFUSAL_WAIT_S: Final = 0.1
+"""So long a TCP port has to say at once that another host is there; what it says later is found when it is read."""
+REFUSED: Final = "another host is there, {}"
 
 
 class SerialTransport:
@@ -40,19 +46,53 @@ class SerialTransport:
 
         Raises:
             PortUnavailableError: it could not be opened.
+            PortBusyError: another program has it; nothing of that one's was touched.
         """
         self.url = url
         self.baud = baud
+        self._lock: PortLock | None = None
+        self._early = b""
+        self._may_be_refused = url.startswith("socket://")
         try:
-            self._port: Any = serial.serial_for_url(url, baudrate=baud, timeout=0, write_timeout=2)
-        except (serial.SerialException, OSError, ValueError, TypeError) as error:
-            raise PortUnavailableError(url, _reason(error)) from error
+            self._port: Any = self._opened()
+        except BaseException as error:
+            if self._lock is not None:
+                self._lock.release()
+            if isinstance(error, serial.SerialException | OSError | ValueError | TypeError):
+                raise PortUnavailableError(url, _reason(error)) from error
+            raise
         self._now_ns = getattr(self._port, "monotonic_ns", time.monotonic_ns)
         self._can_select = not hasattr(self._port, "monotonic_ns") and _has_handle(self._port)
         own_latency_ns = getattr(self._port, "latency_ns", DEFAULT_LATENCY_NS)
         self.latency_ns: int = own_latency_ns if latency_ns is None else latency_ns
         self._is_open = True
         self._last_ns = 0
+
+    def _opened(self) -> Any:
+        """The open port. A device of this machine is ours alone from then on."""
+        port: Any = serial.serial_for_url(self.url, baudrate=self.baud, timeout=0, write_timeout=2, do_not_open=True)
+        device = str(port.port)  # behind a URL there may be a device too
+        if not port_lock.is_device(device):
+            if self._may_be_refused:
+                port.reset_input_buffer = lambda: None  # opening would throw away what a server says first
+            port.open()
+            if self._may_be_refused and _has_handle(port) and select.select([port.fileno()], [], [], REFUSAL_WAIT_S)[0]:
+                self._early = bytes(port.read(READ_BYTES))
+                holder = self._refused_for(self._early)
+                if holder:
+                    port.close()
+                    raise PortBusyError(self.url, holder)
+            return port
+        self._lock = port_lock.take(device, self.url)
+        port.exclusive = True  # pyserial locks before it sets anything
+        try:
+            port.open()
+        except serial.SerialException as error:
+            if error.errno in port_lock.IN_USE_ERRORS:
+                raise PortBusyError(self.url, str(port_lock.some_holder(device))) from error
+            raise
+        port_lock.keep_others_out(port)
+        return port
 
     def now_ns(self) -> int:
         """The port's clock, or the machine's monotonic one, ns."""
@@ -66,7 +106,10 @@ class SerialTransport:
         try:
             self._port.write(data)
         except (serial.SerialException, OSError) as error:
-            raise PortClosedError(self.url, _reason(error)) from error
+            holder = ""
+            with contextlib.suppress(serial.SerialException, OSError):
+                holder = self._refused_for(bytes(self._port.read(READ_BYTES)))
+            raise PortClosedError(self.url, REFUSED.format(holder) if holder else _reason(error)) from error
 
     def read_until(self, deadline_ns: int) -> bytes:
         """See `Transport.read_until`."""
@@ -74,6 +117,9 @@ class SerialTransport:
         try:
             while not (data := self._read_until(deadline_ns)) and self.now_ns() < deadline_ns:
                 pass  # woken for nothing
+            holder = self._refused_for(data)
+            if holder:
+                raise PortClosedError(self.url, REFUSED.format(holder))
             return data
         except (serial.SerialException, OSError, TypeError) as error:
             # pyserial raises TypeError where another thread closed the port under a read
@@ -81,6 +127,9 @@ class SerialTransport:
 
     def _read_until(self, deadline_ns: int) -> bytes:
         port = self._port
+        if self._early:
+            data, self._early = self._early, b""
+            return data
         left_s = max(0, deadline_ns - self.now_ns()) / 1e9
         if not self._can_select:
             port.timeout = left_s
@@ -91,6 +140,14 @@ class SerialTransport:
         select.select([port.fileno()], [], [], left_s)
         return bytes(port.read(READ_BYTES))
 
+    def _refused_for(self, data: bytes) -> str:
+        """The host that is there already, where the first that a TCP port says is that; else ""."""
+        if not data or not self._may_be_refused:
+            return ""
+        self._may_be_refused = False
+        head, mark, holder = data.decode("utf-8", "replace").partition(REFUSAL)
+        return holder.strip() if mark and not head else ""
+
     def _require_open(self) -> None:
         if not self._is_open:
             raise PortClosedError(self.url, "it was closed")
@@ -99,8 +156,12 @@ class SerialTransport:
         """See `Transport.close`."""
         if self._is_open:
             self._is_open = False
+            if self._lock is not None:
+                port_lock.let_others_in(self._port)
             with contextlib.suppress(serial.SerialException, OSError):
                 self._port.close()
+            if self._lock is not None:
+                self._lock.release()
 
 
 def _has_handle(port: Any) -> bool:

@@ -19,8 +19,9 @@ import msgspec
 
 from busproto.cautions import CAUTIONS
 from busproto.errors import BusError, InputError, OperationError, PortClosedError, TransportError
+from busproto.ops.letting_go import LetGo, could_not_be_told, let_go
 from busproto.ops.link import Link
-from busproto.ops.motion import demand, engage, let_go_who_holds, release, release_all, report_round
+from busproto.ops.motion import demand, engage, release, report_round
 from busproto.ops.steps import Progress, Steps
 from busproto.ops.transact import transact
 from busproto.ops.watching import Courteous
@@ -72,6 +73,8 @@ class Bench:
         shares, channel_shares: the demands, -1..+1, by address and by channel.
         only_looks: somebody else demands on the line.
         has_watchers: whether any page is there; nobody is asked for reports otherwise.
+        let_go: what was seen when actuators were let go last; None before.
+        not_told: the port went away while armed, and nothing was let go since: what is to be said; "" otherwise.
         worker_cpu_s: processor time of the thread so far.
     """
 
@@ -93,6 +96,8 @@ class Bench:
         self.board = Board()
         self.log = LineLog()
         self.armed = False
+        self.let_go: LetGo | None = None
+        self.not_told = ""
         self.shares: dict[int, float] = {}
         self.channel_shares: dict[int, float] = {}
         self.has_watchers = False
@@ -163,19 +168,20 @@ class Bench:
             except _Reopen:
                 self.said("the virtual bus was powered up anew: find who is there")
             except PortClosedError as error:
-                self._has_ended(str(error), "the port has gone")
+                self._has_ended(_text_of(error), "the port has gone", could_not_be_told(self.board.crew()))
                 self._wait_for_port()
             except Exception as error:
                 with contextlib.suppress(BusError, Stopped):
-                    self.run(release_all())
-                self._has_ended(f"a fault in the server: {error}", "a fault in the server")
+                    self._let_go()
+                self._has_ended(f"a fault in the server: {error}", "a fault in the server", "")
                 raise
             finally:
                 self._link.close()
 
-    def _has_ended(self, text: str, why: str) -> None:
+    def _has_ended(self, text: str, why: str, limp: str) -> None:
         self._end_flow("failed", text)
-        self._now_disarmed(why)
+        self.not_told = limp if self.armed else self.not_told
+        self._now_disarmed(why, limp if self.armed else "")
         self._port_json("closed", text)
         self._port, self._next_flow, self._is_stopping = None, None, False
 
@@ -243,7 +249,8 @@ class Bench:
         if self.only_looks:
             self._ask_one()  # a round of all would leave no gap for the other sender
             return
-        for address in self._take_to_release():
+        wanted, self._to_release = self._to_release, []
+        for address in wanted:
             self.run(release(address))
         engaged = self._take_hold()
         shares = dict(self.channel_shares) if self.armed else {}
@@ -275,10 +282,6 @@ class Bench:
             if tile.state is State.RELEASED:
                 tile.state = self.run(engage(tile.address))
         return [tile.address for tile in demanded]
-
-    def _take_to_release(self) -> list[int]:
-        wanted, self._to_release = self._to_release, []
-        return wanted
 
     def _ask_one(self) -> None:
         """A whole report of one after another."""
@@ -365,25 +368,23 @@ class Bench:
             self._stop_wanted = why
 
     def _all_limp(self, why: str) -> None:
-        """Now, by a broadcast; a flow that ran has ended. Who only looks takes nobody's demands away unasked."""
-        self._is_stopping = True
+        """Now; a flow that ran has ended. Who only looks takes nobody's demands away unasked."""
+        self._is_stopping, limp = True, ""
         try:
-            if self._limp_wanted or not self.only_looks:
-                self.run(release_all())
-                for tile in self.board.alone:
-                    tile.state = State.RELEASED
-                self.run(let_go_who_holds(self.board.rows()))
+            limp = self._let_go() if self._limp_wanted or not self.only_looks else ""
         finally:
-            self._is_stopping = self._limp_wanted = False
-            self._stop_wanted = ""
-            self._now_disarmed(why)
+            self._is_stopping, self._limp_wanted, self._stop_wanted = False, False, ""
+            self._now_disarmed(why, limp)
 
-    def _now_disarmed(self, why: str) -> None:
+    def _let_go(self) -> str:
+        """Let go of all that are known, else of whoever is there; says what was seen."""
+        self.let_go, self.not_told = self.run(let_go(self.board.crew())), ""
+        return self.let_go.text
+
+    def _now_disarmed(self, why: str, limp: str = "") -> None:
         self.armed = False
-        self.shares.clear()
-        self.channel_shares.clear()
-        self._to_release.clear()
-        self._arm_json(why)
+        self.shares, self.channel_shares, self._to_release = {}, {}, []
+        self._arm_json(why, limp)
 
     def _arm(self, page: int, order: orders.Arm) -> None:
         if sorted(set(order.ticked)) != list(range(len(CAUTIONS))):
@@ -458,9 +459,8 @@ class Bench:
         self.tell_flow()
         try:
             if self.shares or self.channel_shares:
-                self.run(release_all())
-                self.shares.clear()
-                self.channel_shares.clear()
+                self.said(self._let_go())
+                self.shares, self.channel_shares = {}, {}
                 self._arm_json("")  # a flow that moves goes on armed
             desk.result = desk.kind.steps(desk, desk.wanted)
         except Stopped as stop:
@@ -469,7 +469,7 @@ class Bench:
         except PortClosedError:
             raise
         except (BusError, OSError) as error:
-            self._end_flow("failed", "; ".join([str(error), *getattr(error, "__notes__", ())]))
+            self._end_flow("failed", _text_of(error))
             if self.armed or self._is_stopping:
                 self._all_limp("an error ended the task")
         else:
@@ -496,17 +496,11 @@ class Bench:
         if self._flow is None or not self._flow.answered(order.question, order.answer):
             raise InputError("nobody asked that any more")
 
-    def _stop(self, page: int, order: object) -> None:
-        self.disarm("stopped by the operator")
-
     # --- the rest -----------------------------------------------------------------------------------------------
 
     def _limp(self, page: int, order: object) -> None:
         self._limp_wanted = True
         self._stop_wanted = "all limp was asked for"
-
-    def _left(self, page: int, order: object) -> None:
-        self.disarm("the operator has left")
 
     def _alive(self, page: int, order: orders.Alive) -> None:
         self._alive_s = self._clock()
@@ -561,11 +555,12 @@ class Bench:
         """One line for the log of what happened."""
         self._publish("said", {"k": "said", "text": text})
 
-    def _arm_json(self, why: str) -> None:
+    def _arm_json(self, why: str, limp: str = "") -> None:
         body = {
             "k": "arm",
             "armed": self.armed,
             "why": why,
+            "limp": limp,
             "demands": {str(address): share for address, share in self.shares.items()},
             "channels": {str(channel): share for channel, share in self.channel_shares.items()},
         }
@@ -580,6 +575,10 @@ class Bench:
         self._publish("port", body)
 
 
+def _text_of(error: BaseException) -> str:
+    return "; ".join([str(error), *getattr(error, "__notes__", ())])
+
+
 _FOLLOW: Final[dict[type, Callable[[Bench, int, Any], None]]] = {
     orders.Limp: Bench._limp,
     orders.Explain: Bench._explain,
@@ -591,9 +590,9 @@ _FOLLOW: Final[dict[type, Callable[[Bench, int, Any], None]]] = {
     orders.Poll: Bench._poll_or_not,
     orders.Start: Bench._start,
     orders.Answer: Bench._answer,
-    orders.Stop: Bench._stop,
+    orders.Stop: lambda bench, page, order: bench.disarm("stopped by the operator"),
     orders.Fault: Bench._fault,
     orders.Control: Bench._control,
     orders.PowerUp: Bench._power_up,
-    OperatorLeft: Bench._left,
+    OperatorLeft: lambda bench, page, order: bench.disarm("the operator has left"),
 }

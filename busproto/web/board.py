@@ -9,9 +9,11 @@ from typing import Any, Final
 from busproto.errors import DecodeError
 from busproto.ops.demand_units import share_to_degrees
 from busproto.ops.discovery import Roster
+from busproto.ops.letting_go import OnLine
 from busproto.ops.motion import fault_texts
+from busproto.ops.reports import state_word
 from busproto.ops.survey import Sheet, firmware_text
-from busproto.ops.watching import SILENT, SILENT_AFTER, state_word
+from busproto.ops.watching import SILENT, SILENT_AFTER
 from busproto.wire import Frame, message_of
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import STATE_TEXTS, BriefStatus, Fault, Moving, State, Status
@@ -146,6 +148,14 @@ class Board:
     def alone(self) -> list[Tile]:
         """Those that can be asked, by address."""
         return [self._at[address] for address in sorted(self._at)]
+
+    def crew(self) -> list[OnLine] | None:
+        """Those that are known to be there, for letting go; None where nothing is known."""
+        loss = BY_NAME["loss-action"]
+        return [
+            OnLine(tile.address, tile.uid, loss.text(tile.settings[loss.name]) if tile.settings else "")
+            for tile in self.tiles.values()
+        ] or None
 
     def on_channel(self, channel: int) -> list[Tile]:
         """Those that follow a channel, as far as they were read."""

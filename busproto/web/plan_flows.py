@@ -8,28 +8,35 @@ from typing import Annotated, Any, Final
 from msgspec import Meta
 
 from busproto.errors import InputError
+from busproto.keeping import check_writable
+from busproto.ops.letting_go import let_go
 from busproto.ops.survey import Survey, survey
 from busproto.ops.who_moved import Held, Restless, Silent, Verdict
 from busproto.plan import claim as claims
 from busproto.plan.audit import Audit, audit
+from busproto.plan.crew import harmed_of, meet, scratch_moves, unfit_of
+from busproto.plan.gang_match import MATCH_ENDING, matches_of
+from busproto.plan.hardware import harmed_by_supply
 from busproto.plan.match import Figures, match
 from busproto.plan.results import (
-    MATCH_ENDING,
     TRIAL_ENDING,
     benches_to_try,
+    check_result_place,
     gang_named,
     keep_match,
-    keep_trial,
     members_to_match,
+    table_sentences,
+    trial_body,
+    write_trial,
 )
-from busproto.plan.seating import load_seating, save_seating
+from busproto.plan.seating import load_seating, put_in_force, save_seating, seating_path
 from busproto.plan.trial import PARTS, trial
 from busproto.web.bus_flows import NO, YES
 from busproto.web.desk import Desk, Fields, Kind, roster_json, roster_lines
 from busproto.web.orders import Text
 
 CLAIM_ORDERS: Final[Mapping[str, claims.Order]] = {"undo": "undo", "skip": "skip", "end": "stop"}
-LIMP_TEXT: Final = "All are limp and stay so: support what would fall. Move surfaces gently, with your hands only."
+LIMP_TEXT: Final = "All go limp now and stay so: support what would fall. Move surfaces gently, with your hands only."
 
 
 # --- claim -----------------------------------------------------------------------------------------------------
@@ -38,7 +45,8 @@ LIMP_TEXT: Final = "All are limp and stay so: support what would fall. Move surf
 class ClaimFields(Fields, frozen=True):
     """How it is done.
 
-    `again`: what was claimed before does not count. `patience`: skip a surface that nobody moves for so many s.
+    `again`: anew; what was claimed before stays in force until all functions are. `patience`: skip a surface that
+    nobody moves for so many s.
     """
 
     again: bool = False
@@ -47,10 +55,15 @@ class ClaimFields(Fields, frozen=True):
 
 def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
     plan = desk.plan
+    draft = wanted.again and seating_path(plan).exists()
+    seated = load_seating(plan, draft=draft)
+    check_writable(seating_path(plan, draft=draft))
     found = desk.run(survey())
+    harmed = harmed_by_supply(plan, seated, found)
+    desk.tell(*(one.text for one in harmed))
     desk.meet(found)
     desk.tell(found.roster.summary, *roster_lines(found.roster))
-    moves = claims.scratch_moves(plan, found.roster)
+    moves = scratch_moves(plan, found.roster)
     if moves:
         for move in moves:
             desk.tell(f"{move.uid.hex()}: scratch address {move.new}")
@@ -60,13 +73,15 @@ def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
         if desk.ask(question, (YES, NO)) != YES:
             moves = []
             desk.tell("Not given: these cannot be watched.")
-    crew = desk.run(claims.meet(found.roster, moves))
+    crew, known = desk.run(meet(found.roster, moves))
+    told = {one.uid for one in harmed}
+    desk.tell(*(one.text for uid, one in harmed_of(plan, seated, known).items() if uid not in told))
     if moves:
         desk.meet(desk.run(survey()))
     names = {member.uid: f"address {member.address}" for member in crew}
 
     def keep(seated: Mapping[str, bytes]) -> None:
-        save_seating(plan, seated)
+        save_seating(plan, seated, draft=draft)
         desk.bench.board.name(desk.bench.functions())
         desk.bench.tell_tiles()
 
@@ -81,14 +96,23 @@ def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
         claims.claim_by_hand(
             plan,
             crew,
-            {} if wanted.again else load_seating(plan),
+            seated,
             decide=decide,
             tell=lambda told: desk.tell(*_claim_lines(told, names)),
             keep=keep,
             patience_ns=patience_ns,
         )
     )
+    desk.tell(desk.run(let_go(desk.bench.board.crew())).text)
     left = [function for function in plan.seats if function not in ended.seated]
+    if draft and not left:
+        earlier = put_in_force(plan)
+        desk.tell(f"The claims before are kept in {earlier.name if earlier else 'no file: there were none'}.")
+    elif draft:
+        desk.tell("The claims before are in force still: 'again' goes on with those begun anew.")
+    unfit = unfit_of(plan, ended.seated, known)
+    for function, differences in unfit.items():
+        desk.tell(f"Not the hardware of the plan: {function}: {'; '.join(one.text for one in differences)}")
     desk.tell(f"{len(ended.seated)} of {len(plan.seats)} functions are claimed." + _open_text(left))
     return {
         "seats": {function: uid.hex() for function, uid in ended.seated.items()},
@@ -161,7 +185,7 @@ _SAID: Final[Mapping[type, Callable[[Any, Mapping[bytes, str]], list[str]]]] = {
 def _audited(desk: Desk) -> tuple[Survey, Audit]:
     seen = desk.run(survey())
     desk.meet(seen)
-    return seen, audit(desk.plan, load_seating(desk.plan), seen)
+    return seen, audit(desk.plan, load_seating(desk.plan), seen, matches_of(desk.plan))
 
 
 class MatchFields(Fields, frozen=True):
@@ -177,18 +201,28 @@ def _match(desk: Desk, wanted: MatchFields) -> dict[str, Any]:
     gang = gang_named(plan, wanted.gang)
     _, found = _audited(desk)
     benches = members_to_match(gang, found)
+    check_result_place(plan, MATCH_ENDING)
     result = desk.run(match(benches, stations=wanted.stations, looks=wanted.looks))
-    body = keep_match(plan, gang, benches, result)
     before, after = result.before, result.after
+    if before is not None and after is not None:
+        desk.tell(
+            f"{benches[0].seat.function} leads. Greatest mismatch {before.worst_deg:.3f} -> {after.worst_deg:.3f} deg, "
+            f"current of all at rest {before.idle_ma:.0f} -> {after.idle_ma:.0f} mA.",
+        )
     desk.tell(
-        f"{benches[0].seat.function} leads. Greatest mismatch {before.worst_deg:.3f} -> {after.worst_deg:.3f} deg, "
-        f"current of all at rest {before.idle_ma:.0f} -> {after.idle_ma:.0f} mA.",
-        "The tables are stored." if result.stored else "The new tables are not better: nothing was stored.",
+        *(f"Refused: {reason}." for reason in result.refused),
+        *table_sentences(result),
+    )
+    body = keep_match(plan, gang, benches, result)
+    desk.tell(
         f"Kept in {plan.beside(MATCH_ENDING).name}, for the card.",
     )
     desk.meet(desk.run(survey()))
     names = {bench.address: bench.seat.function for bench in benches}
-    return {**body, "curves": {"before": _curves(before, names), "after": _curves(after, names)}}
+    curves = None
+    if before is not None and after is not None:
+        curves = {"before": _curves(before, names), "after": _curves(after, names)}
+    return {**body, "curves": curves}
 
 
 def _curves(figures: Figures, names: Mapping[int, str]) -> dict[str, list[list[float]]]:
@@ -214,16 +248,20 @@ def _trial(desk: Desk, wanted: TrialFields) -> dict[str, Any]:
         raise InputError(f"parts of a trial are: {', '.join(PARTS)}")
     seen, found = _audited(desk)
     benches, missing = benches_to_try(desk.plan, found, seen.roster)
+    check_result_place(desk.plan, TRIAL_ENDING)
     if missing:
         desk.tell(f"Left out, not at the planned address: {', '.join(missing)}.")
     findings = desk.run(trial(benches, parts, wanted.throw / 100))
-    body = keep_trial(desk.plan, parts, benches, findings, missing)
+    body = trial_body(desk.plan, parts, benches, findings, missing, found.unmatched)
     for bench in benches:
         one = findings[bench.address]
         after = "" if one.loss_after_ms is None else " after {:.0f}..{:.0f} ms".format(*one.loss_after_ms)
         what = "" if one.loss_action is None else f"signal gone: {one.loss_action or 'nothing'}{after}; "
         desk.tell(f"{bench.seat.function}: {what}{'; '.join(one.faults) or 'as planned'}")
-    desk.tell("All did as planned." if body["passed"] else "NOT all did as planned.")
+    did_all = not missing and not any(one.faults for one in findings.values())
+    desk.tell("All did as planned." if did_all else "NOT all did as planned.")
+    desk.tell(*(f"{gang}: {why}." for gang, why in found.unmatched.items()))
+    body = write_trial(desk.plan, body)
     desk.tell(f"Kept in {desk.plan.beside(TRIAL_ENDING).name}, for the card.")
     return body
 

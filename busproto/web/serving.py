@@ -12,6 +12,7 @@ import uvicorn
 
 from busproto.endpoints import is_loopback
 from busproto.errors import InputError
+from busproto.interrupts import INTERRUPTS
 from busproto.plan.load import Plan
 from busproto.transport import Transport, open_transport
 from busproto.web.app import Doors, make_app
@@ -19,6 +20,7 @@ from busproto.web.bench import Bench
 from busproto.web.hub import Hub
 from busproto.web.live_bus import LiveBus
 from busproto.web.orders import MAX_ORDER_BYTES
+from busproto.web.patience import PatientProtocol
 from busproto.wire.frame import DEFAULT_BAUD
 
 SIM_SCHEME: Final = "sim://"
@@ -35,14 +37,13 @@ def port_opener(url: str, baud: int | None, latency_ms: float | None) -> Callabl
         latency_ns = None if latency_ms is None else round(latency_ms * 1e6)
         return lambda: open_transport(url, baud or DEFAULT_BAUD, latency_ns=latency_ns)
     from sim.handlers.protocol_sim import parse_url
-    from sim.scenario import load
 
     try:
-        name, seed = parse_url(url)
+        wanted = parse_url(url)
     except ValueError as error:
         raise InputError(str(error)) from error
-    scenario = load(name)
-    return lambda: LiveBus(url, scenario.build(seed, baud=baud))
+    scenario = wanted.load()
+    return lambda: LiveBus(url, scenario.build(wanted.seed, baud=baud))
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +92,7 @@ class Server:
             log_config=None,
             access_log=False,
             lifespan="on",
+            http=PatientProtocol,
             ws="websockets-sansio",
             ws_max_size=MAX_ORDER_BYTES,
             ws_per_message_deflate=False,
@@ -100,11 +102,17 @@ class Server:
         self._server = uvicorn.Server(config)
 
     def run(self) -> None:
-        """Serve until Ctrl-C, a termination signal, or `stop`; then all go limp."""
-        try:
-            self._server.run(sockets=[self._socket])
-        finally:
-            self._socket.close()
+        """Serve until Ctrl-C, a termination signal, a hang-up, or `stop`; then the bench lets go (`Bench.let_go`).
+
+        Raises:
+            KeyboardInterrupt: a signal ended it; the bench has let go then too, however many signals came.
+        """
+        with INTERRUPTS.deferred(self.stop):
+            try:
+                self._server.run(sockets=[self._socket])
+            finally:
+                self._socket.close()
+                self.bench.close()  # a second signal makes uvicorn skip what it does at its end
 
     def stop(self) -> None:
         """End soon."""

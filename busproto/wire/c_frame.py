@@ -174,13 +174,7 @@ def _numbers() -> Iterator[str]:
 
 def _crc() -> Iterator[str]:
     """A table of 16 entries: a compromise of speed and memory for small controllers."""
-    reflected = int(f"{crc.CRC_POLYNOMIAL & 0xFFFFFF:024b}"[::-1], 2)
-    entries = []
-    for low in range(16):
-        value = low
-        for _ in range(4):
-            value = value >> 1 ^ (reflected if value & 1 else 0)
-        entries.append(f"UINT32_C(0x{value:06X})")
+    entries = [f"UINT32_C(0x{value:06X})" for value in crc.CRC_MODEL.table(4)]
     yield f"static const uint32_t bp_crc_table[{len(entries)}] = {{"
     yield ",\n".join("    " + ", ".join(entries[at : at + 4]) for at in range(0, 16, 4))
     yield "};"

@@ -17,7 +17,7 @@ from busproto.wire.c_text import (
     upper,
     within,
 )
-from busproto.wire.parameters import PARAMETERS, Parameter
+from busproto.wire.parameters import BY_NAME, PARAMETERS, Parameter
 
 _ROWS = tuple(PARAMETERS.values())
 
@@ -92,6 +92,18 @@ def declarations() -> Iterator[str]:
     )
     yield "bp_result bp_settings_put(bp_settings *settings, uint8_t number, const uint8_t *value, size_t length);"
     yield ""
+    yield from comment(
+        "The least raw value that a parameter may have beside the others of a set: its own least, or the least over "
+        "which a table that is spread over it does not turn back. 0 where there is no such parameter."
+    )
+    yield "int32_t bp_settings_least(const bp_settings *settings, uint8_t number);"
+    yield ""
+    yield from comment(
+        "Whether the values of a set can stand side by side. bp_settings_put looks at one value alone: ask this "
+        "before a changed set is taken."
+    )
+    yield "int bp_settings_agree(const bp_settings *settings);"
+    yield ""
 
 
 def functions() -> Iterator[str]:
@@ -160,6 +172,41 @@ const bp_parameter *bp_parameter_of(uint8_t number)
     yield "    default:"
     yield "        return BP_UNKNOWN;"
     yield "    }"
+    yield "}"
+    yield ""
+    yield from _agreement()
+
+
+def _agreement() -> Iterator[str]:
+    """How steep a table may be, from the rows that are spread over another."""
+    tables = [(row, BY_NAME[row.spread_over]) for row in _ROWS if row.spread_over]
+    yield "int32_t bp_settings_least(const bp_settings *settings, uint8_t number)"
+    yield "{"
+    yield "    const bp_parameter *row = bp_parameter_of(number);"
+    yield "    int32_t least = row == NULL ? 0 : row->low;"
+    yield "    size_t at;"
+    yield ""
+    for table, over in tables:
+        name = c_name(table)
+        points = f"settings->{name}"
+        yield f"    if (number == BP_PARAMETER_{upper(over.name)}) {{"
+        yield f"        for (at = 1; at < {points}_count && at < {table.points}U; at++) {{"
+        yield f"            int32_t change = (int32_t){points}[at] - {points}[at - 1];"
+        yield f"            int32_t width = (change < 0 ? -change : change) * (int32_t)({points}_count - 1);"
+        yield ""
+        yield "            least = width > least ? width : least;"
+        yield "        }"
+        yield "    }"
+    yield "    return least;"
+    yield "}"
+    yield ""
+    yield "int bp_settings_agree(const bp_settings *settings)"
+    yield "{"
+    agrees = [
+        f"settings->{c_name(over)} >= bp_settings_least(settings, BP_PARAMETER_{upper(over.name)})"
+        for _, over in tables
+    ]
+    yield f"    return {' && '.join(agrees)};"
     yield "}"
 
 

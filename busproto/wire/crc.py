@@ -5,19 +5,66 @@ flipped bit on the wire is a flipped bit of the code word. The count of zero bit
 wired AND of two different frames of equal length is never a frame (Berger 1961, cited from memory). The polynomial
 is the one of the FlexRay frame CRC (0x5D6DCB), used reflected because a UART sends the low bit first.
 
-crcmod computes the CRC; with its C extension it is about ten times faster; ``busproto --version`` tells.
+crcmod computes the CRC; with its C extension it is about ten times faster; ``busproto --version`` tells. What is
+written for other languages and for whole columns of bytes uses a table made here from the same model.
 """
 
 from __future__ import annotations
 
 import struct
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Final
 
 import crcmod
 
+
+@dataclass(frozen=True, slots=True)
+class CrcModel:
+    """A CRC by the usual model (Williams, A Painless Guide to CRC Error Detection Algorithms, 1993, from memory).
+
+    Attributes:
+        width_bits: 8, 16, 24, 32 or 64.
+        polynomial: with its highest power.
+        start: of the register.
+        final: what the register is combined with at the end, by exclusive or.
+        is_reflected: each byte goes in low bit first, and the register shifts that way.
+    """
+
+    width_bits: int
+    polynomial: int
+    start: int
+    final: int
+    is_reflected: bool
+
+    def function(self) -> Callable[[bytes], int]:
+        """The CRC of a byte string."""
+        # crcmod's own start value is the register's combined with the final value
+        made: Callable[[bytes], int] = crcmod.mkCrcFun(
+            self.polynomial, initCrc=self.start ^ self.final, rev=self.is_reflected, xorOut=self.final
+        )
+        return made
+
+    def table(self, bits: int) -> list[int]:
+        """What so many low bits of the register leave behind when they are shifted out, for each of their values.
+
+        Raises:
+            ValueError: the model is not reflected.
+        """
+        if not self.is_reflected:
+            raise ValueError("a table is made for reflected models only")
+        polynomial = int(f"{self.polynomial ^ 1 << self.width_bits:0{self.width_bits}b}"[::-1], 2)
+        table = []
+        for value in range(1 << bits):
+            for _ in range(bits):
+                value = value >> 1 ^ (polynomial if value & 1 else 0)
+            table.append(value)
+        return table
+
+
 CRC_WIDTH_BITS: Final = 24
 CRC_POLYNOMIAL: Final = 0x15D6DCB
+CRC_MODEL: Final = CrcModel(CRC_WIDTH_BITS, CRC_POLYNOMIAL, start=0xFFFFFF, final=0xFFFFFF, is_reflected=True)
 CRC_CHECK: Final = 0x2F27EE
 """CRC of the nine ASCII bytes "123456789"."""
 
@@ -26,7 +73,7 @@ TRAILER_MARK: Final = 0x80
 """Set in each of the trailer's bytes, so that none of them is a delimiter."""
 TRAILER_GROUP_BITS: Final = 7
 
-crc24: Final[Callable[[bytes], int]] = crcmod.mkCrcFun(CRC_POLYNOMIAL, initCrc=0, rev=True, xorOut=0xFFFFFF)
+crc24: Final[Callable[[bytes], int]] = CRC_MODEL.function()
 """CRC-24 of a byte string, 0..0xFFFFFF."""
 
 _pack_trailer: Final = struct.Struct(f"{TRAILER_BYTES}B").pack

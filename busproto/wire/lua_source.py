@@ -110,18 +110,6 @@ def parameter_table(row: Parameter) -> dict[str, Any]:
     }
 
 
-def crc_table() -> list[int]:
-    """CRC of each single byte without start value and final exclusive or, reflected."""
-    polynomial = int(f"{crc.CRC_POLYNOMIAL & 0xFFFFFF:024b}"[::-1], 2)
-    table = []
-    for byte in range(256):
-        value = byte
-        for _ in range(8):
-            value = value >> 1 ^ polynomial if value & 1 else value >> 1
-        table.append(value)
-    return table
-
-
 def tables() -> dict[str, Any]:
     """All that the decoders for other tools know of the format, as plain data."""
     return {
@@ -133,7 +121,7 @@ def tables() -> dict[str, Any]:
         "outcomes": dict(OUTCOME_WORDS),
         "parameters": {number: parameter_table(row) for number, row in PARAMETERS.items()},
         "read": Read.OPERATION,
-        "crc": crc_table(),
+        "crc": crc.CRC_MODEL.table(8),
         "version": frame.FRAME_VERSION,
         "min_chunk": frame.MIN_CHUNK_BYTES,
         "max_chunk": frame.MAX_CHUNK_BYTES,

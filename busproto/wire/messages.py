@@ -422,7 +422,7 @@ class Status(Message):
     faults: int = on_wire(Int8ul, "fault bits")
     position_cdeg: int = on_wire(Int16sl, "where the arm is", unit="0.01 deg")
     demand_cdeg: int = on_wire(Int16sl, "where it is driven to; where the arm is while limp", unit="0.01 deg")
-    current_ma: int = on_wire(Int16ul, "supply current", unit="mA")
+    current_ma: int = on_wire(Int16ul, "current of motor and electronics", unit="mA")
     supply_mv: int = on_wire(Int16ul, "supply at the actuator", unit="mV")
     temperature_cdeg: int = on_wire(Int16sl, "inside", unit="0.01 degC")
     demand_age_ms: int = on_wire(Int16ul, "since the last valid demand; 65535 for longer or never", unit="ms")
@@ -469,7 +469,7 @@ class BriefStatus(Message):
 
     state: State = on_wire(Coded(Int8ul, State), "what the drive does")
     position_cdeg: int = on_wire(Int16sl, "where the arm is", unit="0.01 deg")
-    current_cma: int = on_wire(Int8ul, "supply current; 255 for more", unit="20 mA")
+    current_cma: int = on_wire(Int8ul, "current of motor and electronics; 255 for more", unit="20 mA")
 
 
 # --- link ------------------------------------------------------------------------------------------------------

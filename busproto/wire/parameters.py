@@ -6,8 +6,9 @@ the wire; scaled values are what a person reads (``raw = scaled * counts_per_uni
 
 from __future__ import annotations
 
+import itertools
 import struct
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, Final
@@ -39,6 +40,8 @@ class Parameter:
         points: most points where it is a table; 0 for a single value.
         choices: names of the raw values where only named ones make sense.
         moves: whether a change can move an engaged arm at once.
+        spread_over: name of the parameter over which a table's points are spread evenly; the table may not be steeper
+            than that (`disagreement`).
     """
 
     number: int
@@ -53,6 +56,7 @@ class Parameter:
     points: int = 0
     choices: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
     moves: bool = False
+    spread_over: str = ""
 
     @property
     def format(self) -> str:
@@ -233,12 +237,14 @@ _ROWS: Final = (
               "from the last stop bit of a request to the first start bit of the reply"),
     Parameter(22, "correction", Int16sl, "deg", 100, -1000, 1000, (),
               "added to the demanded angle, by points spread evenly over the travel; monotone in sum",
-              points=MAX_TABLE_POINTS, moves=True),
+              points=MAX_TABLE_POINTS, moves=True, spread_over="travel"),
 )
 # fmt: on
 
 PARAMETERS: Final[Mapping[int, Parameter]] = MappingProxyType({row.number: row for row in _ROWS})
 """Every parameter by its number."""
+
+_SPREAD: Final = tuple(row for row in _ROWS if row.spread_over)
 
 BY_NAME: Final[Mapping[str, Parameter]] = MappingProxyType({row.name: row for row in _ROWS})
 """Every parameter by its name."""
@@ -253,3 +259,73 @@ def parameter_named(name: str) -> Parameter:
         return BY_NAME[name]
     except KeyError:
         raise InputError(f"there is no parameter '{name}'; there are: {', '.join(BY_NAME)}") from None
+
+
+def steepest(table: RawValue) -> int:
+    """The least whole width, in raw counts, over which a table may be spread evenly: its greatest change between two
+    neighbours times the number of its spans; 0 for an empty one and for a single value.
+
+    So narrow, the steepest span changes by as much as its own width: the sum of both still does not turn back.
+    """
+    if not isinstance(table, tuple):
+        return 0
+    return max((abs(after - before) for before, after in itertools.pairwise(table)), default=0) * (len(table) - 1)
+
+
+def least_beside(row: Parameter, values: Mapping[str, RawValue]) -> int:
+    """The least raw value that a parameter may have beside the others of a set: its own least, or what a table that
+    is spread over it needs."""
+    needs = [
+        steepest(values[table.name]) for table in _SPREAD if table.spread_over == row.name and table.name in values
+    ]
+    return max(row.low, *needs) if needs else row.low
+
+
+def disagreement(values: Mapping[str, RawValue]) -> str:
+    """Why the values of a set cannot stand side by side, in words; "" where they can.
+
+    A correction may change between two points by at most their distance on the travel. So the angle, which is the sum
+    of both, never turns back while the demand rises, in either direction of turn. What the set does not hold is not
+    judged.
+    """
+    for table in _SPREAD:
+        width, points = values.get(table.spread_over), values.get(table.name)
+        if not isinstance(width, int) or not isinstance(points, tuple) or steepest(points) <= width:
+            continue
+        over = BY_NAME[table.spread_over]
+        at = max(range(1, len(points)), key=lambda at: abs(points[at] - points[at - 1]))
+        return (
+            f"{table.name}: from point {at} to {at + 1} it changes by {table.text(abs(points[at] - points[at - 1]))}, "
+            f"and they lie {width / (len(points) - 1) / over.counts_per_unit:.2f} {over.unit} apart on the "
+            f"{over.name} of {over.text(width)}: more demand would move the arm back. This table needs a {over.name} "
+            f"of {over.text(steepest(points))} or more; measure it again, or set another {over.name}"
+        )
+    return ""
+
+
+def in_safe_order(before: Mapping[str, RawValue], after: Mapping[str, RawValue]) -> list[str]:
+    """The names of `after` in an order of single writes that agree at every step.
+
+    The width is written first where the table that stands now agrees with it, else the table, which then agrees with
+    the wider one that stands now.
+
+    Args:
+        before: what is set now; it has every name that a table of `after`, or one over a width of `after`, needs.
+        after: what is to be set; with the rest of `before` it agrees.
+    """
+    names = list(after)
+    for table in _SPREAD:
+        if table.name in after and table.spread_over in after:
+            is_free = not disagreement({**before, table.spread_over: after[table.spread_over]})
+            first, then = (table.spread_over, table.name) if is_free else (table.name, table.spread_over)
+            if names.index(first) > names.index(then):
+                names.remove(first)
+                names.insert(names.index(then), first)
+    return names
+
+
+def bound_to(names: Iterable[str]) -> frozenset[str]:
+    """Those parameters, beside the named ones, that decide whether a change of the named ones agrees."""
+    named = frozenset(names)
+    pairs = [{table.name, table.spread_over} for table in _SPREAD]
+    return frozenset().union(*(pair for pair in pairs if pair & named)) - named

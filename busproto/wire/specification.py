@@ -360,12 +360,13 @@ bytes of a window, where those that were found later, and had to answer in it to
 behind a book that is more than its places had to say, or such as one says that is not in it. A miss is a listed
 actuator that had to answer and was not heard, in a window, of a call that enrolled it, or of a book: it heard
 nothing, or was not heard, which is the same to the host. With either, or with an echo that was broken, the
-proof becomes a long one: a call said several times and a book, in turn, each after a pause of up to 80 ms drawn
-by chance. With misses alone 6 quiet passes in a row are wanted, with doubts 20 and 4 more for each, all since
-the last doubt, and in any case over 300 ms; each actuator has been confirmed twice since then, and once in the
-last four passes. Never proven: an empty list; one while a uid was said with a good check and does not answer as
-it should, was said when it was not asked for, from two addresses, or twice. A uid with another's tag counts as
-not read. The search ends after 20 s at the latest.
+proof becomes a long one: a call said several times and a book, in turn,
+each after a pause of up to 80 ms drawn by chance. With misses alone
+6 quiet passes in a row are wanted, with doubts 20 and 4 more for each, all since the last doubt, and in any
+case over 300 ms; each actuator has been confirmed twice since then, and once in the last four passes. Never
+proven: an empty list; one while a uid was said with a good check and does not answer as it should, was said
+when it was not asked for, from two addresses, or twice. A uid with another's tag counts as not read. The search
+ends after 20 s at the latest.
 
 *The figure.* One that is missing stays unnoticed only if it missed every quiet book, or its mark fitted a
 listed one by chance (1/65536 for each place), and it missed every saying of the calls, or believed by chance to
@@ -395,6 +396,8 @@ _BEHAVIOUR_PAGE: Final = """\
   keeps `min turnaround` off the line; its reply begins its `reply-delay` after the last stop bit of the
   request, and up to `start jitter` later, or that much after it has written stored memory, which may take
   `store`. A reply that still waits gives way to that of a later request.
+- Its times (turnaround, reply delay, slots, time-out, soft start, slew limit, show yourself, ages) go by its own
+  clock, which is off by up to 1 %: so much shorter or longer is right.
 - A frame that does not fit the format is dropped in silence. A good frame with a request that it does not
   know or that is not as it belongs is refused, if it was sent to its address alone. While stored memory is
   being written, commit and an assign that names its uid are refused. A refusal changes nothing.
@@ -405,7 +408,9 @@ _BEHAVIOUR_PAGE: Final = """\
   `soft-start` becomes longer.
 - Demand d (-1..+1) drives the arm to neutral + direction x d x travel / 2 + correction(d), within the ends
   and the mechanical stops, with the slew limit. The correction is linear between points spread evenly over d
-  = -1..+1.
+  = -1..+1. Between two neighbours it changes by at most their distance on the travel, `travel` / (points - 1): so
+  the angle never turns back while the demand rises, in either direction. A write of `correction` or `travel` that
+  breaks this is out of range; the least told for `travel` is then what the table in working memory needs.
 - Without a valid demand for `loss-time-out` it does its loss action: limp, hold (stay driven to the last
   demand) or preset (drive there). The next valid demand engages it again.
 - Release makes it limp whatever is demanded, until engage or a restart.

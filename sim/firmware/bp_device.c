@@ -172,9 +172,15 @@ static void bp_do_read(bp_device *device, const bp_read *read, bp_message *reply
 static void bp_do_write(bp_device *device, const bp_write *write, bp_message *reply)
 {
     const bp_parameter *row = bp_parameter_of(write->number);
+    bp_settings changed = device->working;
+    bp_result result = bp_settings_put(&changed, write->number, write->value, write->value_count);
 
-    switch (bp_settings_put(&device->working, write->number, write->value, write->value_count)) {
+    if (result == BP_OK && !bp_settings_agree(&changed)) {
+        result = BP_OUT_OF_RANGE;
+    }
+    switch (result) {
     case BP_OK:
+        device->working = changed;
         bp_motion_settings_changed(device);
         reply->kind = BP_KIND_WRITTEN;
         reply->as.written.number = write->number;
@@ -185,7 +191,7 @@ static void bp_do_write(bp_device *device, const bp_write *write, bp_message *re
         bp_refuse(reply, BP_OUTCOME_UNKNOWN_PARAMETER, 0, 0);
         break;
     case BP_OUT_OF_RANGE:
-        bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, row->low, row->high);
+        bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, bp_settings_least(&device->working, row->number), row->high);
         break;
     default:
         bp_refuse(reply, BP_OUTCOME_BAD_REQUEST, 0, 0);

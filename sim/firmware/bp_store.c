@@ -62,6 +62,9 @@ static int bp_store_unpack(const uint8_t *record, uint16_t *generation, uint8_t 
             at += size;
         }
     }
+    if (!bp_settings_agree(settings)) {
+        return 0;
+    }
     crc = bp_crc24_end(bp_crc24_add(BP_CRC_START, record, at));
     *generation = bp_get_u16(record);
     *address = record[2];
@@ -152,6 +155,9 @@ int bp_device_provision(const bp_hardware *hardware, uint8_t address, const uint
             return 0;
         }
         at += 2U + values[at + 1];
+    }
+    if (!bp_settings_agree(&store.settings)) {
+        return 0;
     }
     bp_store_begin(&store, hardware, address, &store.settings, 0);
     while (store.is_writing) {

@@ -1,6 +1,7 @@
 """pyserial's side of the virtual bus: ``serial.serial_for_url("sim://SCENARIO?seed=N")``.
 
-SCENARIO is the name of a shipped scenario or the path of a file. Time is virtual: a read lets it run until bytes
+SCENARIO is the name of a shipped scenario or the path of a file. With ``native-code=yes`` in the query the scenario may
+name shared libraries, which are then run. Time is virtual: a read lets it run until bytes
 arrive or the time-out has passed *in virtual time*, so nothing ever waits. Looking at ``in_waiting``, or reading with
 a time-out of 0, lets one byte time pass, so that a loop which only looks gets on too. Each opening makes a new bus.
 
@@ -9,6 +10,7 @@ Not modelled: control lines, break, parity; they are accepted and have no effect
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 from urllib.parse import parse_qs, unquote, urlsplit
 
@@ -17,15 +19,34 @@ from serial.serialutil import PortNotOpenError, SerialBase, SerialException
 from sim.bus import VirtualBus
 from sim.errors import SimError
 from sim.receiver import byte_ns
-from sim.scenario import Scenario, load
+from sim.scenario import NATIVE_WORD, Scenario, load
 from sim.waveform import BITS_PER_BYTE, NS_TIMES_MICRO, rate_of
 
 SCHEME = "sim"
 MAX_SEED = 2**63 - 1
 
 
-def parse_url(url: str) -> tuple[str, int]:
-    """Scenario (name or path) and seed of a ``sim://`` URL.
+@dataclass(frozen=True, slots=True)
+class SimUrl:
+    """What a ``sim://`` URL says.
+
+    Attributes:
+        name: of a shipped scenario, or the path of a file.
+        seed: 0..MAX_SEED.
+        native: whether the scenario may name libraries that are then run.
+    """
+
+    name: str
+    seed: int = 0
+    native: bool = False
+
+    def load(self) -> Scenario:
+        """The scenario. Raises ScenarioError."""
+        return load(self.name, native=self.native)
+
+
+def parse_url(url: str) -> SimUrl:
+    """What a ``sim://`` URL says.
 
     Raises:
         ValueError: not such a URL; the text says what belongs there.
@@ -36,13 +57,15 @@ def parse_url(url: str) -> tuple[str, int]:
         raise ValueError(form)
     scenario = unquote(parts.netloc + parts.path)
     query = parse_qs(parts.query, keep_blank_values=True)
-    unknown = set(query) - {"seed"}
+    unknown = set(query) - {"seed", NATIVE_WORD}
     if not scenario or unknown:
         raise ValueError(form + (f": unknown '{min(unknown)}'" if unknown else ": no scenario"))
     seeds = query.get("seed", ["0"])
     if len(seeds) != 1 or not seeds[0].isdecimal() or int(seeds[0]) > MAX_SEED:
         raise ValueError(f"'{url}': seed is a whole number 0..{MAX_SEED}")
-    return scenario, int(seeds[0])
+    if query.get(NATIVE_WORD, ["yes"]) != ["yes"]:
+        raise ValueError(f"'{url}': {NATIVE_WORD} is 'yes', or is left out")
+    return SimUrl(scenario, int(seeds[0]), NATIVE_WORD in query)
 
 
 class Serial(SerialBase):
@@ -63,9 +86,8 @@ class Serial(SerialBase):
         if self.is_open:
             raise SerialException("port is already open")
         try:
-            name, seed = parse_url(self.portstr or "")
-            scenario: Scenario = load(name)
-            self.bus = scenario.build(seed, baud=self.baudrate)
+            wanted = parse_url(self.portstr or "")
+            self.bus = wanted.load().build(wanted.seed, baud=self.baudrate)
         except (SimError, ValueError) as error:
             raise SerialException(str(error)) from error
         self.is_open = True

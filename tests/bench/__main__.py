@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable
 from typing import Final
 
-from tests.bench import campaign, capture, codec, discovery, simulator, startup
+from tests.bench import campaign, capture, codec, discovery, energy, simulator, startup
 
 BENCHES: Final[dict[str, tuple[str, int, Callable[[int], None]]]] = {
     "capture": ("a million frames: many at once, one by one, tshark with our dissector", 3, capture.run),
@@ -23,6 +23,8 @@ def main() -> None:
     """Run the benchmark that the command line names."""
     if sys.argv[1:2] == ["campaign"]:
         sys.exit(campaign.main(sys.argv[2:]))
+    if sys.argv[1:2] == ["energy"]:
+        sys.exit(energy.main(sys.argv[2:]))
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description="Run one benchmark.")
     parser.add_argument("name", choices=[*BENCHES, "list"])
     parser.add_argument("--rounds", type=int, metavar="N", help="interleaved rounds; the best one counts")
@@ -31,6 +33,7 @@ def main() -> None:
         for name, (text, _, _) in BENCHES.items():
             print(f"{name:10}{text}")
         print(f"{'campaign':10}many noisy searches: is any list wrong and sure? (options of its own: --help)")
+        print(f"{'energy':10}many random courses: does the simulator owe or make any energy? (--help)")
         return
     _, usual, run = BENCHES[chosen.name]
     run(chosen.rounds or usual)

@@ -146,9 +146,9 @@ def test_decode_filters(cli: CommandLine) -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["decode", "none.pcapng"], "'none.pcapng': it cannot be read: No such file or directory"),
-        (["stats", "none.pcapng"], "'none.pcapng': it cannot be read: No such file or directory"),
-        (["replay", "none.pcapng", "--port", BENCH], "'none.pcapng': it cannot be read"),
+        (["decode", "none.pcapng"], "'none.pcapng': cannot be read: No such file or directory"),
+        (["stats", "none.pcapng"], "'none.pcapng': cannot be read: No such file or directory"),
+        (["replay", "none.pcapng", "--port", BENCH], "'none.pcapng': cannot be read"),
         (["decode", __file__], "it is no capture"),
         (["stats", __file__], "it is no capture"),
         (["replay", __file__, "--port", BENCH], "it is no capture"),

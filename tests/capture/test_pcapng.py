@@ -164,7 +164,7 @@ def test_a_foreign_file_is_refused_on_one_line(data: bytes, says: str, tmp_path:
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(FileError, match="cannot be read: No such file"):
         read(tmp_path / "none")
-    with pytest.raises(FileError, match="cannot be read: Is a directory"):
+    with pytest.raises(FileError, match="cannot be read: it is a directory"):
         read(tmp_path)
 
 

@@ -41,6 +41,7 @@ HARMLESS: Final = (
     m.DescribeParameter,
     m.Read,
     m.Report,
+    m.ReportRound,
     m.LinkTest,
 )
 """Requests that change nothing on an actuator and move nothing."""

@@ -44,7 +44,7 @@ def test_audit_says_what_differs_and_what_to_do_next(cli: CommandLine, plan: Pat
 
 
 def test_apply_shows_asks_and_does_nothing_without_an_answer(cli: CommandLine, plan: Path) -> None:
-    done = cli("apply", str(plan), "--port", PORT)
+    done = cli("apply", str(plan), "--port", PORT, "--wrong-hardware", "leave")
     assert done.code == exit_codes.NOT_CLEARED
     assert "address none -> 2" in done.out
     assert "nobody is there to answer (--yes answers beforehand); nothing was changed" in done.err
@@ -52,7 +52,7 @@ def test_apply_shows_asks_and_does_nothing_without_an_answer(cli: CommandLine, p
 
 
 def test_apply_does_all_that_can_be_done_and_names_the_rest(cli: CommandLine, plan: Path) -> None:
-    done = cli("apply", str(plan), "--port", PORT, "--yes", "--json")
+    done = cli("apply", str(plan), "--port", PORT, "--yes", "--wrong-hardware", "write", "--json")
     assert done.code == exit_codes.NOT_AS_WANTED
     body = as_json(done.out)
     assert body["addresses_proven"] is True

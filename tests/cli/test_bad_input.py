@@ -131,6 +131,9 @@ TABLE: Final = {
     "table of one point": Bad(f"set 3 correction=1 {BENCH}", ("correction", "1 points", "none or 2..33")),
     "table too long": Bad(f"set 3 correction={','.join('0' * 34)} {BENCH}", ("correction", "34", "2..33")),
     "table value out of range": Bad(f"set 3 correction=0,10.5 {BENCH}", ("correction", "10.50", "-10.00..10.00 deg")),
+    "table that turns back": Bad(
+        f"set 3 travel=12 correction=0,9,0 {BENCH}", ("correction", "move the arm back", "18.00")
+    ),
     "table value not a number": Bad(f"set 3 correction=0,x {BENCH}", ("correction", "'0,x'", "list of numbers")),
     "undo to what": Bad(f"set 3 --undo all {BENCH}", ("--undo", "'all'", "'stored', 'factory'")),
     "one bad among good ones": Bad(f"set 3 neutral=1 gang=33 --store {BENCH}", ("gang", "33", "0..32")),
@@ -153,7 +156,7 @@ TABLE: Final = {
     "no such scenario to run": Bad(
         "bus run nosuch --pty", ("'nosuch'", "bench-four, full-line, hauler, rudder-gang, taxi, tow-plane, twins")
     ),
-    "scenario is a folder": Bad("bus run / --pty", ("'/'", "no such file")),
+    "scenario is a folder": Bad("bus run / --pty", ("'/'", "it is a directory")),
     "tcp without port": Bad("bus run bench-four --tcp 127.0.0.1", ("'127.0.0.1'", "HOST:PORT", "0..65535")),
     "tcp without host": Bad("bus run bench-four --tcp :7000", ("':7000'", "HOST:PORT")),
     "tcp port too high": Bad("bus run bench-four --tcp 127.0.0.1:65536", ("65536", "0..65535")),

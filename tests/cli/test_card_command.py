@@ -58,7 +58,7 @@ def test_a_card_without_a_trial_says_that_nothing_was_tested(cli: CommandLine) -
     }
     text = Page(Path("c.html").read_text("utf-8")).text
     assert "none, so nothing here was tested" in text
-    assert text.count("not tested") == 6
+    assert text.count("not tested") == 9
     assert card_html.MARK in Path("c.html").read_text("utf-8")
     assert card_svg.MARK in Path("c.svg").read_text("utf-8")
 
@@ -93,7 +93,7 @@ def test_a_card_is_written_over_and_nothing_else_is(cli: CommandLine) -> None:
     for line in ("-o mine.html", "-o new.html --svg mine.svg", "-o g.json"):
         result = cli(f"card --saved g.json {line}")
         assert result.code == 2
-        assert "is there already and is no card" in result.error_line
+        assert "is there already and is not a card" in result.error_line
     assert Path("mine.html").read_text("utf-8") == "<p>mine"
     assert not Path("new.html").exists()
 

@@ -91,7 +91,7 @@ def test_the_answer_yes_moves_and_leaves_limp(
     assert result.code == exit_codes.DONE
     assert result.err.startswith(SHOWN + QUESTION)
     assert result.out.startswith("address 3: arrived at 16.50 deg, ")
-    assert result.out.endswith("; now limp\n")
+    assert result.out.endswith(". The actuator at address 3 was seen limp.\n")
     actuator = bench.actuator("addressed")
     assert actuator.arm.position_deg == pytest.approx(16.5, abs=0.11)  # the dead band
     assert actuator.state is State.RELEASED
@@ -134,7 +134,8 @@ def test_an_interrupt_leaves_the_actuator_limp(frame: int, cli: CommandLine, ben
     assert interrupts == [frame]
     assert result.code == exit_codes.INTERRUPTED
     assert result.out == ""
-    assert result.err == SHOWN + "\nbusproto: interrupted\n"  # the empty line ends that of the ^C on a terminal
+    seen = "; the actuator at address 3 was seen limp"
+    assert result.err == SHOWN + f"\nbusproto: interrupted{seen}\n"  # the empty line ends that of the ^C on a terminal
     assert bench.changing[-1] == "Release"
     assert bench.actuator("addressed").state in {State.RELEASED, State.LIMP}
 

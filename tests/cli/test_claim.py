@@ -15,6 +15,7 @@ import pytest
 from busproto.cautions import CAUTIONS
 from busproto.cli import exit_codes
 from busproto.cli.claim_command import KEYS_TEXT, LIMP_TEXT, Keys
+from busproto.errors import PortClosedError
 from busproto.wire.messages import LIMP_STATES, Assign, Commit, Engage, ShowYourself, Write
 from tests.cli.helpers import Bench, CommandLine, FakeTerminal, make_bench
 
@@ -103,7 +104,8 @@ SCRATCH: Final = [
 ]
 OFFERED: Final = """\
 3 actuators have no address of their own, so nobody can ask where the arm stands. Each would be given
-a scratch address that the plan does not use; it lasts until 'busproto apply' or 'busproto address':
+a scratch address that the plan does not use; it lasts until 'busproto apply' or 'busproto address'. Before
+that it cannot be read what they are:
   c1a1000000000101  shared 5     -> 239
   c1a1000000000102  shared 5     -> 238
   c1a1000000000104  had none     -> 237
@@ -194,6 +196,7 @@ def test_what_a_person_sees_from_begin_to_end(cli: CommandLine) -> None:
         "All 4 functions are claimed, kept in small.seats.json.",
         "Next: busproto audit small.toml --port 'sim://bus-hand.toml?seed=1'",
         "Next: busproto apply small.toml --port 'sim://bus-hand.toml?seed=1'",
+        "All 5 known actuators were seen limp.",
     ]
     assert kept() == UIDS
 
@@ -204,6 +207,7 @@ def test_the_same_for_scripts(cli: CommandLine) -> None:
     address = {"aileron, left": 239, "flap": 238, "rudder, upper": 30, "rudder, lower": 237}
     planned = {"aileron, left": 2, "flap": 10, "rudder, upper": 30, "rudder, lower": 31}
     assert result.json == {
+        "harmed": [],
         "airframe": "small",
         "seats": [
             {
@@ -224,7 +228,18 @@ def test_the_same_for_scripts(cli: CommandLine) -> None:
         "advice": [ADVICE],
         "stopped": False,
         "complete": True,
+        "unfit": [],
+        "directions": [],
+        "in_force": True,
+        "kept": None,
+        "let_go": seen_limp(30, 60, 237, 238, 239),
     }
+
+
+def seen_limp(*addresses: int) -> dict[str, Any]:
+    """What is said where all were seen limp."""
+    rest: dict[str, Any] = {"holding": [], "not_seen": [], "shared": [], "without_address": 0}
+    return {"all_seen_limp": True, "limp": list(addresses), **rest}
 
 
 def test_only_scratch_addresses_are_written_and_nothing_is_driven(cli: CommandLine, handed: Bench) -> None:
@@ -334,12 +349,21 @@ def test_interrupted_it_says_what_is_kept_and_goes_on(cli: CommandLine, handed: 
 
 
 def test_a_port_that_goes_away_is_told_with_what_is_kept(cli: CommandLine, handed: Bench) -> None:
-    handed.vanish_at(120)
+    """Only what was kept is said to be: before the first claim nothing is."""
+    handed.vanish_at(100)
+    early = cli(f"claim {PLAN} --yes-addresses --port any")
+    assert early.err.rstrip().endswith("; nothing had been claimed")
+    assert not Path(SEATS).exists()
+
+    def gone_behind_the_first_claim(_: int) -> None:
+        if Path(SEATS).exists():
+            raise PortClosedError(handed.url, "device disconnected")
+
+    handed.before_write = gone_behind_the_first_claim
     result = cli(f"claim {PLAN} --yes-addresses --port any")
     assert result.code == exit_codes.FAILED
     last = result.err.splitlines()[-1]
     assert "went away" in last
-    assert "c1a1000000000101 has address 239" in last
     assert "what was claimed is kept in 'small.seats.json'" in last
 
 
@@ -438,13 +462,14 @@ def test_one_makes_itself_known(cli: CommandLine, bench: Bench, who: str) -> Non
         "swing_deg": 6.0,
         "peak_current_ma": result.json["peak_current_ma"],
         "moved": True,
+        "let_go": seen_limp(30),
     }
     assert result.json["peak_current_ma"] > 100
     assert all(text in result.err for text in CAUTIONS)
     assert bench.actuator("rudder, upper").state in LIMP_STATES
     text = cli("claim", PLAN, "--nudge", who, "--clear", "--port", "any").out
     assert text.startswith("address 30 (rudder, upper), uid c1a1000000000103: swung 6.0 deg, peak ")
-    assert text.endswith("mA; now limp\n")
+    assert text.endswith("mA. The actuator at address 30 was seen limp.\n")
 
 
 def test_one_that_is_blocked_is_said_not_to_have_moved(cli: CommandLine, bench: Bench) -> None:
@@ -479,7 +504,10 @@ def test_two_claims_are_exchanged_without_a_port(cli: CommandLine) -> None:
 
 BAD: Final[dict[str, tuple[str, str]]] = {
     "no port": ("", "Missing option '--port' (see 'busproto claim --help')"),
-    "two ways": ("--by-nudge --nudge 3", "only one of --by-nudge, --nudge, --exchange (see 'busproto claim --help')"),
+    "two ways": (
+        "--by-nudge --nudge 3",
+        "only one of --by-nudge, --nudge, --exchange, --put-in-force (see 'busproto claim --help')",
+    ),
     "unknown function": ("--forget spoiler --port any", "'small' has no function 'spoiler'"),
     "exchange of nothing": ("--exchange flap 'rudder, upper'", "neither 'flap' nor 'rudder, upper' is claimed"),
     "nudge of nobody": ("--nudge spoiler --clear --port any", "'spoiler' is no address (1..239)"),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
@@ -19,6 +20,13 @@ from tests.cli.helpers import GOLDEN, CommandLine, assert_golden
 
 BENCH: Final = "--port sim://bench-four?seed=1"
 PLANE: Final = "--port sim://tow-plane?seed=1"
+
+PLANS: Final = Path(__file__).parent / "plans"
+GLIDER: Final = {
+    "rig-glider": "rig glider.toml",
+    "rig-glider-json": "rig glider.toml --json",
+    "plan-check-glider": "plan check glider.toml",
+}
 
 HELP: Final = {
     "help": "--help",
@@ -124,6 +132,18 @@ def test_the_demo_on_a_virtual_port(name: str, cli: CommandLine, monkeypatch: py
     assert_golden(name, result.transcript())
 
 
+@pytest.mark.parametrize("name", GLIDER)
+def test_a_sailplane_that_is_not_shipped(
+    name: str, cli: CommandLine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its plan has trade units, neutrals and ends in use, a gang of mirrors, a line, other loads on the pack."""
+    shutil.copytree(PLANS, tmp_path, dirs_exist_ok=True)
+    monkeypatch.chdir(tmp_path)
+    done = cli(GLIDER[name])
+    assert done.code == 3
+    assert_golden(name, done.out)
+
+
 def test_text_from_the_bus_is_shown_as_it_is(cli: CommandLine, tmp_path: Path) -> None:
     """Square brackets in a model's name are no command to the printer."""
     file = tmp_path / "odd.toml"
@@ -136,5 +156,5 @@ def test_text_from_the_bus_is_shown_as_it_is(cli: CommandLine, tmp_path: Path) -
 
 
 def test_every_golden_file_is_compared() -> None:
-    compared = {*HELP, *RESULTS, "ports", "ports-json", "ports-none", "demo", "demo-json"}
+    compared = {*HELP, *RESULTS, *GLIDER, "ports", "ports-json", "ports-none", "demo", "demo-json"}
     assert {path.stem for path in GOLDEN.iterdir()} == compared

@@ -16,8 +16,8 @@ import pytest
 from busproto.cli import COMMANDS
 from busproto.errors import InputError
 from busproto.plan import examples
-from busproto.plan.check import KINDS
 from busproto.plan.files import schema
+from busproto.plan.finding import KINDS
 from busproto.plan.load import load
 from tests.cli.helpers import CommandLine
 from tests.plan.texts import write_texts
@@ -111,7 +111,7 @@ def test_new_leaves_nothing_behind_where_it_fails(
         ("plan new taken/below", "'taken/below' cannot be made: Not a directory"),
         ("plan check", "Missing argument 'FILES...' (see 'busproto plan check --help')"),
         ("plan check nowhere.toml", "'nowhere.toml' cannot be read: No such file or directory"),
-        ("plan check .", "'.' cannot be read: Is a directory"),
+        ("plan check .", "'.' cannot be read: it is a directory"),
         ("plan check latin.toml", "'latin.toml' cannot be read: it is not UTF-8 text (byte 9)"),
         ("plan schema", "Missing argument '{airframe|fleet-map}'. Choose from: airframe, fleet-map (see 'busproto plan schema --help')"),
         ("plan schema record", "Invalid value for '{airframe|fleet-map}': 'record' is not one of 'airframe', 'fleet-map' (see 'busproto plan schema --help')"),
@@ -215,6 +215,7 @@ wrong.toml: airframe 'Everything [wrong]', on the fleet map 'All [wrong]' (fleet
   bus at 19200 Bd: demands of 5 channels and 4 reports take 57.1 to 57.2 ms of a cycle of 10.0 ms, 572 %
   not even one would fit; a demand reaches the arms after 13.5 to 23.5 ms
   asking each for its whole report, one after the other, takes 131.2 ms
+  the loss action begins 490 to 510 ms after the demands are lost
   What each arm reaches, in degrees; a step is 0.01 % of demand:
                                                                   left
                                         arm goes lost at lost at  both    one
@@ -245,10 +246,17 @@ error   wrong.toml:22  function."aileron, right".settings.neutral: -3.00 deg put
                        27.00 deg to each side are left; it should be near zero: move the arm on the
                        spline first (a spline of N teeth moves it by 360/N deg a tooth), then use
                        the neutral for the rest
-error   wrong.toml:28  gang.rudder: its members differ in travel: 'rudder-a' 130.00 deg, 'rudder-b'
-                       100.00 deg; on one surface they would fight
-error   wrong.toml:28  gang.rudder: its members differ in loss-action: 'rudder-a' limp, 'rudder-b'
-                       hold; on one surface they would fight
+error   wrong.toml:28  gang.rudder: its members differ in travel: 'rudder-a' 130.00 deg
+                       (wrong.toml:25), 'rudder-b' 100.00 deg (fleet.toml:4); on one surface they
+                       would fight; how hard is not known: the fleet map does not tell stall-torque
+                       and stall-current of each
+error   wrong.toml:28  gang.rudder: its members differ in loss-action: 'rudder-a' limp (from the
+                       factory), 'rudder-b' hold (fleet.toml:29); when the demand is lost they would
+                       not do the same; the ones that go limp leave the load to the others
+error   wrong.toml:28  gang.rudder: its members differ in soft-start: 'rudder-a' 1000 ms (from the
+                       factory), 'rudder-b' 200 ms (fleet.toml:29); when they take hold one runs
+                       ahead of the other; how hard is not known: the fleet map does not tell
+                       stall-torque and stall-current of each
 error   fleet.toml:11  model.turned.supply: the lower voltage stands first: 6.00, 8.40
 error   fleet.toml:15  function.throttle.settings.preset: -61.00 deg is outside -60.00..60.00 deg,
                        where the arm is stopped: when the demand is lost it would stand elsewhere
@@ -271,10 +279,8 @@ advice  wrong.toml:21  function."aileron, right".model: the fleet map has no mod
 advice  wrong.toml:28  gang.rudder: its members follow different demands: 'rudder-a' channel 4,
                        'rudder-b' channel 5; give them one channel in the fleet map unless that is
                        meant
-advice  wrong.toml:28  gang.rudder: its members differ in soft-start: 'rudder-a' 1000 ms, 'rudder-b'
-                       200 ms; then one runs ahead of the other
 
-13 errors to be mended, 7 pieces of advice.
+14 errors to be mended, 6 pieces of advice.
 
 """
 
@@ -353,7 +359,46 @@ def test_a_plan_with_everything_wrong_as_a_script_reads_it(cli: CommandLine) -> 
         "title": "Everything [wrong]",
         "fleet_map": "All [wrong]",
         "gangs": [{"gang": "rudder", "number": 1, "members": ["rudder-a", "rudder-b"]}],
+        "line": None,
+        "models": [
+            {"model": name, "stall_torque": None, "stall_nm": None, "no_load_speed": None, "no_load_deg_s": None}
+            for name in ("small", "turned")
+        ],
     }
+
+
+def test_a_rating_in_the_trades_units_is_shown_converted_and_the_line_told(cli: CommandLine) -> None:
+    write_texts(
+        Path(),
+        settings="under-voltage = 5.0",
+        bus="[line]\nunit-load = 0.125\nterminations = [120.0, 120.0]\nbias = 560.0",
+    )
+    fleet = Path("fleet.toml").read_text("utf-8")
+    rating = "supply = [4.8, 8.4]\nstall-torque = '25 kgf cm'\nno-load-speed = '0.20 s/60 deg'\nstall-current = 3200"
+    Path("fleet.toml").write_text(fleet.replace("supply = [4.8, 8.4]", rating), "utf-8")
+    result = cli("plan check one.toml")
+    assert result.code == 0
+    lines = as_lines(result.out)
+    assert "  model 'small': 25 kgf cm is 2.452 N m, 0.20 s/60 deg is 300 deg/s" in lines
+    assert (
+        "  line with 1.5 unit loads and 2 terminations: 59.6 Ohm between the wires, 56.5 Ohm for a driver with the bias;"
+        in "\n".join(lines)
+    )
+    assert "idle at 252 mV" in result.out
+    assert "  the loss action begins 480 to 520 ms after the demands are lost" in lines
+    (file,) = cli("plan check one.toml --json").json["files"]
+    (model,) = file["models"]
+    assert model == {
+        "model": "small", "stall_torque": "25 kgf cm", "stall_nm": 2.4516625, "no_load_speed": "0.20 s/60 deg",
+        "no_load_deg_s": 300.0,
+    }  # fmt: skip
+    ohm = 1 / (1.5 / 12000 + 2 / 120)
+    assert file["line"]["pair_ohm"] == pytest.approx(ohm, abs=1e-3)
+    assert file["line"]["driver_ohm"] == pytest.approx(1 / (1 / ohm + 1 / 1120), abs=1e-3)
+    assert file["line"]["idle_v"] == pytest.approx(5 * ohm / (ohm + 1120), abs=1e-5)
+    (fleet_file,) = cli("plan check fleet.toml --json").json["files"]
+    assert fleet_file["models"] == [model]
+    assert "25 kgf cm is 2.452 N m" in cli("plan check fleet.toml").out
 
 
 def test_advice_alone_is_no_failure(cli: CommandLine) -> None:
@@ -409,7 +454,7 @@ def test_a_file_that_cannot_be_used_is_told_line_by_line_and_the_others_are_chec
         "worse.toml: cannot be used",
         "error  line 3: title: a text is wanted here, not a whole number",
         "error  line 5: function.a.x: there is no such key here; there are: model, firmware, settings, throw,",
-        "       positive",
+        "       positive, lead",
         "error  line 2: fleet-map: the map 'none.toml' cannot be read: No such file or directory",
         "",
     ]

@@ -105,13 +105,31 @@ def test_gpiozero_gives_the_same_pulse(travel_deg: int, servo: Callable[[float],
         assert ours == pytest.approx(on_pin_us, abs=1e-6)
 
 
-@pytest.mark.parametrize(("travel_deg", "angle_deg", "pulse_us"), ANGLES)
-def test_gpiozero_gives_the_values_above(
-    travel_deg: float, angle_deg: float, pulse_us: float, servo: Callable[[float], Any]
+@pytest.mark.parametrize(
+    ("low_us", "high_us", "us_per_degree", "middle_us"),
+    [(544, 2400, 10.3111, 1472.0), (750, 2250, 8.3333, 1500.0)],
+    ids=["Servo.h", "adafruit_motor"],
+)
+def test_what_drives_other_pulse_ranges_is_put_into_travel_and_neutral(
+    low_us: int, high_us: int, us_per_degree: float, middle_us: float
 ) -> None:
-    theirs = servo(travel_deg)
-    theirs.angle = angle_deg
-    assert theirs.pwm_device.pin.state * FRAME_US == pytest.approx(pulse_us, abs=1e-3)
+    """180 deg over 544 to 2400 us (MIN_PULSE_WIDTH, MAX_PULSE_WIDTH of Arduino's Servo.h, read) and over 750 to 2250 us
+    (defaults of adafruit_motor's servo.Servo, run: 749.83, 1499.66, 2249.79 us for 0, 90, 180: it counts in 16 bits).
+
+    With the travel and neutral that follow, a pulse stands for the angle that it has there; 1500 us of the first is
+    92.716 deg from its low end.
+    """
+    slope = (high_us - low_us) / 180
+    here = settings(1000 / slope, (1500 - (low_us + high_us) / 2) / slope)
+    travel_deg = here["travel"]
+    assert isinstance(travel_deg, int)
+    assert pulse_us_per_degree(travel_deg / 100) == pytest.approx(us_per_degree, rel=1e-4)
+    assert degrees_to_share(0.0, here) == pytest.approx(pulse_us_to_share(middle_us), abs=2e-4)
+    for pulse_us in (1000, 1250, 1500, 1750, 2000):
+        angle_deg = share_to_degrees(pulse_us_to_share(pulse_us), here)
+        assert angle_deg == pytest.approx((pulse_us - low_us) / slope - 90, abs=0.01)  # settings have 0.01 deg
+    if low_us == 544:
+        assert share_to_degrees(0.0, here) + 90 == pytest.approx(92.716, abs=0.005)
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,7 @@ import pytest
 from busproto.cautions import CAUTIONS
 from busproto.ops.survey import survey
 from busproto.plan.audit import audit
+from busproto.plan.gang_match import matches_of
 from busproto.plan.load import load
 from busproto.plan.seating import load_seating
 from sim.control import obey
@@ -24,7 +25,7 @@ from tests.cli.helpers import Bench, CommandLine, Result, make_bench
 from tests.docs.markdown import block_behind
 from tests.plan.airframes import LABELS
 
-_EXPECTED: Final = re.compile(r"\s+# exit code (\d+)$")
+_EXPECTED: Final = re.compile(r"\s+# exit code (\d+)(?:: .*)?$")
 
 
 def lines_of(marker: str) -> list[str]:
@@ -59,13 +60,24 @@ def test_the_tour_ends_with_an_airframe_that_is_as_planned_proven_and_recorded(
     cli: CommandLine, bench: Bench, tmp_path: Path
 ) -> None:
     results = walk(cli, bench)
+    for result in results:
+        if result.arguments[0] in {"trial", "match"}:
+            assert "--clear" in result.arguments
+            assert all(caution in result.err for caution in CAUTIONS), "whatever moves comes behind the cautions"
     verbs = [result.arguments[0] for result in results]
-    assert {"plan", "audit", "claim", "apply", "save", "replace", "trial", "card"} <= set(verbs)
+    assert {"plan", "audit", "claim", "apply", "save", "replace", "match", "trial", "card"} <= set(verbs)
     plan = load(tmp_path / "tour" / "hauler-mended.toml")
     from busproto.ops import Link
 
-    found = audit(plan, load_seating(plan), Link(bench.bus.host).run(survey()))
+    found = audit(plan, load_seating(plan), Link(bench.bus.host).run(survey()), matches_of(plan))
     assert found.is_clean
+    too_early, matched = (result for result in results if result.arguments[0] == "match")
+    assert "rudder, middle was not carried along by rudder, upper: it went 0.0" in " ".join(too_early.out.split())
+    assert "The tables are as they were before; that was read back." in " ".join(too_early.out.split())
+    assert "The tables are stored, and were read back." in matched.out
+    assert {result.arguments[0]: result.code for result in results[-6:]} == dict.fromkeys(
+        ("match", "audit", "trial", "save", "card"), 0
+    )
     trial = json.loads(plan.beside("trial.json").read_text("utf-8"))
     assert trial["passed"]
     assert len(trial["actuators"]) == 13
@@ -80,18 +92,11 @@ def test_the_tour_ends_with_an_airframe_that_is_as_planned_proven_and_recorded(
         assert uid == bench.actuator(label).uid, function
 
 
-def test_whatever_moves_on_the_tour_comes_behind_the_cautions(cli: CommandLine, bench: Bench) -> None:
-    for result in walk(cli, bench):
-        if result.arguments[0] == "trial":
-            assert all(caution in result.err for caution in CAUTIONS)
-            assert "--clear" in result.arguments
-
-
 def test_the_rudder_that_fights_is_matched_and_the_rigging_is_reckoned(
     cli: CommandLine, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     monkeypatch.chdir(tmp_path)
     assert cli("plan new tour --example hauler").code == 0
     results = walk(cli, make_bench(monkeypatch, "rudder-gang"), "the rudder")
-    assert "The tables are stored." in results[1].out
+    assert "The tables are stored, and were read back." in results[1].out
     assert "recommended" in results[2].out

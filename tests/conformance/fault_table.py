@@ -296,9 +296,10 @@ ROWS: Final = (
     _fault(
         "a refused value is kept",
         _DEVICE,
-        "bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, row->low, row->high);",
+        "bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, bp_settings_least(&device->working, row->number), row->high);",
         "if (row->number == BP_PARAMETER_LOSS_TIME_OUT) {\n            device->working.loss_time_out = 3;\n        }\n"
-        "        bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, row->low, row->high);",
+        "        bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, bp_settings_least(&device->working, row->number), "
+        "row->high);",
         "does.unchanged",
     ),
     _fault(
@@ -310,9 +311,30 @@ ROWS: Final = (
         "op.31",
     ),
     _fault(
+        "a correction table that turns the arm back is taken",
+        _PARAMETERS,
+        "(change < 0 ? -change : change) * (int32_t)(settings->correction_count - 1);",
+        "(change < 0 ? -change : change) * (int32_t)(settings->correction_count - 2);",
+        "does.monotone",
+    ),
+    _fault(
+        "only a correction that falls too steeply is refused",
+        _PARAMETERS,
+        "(change < 0 ? -change : change) *",
+        "(change < 0 ? -change : 0) *",
+        "does.monotone",
+    ),
+    _fault(
+        "the travel is made too narrow for the table in force",
+        _DEVICE,
+        "if (result == BP_OK && !bp_settings_agree(&changed)) {",
+        "if (result == BP_OK && row->points != 0 && !bp_settings_agree(&changed)) {",
+        "does.monotone",
+    ),
+    _fault(
         "a refusal does not tell the range",
         _DEVICE,
-        "bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, row->low, row->high);",
+        "bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, bp_settings_least(&device->working, row->number), row->high);",
         "bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, 0, 0);",
         "refusal.range",
     ),

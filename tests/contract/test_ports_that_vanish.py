@@ -258,6 +258,10 @@ class SlowPort:
         self.reads = 0
         self._share = waits_for
         self._lasts = lasts
+        self.port = "slow"
+
+    def open(self) -> None:
+        pass
 
     def read(self, count: int) -> bytes:
         assert count == 1

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import socket
+import threading
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 import pytest
 
+from busproto.endpoints import REFUSAL
+from busproto.errors import PortBusyError, PortClosedError
 from busproto.ops import Link, Roster, describe, find
-from busproto.transport import SerialTransport
+from busproto.transport import SerialTransport, serial_port
 from busproto.wire import BadFrame, Decoder, Frame, encode_frame, message_of, request_frame
 from busproto.wire.messages import LinkTest, LinkTested, Report, Status
 from sim import server
@@ -46,8 +51,15 @@ class Script:
     now_ns: int = 5_000_000_000
     name: str = "script"
 
-    def wait(self, timeout_s: float, also: Sequence[Any] = ()) -> tuple[bytes, list[Any]]:
+    def wait(
+        self, timeout_s: float, also: Sequence[Any] = (), behind: Sequence[Any] = (), *, takes: bool = True
+    ) -> tuple[bytes, list[Any]]:
         assert not also
+        assert not behind
+        if not takes:
+            self.waits_s.append(timeout_s)
+            self.now_ns += max(1, round(timeout_s * 1e9))
+            return b"", []
         self.waits_s.append(timeout_s)
         due_ns = self.now_ns + max(1, round(timeout_s * 1e9))
         if self.sends and self.sends[0][0] <= due_ns:
@@ -219,15 +231,57 @@ def test_tcp_serves_one_host_after_another(port: TcpPort) -> None:
         port.close()
 
 
-def test_tcp_serves_the_second_host_when_the_first_has_gone(port: TcpPort) -> None:
+def test_tcp_tells_a_second_host_who_is_there_and_the_first_notices_nothing(
+    port: TcpPort, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A second one in our transport, and one that only reads bytes; whoever comes after the first is let in."""
     try:
-        first, second = connected(port), connected(port)
-        with second:
-            second.sendall(b"me too")
-            with first:
-                first.sendall(b"one")
-                assert taken(port, 3) == b"one"
-            assert taken(port, 6) == b"me too"
+        with connected(port) as first:
+            first.sendall(b"one")
+            assert taken(port, 3) == b"one"
+            there = ":".join(map(str, first.getsockname()))
+            transport = SerialTransport(port.name)  # this server is slow to say it: only now
+            transport.write(b"me too")
+            assert port.wait(PATIENCE_S)[0] == b""
+            with pytest.raises(PortClosedError, match=f"another host is there, host {there} .since 20"):
+                transport.read_until(transport.now_ns() + round(PATIENCE_S * 1000) * MS)
+            transport.close()
+            monkeypatch.setattr(serial_port, "REFUSAL_WAIT_S", PATIENCE_S)
+            with ThreadPoolExecutor(1) as pool:
+                is_over = threading.Event()
+                serving = pool.submit(lambda: [port.wait(LONGEST_WAIT_S)[0] for _ in iter(is_over.is_set, True)])
+                try:
+                    with pytest.raises(PortBusyError, match=f"is in use by host {there} .since 20") as caught:
+                        SerialTransport(port.name)
+                finally:
+                    is_over.set()
+                assert not any(serving.result())
+            assert caught.value.url == port.name
+            with connected(port) as plain:
+                assert port.wait(PATIENCE_S)[0] == b""
+                said = plain.makefile("rb").read().decode()  # to its end: it was hung up
+                assert said.startswith(f"{REFUSAL}host {there} ")
+                assert said.endswith("\n")
+                assert "\0" not in said  # nothing that ends a frame
+            port.write(b"back")
+            assert first.recv(100) == b"back"
+        with connected(port) as third:  # that one has gone, but its end is seen only now
+            third.sendall(b"three")
+            assert taken(port, 5) == b"three"
+    finally:
+        port.close()
+
+
+def test_tcp_keeps_little_of_those_that_were_refused(port: TcpPort) -> None:
+    try:
+        with contextlib.ExitStack() as stack:
+            first = stack.enter_context(connected(port))
+            for _ in range(3 * server.MAX_LEAVING):
+                stack.enter_context(connected(port))
+                port.wait(PATIENCE_S)
+            assert len(port._leaving) == server.MAX_LEAVING
+            first.sendall(b"still here")
+            assert taken(port, 10) == b"still here"
     finally:
         port.close()
 
@@ -246,19 +300,45 @@ def test_tcp_lets_go_of_a_host_that_is_gone_when_it_writes(port: TcpPort) -> Non
         port.close()
 
 
-def test_tcp_lets_go_of_a_host_that_does_not_read(port: TcpPort, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(server, "WRITE_PATIENCE_S", 0.01)
+@pytest.mark.parametrize("kind", ["terminal", "tcp"])
+def test_what_a_host_does_not_read_is_dropped_and_told(kind: str) -> None:
+    told: list[str] = []
+    port: Endpoint = PseudoTerminal(told.append) if kind == "terminal" else TcpPort("127.0.0.1", 0, told.append)
     try:
-        with connected(port) as idle:
-            idle.sendall(b"1")
+        if isinstance(port, TcpPort):
+            host = connected(port)
+            host.sendall(b"1")
             assert taken(port, 1) == b"1"
-            for _ in range(64):
-                port.write(bytes(1 << 20))
-            with connected(port) as client:
-                client.sendall(b"2")
-                assert taken(port, 1) == b"2"
+        for _ in range(64):
+            port.write(bytes(1 << 20))
+        assert told == ["the host does not read: what it does not take is dropped, as a line does not wait"]
+        if isinstance(port, TcpPort):
+            assert port._client is not None
+            assert len(port._client.owed) <= server.MAX_UNREAD_BYTES
+            host.close()
     finally:
         port.close()
+    _, last = told
+    dropped = int(last.partition(" ")[0])
+    assert (64 << 20) // 2 < dropped < 64 << 20
+    assert last == f"{dropped} bytes were dropped that the host did not read"
+
+
+def test_what_the_line_has_no_time_for_is_left_with_the_host() -> None:
+    """A host that writes without end: what waits for the line stays small."""
+    script = Script([(5_000_000_000, bytes([1]) * 4096)] * 1000)
+    bus = load("bench-four").build(1)
+    most_ns = 0
+
+    def is_over(now_ns: int) -> bool:
+        nonlocal most_ns
+        most_ns = max(most_ns, bus.host.sent_at_ns - now_ns)
+        return now_ns >= 2_000 * MS
+
+    serve(bus, script, is_over=is_over, clock_ns=script.clock_ns)
+    piece_ns = 4096 * 10 * 1_000_000_000 // 115_200
+    assert server.MAX_BACKLOG_NS <= most_ns <= server.MAX_BACKLOG_NS + piece_ns + MS
+    assert 990 <= len(script.sends) < 1000
 
 
 def test_tcp_port_in_use(port: TcpPort) -> None:

@@ -129,7 +129,10 @@ class Talk:
         if row is None or rng.random() < 0.05:
             return self._said(m.Write(number, rng.randbytes(rng.randrange(6))))
         values = [rng.choice((rng.randint(row.low, row.high), row.low, row.high)) for _ in range(max(1, row.points))]
-        values = values[: rng.choice((0, 2, 3, 5, 9, 33, 1))] if row.points else values
+        if row.points:
+            values = values[: rng.choice((0, 2, 3, 5, 9, 33, 1))]
+            if rng.random() < 0.8:  # mostly one that a travel allows; between few points nearly any
+                values = [value // (4 * max(1, len(values))) for value in values]
         data = b"".join(value.to_bytes(row.size, "little", signed=row.low < 0) for value in values)
         if rng.random() < 0.15 and data:
             data = rng.randbytes(len(data))

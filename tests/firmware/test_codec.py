@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -25,6 +26,7 @@ from busproto.wire import (
 from busproto.wire.codec import decode_chunk
 from busproto.wire.generate import describe
 from busproto.wire.message import BARE_REPLIES, OPERATIONS
+from busproto.wire.parameters import BY_NAME, disagreement
 from tests.firmware import needs
 from tests.firmware.codec import CReceiver, codec
 from tests.strategies import (
@@ -309,6 +311,24 @@ def test_a_value_is_taken_as_the_table_says(row: Any, data: bytes) -> None:
     assert settings_put(made, row.number, data) == expected
     after = {number: settings_get(made, number) for number in PARAMETERS}
     assert after == ({**before, row.number: data} if expected == "ok" else before)
+
+
+@given(st.integers(1000, 18_000), st.lists(st.integers(-1000, 1000), min_size=2, max_size=33) | st.just([]))
+def test_a_set_agrees_as_the_page_says(travel: int, table: list[int]) -> None:
+    """Both against numpy: the angle of every point, in either direction, never turns back."""
+    made = codec().ffi.new("bp_settings *")
+    codec().lib.bp_settings_factory(made)
+    made.travel, made.correction_count = travel, len(table)
+    for at, value in enumerate(table):
+        made.correction[at] = value
+    spans = max(1, len(table) - 1)
+    sums = [side * travel * np.arange(len(table)) + spans * np.array(table, dtype=int) for side in (1, -1)]
+    rises = [side * np.diff(angles) for side, angles in zip((1, -1), sums, strict=True)]
+    good = all((rise >= 0).all() for rise in rises)
+    assert bool(codec().lib.bp_settings_agree(made)) == good
+    assert (disagreement({"travel": travel, "correction": tuple(table)}) == "") == good
+    steepest = int(np.abs(np.diff(table)).max()) * spans if table else 0
+    assert codec().lib.bp_settings_least(made, BY_NAME["travel"].number) == max(1000, steepest)
 
 
 def test_no_such_parameter() -> None:

@@ -97,7 +97,7 @@ def test_a_library_stands_beside_the_scenario_file(tmp_path: Path) -> None:
     compile_files(firmware_texts(), tmp_path / "own.so")
     path = tmp_path / "box.toml"
     path.write_text(BOX.replace('"reference"', '"own.so"'), "utf-8")
-    bus = load(str(path)).build(0)
+    bus = load(str(path), native=True).build(0)
     assert [one.address for one in bus.actuators] == [3, 4, 7, 7]
 
 
@@ -105,7 +105,7 @@ def test_a_library_that_is_not_there_is_told_with_its_place(tmp_path: Path) -> N
     path = tmp_path / "box.toml"
     path.write_text(BOX.replace('"reference"', '"gone.so"', 1), "utf-8")
     with pytest.raises(ScenarioError) as told:
-        load(str(path))
+        load(str(path), native=True)
     where = tmp_path / "gone.so"
     assert told.value.problems == (
         f"line 13: actuator[0].device: there is no library '{where}' ('reference' names the firmware that is shipped)",

@@ -181,6 +181,11 @@ static void put(bp_settings *settings, uint8_t number, const uint8_t *value, siz
 
     MUST(got == wanted, "parameter %d gives %d, the table says %d", number, got, wanted);
     check_settings(settings, "given");
+    MUST(bp_settings_least(settings, BP_PARAMETER_TRAVEL)
+             == slow_least_travel(settings->correction, settings->correction_count),
+         "another least travel than the page has");
+    MUST(bp_settings_agree(settings) == (settings->travel >= bp_settings_least(settings, BP_PARAMETER_TRAVEL)),
+         "a set is %s that is not", bp_settings_agree(settings) ? "called good" : "refused");
     if (got != BP_OK) {
         MUST(same_settings(&before, settings), "a refused value of parameter %d is kept", number);
         return;

@@ -158,6 +158,8 @@ static void judge_settings(world *w)
 
     check_settings(&w->device->working, "working");
     check_settings(&w->device->store.settings, "stored");
+    check_table(&w->device->working, "working");
+    check_table(&w->device->store.settings, "stored");
     MUST(same_settings(&w->device->store.settings, memory_of(w, BP_MEMORY_STORED, &room)), "stored settings changed");
     MUST(w->device->address == address_of(w), "its address is %d, stored is %d", w->device->address, address_of(w));
     w->before = w->device->working;
@@ -316,11 +318,26 @@ static void judge_write(world *w, const bp_write *write)
     bp_result wanted = wanted_of_put(write->number, write->value, write->value_count);
     uint8_t is[BP_LONGEST_VALUE_BYTES], was[BP_LONGEST_VALUE_BYTES];
     size_t at, size;
+    int32_t low = row == NULL ? 0 : row->low;
 
+    if (write->number == BP_PARAMETER_TRAVEL) {
+        low = slow_least_travel(w->before.correction, w->before.correction_count);
+        if (wanted == BP_OK && raw_of(row, write->value) < low) {
+            wanted = BP_OUT_OF_RANGE;
+        }
+    }
+    if (write->number == BP_PARAMETER_CORRECTION && wanted == BP_OK) {
+        int16_t table[33];
+
+        for (at = 0; at < write->value_count / 2U; at++) {
+            table[at] = (int16_t)raw_of(row, write->value + 2U * at);
+        }
+        wanted = w->before.travel < slow_least_travel(table, at) ? BP_OUT_OF_RANGE : BP_OK;
+    }
     if (wanted != BP_OK) {
         int tells = wanted == BP_OUT_OF_RANGE;
 
-        judge_refusal(reply, codes[wanted], tells ? row->low : 0, tells ? row->high : 0);
+        judge_refusal(reply, codes[wanted], tells ? low : 0, tells ? row->high : 0);
         MUST(same_settings(&w->before, &w->device->working), "a refused value of parameter %d is kept", write->number);
         return;
     }

@@ -322,6 +322,21 @@ static bp_result wanted_of_put(uint8_t number, const uint8_t *value, size_t leng
     return BP_OK;
 }
 
+/* The least travel, in 0.01 deg, over which a table turns no arm back: tried upwards, as the page says it. */
+static int32_t slow_least_travel(const int16_t *table, size_t count)
+{
+    int32_t travel = 1000;
+    size_t at;
+
+    for (at = 1; at < count; at++) {
+        /* where the demand goes from point to point, the angle goes by travel / spans, and by the change */
+        while (travel - (int32_t)(count - 1) * abs(table[at] - table[at - 1]) < 0) {
+            travel++;
+        }
+    }
+    return travel;
+}
+
 /* Whether every value of a set is one that may be; tells which is not. */
 static void check_settings(const bp_settings *settings, const char *whose)
 {
@@ -334,6 +349,13 @@ static void check_settings(const bp_settings *settings, const char *whose)
         MUST(wanted_of_put(bp_parameters[at].number, value, size) == BP_OK, "%s of the %s settings is out of its range",
              bp_parameters[at].name, whose);
     }
+}
+
+/* Whether the correction table of a set turns no arm back on its travel. */
+static void check_table(const bp_settings *settings, const char *whose)
+{
+    MUST(settings->travel >= slow_least_travel(settings->correction, settings->correction_count),
+         "the correction table of the %s settings turns the arm back", whose);
 }
 
 static int same_settings(const bp_settings *one, const bp_settings *other)

@@ -162,6 +162,7 @@ class Box:
         label: str = "",
         at_deg: float = 0.0,
         powered: bool = True,
+        clock_ppm: int = 0,
         settings: Mapping[str, RawValue] = MappingProxyType({}),
         **stored: RawValue,
     ) -> Actuator:
@@ -178,6 +179,7 @@ class Box:
             position_deg=at_deg,
             supply_mv=lambda: bus.supply_mv,
             address_changed=lambda _: bus.index(),
+            clock_ppm=clock_ppm,
         )
         if not powered:
             actuator.power_off()

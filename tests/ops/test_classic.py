@@ -15,11 +15,13 @@ from functools import cache
 
 import pytest
 
+from busproto.lessons.theory import alone_mean
 from busproto.ops import Link, Roster
 from busproto.ops.classic import MAX_QUERIES, MAX_ROUNDS, MOST_NS, POLL_CANNOT
 from busproto.ops.methods import METHODS
 from busproto.ops.steps import Now, Steps, exchange
 from busproto.ops.transact import uid_of
+from busproto.plan.bus_load import poll_cycle_ns
 from busproto.session.exchange import Ask, Expect, Heard, Verdict
 from busproto.wire.frame import BROADCAST_ADDRESS, FRAMING_BYTES, HEADER_BYTES, MAX_ADDRESS
 from busproto.wire.hash import slot_of, uid_hash
@@ -76,46 +78,6 @@ def queries_of_tree(numbers: Iterable[int], bits: int, step: int = 1) -> int:
 
 
 @pytest.mark.parametrize(
-    ("n", "expected"),
-    [
-        (0, Fraction(1)),
-        (1, Fraction(1)),
-        (2, Fraction(5)),
-        (3, Fraction(23, 3)),
-        (4, Fraction(221, 21)),
-        (5, Fraction(1409, 105)),
-    ],
-)
-def test_the_recursion_gives_the_mean_slots_of_a_random_binary_tree(n: int, expected: Fraction) -> None:
-    """Capetanakis, IEEE IT-25 (1979); Massey (1981); both from memory."""
-    assert mean_queries(n) == expected
-
-
-def test_its_limit() -> None:
-    """2/ln 2 slots for each actuator (as above, from memory)."""
-    for n in (16, 32, 64):
-        assert float(mean_queries(n) + 1) / n == pytest.approx(2 / math.log(2), abs=1e-4)
-    assert float(mean_queries(32) + 1) / 32 == pytest.approx(2.885399, abs=1e-6)
-    assert n / float(mean_queries(n)) == pytest.approx(0.346574, rel=0.01)  # successes per slot
-
-
-@pytest.mark.parametrize(
-    ("numbers", "expected"),
-    [
-        ([5], 1),
-        ([1, 128], 3),
-        ([1, 2], 15),
-        ([254, 255], 17),
-        (range(1, 9), 23),
-        (range(256), 511),
-    ],
-)
-def test_a_prefix_tree_over_eight_bits(numbers: Iterable[int], expected: int) -> None:
-    """Computed from the stated definition: 1 + 2 x (prefixes that two or more share)."""
-    assert queries_of_tree(numbers, 8) == expected
-
-
-@pytest.mark.parametrize(
     ("name", "k", "n", "expected"),
     [
         ("tree-2", 2, 8, 22.0854),
@@ -144,36 +106,6 @@ def test_queries_on_the_virtual_bus_are_those_of_theory(name: str, k: int, n: in
 # --- one bit at a time ---
 
 
-def test_one_pass_of_a_wired_and_search_takes_200_bit_slots() -> None:
-    """1-Wire search algorithm, application note 187 (from memory): 8 command bits, then bit, complement and choice
-    for each of 64 bits, for every device found. Modelled on a wired AND here.
-    """
-    draw = random.Random(187)
-    there = {draw.getrandbits(UID_BITS) for _ in range(5)}
-    found: set[int] = set()
-    slots = 0
-    forks = [1]  # where to go on: the bits to follow, with a one before them
-    while forks:
-        path = forks.pop()
-        slots += 8
-        bits = [int(bit) for bit in f"{path:b}"[1:]]
-        taking_part = set(there)
-        chosen = 0
-        for at in range(UID_BITS):
-            shift = UID_BITS - 1 - at
-            answers = {one >> shift & 1 for one in taking_part}
-            true_line, complement_line = min(answers), min(1 - bit for bit in answers)
-            slots += 3
-            if true_line == complement_line == 0 and at >= len(bits):
-                forks.append((1 << at | chosen) << 1 | 1)
-            bit = bits[at] if at < len(bits) else (1 if true_line else 0)
-            chosen = chosen << 1 | bit
-            taking_part = {one for one in taking_part if one >> shift & 1 == bit}
-        found.add(chosen)
-    assert found == there
-    assert slots == 200 * len(there)
-
-
 @pytest.mark.parametrize("near_identical", [False, True])
 @pytest.mark.parametrize("n", [0, 1, 2, 5])
 def test_bits_asks_twice_at_each_branching_and_once_at_each_end(n: int, near_identical: bool) -> None:
@@ -186,14 +118,10 @@ def test_bits_asks_twice_at_each_branching_and_once_at_each_end(n: int, near_ide
 # --- slots of fixed length ---
 
 
-def mean_singles(n: int, slots: int) -> float:
-    return n * (1 - 1 / slots) ** (n - 1)
-
-
 @pytest.mark.parametrize(("n", "expected"), [(8, 3.14157), (16, 6.07700)])
 def test_mean_single_replies_in_framed_slots(n: int, expected: float) -> None:
     """n(1-1/N)^(n-1): Schoute 1983, from memory. The hash's slots have that mean over many salts."""
-    assert mean_singles(n, n) == pytest.approx(expected, abs=1e-5)
+    assert alone_mean(n, n) == pytest.approx(expected, abs=1e-5)
     draw = random.Random(f"slots {n}")
     uids = [draw.randbytes(8) for _ in range(n)]
     singles = []
@@ -202,11 +130,6 @@ def test_mean_single_replies_in_framed_slots(n: int, expected: float) -> None:
             slots = Counter(slot_of(uid_hash(uid, epoch, salt), n) for uid in uids)
             singles.append(sum(count == 1 for count in slots.values()))
     assert abs(statistics.fmean(singles) - expected) < 4 * statistics.stdev(singles) / math.sqrt(len(singles))
-
-
-def test_the_share_of_single_replies_tends_to_one_in_e() -> None:
-    for n, tolerance in ((16, 0.013), (256, 0.001), (4096, 1e-4)):
-        assert mean_singles(n, n) / n == pytest.approx(1 / math.e, abs=tolerance)
 
 
 def test_a_slotted_call_brings_exactly_those_who_are_alone_in_their_slot() -> None:
@@ -236,27 +159,11 @@ def test_framed_slots_find_a_full_line_too(n: int) -> None:
 # --- asking every address ---
 
 
-def scan_s(addresses: int, request_bytes: int, baud: int, time_out_s: float) -> float:
-    """Asking so many addresses where nobody answers."""
-    return addresses * (request_bytes * 10 / baud + time_out_s)
-
-
-def test_the_time_of_a_plain_scan() -> None:
-    """247 addresses, 8 bytes each, 10 ms time-out, 115 200 Bd: computed from the stated definition."""
-    assert scan_s(247, 8, BAUD, 0.010) == pytest.approx(2.64153, abs=1e-5)
-
-
-@pytest.mark.parametrize(("n", "days", "expected"), [(23, 365, 0.507297), (8, 247, 0.108211), (16, 247, 0.391235)])
-def test_two_share_an_address_by_chance(n: int, days: int, expected: float) -> None:
-    """The birthday problem: Feller, vol. 1, from memory."""
-    assert 1 - math.perm(days, n) / days**n == pytest.approx(expected, abs=1e-6)
-
-
 def test_polling_an_empty_line_takes_at_least_request_and_window_each() -> None:
     bus = fleet(0, 1)
     roster = search(bus, "poll")
     assert roster.calls == MAX_ADDRESS
-    assert roster.searching_ns / 1e9 >= scan_s(MAX_ADDRESS, HEADER_BYTES + FRAMING_BYTES, BAUD, 0.002)
+    assert roster.searching_ns / 1e9 >= poll_cycle_ns(MAX_ADDRESS, HEADER_BYTES + FRAMING_BYTES, 0, MS, BAUD) / 1e9
 
 
 def test_polling_finds_none_of_several_at_one_address() -> None:

@@ -25,6 +25,7 @@ from busproto.ops import (
     take_demand_away,
     write,
 )
+from busproto.ops.letting_go import seen_by
 from busproto.ops.motion import (
     DEMAND_PERIOD_NS,
     demand_channels,
@@ -47,6 +48,7 @@ from busproto.wire.messages import (
     Outcome,
     Release,
     Report,
+    ReportRound,
     State,
 )
 from sim.actuator import Actuator
@@ -75,7 +77,8 @@ def test_a_move_arrives_and_ends_limp(share: float) -> None:
     assert result.after.state is State.FOLLOWING
     assert abs(result.after.position_cdeg - share * HALF_TRAVEL_CDEG) <= 30
     assert result.after.demand_cdeg == share * HALF_TRAVEL_CDEG
-    assert result.peak_current_ma == 350
+    # 60 mA hold; friction takes 118 more, drag up to 172 with the speed; speeding up under a soft start little
+    assert 178 <= result.peak_current_ma <= 350
     assert is_released(actuator)
     assert abs(actuator.arm.position_deg * 100 - share * HALF_TRAVEL_CDEG) <= 30
 
@@ -194,16 +197,19 @@ def test_a_move_that_is_interrupted_at_any_read_ends_limp(error: BaseException) 
     assert was_engaged > 30
 
 
-def test_an_interrupt_while_it_is_told_to_go_limp_is_an_interrupt_all_the_same() -> None:
+@pytest.mark.parametrize("times", [2, 3, 10])
+def test_interrupts_while_it_is_let_go_do_not_break_that_off(times: int) -> None:
     for at_read in (5, 20):
         one = box()
-        one.add(1, 7)
-        one.link = Link(Interrupting(one, at_read, KeyboardInterrupt(), times=2))
-        with pytest.raises(KeyboardInterrupt):
+        actuator = one.add(1, 7)
+        one.link = Link(Interrupting(one, at_read, KeyboardInterrupt(), times=times))
+        with pytest.raises(KeyboardInterrupt) as caught:
             one.run(move(7, 0.5))
-        assert one.run(report(7)).state in {State.EASING, State.FOLLOWING, State.LIMP}
-        one.pass_time(S)
-        assert one.run(report(7)).state in LIMP_STATES  # the loss action sees to it
+        assert actuator.state is State.RELEASED
+        seen = seen_by(caught.value)
+        assert seen is not None
+        assert seen.limp == (7,)
+        assert caught.value.__notes__ == ["the actuator at address 7 was seen limp"]
 
 
 def test_an_interrupt_before_a_write_ends_limp() -> None:
@@ -223,10 +229,13 @@ def test_one_that_does_not_answer_any_more_is_made_limp_by_a_broadcast() -> None
     one = box()
     actuator = one.add(1, 7)
     port = one.hooked(once(Demand, lambda: setattr(actuator, "is_mute", True), number=4))
-    with pytest.raises(ReplyTimeoutError):
+    with pytest.raises(ReplyTimeoutError) as caught:
         one.run(move(7, 0.5))
     assert is_released(actuator)
-    assert [type(message) for message in port.sent[-3:]] == [Release] * 3
+    assert any(isinstance(message, Release) for message in port.sent)
+    seen = seen_by(caught.value)
+    assert seen is not None
+    assert (seen.limp, seen.not_seen) == ((), (7,))  # limp, but that was not seen
 
 
 def test_one_that_is_not_at_its_address_any_more_is_made_limp_by_a_broadcast() -> None:
@@ -552,5 +561,5 @@ def test_requests_of_a_move() -> None:
     one.run(move(7, 0.5, 100 * MS))
     assert seen[0] is Report
     assert seen[1:3] == [Demand, Report]
-    assert seen[-1] is Release
-    assert set(seen) == {Report, Demand, Release}
+    assert seen[-2:] == [Release, ReportRound]
+    assert set(seen) == {Report, Demand, Release, ReportRound}

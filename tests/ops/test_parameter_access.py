@@ -12,7 +12,7 @@ from busproto.errors import EncodeError, InputError, NodeRefusedError, ReadBackE
 from busproto.ops import commit, describe, read, read_all, transact, undo, write
 from busproto.ops.parameter_access import describe_parameters
 from busproto.wire.messages import Commit, Memory, Outcome, Read, Write, Written
-from busproto.wire.parameters import BY_NAME, FACTORY, PARAMETERS, Parameter, RawValue
+from busproto.wire.parameters import BY_NAME, FACTORY, PARAMETERS, Parameter, RawValue, disagreement
 from sim.bus import VirtualBus
 from tests.ops.helpers import MS, US, box, lasting, once, seeds
 
@@ -93,10 +93,69 @@ def test_any_allowed_value_is_written_and_read_back(data: st.DataObject) -> None
     changes = {name: data.draw(limits_of(BY_NAME[name])) for name in names}
     one = box()
     actuator = one.add(1, 7)
+    if disagreement({**FACTORY, **changes}):
+        with pytest.raises(InputError, match="more demand would move the arm back"):
+            one.run(write(7, changes))
+        assert actuator.settings.working == FACTORY
+        return
     one.run(write(7, changes))
     assert {name: one.run(read(7, name)) for name in changes} == changes
     assert actuator.settings.working == {**FACTORY, **changes}
     assert one.run(read_all(7)) == actuator.settings.working
+
+
+STEEP: dict[str, RawValue] = {"travel": 18_000, "correction": (0, 900, 900)}
+"""It needs a travel of 18 deg."""
+
+
+@pytest.mark.parametrize(
+    ("stored", "changes"),
+    [
+        pytest.param(STEEP, {"travel": 1799}, id="the travel is too narrow for the table that stays"),
+        pytest.param({"travel": 1799}, {"correction": (0, 900, 900)}, id="the table is too steep for the travel"),
+        pytest.param(STEEP, {"channel": 3, "travel": 1799, "correction": (0, -900, -900)}, id="both are set"),
+        pytest.param({"travel": 1000, "direction": 1}, {"correction": (0, -1000, -1000)}, id="it falls, reversed"),
+    ],
+)
+def test_a_table_that_turns_the_arm_back_is_refused_before_anything_is_written(
+    stored: dict[str, RawValue], changes: dict[str, RawValue]
+) -> None:
+    one = box()
+    actuator = one.add(1, 7, settings=stored)
+    port = one.hooked(lambda _: None)
+    before = lasting(actuator)
+    with pytest.raises(InputError, match=r"^address 7: correction: from point 1 to 2 it changes by \d+\.00 deg, and "):
+        one.run(write(7, changes))
+    assert {type(message) for message in port.sent} == {Read}
+    assert lasting(actuator) == before
+
+
+NARROW: dict[str, RawValue] = {"travel": 1000, "correction": (0, 500, 500)}
+WIDE: dict[str, RawValue] = {"correction": (0, 1000, 0), "travel": 2000}
+
+
+@pytest.mark.parametrize(
+    ("first", "then"), [(NARROW, WIDE), (WIDE, NARROW), (NARROW, dict(reversed(WIDE.items()))), (STEEP, NARROW)]
+)
+def test_travel_and_table_are_written_in_an_order_that_the_actuator_takes(
+    first: dict[str, RawValue], then: dict[str, RawValue]
+) -> None:
+    one = box()
+    actuator = one.add(1, 7, settings=first)
+    assert set(one.run(write(7, then))) == set(then)
+    assert actuator.settings.working == {**FACTORY, **then}
+
+
+def test_an_actuator_refuses_what_would_turn_its_arm_back_and_tells_the_least_travel() -> None:
+    one = box()
+    actuator = one.add(1, 7, settings=STEEP)
+    with pytest.raises(NodeRefusedError) as caught:
+        one.run(transact(Write(6, (1799).to_bytes(2, "little")), 7, Written))
+    assert (caught.value.code, caught.value.low, caught.value.high) == (Outcome.OUT_OF_RANGE, 1800, 18_000)
+    with pytest.raises(NodeRefusedError) as caught:
+        one.run(transact(Write(22, BY_NAME["correction"].encode((-1000, 1000) * 6)), 7, Written))
+    assert (caught.value.code, caught.value.low, caught.value.high) == (Outcome.OUT_OF_RANGE, -1000, 1000)
+    assert actuator.settings.working == {**FACTORY, **STEEP}
 
 
 @pytest.mark.parametrize("row", [row for row in PARAMETERS.values() if not row.points], ids=lambda row: row.name)

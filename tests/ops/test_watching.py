@@ -256,7 +256,7 @@ def test_the_port_is_as_the_one_behind_it() -> None:
 
 def test_a_spread_keeps_least_greatest_mean_and_last() -> None:
     spread = Spread()
-    assert (spread.count, spread.mean) == (0, 0.0)
+    assert (spread.count, spread.low, spread.high, spread.last, spread.mean) == (0, 0, 0, 0, 0.0)
     for value in (-3, 10, 2):
         spread.add(value)
     assert (spread.count, spread.low, spread.high, spread.mean, spread.last) == (3, -3, 10, 3.0, 2)

@@ -16,12 +16,12 @@ from hypothesis import strategies as st
 
 from busproto.ops import release_all
 from busproto.ops.motion import engage
+from busproto.ops.reports import MAX_ROW, rows_of
 from busproto.ops.who_moved import (
     ALIKE,
     CLEAR_DEG,
     FORGET_NS,
     GONE_NS,
-    MAX_ROW,
     REST_NS,
     SILENT_AFTER,
     SILENT_TURN,
@@ -37,7 +37,6 @@ from busproto.ops.who_moved import (
     Verdict,
     Watch,
     judge,
-    rows_of,
 )
 from busproto.wire.messages import LIMP_STATES, Report, ReportRound
 from tests.ops.helpers import MS, S, box, uid_of

@@ -86,7 +86,7 @@ def test_ready_but_for_firmware_model_and_rating(ready: Hauler) -> None:
     assert differences(found, "airbrake") == [
         "model: bench 15, planned bench 25",
         "rating: rated 4.8..7.4 V, planned for a pack of 8.4 V (take the pack off: it harms this actuator)",
-        "supply: 8.20 V, planned within 4.8..7.4 V",
+        "supply: 8.20 V, planned within 4.8..7.4 V (take the supply off: it harms this actuator)",
     ]
     assert not any(one.can_be_applied for row in found.rows for one in row.differences)
 

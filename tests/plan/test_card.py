@@ -11,6 +11,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any, Final
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -19,9 +20,11 @@ from busproto.cautions import CAUTIONS, DISCLAIMER
 from busproto.errors import FileError, InputError
 from busproto.plan.card import (
     ALONE,
+    NO_POSITIVE,
     NOT_MEASURED,
     NOT_TESTED,
     Card,
+    Note,
     Result,
     Row,
     Trial,
@@ -34,8 +37,10 @@ from busproto.plan.card import (
 from busproto.plan.card_html import ROOMY_ROWS, card_html
 from busproto.plan.card_qr import QUIET_MODULES, qr_path, qr_rows, qr_size
 from busproto.plan.card_svg import EDGE_MM, HEIGHT_MM, WIDTH_MM, card_svg, wrapped
+from busproto.plan.gang_match import Matches, MatchGang, MatchRow, Member, unmatched
+from busproto.plan.load import Plan
 from busproto.plan.record import Record, Unread
-from busproto.wire.parameters import FACTORY
+from busproto.wire.parameters import FACTORY, RawValue
 from tests.ops.helpers import uid_of
 from tests.plan.test_record import entry, record
 from tests.plan.texts import write_plan
@@ -141,8 +146,10 @@ def test_a_row_says_what_an_actuator_is() -> None:
         loss="hold after 600\N{NO-BREAK SPACE}ms",
         loss_test=NOT_TESTED,
         soft_start=NOT_TESTED,
+        throw=NOT_TESTED,
         match=ALONE,
-        faults=(),
+        direction=NO_POSITIVE,
+        trial_faults=(),
         settings=(
             ("direction", "reversed", "normal"),
             ("loss-action", "hold", "limp"),
@@ -177,7 +184,10 @@ def test_with_a_plan_the_map_counts_and_gangs_have_names(tmp_path: Path) -> None
         f"{gang.name}, leads",
         f"{gang.name}, place\N{NO-BREAK SPACE}2",
     ]
-    assert card.warnings == ("In the plan but not in this record: aileron.",)
+    assert card.warnings == (
+        Note("Plan", "In the plan but not in this record: aileron."),
+        Note("Match", "rudder: not matched."),
+    )
     assert card.defaults == "the map 'All of them'"
     assert ("travel", "90 deg", "120 deg") in card_of(made).rows[0].settings
 
@@ -218,8 +228,122 @@ def test_what_a_trial_found(
     for found, wanted in ((row.loss_test, loss), (row.soft_start, soft_start)):
         if wanted is not None:
             assert Result(found.verdict, found.text.replace("\N{NO-BREAK SPACE}", " ")) == wanted
-    assert row.faults == faults
+    assert row.trial_faults == faults
     assert card_of(GLIDER, None, trial_of(**changes)).rows[1].loss_test == NOT_TESTED
+
+
+GOOD, BAD = (Result(verdict, text) for verdict, text in ((Verdict.GOOD, "as planned"), (Verdict.BAD, "NOT as planned")))
+
+
+@pytest.mark.parametrize(
+    ("part", "loss", "soft_start", "throw"),
+    [
+        ("start", "passed: hold after 612 ms", "NOT passed: 980 ms", GOOD),
+        ("centre", "passed: hold after 612 ms", "980 ms", BAD),
+        ("move", "passed: hold after 612 ms", "980 ms", BAD),
+        ("loss", "NOT passed: hold after 612 ms", "980 ms", GOOD),
+    ],
+)
+def test_each_fault_of_a_trial_stands_under_its_own_heading(
+    part: str, loss: str, soft_start: str, throw: Result
+) -> None:
+    moved = {"low": {"at_deg": -15.0, "planned_deg": -15.0}}
+    trial = trial_of(passed=False, moved=moved, faults=("it limps",), faults_by_part={part: ("it limps",)})
+    row = card_of(GLIDER, None, trial).rows[0]
+    assert row.loss_test.text.replace("\N{NO-BREAK SPACE}", " ") == loss
+    assert row.soft_start.text.replace("\N{NO-BREAK SPACE}", " ") == soft_start
+    assert row.throw == throw
+    assert row.trial_faults == ("it limps",)
+    assert [one.text.startswith("NOT") for one in (row.soft_start, row.throw, row.loss_test)] == [
+        part == "start",
+        part in {"centre", "move"},
+        part == "loss",
+    ]
+
+
+def test_where_it_stood_is_as_planned_only_where_both_were_tried() -> None:
+    assert card_of(GLIDER, None, trial_of(centred=None)).rows[0].throw == NOT_TESTED
+    assert card_of(GLIDER, None, trial_of()).rows[0].throw == Result(Verdict.OPEN, "centre only")
+    assert card_of(GLIDER, None, trial_of(centred=None, moved={"low": {}})).rows[0].throw == GOOD
+
+
+# --- the match --------------------------------------------------------------------------------------------------------
+
+TABLE: Final = (0, 40, -12)
+
+
+def gang_of(plan: Plan, **lead: RawValue) -> Record:
+    """Both of the plan's rudder, the second one with a table."""
+    own: dict[str, dict[str, RawValue]] = {"rudder-a": {"correction": (), **lead}, "rudder-b": {"correction": TABLE}}
+    return record(
+        *(
+            entry(n, plan.seats[name].address, name, settings={**FACTORY, **plan.seats[name].settings, **own[name]})
+            for n, name in ((1, "rudder-a"), (2, "rudder-b"))
+        )
+    )
+
+
+def matches(**changes: Any) -> Matches:
+    """As a match of both would have left it."""
+    row = MatchRow(uid_of(2).hex(), "rudder-b", (0.0, 0.4, -0.12), 1.234, 0.078)
+    fields: dict[str, Any] = {"lead": "rudder-a", "stored": True, "members": [row], "lead_uid": uid_of(1).hex()}
+    return Matches(1, {"rudder": MatchGang(**{**fields, **changes})})
+
+
+OTHER: Final = MatchRow(uid_of(9).hex(), "rudder-b", (0.0, 0.4, -0.12), 1.2, 0.1)
+
+
+@pytest.mark.parametrize(
+    ("kept", "lead", "why"),
+    [
+        (matches(), {}, ""),
+        (Matches(1, {}), {}, "not matched"),
+        (
+            matches(stored=False, refused=("its rod is off",)),
+            {},
+            "not matched: the last try was refused: its rod is off",
+        ),
+        (matches(stored=False), {}, "not matched: the last try was refused: the tables were not better"),
+        (matches(members=[OTHER]), {}, "not matched since: another actuator is in rudder-b now"),
+        (matches(lead_uid=uid_of(9).hex()), {}, "not matched since: another actuator is in rudder-a now"),
+        (matches(lead_uid=""), {}, "not matched since: another actuator is in rudder-a now"),
+        (matches(lead="rudder-b"), {}, "not matched since: rudder-b led then"),
+        (matches(members=[]), {}, "not matched since: the gang had other members then"),
+        (matches(), {"correction": (1, 0)}, "not matched since: the correction table of rudder-a is another now"),
+        (
+            matches(members=[msgspec.structs.replace(OTHER, uid=uid_of(2).hex(), table_deg=(0.0, 0.41, -0.12))]),
+            {},
+            "not matched since: the correction table of rudder-b is another now",
+        ),
+    ],
+)
+def test_a_gang_is_matched_as_long_as_the_same_sit_in_it_with_the_same_tables(
+    tmp_path: Path, kept: Matches, lead: dict[str, RawValue], why: str
+) -> None:
+    plan = write_plan(tmp_path)
+    made = gang_of(plan, **lead)
+    seen = {one.function: Member(one.uid, (one.settings["correction"],)) for one in made.entries}
+    assert unmatched(plan, kept, seen) == ({"rudder": why} if why else {})
+    card = card_of(made, plan, None, kept)
+    assert [note for note in card.warnings if note.heading == "Match"] == (
+        [Note("Match", f"rudder: {why}.")] if why else []
+    )
+    if why:
+        assert [row.match for row in card.rows] == [Result(Verdict.BAD, why.partition(":")[0])] * 2
+    else:
+        told = [Result(row.match.verdict, row.match.text.replace("\N{NO-BREAK SPACE}", " ")) for row in card.rows]
+        assert told == [Result(Verdict.NOTHING, "leads"), Result(Verdict.GOOD, "0.08 deg, was 1.23 deg")]
+    for text in (Page(card_html(card)).text, svg_text(card_svg(card)).replace("\N{NO-BREAK SPACE}", " ")):
+        assert ("not matched" in text) is bool(why)
+
+
+def test_one_that_could_not_be_read_is_not_known_to_be_matched(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path)
+    kept = matches()
+    seen = {"rudder-b": Member(uid_of(2), (TABLE,))}
+    assert list(unmatched(plan, kept, seen).values()) == ["not known to be matched: rudder-a could not be read"]
+    both = {"rudder-a": Member(uid_of(1), ((), ())), "rudder-b": Member(uid_of(2), (TABLE, ()))}
+    assert "table of rudder-b is another now" in unmatched(plan, kept, both).popitem()[1], "in one memory only"
 
 
 def test_whatever_is_not_as_it_should_be_comes_first() -> None:
@@ -231,11 +355,11 @@ def test_whatever_is_not_as_it_should_be_comes_first() -> None:
         edited=("it was changed",),
     )
     assert card_of(made, None, trial_of(uid=uid_of(8).hex())).warnings == (
-        "The file of the record: it was changed.",
-        "Not the whole bus: the search was not proven complete: noise.",
-        f"Not the whole bus: without an address, so not read: {uid_of(9).hex()}.",
-        "aileron: travel had been changed without being stored.",
-        f"The trial was of others too, who are not in this record: {uid_of(8).hex()}.",
+        Note("Record", "The file of the record: it was changed."),
+        Note("Record", "Not the whole bus: the search was not proven complete: noise."),
+        Note("Record", f"Not the whole bus: without an address, so not read: {uid_of(9).hex()}."),
+        Note("Settings", "aileron: travel had been changed without being stored."),
+        Note("Trial", f"The trial was of others too, who are not in this record: {uid_of(8).hex()}."),
     )
     for text in (Page(card_html(card_of(made))).text, svg_text(card_svg(card_of(made)))):
         assert "Search NOT proven complete" in text
@@ -281,7 +405,16 @@ def everything_on(card: Card) -> list[str]:
     """All the texts that must stand on either page."""
     texts = [card.title, card.day, card.short, DISCLAIMER, *CAUTIONS, "Notes", "Set up by", "Checked by"]
     for row in card.rows:
-        texts += [row.function, row.kind, row.uid, row.loss, row.loss_test.text, row.match.text, *row.faults]
+        texts += [
+            row.function,
+            row.kind,
+            row.uid,
+            row.loss,
+            row.loss_test.text,
+            row.throw.text,
+            row.match.text,
+            *row.trial_faults,
+        ]
         texts += [f"{name} {value}" for name, value, _ in row.settings]
     return [" ".join(text.replace("\N{NO-BREAK SPACE}", " ").split()) for text in texts]
 
@@ -321,6 +454,11 @@ def test_any_title_gives_a_whole_page(title: str) -> None:
     card = card_of(record(entry(1, 3, title), title=title))
     assert " ".join(printable(title).split()) in Page(card_html(card)).text
     assert svg_text(card_svg(card)).replace(" ", "").count("Commissioningcard".upper()) == 1
+
+
+def test_the_window_is_named_after_the_airframe() -> None:
+    card = card_of(record(entry(1, 3), title="Tug & glider"))
+    assert f"<title>Tug &amp; glider, {card.day}, {card.short}</title>" in card_html(card)
 
 
 @pytest.mark.parametrize("count", [0, 1, 12, 32, 60])

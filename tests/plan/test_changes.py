@@ -9,11 +9,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busproto.errors import InputError
+from busproto.errors import InputError, OperationError
+from busproto.ops.link import Link
+from busproto.ops.steps import Progress
 from busproto.ops.survey import Survey, survey
 from busproto.plan.audit import goals
 from busproto.plan.changes import Change, Goal, carry_out, changes, verify
 from busproto.wire.frame import UNADDRESSED
+from busproto.wire.parameters import FACTORY
 from tests.ops.helpers import Box, box, uid_of
 from tests.plan.airframes import AddressWatch, hauler
 
@@ -81,7 +84,12 @@ def test_settings_are_set_stored_and_left_alone_where_they_are_not_named() -> No
     ]
     stored = bench.bus.actuators[0].settings.stored()
     assert (stored["travel"], stored["neutral"], stored["soft-start"]) == (10000, -50, 333)
-    assert bench.run(verify(wanted)).proven
+    steps: list[Progress] = []
+    assert Link(bench.bus.host, steps.append).run(verify(wanted)).proven
+    assert [(one.at, one.of) for one in steps if one.task == "reading back"] == [(0, 1), (1, 1)]
+    more = [Goal(uid_of(1), "flap", 5, {"travel": 11000})]
+    Link(bench.bus.host, steps.append).run(carry_out(changes(look(bench), more), more, note=ignore))
+    assert [(one.at, one.of) for one in steps if one.task == "applying"] == [(0, 1), (1, 1)]
 
 
 def test_what_is_in_working_memory_only_is_stored_and_what_is_stored_only_is_worked_with() -> None:
@@ -127,6 +135,28 @@ def test_a_goal_that_is_not_on_the_line_is_refused_before_anything_is_sent() -> 
     bench = row_of(1)
     with pytest.raises(InputError, match="is not on the line"):
         changes(look(bench), [Goal(uid_of(99), "flap", 5, {})])
+
+
+def test_a_travel_that_is_too_narrow_for_the_table_in_force_is_refused_before_anything_is_sent() -> None:
+    bench = box(1)
+    actuator = bench.add(1, 5, correction=(0, 900, 900))
+    with pytest.raises(InputError, match=r"^flap: correction: .* needs a travel of 18\.00 deg or more"):
+        changes(look(bench), [Goal(uid_of(1), "flap", 5, {"travel": 1799})])
+    wanted = [Goal(uid_of(1), "flap", 5, {"travel": 1799, "correction": (0, 800, 800)})]
+    bench.run(carry_out(changes(look(bench), wanted), wanted, note=ignore))
+    assert (actuator.settings.stored()["travel"], actuator.settings.stored()["correction"]) == (1799, (0, 800, 800))
+
+
+def test_the_same_on_one_that_could_not_be_read_beforehand_leaves_its_settings_alone() -> None:
+    bench = box(1)
+    bench.add(1, 5, correction=(0, 900, 900))
+    bench.add(2, 5)
+    wanted = [Goal(uid_of(1), "flap", 5, {"stiffness": 20, "travel": 1799}), Goal(uid_of(2), "rudder", 6, {})]
+    with pytest.raises(OperationError, match=r"flap: correction: .*\. Nothing was set in it") as caught:
+        bench.run(carry_out(changes(look(bench), wanted), wanted, note=ignore))
+    assert caught.value.address == 5
+    assert bench.truth == {uid_of(1): 5, uid_of(2): 6}
+    assert bench.bus.actuators[0].settings.working == {**FACTORY, "correction": (0, 900, 900)}
 
 
 def test_the_hauler_with_everything_wrong_becomes_as_planned_but_for_what_only_hands_can_mend(tmp_path: Path) -> None:

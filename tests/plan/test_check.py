@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from busproto.plan import examples
-from busproto.plan.check import KINDS, Finding, check, check_fleet, seat_sweep
+from busproto.plan.check import check, check_fleet, seat_sweep
+from busproto.plan.finding import KINDS, Finding
 from busproto.plan.load import load, load_fleet
 from tests.plan.texts import AIRFRAME, FLEET, write_plan
 
@@ -44,6 +45,21 @@ def of_aileron(settings: str) -> tuple[tuple[str, str], ...]:
     return (("[function.aileron]", f"[function.aileron]\nsettings = {{ {settings} }}"),)
 
 
+def of_rudder(one: str, other: str) -> tuple[tuple[str, str], ...]:
+    """Both members of the rudder with these settings; the first ones need a line of their own."""
+    named = (("rudder-a", one), ("rudder-b", other))
+    return tuple(
+        (f"[function.{name}]", f"[function.{name}]\nsettings = {{ {settings} }}")
+        for name, settings in named
+        if settings
+    )
+
+
+RATED = (("mechanical-travel = 180", "mechanical-travel = 180\nstall-torque = 2.5\nstall-current = 3200"),)
+"""Rated for 2.5 N m and 3.2 A: with 60 % stiffness each is a spring of 1.5 N m/deg, up to its stall torque."""
+STALL = "'rudder-a' would pull with up to 2.50 N m at the arm, and all of them draw 6.4 A, by their ratings"
+UNKNOWN = "how hard is not known: the fleet map does not tell stall-torque and stall-current of each"
+
 CASES = {
     "nothing": Case(found=()),
     "one address twice": Case(
@@ -75,31 +91,167 @@ CASES = {
                   ('[function.rudder-b]\nmodel = "small"', '[function.rudder-b]\nmodel = "other"\nfirmware = "1.1"')),
         fleet=(("[model.small]", "[model.other]\nsupply = [4, 9]\n[model.small]"),),
         found=(
-            error("gang-unlike", "one.toml:19: gang.rudder: its members differ in model: 'rudder-a' small, 'rudder-b' "
-                  "other; on one surface they would fight"),
-            error("gang-unlike", "one.toml:19: gang.rudder: its members differ in firmware: 'rudder-a' 1.0, 'rudder-b' "
-                  "1.1; on one surface they would fight"),
+            error("gang-unlike", "one.toml:19: gang.rudder: its members differ in model: 'rudder-a' small (one.toml:14), "
+                  "'rudder-b' other (one.toml:17); on one surface they would fight"),
+            error("gang-unlike", "one.toml:19: gang.rudder: its members differ in firmware: 'rudder-a' 1.0 (one.toml:15), "
+                  "'rudder-b' 1.1 (one.toml:18); on one surface they would fight"),
         ),
     ),
     "a firmware in a gang that is not stated": Case(
         airframe=(('[function.rudder-a]\nmodel = "small"', '[function.rudder-a]\nmodel = "small"\nfirmware = "1.0"'),),
         found=(),
     ),
-    "two ways to move in a gang": Case(
-        airframe=(("[function.rudder-b]", '[function.rudder-b]\nsettings = { travel = 100, loss-action = "hold", '
-                   "loss-time-out = 900, soft-start = 0, slew-limit = 80 }"),),
+    "two ways to move in a gang, of unknown strength": Case(
+        airframe=of_rudder("", "travel = 100, loss-action = 'hold', loss-time-out = 900"),
         found=(
-            error("gang-unlike", "one.toml:18: gang.rudder: its members differ in travel: 'rudder-a' 120.00 deg, "
-                  "'rudder-b' 100.00 deg; on one surface they would fight"),
-            error("gang-unlike", "one.toml:18: gang.rudder: its members differ in loss-action: 'rudder-a' limp, 'rudder-b' "
-                  "hold; on one surface they would fight"),
-            advice("gang-timing", "one.toml:18: gang.rudder: its members differ in loss-time-out: 'rudder-a' 500 ms, "
-                   "'rudder-b' 900 ms; then one runs ahead of the other"),
-            advice("gang-timing", "one.toml:18: gang.rudder: its members differ in soft-start: 'rudder-a' 1000 ms, "
-                   "'rudder-b' 0 ms; then one runs ahead of the other"),
-            advice("gang-timing", "one.toml:18: gang.rudder: its members differ in slew-limit: 'rudder-a' 300.0 deg/s, "
-                   "'rudder-b' 80.0 deg/s; then one runs ahead of the other"),
+            error("gang-unlike", "one.toml:18: gang.rudder: its members differ in travel: 'rudder-a' 120.00 deg (from the "
+                  f"factory), 'rudder-b' 100.00 deg (one.toml:16); on one surface they would fight; {UNKNOWN}"),
+            error("gang-unlike", "one.toml:18: gang.rudder: its members differ in loss-action: 'rudder-a' limp (from the "
+                  "factory), 'rudder-b' hold (one.toml:16); when the demand is lost they would not do the same; the ones "
+                  "that go limp leave the load to the others"),
+            error("gang-timing", "one.toml:18: gang.rudder: its members differ in loss-time-out: 'rudder-a' 500 ms (from "
+                  "the factory), 'rudder-b' 900 ms (one.toml:16); when the demand is lost one acts before the other"),
         ),
+    ),
+    "presets that fight in a gang": Case(
+        airframe=of_rudder("loss-action = 'preset', preset = -10", "loss-action = 'preset', preset = 20"),
+        fleet=RATED,
+        found=(error("gang-unlike", "one.toml:19: gang.rudder: its members differ in preset: 'rudder-a' -10.00 deg "
+                     "(one.toml:14), 'rudder-b' +20.00 deg (one.toml:17); when the demand is lost they would fight: "
+                     f"{STALL}"),),
+    ),
+    "presets a little apart, where no drive is used up": Case(
+        airframe=of_rudder("loss-action = 'preset', preset = 1", "loss-action = 'preset', preset = 2"),
+        fleet=RATED,
+        found=(error("gang-unlike", "one.toml:19: gang.rudder: its members differ in preset: 'rudder-a' +1.00 deg "
+                     "(one.toml:14), 'rudder-b' +2.00 deg (one.toml:17); when the demand is lost they would fight: "
+                     "'rudder-a' would pull with up to 0.75 N m at the arm, and all of them draw 1.9 A, by their "
+                     "ratings"),),
+    ),
+    "presets of mirrors that agree, seen from their neutrals": Case(
+        airframe=of_rudder("loss-action = 'preset', preset = -20",
+                           "loss-action = 'preset', preset = 22, direction = 'reversed', neutral = 2"),
+        found=(),
+    ),
+    "one number as the preset of two mirrors": Case(
+        airframe=of_rudder("loss-action = 'preset', preset = 20",
+                           "loss-action = 'preset', preset = 20, direction = 'reversed'"),
+        fleet=RATED,
+        found=(error("gang-unlike", "one.toml:19: gang.rudder: its members differ in preset: 'rudder-a' +20.00 deg "
+                     "(one.toml:14), 'rudder-b' -20.00 deg (one.toml:17); when the demand is lost they would fight: "
+                     f"{STALL}"),),
+    ),
+    "one holds, the other goes to its preset": Case(
+        airframe=of_rudder("loss-action = 'hold'", "loss-action = 'preset', preset = 5"),
+        fleet=RATED,
+        found=(error("gang-unlike", "one.toml:19: gang.rudder: its members differ in loss-action: 'rudder-a' hold "
+                     "(one.toml:14), 'rudder-b' preset (one.toml:17); when the demand is lost they would not do the same: "
+                     f"{STALL}"),),
+    ),
+    "one goes to the preset before the other": Case(
+        airframe=of_rudder("loss-action = 'preset', preset = 5",
+                           "loss-action = 'preset', preset = 5, loss-time-out = 900"),
+        fleet=RATED,
+        found=(error("gang-timing", "one.toml:19: gang.rudder: its members differ in loss-time-out: 'rudder-a' 500 ms (from "
+                     "the factory), 'rudder-b' 900 ms (one.toml:17); when the demand is lost one acts before the other: "
+                     f"{STALL}"),),
+    ),
+    "ends of mirrors that agree": Case(
+        airframe=of_rudder("end-high = 50", "end-low = -50, direction = 'reversed'"),
+        found=(error("end-cuts-travel", ""), error("end-cuts-travel", "")),
+    ),
+    "ends that agree as numbers only": Case(
+        airframe=of_rudder("end-high = 50", "end-high = 50, direction = 'reversed'"),
+        fleet=RATED,
+        found=(
+            error("end-cuts-travel", ""),
+            error("end-cuts-travel", ""),
+            error("gang-unlike", "one.toml:19: gang.rudder: its members differ in end-low, end-high: 'rudder-a' stops at "
+                  "-60.00 and +50.00 deg (one.toml:14), 'rudder-b' stops at -50.00 and +60.00 deg (one.toml:17); at the end "
+                  f"of the sweep they would fight: {STALL}"),
+        ),
+    ),
+    "ends outside of the travel decide nothing": Case(airframe=of_rudder("end-high = 70", "end-high = 80"), found=()),
+    "how hard and how fast in a gang": Case(
+        airframe=of_rudder("", "stiffness = 30, dead-band = 0.4, minimum-drive = 9, damping = 50, over-temperature = 70, "
+                           "slew-limit = 299, soft-start = 990"),
+        fleet=RATED,
+        found=(
+            error("gang-timing", "one.toml:18: gang.rudder: its members differ in slew-limit: 'rudder-a' 300.0 deg/s (from "
+                  "the factory), 'rudder-b' 299.0 deg/s (one.toml:16); in a fast move one runs ahead of the other: "
+                  "'rudder-a' would pull with up to 0.20 N m at the arm, and all of them draw 0.5 A, by their ratings"),
+            error("gang-timing", "one.toml:18: gang.rudder: its members differ in soft-start: 'rudder-a' 1000 ms (from the "
+                  "factory), 'rudder-b' 990 ms (one.toml:16); when they take hold one runs ahead of the other: 'rudder-b' "
+                  "would pull with up to 0.75 N m at the arm, and all of them draw 1.9 A, by their ratings"),
+            error("gang-unlike", "one.toml:18: gang.rudder: its members differ in stiffness: 'rudder-a' 60 % (from the "
+                  "factory), 'rudder-b' 30 % (one.toml:16); the stiffer one carries more of the load"),
+            error("gang-unlike", "one.toml:18: gang.rudder: its members differ in dead-band: 'rudder-a' 0.10 deg (from the "
+                  "factory), 'rudder-b' 0.40 deg (one.toml:16); within the difference the one with the smallest holds alone"),
+            advice("gang-uneven", "one.toml:18: gang.rudder: its members differ in minimum-drive: 'rudder-a' 5 % (from the "
+                   "factory), 'rudder-b' 9 % (one.toml:16); the one with more is the first to push"),
+            advice("gang-uneven", "one.toml:18: gang.rudder: its members differ in damping: 'rudder-a' 30 % (from the "
+                   "factory), 'rudder-b' 50 % (one.toml:16); in a fast move one is held back more than the other"),
+            advice("gang-uneven", "one.toml:18: gang.rudder: its members differ in over-temperature: 'rudder-a' 85 degC (from "
+                   "the factory), 'rudder-b' 70 degC (one.toml:16); the one with the lowest goes limp first, and the others "
+                   "carry its load"),
+        ),
+    ),
+    "a rating that gives more than it takes": Case(
+        fleet=(("mechanical-travel = 180", "stall-torque = 25\nstall-current = 3200\nno-load-speed = '0.16 s/60 deg'"),),
+        found=(error("rating-impossible", "fleet.toml:8: model.small.stall-torque: 25 N m times 375 deg/s is 164 W, 8.4 V "
+                     "times 3.2 A is 26.9 W: at half its speed it would give 40.9 W, more than it takes when it draws its "
+                     "stall current; look at the units of torque and speed"),),
+    ),
+    "a rating that no plain motor has": Case(
+        fleet=(("mechanical-travel = 180", "stall-torque = '60 kgf cm'\nstall-current = 3200\nno-load-speed = 375"),),
+        found=(advice("rating-implausible", "fleet.toml:8: model.small.stall-torque: 5.88 N m times 375 deg/s is 38.5 W, "
+                      "8.4 V times 3.2 A is 26.9 W: a DC motor gives at most as much torque times speed as it takes volts "
+                      "times amps; only a drive that limits its current when it stalls has more. Look at the units"),),
+    ),
+    "a rating with the unit mistaken": Case(
+        fleet=(("mechanical-travel = 180", "stall-torque = '2.5 kgf cm'\nstall-current = 3200\nno-load-speed = 360"),),
+        found=(advice("rating-implausible", "fleet.toml:8: model.small.stall-torque: 0.245 N m times 360 deg/s is 1.54 W, "
+                      "8.4 V times 3.2 A is 26.9 W: only 6% of what goes in; look at the units of torque and speed"),),
+    ),
+    "a plausible rating": Case(
+        fleet=(("mechanical-travel = 180", "stall-torque = '25 kgf cm'\nstall-current = 3200\nno-load-speed = 360"),),
+        found=(),
+    ),
+    "too much on the line, and one end open": Case(
+        bus="[line]\nunit-load = 4.0\nother-loads = 20\nterminations = [120.0]",
+        found=(
+            error("line-load", "one.toml:9: line.unit-load: 4 actuators of 4 unit load each and 20 more are 36; a driver has "
+                  "to drive 32: at most 3 such actuators"),
+            advice("line-idle", "one.toml:8: line: no bias is stated: nothing holds an idle line but the receivers' own "
+                   "threshold, which their maker has to promise. Two resistors of up to 1059 Ohm on 5 V would hold it at "
+                   "200 mV"),
+            advice("line-ends", "one.toml:11: line.terminations: 1 termination is stated; a line has one at each of its two "
+                   "ends"),
+        ),
+    ),
+    "a bias that is too weak": Case(  # 183.19 mV: 5 V over 2 x 680 Ohm and 51.724 Ohm; 200 mV by TIA/EIA-485-A
+        bus="[line]\nunit-load = 4.0\nother-loads = 16\nterminations = [120.0, 120.0]\nbias = 680",
+        found=(error("line-idle", "one.toml:12: line.bias: two resistors of 680 Ohm on 5 V hold the idle line of 51.7 Ohm at "
+                     "183.2 mV; a receiver may take less than 200 mV for a start bit: 621 Ohm or less"),),
+    ),
+    "a line that fits": Case(
+        bus="[line]\nunit-load = 4.0\nother-loads = 16\nterminations = [120.0, 120.0]\nbias = 560", found=()
+    ),
+    "a time-out shorter than the time between two demands": Case(
+        bus="demands-per-second = 10",
+        airframe=(*of_aileron("loss-time-out = 90"),
+                  ("[function.throttle]", "[function.throttle]\nsettings = { loss-time-out = 250 }")),
+        found=(
+            error("loss-time-out-short", "one.toml:13: function.aileron.settings.loss-time-out: 90 ms is shorter than the 100 "
+                  "ms between two demands: the loss action would begin again and again"),
+            advice("loss-time-out-short", "one.toml:10: function.throttle.settings.loss-time-out: 250 ms is less than 3 times "
+                   "the 100 ms between two demands: a few that are lost in a row let the loss action begin"),
+        ),
+    ),
+    "a pack by its cells alone": Case(
+        airframe=(("[supply]\nfull = 8.4\nempty = 6.4\n", "[pack]\nchemistry = 'lipo-hv'\ncells = 2\n"),),
+        found=(error("supply-above-rating", "one.toml:6: pack.cells ('throttle', 'aileron', 'rudder-a', 'rudder-b'): a full "
+                     "pack of 8.70 V is above the rating: 'small' is rated for 4.80..8.40 V"),),
     ),
     "a preset beyond an end": Case(
         airframe=of_aileron('loss-action = "preset", preset = -70, end-low = -60'),
@@ -202,8 +354,8 @@ CASES = {
     ),
     "a pack that is not stated": Case(
         airframe=(("[supply]\nfull = 8.4\nempty = 6.4\n", ""),),
-        found=(advice("supply-unstated", "one.toml: : there is no [supply], so the rating of the actuators cannot be "
-                      "checked"),),
+        found=(advice("supply-unstated", "one.toml: : there is no [supply] and no [pack], so the rating of the actuators "
+                      "cannot be checked"),),
     ),
     "voltages exchanged": Case(
         airframe=(("full = 8.4\nempty = 6.4", "full = 6.4\nempty = 8.4"),),

@@ -33,13 +33,10 @@ from busproto.plan.claim import (
     claim_by_hand,
     claim_by_nudge,
     exchange_seats,
-    meet,
-    own_address,
     places_for,
-    scratch_moves,
     tasks_of,
-    whom,
 )
+from busproto.plan.crew import meet, own_address, scratch_moves, whom
 from busproto.plan.load import Plan, load
 from busproto.plan.seating import load_seating, save_seating
 from busproto.wire import Message
@@ -204,7 +201,7 @@ class Bench:
 
     def muster(self) -> tuple[Member, ...]:
         roster = self.box.run(find(rng=random.Random(5)))
-        return self.box.run(meet(roster, scratch_moves(self.plan, roster)))
+        return self.box.run(meet(roster, scratch_moves(self.plan, roster)))[0]
 
     def run(self, *, patience_s: float | None = None, crew: Sequence[Member] | None = None) -> Ended:
         return self.box.run(
@@ -655,7 +652,7 @@ def test_twins_get_none_and_are_not_asked(plan: Plan) -> None:
     on_bus.add(2, 9)
     roster = roster_of((1, 7), (2, 9), twins=(2,))
     assert scratch_moves(plan, roster) == []
-    assert [member.uid for member in on_bus.run(meet(roster, []))] == [uid_of(1)]
+    assert [member.uid for member in on_bus.run(meet(roster, []))[0]] == [uid_of(1)]
 
 
 def test_too_few_free_addresses_are_said(plan: Plan) -> None:
@@ -668,7 +665,7 @@ def test_one_that_does_not_say_what_it_is_stays_in_the_list() -> None:
     on_bus = box()
     on_bus.add(1, 7)
     on_bus.add(2, 8).is_mute = True
-    crew = on_bus.run(meet(roster_of((1, 7), (2, 8)), []))
+    crew = on_bus.run(meet(roster_of((1, 7), (2, 8)), []))[0]
     assert [(member.address, member.model) for member in crew] == [(7, "bench 25"), (8, "")]
 
 

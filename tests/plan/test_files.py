@@ -123,6 +123,30 @@ def test_settings_of_both_files_are_said_at_once_with_their_units(tmp_path: Path
     ]
 
 
+def test_a_table_that_would_turn_the_arm_back_is_said_where_both_files_meet(tmp_path: Path) -> None:
+    more = "[function.flap]\nsettings = { correction = [0, -6, 0] }"
+    write_texts(tmp_path, settings="travel = 10.5", more=more)
+    [problem] = problems_of(tmp_path)
+    assert problem.startswith("line 20: function.flap: correction: from point 1 to 2 it changes by 6.00 deg, and they ")
+    write_texts(tmp_path, settings="travel = 12", more=more)
+    assert load(tmp_path / "one.toml").seats["flap"].settings["correction"] == (0, -600, 0)
+
+
+def test_settings_of_a_fleet_map_alone_are_looked_at(tmp_path: Path) -> None:
+    write_texts(tmp_path, settings="travel = 11\nneutral = 40")
+    fleet = (tmp_path / "fleet.toml").read_text("utf-8")
+    steep = fleet.replace("address = 40", "address = 40\nsettings = { correction = [0, 6, 0] }")
+    (tmp_path / "fleet.toml").write_text(steep, "utf-8")
+    with pytest.raises(FileError) as caught:
+        load_fleet(tmp_path / "fleet.toml")
+    neutral, flap = caught.value.problems
+    (tmp_path / "odd.toml").write_text("fleet-map = ", "utf-8")
+    with pytest.raises(FileError, match=r"odd\.toml': not valid TOML"):
+        load_fleet(tmp_path / "odd.toml")
+    assert neutral == "line 5: settings.neutral: 40.00 deg is outside -30.00..30.00 deg"
+    assert flap.startswith("line 24: function.flap.settings: correction: from point 1 to 2 it changes by 6.00 deg")
+
+
 def test_gangs_and_functions_that_make_no_sense_are_said(tmp_path: Path) -> None:
     more = '[gang.tail]\nnumber = 1\nmembers = ["rudder-a", "flap"]\n[function.tailhook]\n'
     write_texts(tmp_path, more=more)
@@ -139,7 +163,7 @@ def test_gangs_and_functions_that_make_no_sense_are_said(tmp_path: Path) -> None
     ("name", "why"),
     [
         ("nowhere.toml", "the map '{}/nowhere.toml' cannot be read: No such file or directory"),
-        (".", "the map '{}' cannot be read: Is a directory"),
+        (".", "the map '{}' cannot be read: it is a directory"),
         ("a\\u0000b", "the map '{}/a\0b' cannot be read: embedded null byte"),
     ],
 )
@@ -373,7 +397,7 @@ def test_functions_that_are_no_longer_there_are_left_out(tmp_path: Path) -> None
             "0000000000000001 stands in several functions",
         ),
         ("[" * 100_000, ""),
-        (b"\xff\xfe", "it is not UTF-8 text"),
+        (b"\xc3(", "it is not UTF-8 text"),
     ],
 )
 def test_a_bad_file_of_seats_is_told(text: str | bytes, said: str, tmp_path: Path) -> None:

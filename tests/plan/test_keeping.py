@@ -11,8 +11,9 @@ from typing import Any, Final
 
 import pytest
 
+from busproto import lasting
 from busproto.errors import InputError
-from busproto.keeping import append_line, read_text, write_whole
+from busproto.keeping import append_line, check_appendable, check_writable, keep_numbered, kept, read_text, write_whole
 
 OLD: Final = "old content\n" * 100
 NEW: Final = "new content, with é and \U0001f6e9\n" * 100
@@ -269,10 +270,81 @@ def test_what_cannot_be_read_is_told(tmp_path: Path) -> None:
     (tmp_path / "latin").write_bytes("naïve".encode("latin-1"))
     for name, why in {
         "missing": "No such file or directory",
-        ".": "Is a directory",
+        ".": "it is a directory",
         "latin": "it is not UTF-8 text (byte 2)",
         "a\0b": "embedded null byte",
     }.items():
         with pytest.raises(InputError) as caught:
             read_text(tmp_path / name)
         assert str(caught.value) == f"'{tmp_path / name}' cannot be read: {why}"
+
+
+# --- beforehand, and all the same --------------------------------------------------------------------------------
+
+
+def test_a_place_is_tried_with_a_real_file_and_left_as_it_was(tmp_path: Path, system: System) -> None:
+    path = tmp_path / "a"
+    for is_there in (False, True):
+        if is_there:
+            write_whole(path, OLD)
+        before = names_in(tmp_path)
+        calls = calls_of(system, lambda: check_writable(path))
+        assert calls.count("fsync") == calls.count("unlink") == 1
+        assert names_in(tmp_path) == before
+        for name in ("open", "fdopen", "fsync"):
+            system.fail(calls.index(name), full_disk)
+            with pytest.raises(InputError) as caught:
+                check_writable(path)
+            assert str(caught.value) == f"'{path}' cannot be written: No space left on device; nothing was changed"
+            system.mend()
+            assert names_in(tmp_path) == before, name
+
+
+def test_as_much_is_tried_as_a_result_may_need(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A disk with a little room left passes for a full one: the result of a trial of 32 has some 20 kB."""
+    sizes: list[int] = []
+    real = os.fsync
+
+    def sync(handle: int) -> None:
+        sizes.append(os.fstat(handle).st_size)
+        real(handle)
+
+    monkeypatch.setattr(os, "fsync", sync)
+    check_writable(tmp_path / "a")
+    assert sizes == [65_536]
+
+
+def test_no_place_for_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for place, why in {tmp_path: "is a directory", tmp_path / "none" / "a": "there is no directory"}.items():
+        for look in (check_writable, check_appendable):
+            with pytest.raises(InputError, match=f"'{place}'.* ?{why}"):
+                look(place)
+    append_line(tmp_path / "log", "one")
+    check_appendable(tmp_path / "log")
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with pytest.raises(InputError, match="cannot be read and written: Permission denied; nothing was changed"):
+        check_appendable(tmp_path / "log")
+    check_writable(tmp_path / "log")  # it would be replaced, not added to
+
+
+def test_what_cannot_be_kept_is_noted_and_the_caller_goes_on(tmp_path: Path) -> None:
+    with lasting.account() as account:
+        kept(lambda: write_whole(tmp_path / "a", NEW))
+        assert kept(lambda: 7) == 7
+        assert (account.unkept, account.changes) == ([], [f"'{tmp_path / 'a'}' was written"])
+        assert kept(lambda: write_whole(tmp_path / "none" / "a", NEW)) is None
+    (why,) = account.unkept
+    assert why.startswith(f"'{tmp_path / 'none' / 'a'}' cannot be written: No such file or directory; ")
+    assert why.endswith("this result is not kept: what is printed here is all there is of it")
+
+
+def test_copies_are_numbered_and_none_is_left_half(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "tow.seats.json"
+    assert keep_numbered(path) is None
+    path.write_text(OLD, "utf-8")
+    assert [keep_numbered(path) for _ in range(2)] == [tmp_path / f"tow.seats.{number}.json" for number in (1, 2)]
+    assert (tmp_path / "tow.seats.2.json").read_text("utf-8") == path.read_text("utf-8") == OLD
+    monkeypatch.setattr(os, "fsync", lambda _: (_ for _ in ()).throw(full_disk()))
+    with pytest.raises(InputError, match=r"tow.seats.3.json' cannot be written: No space left"):
+        keep_numbered(path)
+    assert "tow.seats.3.json" not in names_in(tmp_path)

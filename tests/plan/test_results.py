@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Sequence
 from importlib import resources
 from pathlib import Path
 from typing import Any, Final
@@ -12,10 +13,11 @@ import pytest
 
 from busproto.errors import InputError
 from busproto.plan import results
-from busproto.plan.card import load_matches, load_trial
+from busproto.plan.card import load_trial
+from busproto.plan.gang_match import load_matches, matches_of, unmatched
 from busproto.plan.load import Gang, Plan, load
 from busproto.plan.match import Figures, Matched
-from busproto.plan.results import gang_named, keep_match, keep_trial
+from busproto.plan.results import gang_named, keep_match, trial_body, write_trial
 from busproto.plan.trial import PARTS
 from tests.plan.test_match import members, rudder
 
@@ -34,7 +36,11 @@ def names(plan: Plan) -> set[str]:
 
 def matched() -> Matched:
     figures = Figures(greatest_deg={}, rms_deg={}, idle_ma=1.0, peak_idle_ma=2.0, torque_nm=0.1, curve={})
-    return Matched(figures, figures, {}, stored=True)
+    return Matched(figures, figures, {})
+
+
+def keep_trial(plan: Plan, parts: Sequence[str], missing: Sequence[str], unmatched: dict[str, str]) -> dict[str, Any]:
+    return write_trial(plan, trial_body(plan, parts, [], {}, missing, unmatched))
 
 
 def dated(monkeypatch: pytest.MonkeyPatch, text: str) -> None:
@@ -43,9 +49,9 @@ def dated(monkeypatch: pytest.MonkeyPatch, text: str) -> None:
 
 def test_a_trial_of_fewer_parts_leaves_the_earlier_one_there(plan: Plan, monkeypatch: pytest.MonkeyPatch) -> None:
     dated(monkeypatch, "2031-05-04T10:00:00+02:00")
-    whole = keep_trial(plan, PARTS, [], {}, ["rudder, lead"])
+    whole = keep_trial(plan, PARTS, ["rudder, lead"], {})
     dated(monkeypatch, "2031-05-04T11:30:00+02:00")
-    part = keep_trial(plan, ["loss"], [], {}, [])
+    part = keep_trial(plan, ["loss"], [], {})
     assert names(plan) == {"rudder.trial.json", "rudder.trial.20310504T100000.json"}
     assert json.loads(plan.beside("trial.json").read_text()) == part
     assert json.loads(plan.beside("trial.20310504T100000.json").read_text()) == whole
@@ -54,9 +60,9 @@ def test_a_trial_of_fewer_parts_leaves_the_earlier_one_there(plan: Plan, monkeyp
 
 
 def test_a_trial_of_the_same_parts_takes_the_place_of_the_earlier_one(plan: Plan) -> None:
-    keep_trial(plan, ["loss"], [], {}, [])
-    keep_trial(plan, PARTS, [], {}, [])
-    keep_trial(plan, PARTS, [], {}, [])
+    keep_trial(plan, ["loss"], [], {})
+    keep_trial(plan, PARTS, [], {})
+    keep_trial(plan, PARTS, [], {})
     assert names(plan) == {"rudder.trial.json"}
 
 
@@ -64,13 +70,34 @@ def test_a_trial_of_the_same_parts_takes_the_place_of_the_earlier_one(plan: Plan
 def test_what_cannot_be_understood_is_kept_under_another_name(plan: Plan, text: str) -> None:
     for ending in ("trial.json", "match.json"):
         plan.beside(ending).write_text(text, "utf-8")
-    keep_trial(plan, ["loss"], [], {}, [])
+    keep_trial(plan, ["loss"], [], {})
     _bus, link = rudder()
     keep_match(plan, plan.gangs["rudder"], members(link)[:1], matched())
     for ending in ("trial.json", "match.json"):
         assert plan.beside(f"{ending}.unreadable").read_text("utf-8") == text
     assert load_trial(plan.beside("trial.json")).actuators == []
     assert list(load_matches(plan.beside("match.json")).gangs) == ["rudder"]
+
+
+def test_a_gang_that_is_not_matched_is_no_trial_that_passed(plan: Plan) -> None:
+    assert keep_trial(plan, ["loss"], [], {})["passed"]
+    body = keep_trial(plan, ["loss"], [], {"rudder": "not matched"})
+    assert (body["passed"], body["unmatched"]) == (False, {"rudder": "not matched"})
+
+
+def test_a_match_that_was_refused_counts_and_keeps_the_one_before(plan: Plan) -> None:
+    _bus, link = rudder()
+    benches, gang = members(link)[:1], plan.gangs["rudder"]
+    refused = Matched(None, None, {}, ("its rod is off",))
+    first = keep_match(plan, gang, benches, matched())
+    for _ in range(2):
+        kept = keep_match(plan, gang, benches, refused)
+        assert (kept["stored"], kept["tables"], kept["refused"]) == (False, "as before", ["its rod is off"])
+        assert kept["earlier"] == first
+        assert (
+            unmatched(plan, matches_of(plan), {})["rudder"] == "not matched: the last try was refused: its rod is off"
+        )
+    assert "earlier" not in keep_match(plan, gang, benches, matched())
 
 
 def test_the_figures_of_other_gangs_stay(plan: Plan) -> None:

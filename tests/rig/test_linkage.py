@@ -1,4 +1,4 @@
-"""The four-bar linkage: section E of the outside values, and what must hold for any linkage."""
+"""The four-bar linkage: published values, other libraries, and what must hold for any linkage."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def placed(draw: st.DrawFn) -> tuple[Linkage, float]:
     ("assembly", "theta_4", "theta_3"),
     [(Assembly.OPEN, 57.3249, 20.2979), (Assembly.CROSSED, -98.0050, -60.9780)],
 )
-def test_e1_position_of_both_assemblies(assembly: Assembly, theta_4: float, theta_3: float) -> None:
+def test_position_of_both_assemblies(assembly: Assembly, theta_4: float, theta_3: float) -> None:
     """Freudenstein, Trans. ASME 76 (1954), from memory; Norton prints 57.33, -98.01, 20.30, -60.98, from memory."""
     linkage = norton(assembly)
     assert math.remainder(linkage.horn_neutral_deg, 360.0) == pytest.approx(theta_4, abs=1e-4)
@@ -72,7 +72,7 @@ def test_e1_position_of_both_assemblies(assembly: Assembly, theta_4: float, thet
 
 
 @pytest.mark.parametrize("assembly", list(Assembly))
-def test_e1_freudenstein_equation_holds(assembly: Assembly) -> None:
+def test_freudenstein_equation_holds(assembly: Assembly) -> None:
     """K1 cos t4 - K2 cos t2 + K3 = cos(t2 - t4), K1..K3 = 2.5, 1.25, 0.5625; Freudenstein 1955."""
     k_1, k_2 = BASE / ARM, BASE / HORN
     k_3 = (ARM**2 - ROD**2 + HORN**2 + BASE**2) / (2 * ARM * HORN)
@@ -87,7 +87,7 @@ def test_e1_freudenstein_equation_holds(assembly: Assembly) -> None:
 
 
 @pytest.mark.parametrize("assembly", list(Assembly))
-def test_e1_against_a_linkage_library_and_a_root_finder(assembly: Assembly) -> None:
+def test_position_against_a_linkage_library_and_a_root_finder(assembly: Assembly) -> None:
     theta_2 = math.radians(THETA_2)
     end = ARM * math.cos(theta_2), ARM * math.sin(theta_2)
     theta_4 = math.radians(norton(assembly).horn_neutral_deg)
@@ -106,7 +106,7 @@ def test_e1_against_a_linkage_library_and_a_root_finder(assembly: Assembly) -> N
     assert any(one == pytest.approx(ours, abs=1e-9) for one in points)
 
 
-def test_e2_velocities() -> None:
+def test_velocities() -> None:
     """Norton, example 6-7, from memory: with w2 = 25 rad/s, w3 = -4.121 and w4 = 6.998 rad/s."""
     linkage = norton()
     assert 25.0 * linkage.rod_ratio(0.0) == pytest.approx(-4.12091, rel=1e-5)
@@ -114,7 +114,7 @@ def test_e2_velocities() -> None:
     assert 1.0 / linkage.ratio(0.0) == pytest.approx(3.57246, rel=1e-5)
 
 
-def test_e3_transmission_angle_and_its_extremes() -> None:
+def test_transmission_angle_and_its_extremes() -> None:
     """Law of cosines."""
     linkage = norton()
     assert linkage.transmission_deg(0.0) == pytest.approx(37.0270, abs=1e-4)
@@ -126,7 +126,7 @@ def test_e3_transmission_angle_and_its_extremes() -> None:
     )
 
 
-def test_e4_limits_of_the_rocker() -> None:
+def test_limits_of_the_rocker() -> None:
     """Law of cosines at rod + arm and rod - arm; the crank turns all round, as 40 + 120 < 80 + 100 (Grashof)."""
     linkage = norton()
     assert linkage.reach_deg == (-math.inf, math.inf)
@@ -136,7 +136,7 @@ def test_e4_limits_of_the_rocker() -> None:
 
 
 @given(st.floats(5.0, 50.0), st.floats(60.0, 300.0), st.floats(-89.0, 89.0))
-def test_e5_parallelogram(arm_mm: float, base_mm: float, actuator_deg: float) -> None:
+def test_parallelogram(arm_mm: float, base_mm: float, actuator_deg: float) -> None:
     linkage = Linkage.normal_case(arm_mm, arm_mm, base_mm)
     assert linkage.rod_mm == base_mm
     assert linkage.surface_deg(actuator_deg) == pytest.approx(actuator_deg, abs=1e-9)
@@ -154,13 +154,13 @@ NORMAL_CASE = [
 
 
 @pytest.mark.parametrize(("actuator_deg", "surface_deg"), NORMAL_CASE)
-def test_e6_normal_case(actuator_deg: float, surface_deg: float) -> None:
+def test_normal_case(actuator_deg: float, surface_deg: float) -> None:
     """Recomputed from the definition of the normal case."""
     assert normal().surface_deg(actuator_deg) == pytest.approx(surface_deg, abs=1e-5)
 
 
 @pytest.mark.parametrize("actuator_deg", [30.0, -30.0, 45.0, -45.0])
-def test_e6_and_e7_against_the_rod_length_solved_and_derived_by_algebra(actuator_deg: float) -> None:
+def test_normal_case_against_the_rod_length_solved_and_derived_by_algebra(actuator_deg: float) -> None:
     sympy = library("sympy")
     u, w = sympy.symbols("u w")
     a, c, d = 10, 15, 50
@@ -178,12 +178,12 @@ def test_e6_and_e7_against_the_rod_length_solved_and_derived_by_algebra(actuator
 
 
 @pytest.mark.parametrize(("actuator_deg", "ratio"), [(0.0, 0.666667), (30.0, 0.613728), (-30.0, 0.611001)])
-def test_e7_local_ratio(actuator_deg: float, ratio: float) -> None:
+def test_local_ratio(actuator_deg: float, ratio: float) -> None:
     """Implicit derivative, recomputed."""
     assert normal().ratio(actuator_deg) == pytest.approx(ratio, abs=1e-5)
 
 
-def test_e8_throw_against_travel() -> None:
+def test_throw_against_travel() -> None:
     """Recomputed; the end of a wide sweep is nearly flat."""
     at_60, at_75 = normal().throw(60.0), normal().throw(75.0)
     assert (at_60.plus_deg, at_60.minus_deg) == pytest.approx((35.49499, -35.01927), abs=1e-4)
@@ -193,7 +193,7 @@ def test_e8_throw_against_travel() -> None:
     assert normal().throw(60.0, -30.0) == Throw(at_60.plus_deg, normal().surface_deg(-30.0))
 
 
-def test_e8_a_full_half_turn_goes_past_the_turning_point() -> None:
+def test_a_full_half_turn_goes_past_the_turning_point() -> None:
     """At 180 deg of travel the surface turns back before the end on one side: the trap of "more travel is better"."""
     low_deg, high_deg = normal().follows_deg
     assert -90.0 < low_deg < -75.0 < 90.0 < high_deg
@@ -202,7 +202,7 @@ def test_e8_a_full_half_turn_goes_past_the_turning_point() -> None:
 
 
 @given(placed())
-def test_e10_virtual_work(where: tuple[Linkage, float]) -> None:
+def test_virtual_work(where: tuple[Linkage, float]) -> None:
     """Statics without friction: T d(actuator) = H d(surface), with the change measured, not the ratio's formula."""
     linkage, actuator_deg = where
     assume(linkage.transmission_deg(actuator_deg) > 3.0)

@@ -12,8 +12,11 @@ import pytest
 
 from busproto.errors import InputError
 from busproto.rig import hinge
+from busproto.rig.actuator import Actuator
+from busproto.rig.drive import Drive, LimpSurface, profile_s, sine_answer
 from busproto.rig.linkage import Linkage
-from busproto.rig.report import Actuator, AirframeResult, SurfaceResult, report
+from busproto.rig.power import PowerResult, Rest
+from busproto.rig.report import AirframeResult, SurfaceResult, report
 from busproto.rig.supply import awg_ohm_m, lead_ohm
 from busproto.rig.tables import EXAMPLE, RigTables
 from busproto.toml_source import read
@@ -26,6 +29,7 @@ STRONG = Actuator(
     no_load_deg_s=400.0,
     dead_band_deg=0.1,
     sensor_deg=0.0879,
+    slew_deg_s=300.0,
 )
 CREW = dict.fromkeys(("aileron-left", "rudder-top", "rudder-bottom"), STRONG)
 
@@ -55,6 +59,11 @@ def aileron(result: AirframeResult) -> SurfaceResult:
     return result.surfaces[0]
 
 
+def power(result: AirframeResult) -> PowerResult:
+    assert result.power is not None
+    return result.power
+
+
 def rudder(result: AirframeResult) -> SurfaceResult:
     return result.surfaces[1]
 
@@ -71,14 +80,27 @@ def test_one_surface_is_what_the_other_modules_say() -> None:
     assert found.needed_nm == pytest.approx(found.hinge_nm * found.linkage.ratio(found.judged.worst_at_deg), rel=1e-6)
     assert found.margin == pytest.approx(2.5 / found.needed_nm)
     assert found.margin_empty == pytest.approx(found.margin * 6.0 / 8.4)
-    assert found.floating_deg == pytest.approx(-flap.b1 * 8.0 / flap.b2)
+    level = hinge.floating_with_weight_deg(hinge.Surface(0.045, 0.06, flap.b1, flap.b2, 0.12, 0.02), 8.0, pressure_pa)
+    assert found.limp.has_weight
+    assert found.limp.floats_deg == pytest.approx(level)
+    assert level > -flap.b1 * 8.0 / flap.b2  # its weight hangs down
+    assert found.limp.unbalance_nm == pytest.approx(0.12 * 9.80665 * 0.02)
     assert found.lead_ohm == pytest.approx(lead_ohm(1.4, awg_ohm_m(20), temperature_c=40.0))
     assert found.full_throw is not None
     assert found.full_throw.plus_deg == pytest.approx(found.linkage.surface_deg(60.0))
     sweep_deg = found.judged.end_high_deg - found.judged.end_low_deg
     share = 6.0 / 8.4
     steady = 400.0 * share * (1 - found.needed_nm / (2.5 * share))
-    assert found.sweep_s == pytest.approx(sweep_deg / steady)
+    assert found.motion.drive_s == pytest.approx(sweep_deg / steady)
+    assert found.motion.slew_s == pytest.approx(sweep_deg / 300.0)
+    assert found.motion.onset_hz == pytest.approx(300.0 / (math.pi * sweep_deg))
+    assert found.flight_a == pytest.approx(found.needed_nm / 2.5 * 4.0)
+    low_deg, high_deg = found.judged.end_low_deg, found.judged.end_high_deg
+    tilts = [found.linkage.rod_deg(low_deg + (high_deg - low_deg) * at / 500) for at in range(501)]
+    assert found.rod_deg == pytest.approx(
+        (min(tilts) - found.linkage.rod_deg(0.0), max(tilts) - found.linkage.rod_deg(0.0)), abs=1e-3
+    )
+    assert found.transmission_deg == pytest.approx(90.0)
     assert found.problems == ()
     assert found.notes == (
         "hinge moment of a thin aerofoil: an upper estimate",
@@ -102,11 +124,12 @@ def test_a_gang_shares_the_load_and_pays_for_its_fight() -> None:
     assert found.needed_nm == pytest.approx(found.fight.worst_nm * ratio, rel=1e-6)
     assert found.fight.currents_ma[1] == pytest.approx(found.needed_nm / 2.5 * 4000.0, rel=1e-6)
     assert found.problems == (
-        "the margin is 1.37 on an empty pack, 1.5 is wanted: fly slower, ask for less throw, or take a shorter arm "
-        "with more travel, a longer horn or a stronger actuator",
+        "the margin of each actuator is 1.37 on an empty pack, 1.5 is wanted: fly slower, ask for less throw, or take "
+        "a shorter arm with more travel, a longer horn or a stronger actuator",
     )
     assert found.choice.recommended is not None
-    assert found.choice.recommended.travel_deg == 150.0
+    assert found.choice.recommended.judged is not None
+    assert found.choice.recommended.judged.margin > found.margin * 6.0 / 8.4
     calm = rudder(
         report(
             changed(("[surface.rudder.sharing]\nstiffness = 0.8", "[surface.rudder.sharing]\nstiffness = 0.01")), CREW
@@ -123,47 +146,170 @@ def test_a_gang_of_which_nothing_is_said_is_taken_as_even() -> None:
     assert "the load is taken as shared evenly by 2 actuators, without any fight" in found.notes
 
 
-def test_the_supply_of_all_that_is_told() -> None:
-    found = example()
-    assert found.sag_of == ("aileron-left",)
-    assert found.sag_full is not None
-    assert found.sag_empty is not None
-    motor_ohm = 8.4 / 4.0
-    lead = aileron(found).lead_ohm
+def test_the_supply_counts_every_actuator_also_one_without_a_lead() -> None:
+    found = power(example())
+    assert found.counted == ("aileron-left", "rudder-top", "rudder-bottom")
+    assert found.without_lead == ("rudder-top", "rudder-bottom")
+    assert found.limits_v == (4.5, None, None)
+    assert found.full is not None
+    assert found.empty is not None
+    motor_ohm, lead = 8.4 / 4.0, aileron(example()).lead_ohm
     assert lead is not None
-    assert found.sag_full.nodes_v[0] == pytest.approx(8.4 * motor_ohm / (motor_ohm + lead + 0.02))
-    assert found.sag_empty.nodes_v[0] == pytest.approx(6.0 * motor_ohm / (motor_ohm + lead + 0.02))
-    assert found.problems == ()
-    assert found.notes == tuple(
-        f"{one}: no lead is told; it is left out of the sag" for one in ("rudder-top", "rudder-bottom")
+    siemens = 1 / (motor_ohm + lead) + 2 / motor_ohm
+    for rest_v, sag in ((8.4, found.full), (6.0, found.empty)):
+        bus_v = rest_v / (1 + 0.02 * siemens)
+        assert sag.bus_v == pytest.approx(bus_v)
+        assert sag.nodes_v == pytest.approx((bus_v * motor_ohm / (motor_ohm + lead), bus_v, bus_v))
+        assert sag.current_a == pytest.approx(bus_v * siemens)
+    assert (found.problems, found.rating_problems, found.notes) == ((), (), ())
+
+
+def test_who_cannot_be_counted_is_named() -> None:
+    odd = Actuator(2.5, (4.8, 8.4), 120.0)
+    found = power(report(tables(), {**CREW, "rudder-top": odd, "flap": None}))
+    assert found.missing == {"rudder-top": "no stall current is told", "flap": "nothing is known of its model"}
+    assert found.counted == ("aileron-left", "rudder-bottom")
+
+
+def test_in_flight_each_takes_what_its_torque_asks_for() -> None:
+    whole = example()
+    found = power(whole)
+    fight = rudder(whole).fight
+    assert fight is not None
+    assert fight.total_ma is not None
+    assert aileron(whole).flight_a is not None
+    amps = (aileron(whole).flight_a or 0.0) + fight.total_ma / 1000
+    assert found.in_flight_a == pytest.approx(amps)
+    assert found.in_flight_v is not None
+    bus_v = 6.0 - 0.02 * amps
+    assert found.in_flight_v[1:] == pytest.approx((bus_v, bus_v))
+    assert found.in_flight_v[0] == pytest.approx(
+        bus_v - (aileron(whole).lead_ohm or 0.0) * (aileron(whole).flight_a or 0.0)
     )
+
+
+def test_a_lead_of_its_own_and_a_daisy_chain() -> None:
+    own = 'rudder-bottom = { length = 0.2, gauge = 22, brown-out = 4.4, behind = "aileron-left" }'
+    found = power(report(changed(("[flight] ", f"[leads]\n{own}\n[flight] ")), CREW))
+    assert found.without_lead == ("rudder-top",)
+    assert found.full is not None
+    assert found.full.nodes_v[2] < found.full.nodes_v[0] < found.full.nodes_v[1]
+    with pytest.raises(InputError, match="the lead of rudder-bottom begins behind 'fin', whose stall current is not"):
+        report(changed(("[flight] ", f"[leads]\n{own.replace('aileron-left', 'fin')}\n[flight] ")), CREW)
+
+
+def test_other_power_and_a_capacitor() -> None:
+    """The three ways a capacitor empties are those of `busproto.rig.supply`, each held against an integration there."""
+    more = ("resistance = 0.02", "capacitor = 4700.0\nother-power = 10.0\nresistance = 0.02")
+    found = power(report(changed(more), CREW))
+    bare = power(example())
+    assert bare.hold_up_s == {}
+    assert found.empty is not None
+    assert bare.empty is not None
+    assert found.empty.bus_v < bare.empty.bus_v
+    assert found.in_flight_v is not None
+    begins_v = found.in_flight_v[1]  # one without a lead
+    assert begins_v == pytest.approx(6.0 - 0.02 * (found.in_flight_a + 10.0 / begins_v))
+    assert found.hold_up_s["other power only"] == pytest.approx(4700e-6 * (6.0**2 - 4.5**2) / 20.0)
+    assert found.hold_up_s["greatest torque in flight"] == pytest.approx(4700e-6 * 1.5 / found.in_flight_a)
+    assert found.hold_up_s["all stall"] == pytest.approx(4700e-6 * found.empty.load_ohm * math.log(6.0 / 4.5))
+    far = power(report(changed(("resistance = 0.02", "other-power = 450.0\nresistance = 0.02")), CREW))
+    assert far.empty is None
+    assert [one.split(": ")[0] for one in far.problems] == [
+        "when all stall on the empty pack",
+        "in flight, at the greatest torque on the lowest pack",
+    ]
+    assert "the supply collapses above" in far.problems[0]
 
 
 def test_a_thin_lead_lets_it_drop_out_and_a_full_pack_may_be_too_much() -> None:
     low = Actuator(2.5, (4.8, 7.4), 120.0, stall_ma=4000.0)
-    found = report(changed(("gauge = 20 ", "gauge = 30 ")), {**CREW, "aileron-left": low})
-    assert [one.split(":")[0] for one in found.problems] == ["aileron-left"] * 2
-    assert "the full pack has 8.40 V, rated up to 7.4 V (+13.5%): fewer cells, or a regulator" in found.problems[0]
-    assert re.search(
-        r"when all stall on the empty pack it gets 3\.\d\d V, it drops out below 4\.5 V", found.problems[1]
+    found = power(report(changed(("gauge = 20 ", "gauge = 30 ")), {**CREW, "aileron-left": low}))
+    assert found.rating_problems == (
+        "aileron-left: the full pack has 8.40 V, rated up to 7.4 V (+13.5%): fewer cells, or a regulator",
+    )
+    assert len(found.problems) == 1
+    assert re.match(
+        r"aileron-left: when all stall on the empty pack it gets 3\.\d\d V, it drops out below 4\.5 V",
+        found.problems[0],
     )
 
 
 def test_an_empty_pack_below_the_rating_is_told() -> None:
-    found = report(changed(("cells = 2", "cells = 1")), CREW)
-    assert any(
-        "the empty pack has 3.00 V, rated from 4.8 V: stop earlier, or more cells" in one for one in found.problems
+    found = power(report(changed(("cells = 2", "cells = 1")), CREW))
+    assert (
+        "rudder-top: the empty pack has 3.00 V, rated from 4.8 V: stop earlier, or more cells" in found.rating_problems
     )
 
 
 def test_a_pack_without_resistance_is_noted_and_none_at_all_is_fine() -> None:
     found = report(changed(("resistance = 0.02 ", "#")), CREW)
-    assert any("resistance is not told" in one for one in found.notes)
+    assert any("resistance is not told" in one for one in power(found).notes)
     start, end = EXAMPLE.index("[pack]"), EXAMPLE.index("[surface.aileron-left]")
     bare = report(tables(EXAMPLE[:start] + EXAMPLE[end:]), CREW)
-    assert bare.sag_full is None
+    assert bare.power is None
     assert aileron(bare).margin_empty is None
     assert aileron(bare).limit_m_s > aileron(found).limit_m_s
+
+
+def test_what_is_measured_of_the_pack_counts_more_than_its_cells() -> None:
+    found = report(tables(), CREW, Rest(7.4, 8.3, 6.6))
+    assert aileron(found).margin_empty == pytest.approx(aileron(found).margin * 6.6 / 8.4)
+    full_only = report(tables(), CREW, Rest(None, 8.3, None))
+    assert power(full_only).empty is None
+    assert aileron(full_only).margin_empty == pytest.approx(aileron(found).margin * 8.3 / 8.4)
+
+
+def test_neutral_ends_and_stops_narrow_what_the_arm_can_do() -> None:
+    """A positive demand takes the surface up in angle, unless the function's throw says the other way."""
+    tight = Actuator(2.5, (4.8, 8.4), 120.0, room_deg=(20.0, 50.0))
+    found = aileron(report(tables(), {**CREW, "aileron-left": tight}))
+    assert (found.room.plus_deg, found.room.minus_deg) == (50.0, 20.0)
+    assert found.judged.end_low_deg == pytest.approx(-20.0)
+    missed = f"goes to {found.linkage.surface_deg(-20.0):+.1f} deg, -22 deg is wanted"
+    assert any(missed in one for one in found.problems)
+    assert (
+        "the throw to plus takes 67.8 deg of the arm; the actuator's own range has 50.0 deg"
+        in found.choice.tried[0].refused
+    )
+    turned = Actuator(2.5, (4.8, 8.4), 120.0, room_deg=(20.0, 50.0), throw_deg=(22.0, -22.0))
+    other = aileron(report(tables(), {**CREW, "aileron-left": turned}))
+    assert (other.room.plus_deg, other.room.minus_deg) == (20.0, 50.0)
+    shut = Actuator(2.5, (4.8, 8.4), 120.0, room_deg=(0.0, 0.0))
+    with pytest.raises(InputError, match="neutral, end limits and stops leave the arm no way to go"):
+        report(tables(), {**CREW, "aileron-left": shut})
+
+
+def test_how_a_surface_moves_driven_and_limp() -> None:
+    """The formulas are held against outside values in their own tests; here is what is handed to them."""
+    told = "mass = 0.12                     # kg\ninertia = 0.0006\ndamping = 0.004\nbalance-lever = 0.03"
+    text = ("mass = 0.12                     # kg", told)
+    shared = ("[surface.rudder]", "[surface.aileron-left.sharing]\nstiffness = 2.0\nmismatch = 0\n[surface.rudder]")
+    found = aileron(report(changed(text, shared, ("margin = 1.5 ", "stick = 3.0\nmargin = 1.5 ")), CREW))
+    motion, limp, linkage = found.motion, found.limp, found.linkage
+    inertia = 0.0006 * linkage.ratio(0.0) ** 2
+    sweep_deg = found.judged.end_high_deg - found.judged.end_low_deg
+    drive = Drive(400.0, 2.5, inertia).at_supply(6.0, 8.4)
+    assert motion.drive_s == pytest.approx(drive.time_s(sweep_deg, found.needed_nm))
+    speed = min(300.0, drive.steady_deg_s(found.needed_nm))
+    push = math.degrees((drive.stall_nm - found.needed_nm) / inertia)
+    assert motion.rest_to_rest_s == pytest.approx(profile_s(sweep_deg, speed, push))
+    assert motion.stick == sine_answer(sweep_deg / 2, 300.0, 3.0)
+    # amplitude of twice the half width: Gelb & Vander Velde, from memory
+    assert motion.holds_share == pytest.approx(0.391002, abs=1e-6)
+    flap, air = hinge.plain_flap(0.25), hinge.atmosphere(300.0, temperature_offset_k=10.0)
+    by_air = -flap.b2 * hinge.dynamic_pressure_pa(45.0, air.density_kg_m3) * 0.045 * 0.06
+    by_drive = math.degrees(2.0)
+    assert motion.held_hz == pytest.approx(
+        [math.sqrt((by_drive * part + by_air) / 0.0006) / (2 * math.pi) for part in (1.0, 0.391002)], rel=1e-5
+    )
+    swinging = LimpSurface(0.0006, 0.004, by_air)
+    assert limp.swings_hz == pytest.approx(swinging.swings_hz)
+    assert limp.next_share == pytest.approx(-swinging.extremes(1.0, 1)[0][1])
+    assert limp.balance_kg == pytest.approx(0.12 * 0.02 / 0.03)
+    bare = aileron(example())
+    assert (bare.motion.rest_to_rest_s, bare.motion.stick, bare.motion.held_hz) == (None, None, None)
+    assert (bare.limp.swings_hz, bare.limp.next_share, bare.limp.balance_kg) == (None, None, None)
 
 
 def test_what_does_not_reach_or_hardly_follows_is_a_problem() -> None:
@@ -180,13 +326,15 @@ def test_what_does_not_reach_or_hardly_follows_is_a_problem() -> None:
 
 
 def test_a_travel_beyond_what_the_linkage_follows_is_a_problem() -> None:
-    wide = {one: Actuator(2.5, (4.8, 8.4), 180.0) for one in CREW}
+    wide = {one: Actuator(2.5, (4.8, 8.4), 180.0, slew_deg_s=300.0) for one in CREW}
     turning = aileron(report(tables(), wide))
     low_deg, high_deg = turning.linkage.follows_deg
     assert turning.problems == (
-        f"the travel is 180 deg, but beyond {low_deg:.1f} to {high_deg:.1f} deg of the arm the surface turns back: set "
-        "less travel, and end-low and end-high inside of that",
+        f"travel and ends let the arm go from -90.0 to 90.0 deg of its neutral, but beyond {low_deg:.1f} to "
+        f"{high_deg:.1f} deg the surface turns back: set less travel, or end-low and end-high inside of that",
     )
+    ended = {one: Actuator(2.5, (4.8, 8.4), 180.0, room_deg=(60.0, 60.0)) for one in CREW}
+    assert aileron(report(tables(), ended)).problems == ()
     jams = aileron(report(changed(("arm = 14.0", "arm = 26.0")), wide))
     assert jams.full_throw is None
     assert any("rod and horn stand in line and the arm jams" in one for one in jams.problems)
@@ -277,6 +425,7 @@ def test_a_brown_out_threshold_must_be_told_with_a_lead() -> None:
         ({"supply_v": (8.4, 4.8)}, "not from 8.4 to 4.8 V"),
         ({"travel_deg": 190.0}, "the travel is 190 deg"),
         ({"stall_ma": -1.0}, "the stall current is -1"),
+        ({"room_deg": (-1.0, 5.0)}, "the room beside the neutral is -1 deg"),
     ],
 )
 def test_an_actuator_that_cannot_be_is_refused(changes: dict[str, Any], text: str) -> None:

@@ -381,6 +381,18 @@ def test_a_window_takes_any_number_of_answers_until_its_deadline() -> None:
     assert (heard.verdict, len(heard.replies), heard.tags) == (Verdict.ANSWERED, 3, {1, 2, 3})
 
 
+def test_an_answer_to_the_same_request_earlier_in_the_breath_counts_and_to_another_one_does_not() -> None:
+    """A call that is said twice in one breath, behind a word to all: sequences 7 (the word), 8 and 9."""
+    one = session(first_sequence=7)
+    call = RollCall(1, 2, 8, ())
+    start(one, Ask(call, 0xFF, Expect.WINDOW, window_ns=MS, ahead=(Hush(1, bytes(8)), call)))
+    said = [encode_frame(request_frame(call, 0xFF, sequence)) for sequence in (7, 8, 9)]
+    one.heard(b"".join(present(wire, number) for number, wire in enumerate(said)), 2_000_000)
+    heard = outcome(one)
+    assert [frame.sequence for frame in heard.replies] == [8, 9]
+    assert (heard.sequence, heard.stale, one.next_sequence) == (9, 1, 10)
+
+
 def test_a_window_with_a_collision_in_it_is_crowded() -> None:
     one = session()
     wire = start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, Expect.WINDOW, window_ns=MS))
@@ -471,6 +483,50 @@ def test_deadline_of_a_window(expect: Expect) -> None:
     assert one.deadline_ns == end + 3_000_000 + 1_267_248 + 20_000
 
 
+@pytest.mark.parametrize("expect", [Expect.WINDOW, Expect.BYTES])
+def test_bytes_that_a_broken_off_read_may_have_taken_count_as_heard(expect: Expect) -> None:
+    """12 bytes may have come in the 125,000 ns since the request was begun: 10,000 ns each, and 100 of idle time."""
+    one = session()
+    wire = start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, expect, window_ns=1_000_000, idle_ns_per_byte=100))
+    assert len(wire) == 19
+    one.heard(b"\x00", 1_200_000)
+    one.interrupted(1_325_000)
+    # 1 byte and 12 that are lost: 1.02 x (1,000,000 + 13 x 10,100) = 1,153,926
+    assert one.deadline_ns == 1_190_000 + 1_153_926 + 20_000
+    one.heard(b"\x00", 1_400_000)
+    assert one.deadline_ns == 1_190_000 + 1_164_228 + 20_000
+
+
+def test_a_read_that_was_broken_off_at_once_has_lost_nothing() -> None:
+    one = session()
+    start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, Expect.WINDOW, window_ns=1_000_000))
+    before = one.deadline_ns
+    one.heard(b"", 1_200_000)
+    one.interrupted(1_209_999)
+    one.interrupted(1_100_000)  # a clock that stood still
+    assert one.deadline_ns == before
+
+
+def test_what_was_lost_of_one_exchange_is_not_missing_in_the_next() -> None:
+    one = session()
+    start(one, ASK)
+    one.interrupted(2_000_000)
+    assert one.deadline_ns == REQUEST_END_NS + 2_030_000 + 1_280_000  # an answer may have begun: the longest
+    outcome(one)
+    start(one, ASK)
+    assert one.deadline_ns == REQUEST_END_NS + 2_030_000 + 140_000
+
+
+def test_a_write_that_was_broken_off_counts_as_sent() -> None:
+    """Who knows how much of it went out: it is heard out from then on."""
+    one = session()
+    wire = one.begin(ASK, 900_000)
+    one.interrupted(950_000)
+    assert one.state is SessionState.LISTENING
+    # the 5 bytes since it was begun may be lost, so an answer may have begun
+    assert one.deadline_ns == 950_000 + 10_000 * len(wire) + 2_030_000 + 1_280_000
+
+
 def test_deadline_of_a_window_leaves_the_echo_out() -> None:
     one = session(echoes=True)
     wire = start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, Expect.WINDOW, window_ns=1_000_000, idle_ns_per_byte=100))
@@ -552,6 +608,22 @@ def test_a_window_lasts_while_bytes_come_that_cannot_be_read() -> None:
     assert one.deadline_ns == 5_000_000 + 3_000_000 + quiet_ns
     one.heard(b"\x00", 8_400_000)
     assert one.deadline_ns == 8_400_000 + 3_000_000 + quiet_ns
+
+
+def test_who_goes_on_for_longer_than_all_can_answer_is_not_waited_for_any_more() -> None:
+    """240 answers of 24 bytes of 10,000 ns, each with 100 of idle time, behind a window of 1 ms, by a slow clock."""
+    one = session()
+    wire = start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, Expect.WINDOW, window_ns=MS, idle_ns_per_byte=100, quiet_ns=MS))
+    assert len(wire) == 19
+    end_ns = 1_190_000 + round(1.02 * (1_000_000 + 240 * 24 * 10_100))
+    for at_ns in range(2 * MS, end_ns, MS // 2):
+        one.heard(b"\x55", at_ns)
+        assert one.deadline_ns <= end_ns
+    assert one.deadline_ns == end_ns
+    heard = outcome(one)
+    assert (heard.overran, heard.verdict) == (True, Verdict.GARBLED)
+    start(one, ASK)
+    assert not outcome(one).overran
 
 
 def test_a_window_in_which_all_can_be_read_ends_by_its_bytes() -> None:

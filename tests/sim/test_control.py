@@ -35,6 +35,19 @@ def test_a_hand_moves_a_limp_arm_in_its_time_and_none_that_holds(bus: VirtualBus
     assert obey(bus, "hand flap, left 0") == "flap, left holds its arm: a hand does not move it"
 
 
+def test_rods_are_put_on_once_and_then_those_on_them_go_together(bus: VirtualBus) -> None:
+    upper, lower = (bus.labelled(f"rudder, {one}").arm for one in ("upper", "lower"))
+    upper.hand(20.0, 1, bus.kernel.now_ns)
+    assert obey(bus, "fit rudder") == "the rods of the rudder are on: rudder, upper, spare 40, rudder, lower"
+    surface = bus.surface("rudder")
+    surface.put(30.0)
+    surface.look(bus.kernel.now_ns)
+    for arm in (upper, lower):
+        assert arm.position_deg == pytest.approx(50.0, abs=0.5), "30 deg by a ratio of 0.6"
+    with pytest.raises(ControlError, match="no surface 'rudder' whose rods are off; there are: none"):
+        obey(bus, "fit rudder")
+
+
 def test_the_supply(bus: VirtualBus) -> None:
     assert obey(bus, "supply 5.55") == "the supply is 5.55 V"
     assert bus.supply_mv == 5550

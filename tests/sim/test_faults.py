@@ -425,7 +425,7 @@ def test_clocks_are_drawn_within_the_error_and_shift_the_end_of_answers(error: f
         asked_ns = made.send(m.Report(), 5)
         made.run(20 * MS)
         lasts_ns = 360 * 10**15 // (115_200 * (10**6 + one.clock_ppm))
-        assert made.receptions[-1].end_ns == asked_ns + 100 * US + lasts_ns
+        assert made.receptions[-1].end_ns == asked_ns + 100 * US * 10**6 // (10**6 + one.clock_ppm) + lasts_ns
     most = round(error * 10_000)
     assert all(-most <= ppm <= most for ppm in drawn)
     assert len(set(drawn)) == (1 if not error else 20)

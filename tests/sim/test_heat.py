@@ -13,10 +13,14 @@ from tests.sim.helpers import MS, S
 
 
 class Until:
-    """Something that ends then."""
+    """One current until then."""
 
-    def __init__(self, end_ns: int) -> None:
+    def __init__(self, end_ns: int, ma: float) -> None:
         self.end_ns = end_ns
+        self.ma = ma
+
+    def parts(self, from_ns: int, until_ns: int) -> list[tuple[float, float]]:
+        return [((until_ns - from_ns) / S, self.ma)]
 
     def is_over(self, now_ns: int) -> bool:
         return now_ns >= self.end_ns
@@ -48,7 +52,7 @@ def test_twice_the_current_warms_four_times_as_much() -> None:
 def test_a_move_and_then_a_hold_against_an_ode_solver() -> None:
     integrate = pytest.importorskip("scipy.integrate")
     one = heat()
-    one.draws(0, 200.0, 3000.0, Until(5 * S))
+    one.draws(0, 200.0, Until(5 * S, 3000.0))
 
     def warms(t: float, y: list[float]) -> list[float]:
         amps = 3.0 if t < 5 else 0.2
@@ -70,7 +74,7 @@ def test_looks_change_nothing(changes: list[tuple[int, int, int]], looks_ms: lis
                 if now_ms <= look <= now_ms + pause_ms:
                     one.degc(look * MS)
             now_ms += pause_ms
-            one.draws(now_ms * MS, then_ma, ma, Until((now_ms + 500) * MS))
+            one.draws(now_ms * MS, then_ma, Until((now_ms + 500) * MS, ma))
         return one.degc(500_000 * MS)
 
     assert played(looks_ms) == played([])

@@ -192,17 +192,17 @@ def test_the_limits_of_a_real_receiver(data_bits: int, ticks: int, slow: float, 
     assert [100 * one for one in tolerance(data_bits, ticks)] == pytest.approx([slow, fast], abs=0.0101)
 
 
-@pytest.mark.parametrize(("data_bits", "true_tick", "most"), [(8, 147, 4.54), (9, 163, 4.12)])
-def test_the_margin_of_a_second_makers_receiver(data_bits: int, true_tick: int, most: float) -> None:
-    """Stop bit sampled at tick 154 (170 with 9 bits) where a slow sender's begins no later than tick 147 (163).
-
-    Per cent, to 0.01. NXP KL27 reference manual, 38.5.2.7. The same follows from ours: the first of three samples of
-    the stop bit stands 7 ticks behind its begin.
+@pytest.mark.parametrize(("data_bits", "true_tick"), [(8, 147), (9, 163)])
+def test_the_margin_of_a_second_makers_receiver(data_bits: int, true_tick: int) -> None:
+    """Stop bit sampled at tick 154 (170 with 9 bits) where a slow sender's begins no later than tick 147 (163): 4.54 %
+    and 4.12 %. NXP KL27 reference manual Rev 5, 38.5.2.7. Ours allows as much, and less than one tick more.
     """
     sampled_tick = true_tick + 7
-    assert 100 * (sampled_tick - true_tick) / sampled_tick == pytest.approx(most, abs=0.0101)
     slow, _ = tolerance(data_bits, 16)
-    assert 100 * (1 - slow) >= most
+    assert 0 <= 1 - slow - (sampled_tick - true_tick) / sampled_tick < 1 / sampled_tick
+    if data_bits == 8:
+        for phase_ns in range(0, 13_100, 131):
+            assert oversampled(WORST, Fraction(true_tick, sampled_tick), 16, phase_ns) == clean(WORST)
 
 
 def oversampled(data: bytes, share: Fraction, ticks: int, phase_ns: int) -> list[tuple[int, bool]]:
@@ -243,10 +243,12 @@ def test_above_the_fast_limit_some_phases_fail_and_further_on_all_do(ticks: int)
 
 @pytest.mark.parametrize(("divisor", "per_cent"), [(16 * 9, -3.549), (8 * 17, 2.124)])
 def test_the_rates_that_a_divider_of_16_mhz_gives_at_115200(divisor: int, per_cent: float) -> None:
-    """ATmega48/88/168 data sheet 2545D, table 84 (it prints -3.5 and 2.1). Both are within a 16x receiver's limits,
-    the first is beyond the 2 % that the table advises at most."""
-    rate = 16_000_000 * 10**6 // divisor
-    assert 100 * (rate / rate_of(115_200) - 1) == pytest.approx(per_cent, abs=0.001)
+    """ATmega48/88/168 data sheet 2545D, table 84 (it prints -3.5 and 2.1). Both are within a 16x receiver's limits
+    and beyond the 2 % that the same makers advise at most ("Error Tolerance"). Here they are a sender's clock error."""
+    rate = rate_of(115_200, round(per_cent * 10_000))
+    assert rate / 10**6 == pytest.approx(16_000_000 / divisor, abs=115_200 * 0.00001)
+    slow, fast = tolerance(8, 16)
+    assert slow < rate / rate_of(115_200) < fast
     for phase_ns in range(0, 600, 7):
         receiver = Receiver(115_200, oversampling=16, phase_ns=phase_ns)
         assert seen(receiver.receive(of_bytes(0, WORST, rate), 10**9)[0]) == clean(WORST)

@@ -165,7 +165,7 @@ def test_a_name_that_is_not_there(name: str) -> None:
 def test_a_file_that_is_no_text(tmp_path: Path) -> None:
     path = tmp_path / "noise.toml"
     path.write_bytes(b"title = '\xff\xfe'")
-    with pytest.raises(ScenarioError, match="cannot be read: 'utf-8' codec can't decode byte 0xff in position 9"):
+    with pytest.raises(ScenarioError, match=r"cannot be read: it is not UTF-8 text .byte 9."):
         scenario.load(str(path))
 
 
@@ -197,7 +197,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "unknown key",
         text(top="colour = 3"),
         "line 3: colour: there is no such key here; there are: "
-        "title, about, supply, line, limits, model, actuator, event, surface, wanted, hand, receiver",
+        "title, about, supply, pack, line, limits, model, actuator, event, surface, wanted, hand, receiver",
     ),
     ("supply below", text(top="supply = -1.0"), "line 3: supply: must be >= 0.0"),
     ("supply nan", text(top="supply = nan"), "line 3: supply: must be >= 0.0"),
@@ -264,7 +264,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "actuator key",
         text(actuator="colour = 3"),
         "line 8: actuator[0].colour: there is no such key here; there are: "
-        "label, model, uid, copy-of, address, arm-at, baud, device, settings",
+        "label, model, uid, copy-of, address, arm-at, baud, device, lead, settings",
     ),
     (
         "an escape",
@@ -337,6 +337,13 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "table nan",
         text(actuator="settings = { correction = [nan, 1.0] }"),
         "line 8: actuator[0].settings: correction: nan is not -10.00..10.00 deg",
+    ),
+    (
+        "table turns back",
+        text(actuator="settings = { travel = 10, correction = [0, 6, 0] }"),
+        "line 8: actuator[0].settings: correction: from point 1 to 2 it changes by 6.00 deg, and they lie 5.00 deg "
+        "apart on the travel of 10.00 deg: more demand would move the arm back. This table needs a travel of 12.00 deg "
+        "or more; measure it again, or set another travel",
     ),
     (
         "settings",
@@ -551,7 +558,7 @@ def test_all_that_has_the_wrong_shape_is_said_at_once() -> None:
         "line 7: model.n.stall-torque: must be > 0.0",
         "line 11: actuator[0].address: must be >= 1",
         "line 15: actuator[1].colour: there is no such key here; there are: "
-        "label, model, uid, copy-of, address, arm-at, baud, device, settings",
+        "label, model, uid, copy-of, address, arm-at, baud, device, lead, settings",
         "line 17: event[0].what: one of adapter, airspeed, babble, brown-out, burst, hand, late, mute, no-echo, noise, "
         "stuck-low, supply, unplug is wanted, not 'fire'",
         "line 23: wanted[0].channel: must be >= 1",

@@ -14,7 +14,7 @@ import sim
 from busproto.wire import Decoder, Frame, encode_frame, message_of, request_frame
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
-from sim.handlers.protocol_sim import Serial, parse_url
+from sim.handlers.protocol_sim import Serial, SimUrl, parse_url
 
 MS = 1_000_000
 BYTE_NS = 86_805
@@ -106,10 +106,11 @@ def test_a_scenario_file_by_its_path(make_port: MakePort, tmp_path: Path) -> Non
         ("sim://tow-plane?seed=7", ("tow-plane", 7)),
         ("sim:///tmp/a%20b.toml?seed=9223372036854775807", ("/tmp/a b.toml", 2**63 - 1)),
         ("sim://folder/file.toml", ("folder/file.toml", 0)),
+        ("sim://file.toml?native-code=yes&seed=2", ("file.toml", 2, True)),
     ],
 )
-def test_parts_of_a_url(url: str, parts: tuple[str, int]) -> None:
-    assert parse_url(url) == parts
+def test_parts_of_a_url(url: str, parts: tuple[str, int, bool]) -> None:
+    assert parse_url(url) == SimUrl(*parts)
 
 
 @pytest.mark.parametrize(
@@ -126,6 +127,7 @@ def test_parts_of_a_url(url: str, parts: tuple[str, int]) -> None:
             "sim://twins?seed=9223372036854775808",
             "'sim://twins?seed=9223372036854775808': seed is a whole number 0..9223372036854775807",
         ),
+        ("sim://twins?native-code=no", "'sim://twins?native-code=no': native-code is 'yes', or is left out"),
         ("sim://twins?seed=1&seed=2", "'sim://twins?seed=1&seed=2': seed is a whole number 0..9223372036854775807"),
         (
             "sim://nothing?seed=1",

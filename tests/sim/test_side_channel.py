@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import socket
 from collections.abc import Iterator
@@ -11,7 +12,7 @@ import pytest
 from busproto.wire import encode_frame, request_frame
 from busproto.wire.messages import Commit, LinkTest, Write
 from busproto.wire.parameters import BY_NAME
-from sim import side_channel
+from sim import server, side_channel
 from sim.bus import VirtualBus
 from sim.control import COMMANDS, ControlError
 from sim.errors import SimError
@@ -279,6 +280,45 @@ def test_one_that_goes_or_never_ends_its_line_is_let_go(port: SidePort) -> None:
         while len(port.sources()) == 2:
             port.attend([port.sources()[1]])
         assert not channel_says(client)
+
+
+def test_two_thousand_connections_leave_room_for_those_that_ask(bus: VirtualBus, port: SidePort) -> None:
+    with contextlib.ExitStack() as stack:
+        kept = [stack.enter_context(connected(port)) for _ in range(server.MAX_SIDE_PROGRAMS)]
+        for _ in range(2000 - server.MAX_SIDE_PROGRAMS):
+            with connected(port) as client:
+                assert json.loads(channel_says(client)) == {"refused": "64 programs are here already"}
+        assert len(port.sources()) == 1 + server.MAX_SIDE_PROGRAMS
+        kept[5].sendall(b"supply 6\n")
+        port.attend(port.sources())
+        assert json.loads(channel_says(kept[5]))["done"] == "the supply is 6 V"
+        kept.pop().close()
+        port.attend(port.sources())
+        with connected(port) as client:
+            client.sendall(b"supply 7\n")
+            port.attend(port.sources())
+            assert json.loads(channel_says(client))["done"] == "the supply is 7 V"
+
+
+def test_one_that_does_not_read_its_answers_is_waited_for_by_nobody(
+    port: SidePort, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Much is owed to it, so it is asked nothing more, and gets it all when it reads; too much, and it is let go."""
+    monkeypatch.setattr(SideChannel, "answer", lambda *_: "x" * (5 << 20))
+    with connected(port) as client:
+        client.sendall(b"heard 0\n")
+        port.attend(port.sources())
+        (owed,) = port.behind()
+        assert port.sources() == [port.sources()[0]]
+        lines = client.makefile("rb")
+        got = 0
+        while got < 5 << 20:
+            got += len(lines.read1())
+            port.attend([owed])
+        assert not port.behind()
+        client.sendall(b"heard 0\nheard 0\nheard 0\n")
+        port.attend(port.sources())
+        assert len(port.sources()) == 1
 
 
 def test_a_port_that_is_taken_is_an_error(channel: SideChannel, port: SidePort) -> None:

@@ -16,7 +16,8 @@ pytest.importorskip("playwright", reason="the browser tests are driven by playwr
 
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
-from busproto.plan.card import load_matches, load_trial
+from busproto.plan.card import load_trial
+from busproto.plan.gang_match import load_matches
 from busproto.plan.load import Plan, load
 from busproto.web.serving import Server
 from sim.bus import VirtualBus
@@ -302,6 +303,7 @@ def test_the_signal_is_taken_away_and_a_gang_is_matched(browser: Browser, tmp_pa
         arm(page)
         page.get_by_role("button", name="Take the signal away").click()
         expect(page.locator(".flow-lines")).to_contain_text("All did as planned.")
+        expect(page.locator(".flow-lines")).to_contain_text("rudder: not matched.")
         expect(page.locator("#flow tbody tr")).to_have_count(3)
         expect(page.locator("#flow tbody tr").first).to_contain_text("hold")
         expect(page.locator("#arm-state")).to_have_text("Not armed: this bench moves nothing")
@@ -310,7 +312,7 @@ def test_the_signal_is_taken_away_and_a_gang_is_matched(browser: Browser, tmp_pa
         page.get_by_label("looks").fill("1")
         page.get_by_role("button", name="Match a gang").click()
         expect(page.locator("#flow .progress")).to_contain_text("matching")
-        expect(page.locator("#flow")).to_contain_text("The tables are stored.")
+        expect(page.locator("#flow")).to_contain_text("The tables are stored, and were read back.")
         expect(page.locator("svg.curves .curve")).to_have_count(4)
         assert desk.bus.labelled("rudder, middle").settings.working["correction"]
         tried = load_trial(str(tmp_path / "rudder" / "rudder.trial.json"))

@@ -75,6 +75,43 @@ def test_the_correction_is_added(dut: Bench, table: tuple[int, ...], share: floa
     assert dut.report().demand_cdeg == pytest.approx(-2000 * share + cdeg, abs=2)
 
 
+def shape(points: int, size: int, at: int) -> bytes:
+    """A table that changes by `size` between the points `at` and `at` + 1, and nowhere else."""
+    values = [-(size // 2)] * (at + 1) + [size - size // 2] * (points - at - 1)
+    return BY_NAME["correction"].encode(tuple(values))
+
+
+@clause("does.monotone", "does.unchanged", "op.31")
+@pytest.mark.parametrize("side", [1, -1], ids=["rising", "falling"])
+@pytest.mark.parametrize(("points", "at"), [(2, 0), (3, 1), (9, 0), (33, 31)])
+def test_a_correction_that_would_turn_the_arm_back_is_refused(dut: Bench, points: int, at: int, side: int) -> None:
+    row = BY_NAME["correction"]
+    spans = points - 1
+    travel = -(-BY_NAME["travel"].low // spans) * spans  # the narrowest that has a whole number of counts in each span
+    steepest = travel // spans
+    for direction in (0, 1):
+        dut.put({"correction": (), "direction": direction, "travel": travel})
+        good = shape(points, side * steepest, at)
+        assert dut.ask(m.Write(row.number, good), m.Written).value == good
+        answer = dut.refused(m.Write(row.number, shape(points, side * (steepest + 1), at)), m.Outcome.OUT_OF_RANGE)
+        assert (answer.low, answer.high) == (dut.rows[row.name].low, dut.rows[row.name].high)
+        assert dut.ask(m.Read(m.Memory.WORKING, bytes([row.number])), m.Values).values == good
+
+
+@clause("does.monotone", "refusal.range", "does.unchanged")
+def test_a_travel_that_is_too_narrow_for_the_table_is_refused_and_the_least_is_told(dut: Bench) -> None:
+    row = BY_NAME["travel"]
+    high = dut.rows[row.name].high
+    dut.put({"travel": high, "correction": (0, 0, 900, 300, 300)})
+    answer = dut.refused(m.Write(row.number, row.encode(3599)), m.Outcome.OUT_OF_RANGE)
+    assert (answer.low, answer.high) == (3600, high)
+    assert dut.get("travel") == high
+    dut.put({"travel": 3600})
+    dut.put({"correction": ()})
+    dut.put({"travel": row.low})
+    assert dut.get("travel") == row.low
+
+
 @clause("does.write", "does.angle")
 def test_a_setting_acts_at_once_on_an_arm_that_follows(dut: Bench) -> None:
     ready(dut)

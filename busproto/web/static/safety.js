@@ -44,9 +44,10 @@ on("arm", (body) => {
   } else {
     for (const tick of ticks()) tick.checked = false;
     if (body.why) {
-      setText(why, onlyLooks ? `Ended: ${body.why}.` : `All are limp: ${body.why}.`);
+      const text = body.limp ? `${body.limp} (${body.why})` : `Ended: ${body.why}.`;
+      setText(why, text);
       why.hidden = false;
-      alarm(`Not armed, all limp: ${body.why}`);
+      alarm(`Not armed. ${text}`);
     }
   }
   draw();

@@ -130,7 +130,7 @@ function say(text, isProblem = false) {
 }
 on("said", (body) => { say(body.text); readAloud(body.text); });
 on("refused", (body) => { say(body.text, true); alarm(body.text); toast(body.text); });
-on("arm", (body) => body.why && say(`all limp: ${body.why}`));
+on("arm", (body) => body.why && say(body.limp ? `${body.limp} (${body.why})` : `ended: ${body.why}`));
 
 let fading = null;
 function toast(text) {

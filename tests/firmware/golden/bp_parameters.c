@@ -424,3 +424,25 @@ bp_result bp_settings_put(bp_settings *settings, uint8_t number, const uint8_t *
         return BP_UNKNOWN;
     }
 }
+
+int32_t bp_settings_least(const bp_settings *settings, uint8_t number)
+{
+    const bp_parameter *row = bp_parameter_of(number);
+    int32_t least = row == NULL ? 0 : row->low;
+    size_t at;
+
+    if (number == BP_PARAMETER_TRAVEL) {
+        for (at = 1; at < settings->correction_count && at < 33U; at++) {
+            int32_t change = (int32_t)settings->correction[at] - settings->correction[at - 1];
+            int32_t width = (change < 0 ? -change : change) * (int32_t)(settings->correction_count - 1);
+
+            least = width > least ? width : least;
+        }
+    }
+    return least;
+}
+
+int bp_settings_agree(const bp_settings *settings)
+{
+    return settings->travel >= bp_settings_least(settings, BP_PARAMETER_TRAVEL);
+}

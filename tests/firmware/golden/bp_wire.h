@@ -579,7 +579,7 @@ typedef struct bp_status {
     int16_t position_cdeg;
     /* where it is driven to; where the arm is while limp, 0.01 deg */
     int16_t demand_cdeg;
-    /* supply current, mA */
+    /* current of motor and electronics, mA */
     uint16_t current_ma;
     /* supply at the actuator, mV */
     uint16_t supply_mv;
@@ -639,7 +639,7 @@ typedef struct bp_brief_status {
     uint8_t state;
     /* where the arm is, 0.01 deg */
     int16_t position_cdeg;
-    /* supply current; 255 for more, 20 mA */
+    /* current of motor and electronics; 255 for more, 20 mA */
     uint8_t current_cma;
 } bp_brief_status;
 
@@ -960,6 +960,14 @@ size_t bp_settings_get(const bp_settings *settings, uint8_t number, uint8_t *val
 /* Set a parameter from its raw value. BP_UNKNOWN: there is none of that number; BP_BAD_CONTENT: not a
  * whole value; BP_OUT_OF_RANGE: outside its range, or a table of one point. Nothing is changed then. */
 bp_result bp_settings_put(bp_settings *settings, uint8_t number, const uint8_t *value, size_t length);
+
+/* The least raw value that a parameter may have beside the others of a set: its own least, or the least
+ * over which a table that is spread over it does not turn back. 0 where there is no such parameter. */
+int32_t bp_settings_least(const bp_settings *settings, uint8_t number);
+
+/* Whether the values of a set can stand side by side. bp_settings_put looks at one value alone: ask this
+ * before a changed set is taken. */
+int bp_settings_agree(const bp_settings *settings);
 
 #ifdef __cplusplus
 }

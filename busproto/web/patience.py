@@ -1,0 +1,55 @@
+"""The page's connections: how long one may take to say what it wants, and how many there may be.
+
+uvicorn waits without end for the rest of a request that has begun. One that sends a byte now and then would keep a
+connection for ever, and a few hundred of them the server.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Final
+
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+REQUEST_S: Final = 10.0
+"""From the beginning of a connection, or the answer before, to the end of a request."""
+MAX_CONNECTIONS: Final = 128
+"""At once, WebSockets not counted: those have shown the token."""
+
+
+class PatientProtocol(H11Protocol):
+    """HTTP as uvicorn speaks it, but with an end to waiting."""
+
+    _late: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """See `asyncio.Protocol`."""
+        super().connection_made(transport)
+        if len(self.connections) > MAX_CONNECTIONS:
+            transport.abort()
+        else:
+            self._await_request()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """See `asyncio.Protocol`."""
+        self._await_no_more()
+        super().connection_lost(exc)
+
+    def on_response_complete(self) -> None:
+        """The next request may come."""
+        self._await_request()
+        super().on_response_complete()
+
+    def _await_request(self) -> None:
+        self._await_no_more()
+        self._late = self.loop.call_later(REQUEST_S, self._is_late)
+
+    def _await_no_more(self) -> None:
+        if self._late is not None:
+            self._late.cancel()
+            self._late = None
+
+    def _is_late(self) -> None:
+        is_answering = not getattr(self.cycle, "response_complete", True)  # there is none before the first request
+        if not is_answering and self.transport.get_protocol() is self:  # else it has become a WebSocket
+            self.transport.abort()

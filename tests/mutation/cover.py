@@ -1,0 +1,144 @@
+"""Which tests run a line, and how long each takes: made once by running the tests with coverage.py, kept in a file."""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import json
+import os
+import subprocess
+import sys
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from tests.mutation import plugin
+
+FOLDERS: Final = ("tests/session", "tests/ops", "tests/plan", "tests/rig", "tests/stateful", "tests/cli", "tests/web")
+"""Where the tests of the rooms stand. Those that only start processes of their own cover nothing here."""
+LEFT_OUT: Final = ("tests/web/test_browser.py", "tests/web/test_browser_lessons.py", "tests/cli/test_golden.py")
+"""Slow for what they would add: a browser, and whole outputs that stand in files."""
+
+
+@dataclass(frozen=True)
+class Cover:
+    """What a run of the tests has shown.
+
+    Attributes:
+        took_s: time of each test that passed.
+        lines: tests by line, by file; "" among them where a line was run outside of any test, on import.
+        digests: of each file as it was.
+    """
+
+    took_s: Mapping[str, float]
+    lines: Mapping[str, Mapping[int, frozenset[str]]]
+    digests: Mapping[str, str]
+
+    def of(self, path: str, statement: range, most_s: float) -> list[str]:
+        """The tests to run for the lines of a statement, the most telling first, as many as take `most_s` in sum.
+
+        Of the same test with several arguments the quickest comes in the first round, the next in the second, and so
+        on: so that every way to a line is gone once before one is gone again. A line that is run on import is
+        everybody's who runs anything of that file.
+        """
+        by_line = self.lines.get(path, {})
+        tests = frozenset(itertools.chain.from_iterable(by_line.get(line, ()) for line in statement))
+        if "" in tests:
+            tests = frozenset(itertools.chain.from_iterable(by_line.values()))
+        rounds: dict[str, list[str]] = defaultdict(list)
+        for test in sorted((one for one in tests if one in self.took_s), key=lambda one: (self.took_s[one], one)):
+            rounds[test.partition("[")[0]].append(test)
+        ranked = [(turn, self.took_s[one], one) for row in rounds.values() for turn, one in enumerate(row)]
+        chosen, sum_s = [], 0.0
+        for _, took_s, test in sorted(ranked):
+            if chosen and sum_s + took_s > most_s:
+                continue
+            chosen.append(test)
+            sum_s += took_s
+        return chosen
+
+    def is_of(self, root: Path) -> list[str]:
+        """The files that are others now."""
+        return sorted(path for path, digest in digests(root).items() if self.digests.get(path) != digest)
+
+
+def files(root: Path) -> list[Path]:
+    """The modules that mutants are made of."""
+    return [path for room in plugin.ROOMS for path in sorted((root / "busproto" / room).glob("*.py"))]
+
+
+def digests(root: Path) -> dict[str, str]:
+    """What each of them holds, in short."""
+    return {path.relative_to(root).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in files(root)}
+
+
+def record(root: Path, path: Path, jobs: int, folders: Iterable[str] = FOLDERS, *, onto: Cover | None = None) -> Cover:
+    """Run the tests and keep what they cover, beside what is known already where there is anything.
+
+    Raises:
+        RuntimeError: the tests could not be run at all.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    for old in path.parent.glob(f"{path.name}.part*"):
+        old.unlink()
+    part = path.with_name(f"{path.name}.part")
+    command = [
+        sys.executable,
+        "-m",
+        "pytest",
+        "-p",
+        "tests.mutation.plugin",
+        "-q",
+        "--no-header",
+        "-p",
+        "no:cacheprovider",
+    ]
+    command += ["--dist", "worksteal", "-n", str(jobs)] if jobs > 1 else ["-p", "no:xdist"]
+    command += [*folders, *(f"--ignore={one}" for one in LEFT_OUT)]
+    environment = {**os.environ, plugin.RECORD: str(part), "HYPOTHESIS_PROFILE": "dev", "PYTHONPATH": python_path(root)}
+    done = subprocess.run(command, cwd=root, env=environment, check=False)
+    parts = [json.loads(one.read_text("utf-8")) for one in sorted(path.parent.glob(f"{part.name}*"))]
+    if done.returncode not in {0, 1} or not parts:
+        raise RuntimeError(f"the tests could not be run (pytest ended with {done.returncode})")
+    took_s: dict[str, float] = {}
+    lines: dict[str, dict[int, set[str]]] = defaultdict(lambda: defaultdict(set))
+    for one in parts:
+        took_s.update(one["tests"])
+        for file, by_line in one["lines"].items():
+            for line, tests in by_line.items():
+                lines[file][int(line)].update(tests)
+    if onto is not None:
+        took_s = {**onto.took_s, **took_s}
+        for file, rows in onto.lines.items():
+            for number, tests in rows.items():
+                lines[file][number].update(tests)
+    names = {name: at for at, name in enumerate(took_s)}
+    numbered = {
+        file: {
+            line: sorted(names[one] for one in tests if one in names) + [-1] * ("" in tests)
+            for line, tests in rows.items()
+        }
+        for file, rows in lines.items()
+    }
+    path.write_text(json.dumps({"digests": digests(root), "tests": took_s, "lines": numbered}), "utf-8")
+    for old in path.parent.glob(f"{part.name}*"):
+        old.unlink()
+    return load(path)
+
+
+def load(path: Path) -> Cover:
+    """What `record` has kept."""
+    kept = json.loads(path.read_text("utf-8"))
+    names = [*kept["tests"]]
+    lines = {
+        file: {int(line): frozenset(names[at] if at >= 0 else "" for at in tests) for line, tests in by_line.items()}
+        for file, by_line in kept["lines"].items()
+    }
+    return Cover(kept["tests"], lines, kept["digests"])
+
+
+def python_path(root: Path) -> str:
+    """So that the tree itself is imported, whatever is installed."""
+    return os.pathsep.join(one for one in (str(root), os.environ.get("PYTHONPATH", "")) if one)

@@ -1,0 +1,82 @@
+"""What pytest does inside a run for mutants: tell which test covers which line, or run a list of tests in its order.
+
+``-p tests.mutation.plugin``. With ``BUSPROTO_MUTATION_RECORD=FILE`` every test's lines and its time go to that file;
+with ``BUSPROTO_MUTATION_ORDER=FILE`` only the tests named there are run, in that order.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import resource
+from collections.abc import Generator
+from pathlib import Path
+from typing import Any, Final
+
+import pytest
+
+RECORD: Final = "BUSPROTO_MUTATION_RECORD"
+ORDER: Final = "BUSPROTO_MUTATION_ORDER"
+ROOMS: Final = ("ops", "plan", "session", "rig")
+MOST_MEMORY_BYTES: Final = 6 << 30
+"""A mutant that gathers without end fails instead of taking the machine along."""
+
+
+class Recorder:
+    """Counts lines by test, with coverage.py, and takes the time of each."""
+
+    def __init__(self, config: pytest.Config, path: Path) -> None:
+        import coverage
+
+        worker = os.environ.get("PYTEST_XDIST_WORKER", "")
+        self._path = path.with_name(path.name + worker)
+        self._root = config.rootpath
+        include = [str(config.rootpath / "busproto" / room / "*") for room in ROOMS]
+        self._coverage = coverage.Coverage(data_file=None, include=include, config_file=False)
+        self._took_s: dict[str, float] = {}
+        self._failed: set[str] = set()
+        self._coverage.start()
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Generator[None, Any, Any]:
+        self._coverage.switch_context(item.nodeid)
+        done = yield
+        self._coverage.switch_context("")
+        return done
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        self._took_s[report.nodeid] = self._took_s.get(report.nodeid, 0.0) + report.duration
+        if report.outcome != "passed":
+            self._failed.add(report.nodeid)
+
+    def pytest_sessionfinish(self) -> None:
+        self._coverage.stop()
+        data = self._coverage.get_data()
+        lines: dict[str, dict[str, list[str]]] = {}
+        for file in data.measured_files():
+            name = Path(file).relative_to(self._root).as_posix()
+            lines[name] = {str(line): tests for line, tests in data.contexts_by_lineno(file).items()}
+        passed = {test: took_s for test, took_s in self._took_s.items() if test not in self._failed}
+        self._path.write_text(json.dumps({"tests": passed, "lines": lines}), "utf-8")
+
+
+class Order:
+    """Leaves only the named tests, in their order."""
+
+    def __init__(self, path: Path) -> None:
+        self._place = {name: at for at, name in enumerate(path.read_text("utf-8").splitlines())}
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        items[:] = sorted(
+            (item for item in items if item.nodeid in self._place), key=lambda item: self._place[item.nodeid]
+        )
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Register what is asked for."""
+    if RECORD in os.environ and (os.environ.get("PYTEST_XDIST_WORKER") or not config.getoption("numprocesses", None)):
+        config.pluginmanager.register(Recorder(config, Path(os.environ[RECORD])))
+    if ORDER in os.environ:
+        resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY_BYTES, MOST_MEMORY_BYTES))
+        config.pluginmanager.register(Order(Path(os.environ[ORDER])))
