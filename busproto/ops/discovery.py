@@ -106,7 +106,7 @@ class _Search:
         only_echo: the last call whose echo was broken brought no more bytes than that.
         gone: uids that were listed, and answered no more.
         out_of_turn: uids that were said when they were not asked for.
-        doubled: how often each answered a book twice.
+        doubled: how often what each had answered to a book came again.
         answered: by its byte, who answered the last book.
     """
 
@@ -495,8 +495,10 @@ def _one_pass(search: _Search, at: _Progress, began_ns: int, ahead: int) -> Step
             at.silent[uid] = 0
         elif heard.verdict is not Verdict.ECHO_BROKEN:
             at.silent[uid] += 1
-        if place in answers.doubled:
-            search.doubled[uid] += 1
+    # noise changes bytes, it adds none: where there are more than places, one that came again was said by two
+    if heard.verdict is not Verdict.ECHO_BROKEN:
+        times = MIN_PASSES if len(heard.raw) > len(order) else 1
+        search.doubled.update({order[place]: times for place in answers.doubled})
     search.twins |= {uid for uid, times in search.doubled.items() if times >= MIN_PASSES}
     search.answered = {book_answer(values[place]): order[place] for place in answers.confirmed}
     return heard, answers

@@ -9,11 +9,12 @@ The faults are drawn as a swarm, see `tests.bench.troubles`.
 What counts. A list that is called proven is *wrong* where
 
 - an actuator is missing that has power at the end, had it for most of the search or has spoken since it came, and put
-  at least one whole byte on the line in the search that two or more others did not talk over at once. Such a byte is a
-  sign that the host can have, whatever it was made of;
+  at least one whole byte on the line in the search that no other actuator talked over, or spoke at least twice. Such a
+  byte is a sign that the host can have, whatever it was made of; one collision says nothing of who was in it;
 - one is listed that was without power all through the time within which the list says that each one answered
   (`Roster.answered_within_ns`), or at another address, or that was never there;
-- two actuators stand there as one and did not say all that they said at the same moment.
+- two actuators stand there as one, and at least twice both answered a request apart and in the clear: once, a byte that
+  was hit by noise looks the same.
 
 What does not count, but is printed as *unseen*: a proven list in which an actuator is missing that gave no such sign.
 It heard none of the requests, or said nothing in all that time: what the host hears is then the same as without it, so
@@ -141,36 +142,38 @@ def judge(drawn: Drawn, record: list[Transmission], roster: Roster) -> tuple[tup
 def is_owed(one: Watched, record: list[Transmission], end_ns: int) -> bool:
     """Whether it gave a sign, and was there long enough for it to count."""
     spans = list(one.spans(end_ns))
-    signs = [sent for sent in record if sent.sender is one and sent.data and not _is_drowned(sent, record)]
+    said = [sent for sent in record if sent.sender is one and sent.data]
+    signs = said if len(said) > 1 else [sent for sent in said if not _is_drowned(sent, record)]
     was_on_ns = sum(until - since for since, until in spans)
     return any(sent.start_ns >= spans[-1][0] for sent in signs) or (bool(signs) and 2 * was_on_ns > end_ns)
 
 
 def _is_drowned(sent: Transmission, record: list[Transmission]) -> bool:
-    """Whether two or more other actuators talked over it."""
-    over = {
-        id(other.sender)
-        for other in record
-        if isinstance(other.sender, Watched)
+    """Whether another actuator talked over it."""
+    return any(
+        isinstance(other.sender, Watched)
         and other.sender is not sent.sender
         and other.start_ns < sent.end_ns
         and sent.start_ns < other.end_ns
-    }
-    return len(over) > 1
+        for other in record
+    )
 
 
 def _at_the_same_moment(those: list[Watched], record: list[Transmission]) -> bool:
-    """Whether, between any two requests of the host, they said nothing but together or only one of them anything."""
+    """Whether they answered together, or only one of them did, all but once."""
     said: list[tuple[object, int]] = []
+    apart = 0
     for sent in record:
         if sent.sender not in those:
             if not isinstance(sent.sender, Watched):
                 said.clear()
             continue
         if any(sender is not sent.sender and sent.start_ns - at_ns >= SAME_MOMENT_NS for sender, at_ns in said):
-            return False
+            apart += not _is_drowned(sent, record)
+            said.clear()
+            continue
         said.append((sent.sender, sent.start_ns))
-    return True
+    return apart < 2
 
 
 def one_session(plan: Plan, seed: int) -> Counter[str]:

@@ -237,14 +237,13 @@ def test_what_is_wrong_with_a_list() -> None:
     assert judged(both, drawn, []) == (0, 0)
     assert judged([(here.uid, 5), (there.uid, 7)], drawn, []) == (1, 0)
     assert judged([*both, (bytes(8), 8)], drawn, []) == (1, 0)
-    # it is missing: a sign is what it said, but not where two others talked over it
+    # it is missing: a sign is what it said, but not where another talked over it and it said no more
     said = Transmission(100, b"x", RATE, there)
-    over = [Transmission(110, b"y", RATE, one) for one in (here, drawn.add(3, 9))]
-    drawn.actuators.pop()
+    over = Transmission(110, b"y", RATE, here)
     assert judged(both[:1], drawn, []) == (0, 1)
     assert judged(both[:1], drawn, [said]) == (1, 0)
-    assert judged(both[:1], drawn, [said, over[0]]) == (1, 0)
-    assert judged(both[:1], drawn, [said, *over]) == (0, 1)
+    assert judged(both[:1], drawn, [said, over]) == (0, 1)
+    assert judged(both[:1], drawn, [said, over, said]) == (1, 0)
     # it went: the list says each answered within so long before the end
     there.power_off()
     drawn.bus.kernel.run_until(1100)
@@ -256,6 +255,9 @@ def test_what_is_wrong_with_a_list() -> None:
 KINDS_THEN = 42
 """So many kinds there were when these were found; new ones are appended, so that a seed keeps its meaning."""
 REGRESSIONS = {
+    6040: "twins that answer the book with one of others between",
+    11588: "twins, one with a bad ear, that answered apart only once",
+    12107: "one that is late, over another's answer: as if that had met with a listed one",
     903: "deaf in windows of the same rhythm as the passes",
     1231: "one that said another's uid now and then, with its own tag",
     1000257: "late, with a loose contact: it said who it is between exchanges",
