@@ -282,9 +282,7 @@ def floating_with_weight_deg(
     low, high = -stop_deg, stop_deg
     if moment(high) >= 0.0 and moment(low) >= 0.0:
         return high if moment(high) > 0.0 or moment(low) > 0.0 else 0.0
-    if moment(high) <= 0.0 and moment(low) <= 0.0:
-        return low
-    for _ in range(80):
+    for _ in range(80):  # where nothing holds it before, that comes to its lower stop
         middle = (low + high) / 2.0
         low, high = (middle, high) if moment(middle) > 0.0 else (low, middle)
     return (low + high) / 2.0

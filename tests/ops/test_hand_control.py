@@ -144,6 +144,12 @@ def test_limits_that_leave_nothing_are_refused() -> None:
         made.run(steer_address(5))
 
 
+def test_limits_that_leave_a_single_place_are_steered_in() -> None:
+    made, _ = alone(end_low=0, end_high=0)
+    who = made.run(steer_address(5))
+    assert (who.low, who.high) == (0.0, 0.0)
+
+
 def test_a_sweep_goes_slowly_to_both_ends_and_back() -> None:
     made, actuator = alone(at_deg=6.0, end_high=3000)
     port = made.hooked(lambda _: None)

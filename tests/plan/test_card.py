@@ -456,6 +456,11 @@ def test_any_title_gives_a_whole_page(title: str) -> None:
     assert svg_text(card_svg(card)).replace(" ", "").count("Commissioningcard".upper()) == 1
 
 
+def test_the_window_is_named_after_the_airframe() -> None:
+    card = card_of(record(entry(1, 3), title="Tug & glider"))
+    assert f"<title>Tug &amp; glider, {card.day}, {card.short}</title>" in card_html(card)
+
+
 @pytest.mark.parametrize("count", [0, 1, 12, 32, 60])
 def test_the_drawing_is_one_page_however_many_there_are(count: int) -> None:
     card = card_of(many(count), None, trial_of(passed=False, faults=("it limps",) * 3))

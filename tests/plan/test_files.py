@@ -141,7 +141,7 @@ def test_settings_of_a_fleet_map_alone_are_looked_at(tmp_path: Path) -> None:
         load_fleet(tmp_path / "fleet.toml")
     neutral, flap = caught.value.problems
     (tmp_path / "odd.toml").write_text("fleet-map = ", "utf-8")
-    with pytest.raises(FileError, match="line 1: not valid TOML"):
+    with pytest.raises(FileError, match=r"odd\.toml': not valid TOML"):
         load_fleet(tmp_path / "odd.toml")
     assert neutral == "line 5: settings.neutral: 40.00 deg is outside -30.00..30.00 deg"
     assert flap.startswith("line 24: function.flap.settings: correction: from point 1 to 2 it changes by 6.00 deg")

@@ -610,6 +610,22 @@ def test_a_window_lasts_while_bytes_come_that_cannot_be_read() -> None:
     assert one.deadline_ns == 8_400_000 + 3_000_000 + quiet_ns
 
 
+def test_who_goes_on_for_longer_than_all_can_answer_is_not_waited_for_any_more() -> None:
+    """240 answers of 24 bytes of 10,000 ns, each with 100 of idle time, behind a window of 1 ms, by a slow clock."""
+    one = session()
+    wire = start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, Expect.WINDOW, window_ns=MS, idle_ns_per_byte=100, quiet_ns=MS))
+    assert len(wire) == 19
+    end_ns = 1_190_000 + round(1.02 * (1_000_000 + 240 * 24 * 10_100))
+    for at_ns in range(2 * MS, end_ns, MS // 2):
+        one.heard(b"\x55", at_ns)
+        assert one.deadline_ns <= end_ns
+    assert one.deadline_ns == end_ns
+    heard = outcome(one)
+    assert (heard.overran, heard.verdict) == (True, Verdict.GARBLED)
+    start(one, ASK)
+    assert not outcome(one).overran
+
+
 def test_a_window_in_which_all_can_be_read_ends_by_its_bytes() -> None:
     one = session()
     wire = start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, Expect.WINDOW, window_ns=1_000_000, quiet_ns=500_000))

@@ -198,7 +198,7 @@ class DiscoveryMachine(RuleBasedStateMachine):
     def _check(self, roster: Roster) -> None:
         is_proven = right_or_not_proven(roster, self.powered)
         if not self.is_noisy:
-            assert is_proven, roster.reason
+            assert is_proven == bool(self.powered), roster.reason
         if is_proven:
             assert roster.clashes == self.shared
             assert self.link.clashing == self.shared
