@@ -227,9 +227,7 @@ def test_replay_asks_before_it_moves_anything(cli: CommandLine) -> None:
     assert result.code == exit_codes.NOT_CLEARED
     assert "nothing was moved" in result.err
     cleared = cli("replay", SETTINGS, "--port", BENCH, "--clear")
-    assert (
-        cleared.code == exit_codes.FAILED
-    )  # how many share address 7 is not known, so that all are limp is not either
+    assert cleared.code == exit_codes.FAILED  # how many share address 7 is not known
     assert "NOT SEEN LIMP: address 7 (shared by several)" in cleared.out + cleared.err
     assert "Before anything moves:" in cleared.err
 

@@ -362,15 +362,15 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "no what",
         text(more=event("at = 1.0")),
         "line 9: event[0].what: "
-        "one of adapter, airspeed, babble, brown-out, burst, deaf, doubled, hand, late, mute, no-echo, noise, stuck-low, "
-        "supply, unplug is wanted",
+        "one of adapter, airspeed, babble, brown-out, burst, deaf, doubled, hand, late, mute, no-echo, noise, "
+        "stuck-low, supply, unplug is wanted",
     ),
     (
         "what",
         text(more=event('what = "fire"\nat = 1.0')),
         "line 10: event[0].what: "
-        "one of adapter, airspeed, babble, brown-out, burst, deaf, doubled, hand, late, mute, no-echo, noise, stuck-low, "
-        "supply, unplug is wanted, not 'fire'",
+        "one of adapter, airspeed, babble, brown-out, burst, deaf, doubled, hand, late, mute, no-echo, noise, "
+        "stuck-low, supply, unplug is wanted, not 'fire'",
     ),
     ("no at", text(more=event('what = "supply"\nvolts = 5.0')), "line 9: event[0]: 'at' is missing"),
     ("at", text(more=event('what = "supply"\nat = -1\nvolts = 5.0')), "line 11: event[0].at: must be >= 0.0"),
@@ -559,8 +559,8 @@ def test_all_that_has_the_wrong_shape_is_said_at_once() -> None:
         "line 11: actuator[0].address: must be >= 1",
         "line 15: actuator[1].colour: there is no such key here; there are: "
         "label, model, uid, copy-of, address, arm-at, baud, device, lead, settings",
-        "line 17: event[0].what: one of adapter, airspeed, babble, brown-out, burst, deaf, doubled, hand, late, mute, no-echo, noise, "
-        "stuck-low, supply, unplug is wanted, not 'fire'",
+        "line 17: event[0].what: one of adapter, airspeed, babble, brown-out, burst, deaf, doubled, hand, late, mute, "
+        "no-echo, noise, stuck-low, supply, unplug is wanted, not 'fire'",
         "line 23: wanted[0].channel: must be >= 1",
         "line 25: line.baud: must be >= 9600",
         "line 27: limits.nodes: must be >= 1",
