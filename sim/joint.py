@@ -74,10 +74,12 @@ def slide(
         if abs(over) <= _DONE or high - low <= 1e-16 * abs(speed):
             break
         if over > 0:
-            high = speed
+            high = min(high, speed)
         else:
-            low = speed
+            low = max(low, speed)
         wanted = speed - over / slope if slope > 0 else math.copysign(math.inf, -over)
+        if abs(wanted - speed) <= 1e-15 * abs(speed):
+            break
         if way and wanted * way <= 0 and min(abs(low), abs(high)) == 0.0:
             # perhaps it does not go that way at all
             turned = _way(*left(0.0), friction)
@@ -90,7 +92,7 @@ def slide(
             wanted = stops[1] if wanted > 0 else stops[0]
         elif not low < wanted < high or (number % 4 == 3 and high - low > before / 2):
             middle = (low + high) / 2
-            wanted = middle if math.isfinite(middle) else 2 * speed - math.copysign(1e-6, over)
+            wanted = middle if math.isfinite(middle) else speed - math.copysign(abs(speed) + 1e-6, over)
         if number % 4 == 3:
             before = high - low
         if wanted == speed:

@@ -99,7 +99,7 @@ class ModelTable(Table, frozen=True):
     firmware: Annotated[str, Meta(pattern=r"^\d{1,2}\.\d{1,2}$")] = "1.0"
     supply: tuple[Annotated[float, Meta(ge=1, le=60)], Annotated[float, Meta(ge=1, le=60)]] = (4.8, 8.4)
     stall_torque: Annotated[float, Meta(gt=0, le=60)] = 2.5
-    stall_current: Annotated[int, Meta(gt=0, le=60_000)] = 4000
+    stall_current: Annotated[int, Meta(ge=100, le=60_000)] = 4000
     no_load_speed: Annotated[int, Meta(gt=0, le=2000)] = 400
     mechanical_travel: Annotated[float, Meta(ge=10, le=360)] = 200.0
     time_constant: Annotated[float, Meta(ge=0, le=1000)] = 10.0
@@ -316,8 +316,11 @@ def _model(name: str, table: ModelTable) -> ActuatorModel:
 
 
 def _most_nm(table: ModelTable) -> float:
-    """The stall torque at which what it gives is what it takes."""
-    one_mnm = _model("", msgspec.structs.replace(table, stall_torque=1e-3)).motor()
+    """The stall torque at which what it gives is what it takes; 0 where that is below 1 mN m."""
+    try:
+        one_mnm = _model("", msgspec.structs.replace(table, stall_torque=1e-3)).motor()
+    except ValueError:
+        return 0.0
     return one_mnm.stall_nm / one_mnm.efficiency
 
 

@@ -237,7 +237,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
     ("supply turned", text(model="[model.m]\nsupply = [8.4, 4.8]"), "line 5: model.m.supply: 8.4 is not below 4.8"),
     ("much torque", text(model="[model.m]\nstall-torque = 60.1"), "line 5: model.m.stall-torque: must be <= 60.0"),
     ("current", text(model="[model.m]\nstall-current = 60_001"), "line 5: model.m.stall-current: must be <= 60000"),
-    ("no current", text(model="[model.m]\nstall-current = 0"), "line 5: model.m.stall-current: must be >= 1"),
+    ("no current", text(model="[model.m]\nstall-current = 0"), "line 5: model.m.stall-current: must be >= 100"),
     ("torque", text(model="[model.m]\nstall-torque = 0"), "line 5: model.m.stall-torque: must be > 0.0"),
     ("speed", text(model="[model.m]\nno-load-speed = 2001"), "line 5: model.m.no-load-speed: must be <= 2000"),
     ("stops", text(model="[model.m]\nmechanical-travel = 361"), "line 5: model.m.mechanical-travel: must be <= 360.0"),
@@ -362,15 +362,15 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "no what",
         text(more=event("at = 1.0")),
         "line 9: event[0].what: "
-        "one of adapter, airspeed, babble, brown-out, burst, hand, late, mute, no-echo, noise, stuck-low, "
-        "supply, unplug is wanted",
+        "one of adapter, airspeed, babble, brown-out, burst, deaf, doubled, hand, late, mute, no-echo, noise, "
+        "stuck-low, supply, unplug is wanted",
     ),
     (
         "what",
         text(more=event('what = "fire"\nat = 1.0')),
         "line 10: event[0].what: "
-        "one of adapter, airspeed, babble, brown-out, burst, hand, late, mute, no-echo, noise, stuck-low, "
-        "supply, unplug is wanted, not 'fire'",
+        "one of adapter, airspeed, babble, brown-out, burst, deaf, doubled, hand, late, mute, no-echo, noise, "
+        "stuck-low, supply, unplug is wanted, not 'fire'",
     ),
     ("no at", text(more=event('what = "supply"\nvolts = 5.0')), "line 9: event[0]: 'at' is missing"),
     ("at", text(more=event('what = "supply"\nat = -1\nvolts = 5.0')), "line 11: event[0].at: must be >= 0.0"),
@@ -379,7 +379,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
     (
         "event key",
         text(more=event('what = "noise"\nat = 1\nrate = 0.5\nvolts = 3')),
-        "line 13: event[0].volts: there is no such key here; there are: what, at, rate, until",
+        "line 13: event[0].volts: there is no such key here; there are: what, at, rate, ears, actuator, until",
     ),
     (
         "event of nobody",
@@ -441,7 +441,7 @@ seconds = 0.001
 firmware = "0.0"
 supply = [1.0, 1.5]
 stall-torque = 0.001
-stall-current = 1
+stall-current = 100
 no-load-speed = 1
 mechanical-travel = 10
 [[actuator]]
@@ -516,7 +516,7 @@ def test_the_limits_themselves_are_allowed(source: str) -> None:
         (1, -5.0, 0, 9600) if source is LEAST else (239, 180.0, 60_000, 4_000_000)
     )
     assert (model.firmware, model.supply_mv, model.stall_torque_mnm, model.stall_current_ma) == (
-        ((0, 0), (1000, 1500), 1, 1) if source is LEAST else ((99, 99), (59_900, 60_000), 60_000, 60_000)
+        ((0, 0), (1000, 1500), 1, 100) if source is LEAST else ((99, 99), (59_900, 60_000), 60_000, 60_000)
     )
 
 
@@ -559,8 +559,8 @@ def test_all_that_has_the_wrong_shape_is_said_at_once() -> None:
         "line 11: actuator[0].address: must be >= 1",
         "line 15: actuator[1].colour: there is no such key here; there are: "
         "label, model, uid, copy-of, address, arm-at, baud, device, lead, settings",
-        "line 17: event[0].what: one of adapter, airspeed, babble, brown-out, burst, hand, late, mute, no-echo, noise, "
-        "stuck-low, supply, unplug is wanted, not 'fire'",
+        "line 17: event[0].what: one of adapter, airspeed, babble, brown-out, burst, deaf, doubled, hand, late, mute, "
+        "no-echo, noise, stuck-low, supply, unplug is wanted, not 'fire'",
         "line 23: wanted[0].channel: must be >= 1",
         "line 25: line.baud: must be >= 9600",
         "line 27: limits.nodes: must be >= 1",
