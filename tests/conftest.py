@@ -7,6 +7,7 @@ many. None has a deadline and none minds a slow machine: no test here may depend
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Generator
 
 import pytest
@@ -25,6 +26,12 @@ settings.register_profile(
 )
 settings.register_profile("deep", max_examples=2000, deadline=None, print_blob=True, suppress_health_check=_NOT_TIMED)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "dev"))
+
+
+# a shell that starts the tests in the background lets them ignore these, and so every process that they start
+signal.signal(signal.SIGINT, signal.default_int_handler)
+if hasattr(signal, "SIGHUP"):
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 
 @pytest.hookimpl(wrapper=True)
