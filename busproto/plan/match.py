@@ -19,6 +19,7 @@ the tables are as they were, which is read back.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
@@ -26,7 +27,6 @@ from typing import Any, Final
 from busproto.errors import BusError
 from busproto.ops.demand_units import degrees_to_share, share_to_degrees, standing_deg
 from busproto.ops.motion import (
-    DEMAND_PERIOD_NS,
     demand,
     demand_channels,
     engage,
@@ -53,6 +53,10 @@ from busproto.wire.messages import Memory, Status
 from busproto.wire.parameters import BY_NAME, RawValue
 
 MS: Final = 1_000_000
+STEP_NS: Final = 20 * MS
+RUN_UP_STEP_DEG: Final = 0.1
+RUN_UP_STEPS: Final = 12
+"""The last of each way is gone in so many small steps, one each 20 ms: more than play and friction together take up."""
 SETTLE_NS: Final = 40 * MS
 LONGEST_SETTLE_NS: Final = 4_000 * MS
 STILL_CDEG: Final = 6
@@ -271,32 +275,62 @@ def _carried(benches: Sequence[Bench], leading: Bench, shares: Sequence[float], 
     yield from engage(leading.address)
     ways: list[list[Station]] = []
     beyond = min(1.0, max(shares) + BEYOND)
+    at = yield from _share_of(leading)
     for way, first in ((list(shares), -beyond), (list(reversed(shares)), beyond)):
         stations = []
-        yield from _settle_alone(leading, first)
+        yield from _lead_to(benches, leading, at, first)
+        at = first
         for share in way:
-            yield from _settle_alone(leading, share)
+            yield from _lead_to(benches, leading, at, share)
+            at = share
             stations.append((yield from _look(benches, share, looks, leading)))
         ways.append(stations)
     yield from release(leading.address)
     return [_mean(up, down) for up, down in zip(ways[0], reversed(ways[1]), strict=True)]
 
 
-def _settle_alone(leading: Bench, share: float) -> Steps[None]:
-    """Demand a share of one until it stands still there."""
+def _gentle(bench: Bench, begin: float, end: float) -> Iterator[float]:
+    """The shares of a way that ends gently: at once to a little before its end, and from there in small steps.
+
+    What is carried along has an inertia. After a swift way it coasts on through its play, somewhere; the slow rest is
+    longer than that, and leaves it pressed against the side that it is carried from, in each place alike.
+    """
+    step = math.copysign(2 * RUN_UP_STEP_DEG / _count(bench.sheet.working["travel"]) * 100, end - begin)
+    count = min(RUN_UP_STEPS, int(abs(end - begin) / abs(step)))
+    for left in range(count, -1, -1):
+        yield end - left * step
+
+
+def _share_of(bench: Bench) -> Steps[float]:
+    """The demand that would put one where it reports to be."""
+    status = yield from report(bench.address)
+    return min(1.0, max(-1.0, degrees_to_share(status.position_cdeg / 100, bench.sheet.working)))
+
+
+def _lead_to(benches: Sequence[Bench], leading: Bench, begin: float, end: float) -> Steps[None]:
+    """Demand of one, gently, a share; until all stand still."""
+    for share in _gentle(leading, begin, end):
+        yield from demand(leading.address, share)
+        yield Pause(STEP_NS)
     began_ns = yield from now()
-    last_cdeg: int | None = None
+    wanted_cdeg = 100 * standing_deg(end, leading.sheet.working)
+    last: dict[int, int] = {}
     while True:
-        moving = yield from demand(leading.address, share)
-        time_ns = yield from now()
-        if last_cdeg is not None and abs(moving.position_cdeg - last_cdeg) <= STILL_CDEG:
-            wanted_cdeg = 100 * standing_deg(share, leading.sheet.working)
-            if abs(moving.position_cdeg - wanted_cdeg) <= 100 or time_ns - began_ns > LONGEST_SETTLE_NS / 4:
-                return
-        if time_ns - began_ns > LONGEST_SETTLE_NS:
+        yield from demand(leading.address, end)
+        is_still, last = yield from _stand_still(benches, last)
+        passed_ns = (yield from now()) - began_ns
+        is_there = abs(last[leading.address] - wanted_cdeg) <= 100 or passed_ns > LONGEST_SETTLE_NS / 4
+        if (is_still and is_there) or passed_ns > LONGEST_SETTLE_NS:
             return
-        last_cdeg = moving.position_cdeg
         yield Pause(SETTLE_NS)
+
+
+def _stand_still(benches: Sequence[Bench], last: Mapping[int, int]) -> Steps[tuple[bool, dict[int, int]]]:
+    """Whether each reports to be where it was at the last look, and where each is now, cdeg by address."""
+    places: dict[int, int] = {}
+    for bench in benches:
+        places[bench.address] = (yield from report(bench.address)).position_cdeg
+    return all(at in last and abs(place - last[at]) <= STILL_CDEG for at, place in places.items()), places
 
 
 def _look(benches: Sequence[Bench], share: float, looks: int, leading: Bench | None) -> Steps[Station]:
@@ -333,19 +367,19 @@ def _together(benches: Sequence[Bench], shares: Sequence[float], looks: int) -> 
     for bench in benches:
         yield from engage(bench.address)
     stations = []
+    at = yield from _share_of(benches[0])
     for share in shares:
+        for step in _gentle(benches[0], at, share):
+            yield from exchange(demand_channels({channel: step}))
+            yield Pause(STEP_NS)
+        at = share
         ask = demand_channels({channel: share})
         began_ns = yield from now()
         last: dict[int, int] = {}
         while True:
             yield from exchange(ask)
-            is_still = bool(last)
-            for bench in benches:
-                status = yield from report(bench.address)
-                is_still &= abs(status.position_cdeg - last.get(bench.address, 1 << 20)) <= STILL_CDEG
-                last[bench.address] = status.position_cdeg
-            time_ns = yield from now()
-            if (is_still and time_ns - began_ns > 2 * DEMAND_PERIOD_NS) or time_ns - began_ns > LONGEST_SETTLE_NS:
+            is_still, last = yield from _stand_still(benches, last)
+            if is_still or (yield from now()) - began_ns > LONGEST_SETTLE_NS:
                 break
             yield Pause(SETTLE_NS)
         yield from exchange(ask)
