@@ -45,7 +45,9 @@ def card(tmp_path: Path) -> Card:
         loss_action="",
         faults=("centred it stands at 3.00 deg, planned 0.00 deg",),
         faults_by_part={"centre": ("centred it stands at 3.00 deg, planned 0.00 deg",)},
-        direction=TrialDirection("left", "normal", Way.OTHER.value, "the person at the bench", "2024-05-04T11:05:00+02:00"),
+        direction=TrialDirection(
+            "left", "normal", Way.OTHER.value, "the person at the bench", "2024-05-04T11:05:00+02:00"
+        ),
     )
     return card_of(made, plan, Trial(1, "2024-05-04T11:00:00+02:00", [right, wrong]), matches())
 
