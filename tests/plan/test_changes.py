@@ -15,6 +15,7 @@ from busproto.ops.steps import Progress
 from busproto.ops.survey import Survey, survey
 from busproto.plan.audit import goals
 from busproto.plan.changes import Change, Goal, carry_out, changes, verify
+from busproto.plan.crew import ask_what_they_are
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Release
 from busproto.wire.parameters import FACTORY
@@ -222,3 +223,9 @@ def test_nothing_is_written_while_one_holds_that_hears_no_release() -> None:
     with pytest.raises(NotLimpError, match=r"NOT SEEN LIMP: address 2 \(lost-hold\)"):
         bench.run(carry_out(todo, wanted, note=ignore, crew=crew(bench)))
     assert bench.bus.actuators[0].settings.stored()["travel"] == FACTORY["travel"]
+
+
+def test_one_that_does_not_answer_hides_none_of_the_others() -> None:
+    bench = row_of(2)
+    known = bench.run(ask_what_they_are({1: uid_of(1), 9: uid_of(9), 2: uid_of(2)}))
+    assert {uid: one.address for uid, one in known.items()} == {uid_of(1): 1, uid_of(2): 2}
