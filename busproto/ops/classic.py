@@ -156,9 +156,7 @@ def bit_search(rng: random.Random, baud: int) -> Steps[Roster]:
     while stack and tally.queries < MAX_QUERIES and not tally.ended:
         prefix, bits = stack.pop()
         if bits == UID_BITS:
-            heard = yield from _match(tally, prefix, bits)
-            yield from tally.go_on(heard)
-            tally.take(heard)
+            tally.take((yield from _match(tally, prefix, bits)))  # the next bit asks whether to go on
             yield Progress("asking bit by bit", len(tally.found))
             continue
         branches = []

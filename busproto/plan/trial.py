@@ -263,7 +263,7 @@ def _start(run: _Run, bench: Bench) -> Steps[None]:
     way_deg = abs(standing_deg(target, bench.sheet.working) - status.position_cdeg / 100)
     began_ns = yield from now()
     samples: list[tuple[float, float]] = []
-    start_cdeg = 0
+    start_cdeg = status.position_cdeg
     while True:
         moving = yield from demand(bench.address, target)
         if not (yield from run.makes_sense(bench, moving.position_cdeg)):

@@ -138,8 +138,8 @@ class Wish:
     stall_nm: float
     hinge_nm: HingeMoment
     room: Room
-    dead_band_deg: float = 0.0
-    sensor_deg: float = 0.0
+    dead_band_deg: float
+    sensor_deg: float
     holes_mm: tuple[float, ...] = ()
     margin: float = MARGIN
     opposite_sides: bool = False

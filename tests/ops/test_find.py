@@ -8,11 +8,13 @@ import random
 import pytest
 
 from busproto.ops import Link, Roster, find
-from busproto.ops.discovery import NO_SIGN, NOBODY, SILENT_PASSES, SPREAD_NS, Found
+from busproto.ops.discovery import NO_SIGN, NOBODY, SILENT_PASSES, SPREAD_NS, Found, _roll_call, _Search
 from busproto.ops.steps import Now, Progress
 from busproto.session import Ask, Heard, Verdict
-from busproto.wire.frame import UNADDRESSED
-from busproto.wire.messages import Book, RollCall
+from busproto.wire import encode_frame, reply_frame, request_frame
+from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
+from busproto.wire.hash import device_tag
+from busproto.wire.messages import Book, Present, RollCall
 from sim import scenario
 from tests.ops.helpers import MS, Box, HoardingPort, box, lasting, listed, right_or_not_proven, seeds, uid_of
 
@@ -309,3 +311,25 @@ def test_a_window_that_leaves_only_delimiters_does_not_end_the_search() -> None:
 
     assert goes_on(b"\x00\x00\x00")
     assert not goes_on(b"")
+
+
+def test_bytes_between_exchanges_are_odd_and_one_uid_at_two_addresses_is_two() -> None:
+    """Each answer alone is good; no address is changed in a search, so one uid at two of them is twins, or a lie."""
+    search = _Search(random.Random(1), epoch=7, began_ns=0)
+    uid = uid_of(1)
+
+    def called(address: int, before: bytes = b"") -> None:
+        steps = _roll_call(search, 8)
+        ask = next(steps)
+        assert isinstance(ask, Ask)
+        answer = reply_frame(Present(uid), request_frame(ask.message, BROADCAST_ADDRESS, 1), address, device_tag(uid))
+        raw = encode_frame(answer)
+        with pytest.raises(StopIteration):
+            steps.send(Heard(ask, 1, (answer,), b"", raw, False, False, 0, Verdict.ANSWERED, 0, 1, before))
+
+    called(5)
+    assert (search.twins, search.strange, search.addresses) == (set(), 0, {uid: 5})
+    called(6, before=b"\x55\x56")
+    assert (search.twins, search.strange) == ({uid}, 1)
+    called(6, before=b"\x57")
+    assert search.strange == 2

@@ -114,7 +114,16 @@ def test_one_without_an_address_or_power_is_not_nudged() -> None:
         bench.run(nudge(UNADDRESSED))
 
 
-@pytest.mark.parametrize("duration_s", [0.0, -1.0, 11.0, float("nan")])
+@pytest.mark.parametrize("duration_s", [0.1, 10.0])
+def test_the_ends_of_its_range_are_in_it(duration_s: float) -> None:
+    bench = box(1)
+    bench.add(1, 5)
+    began_ns = bench.now_ns
+    bench.run(nudge(5, duration_s))
+    assert bench.now_ns - began_ns >= duration_s * 1e9
+
+
+@pytest.mark.parametrize("duration_s", [0.0, 0.09, -1.0, 10.1, 11.0, float("nan")])
 def test_a_duration_outside_its_range_is_refused_before_anything_is_sent(duration_s: float) -> None:
     bench = box()
     bench.add(1, 5)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import random
 
 from busproto.ops.link import Link
+from busproto.ops.roster import Found, Roster
 from busproto.ops.steps import Progress
-from busproto.ops.survey import survey
+from busproto.ops.survey import Survey, crew_of, survey
 from busproto.wire.parameters import FACTORY
 from tests.ops.helpers import box, uid_of
 
@@ -40,3 +41,9 @@ def test_one_that_falls_silent_is_a_problem_and_the_others_are_read() -> None:
     assert set(seen.sheets) == {uid_of(2)}
     assert set(seen.problems) == {7}
     assert "address 7" in seen.problems[7]
+
+
+def test_of_twins_two_are_to_be_let_go() -> None:
+    found = (Found(uid_of(1), 7), Found(uid_of(2), 9))
+    crew = crew_of(Survey(Roster(found, False, "twins", 1.0, twins=(uid_of(2),)), {}, {}))
+    assert [(one.address, one.uid, one.count) for one in crew] == [(7, uid_of(1), 1), (9, uid_of(2), 2)]

@@ -9,15 +9,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busproto.errors import InputError, OperationError
+from busproto.errors import InputError, NotLimpError, OperationError
 from busproto.ops.link import Link
 from busproto.ops.steps import Progress
 from busproto.ops.survey import Survey, survey
 from busproto.plan.audit import goals
 from busproto.plan.changes import Change, Goal, carry_out, changes, verify
+from busproto.plan.crew import ask_what_they_are
 from busproto.wire.frame import UNADDRESSED
+from busproto.wire.messages import Release
 from busproto.wire.parameters import FACTORY
 from tests.ops.helpers import Box, box, uid_of
+from tests.ops.test_letting_go import crew, deaf, holding
 from tests.plan.airframes import AddressWatch, hauler
 
 
@@ -209,3 +212,20 @@ def test_an_interruption_between_any_two_steps_leaves_it_to_a_second_run(tmp_pat
         )
         at += 7 if at else 1  # every seventh here; each single one is killed in test_killed
     assert len(ends) == 1
+
+
+def test_nothing_is_written_while_one_holds_that_hears_no_release() -> None:
+    """What is set acts at once: it would move."""
+    bench = holding(2)
+    deaf(bench, bench.bus.actuators[1], Release)
+    wanted = [Goal(uid_of(1), "flap", 1, {"travel": 10000})]
+    todo = changes(look(bench), wanted)
+    with pytest.raises(NotLimpError, match=r"NOT SEEN LIMP: address 2 \(lost-hold\)"):
+        bench.run(carry_out(todo, wanted, note=ignore, crew=crew(bench)))
+    assert bench.bus.actuators[0].settings.stored()["travel"] == FACTORY["travel"]
+
+
+def test_one_that_does_not_answer_hides_none_of_the_others() -> None:
+    bench = row_of(2)
+    known = bench.run(ask_what_they_are({1: uid_of(1), 9: uid_of(9), 2: uid_of(2)}))
+    assert {uid: one.address for uid, one in known.items()} == {uid_of(1): 1, uid_of(2): 2}

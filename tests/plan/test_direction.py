@@ -182,6 +182,11 @@ def test_the_plan_is_judged_whatever_is_set_now(tmp_path: Path, planned: str, is
     assert on.one["flap"].arm.position_deg == pytest.approx(3.0, abs=0.6), "and it is back where it stood"
 
 
+def test_near_the_end_of_its_travel_it_goes_no_further_than_that_end(tmp_path: Path) -> None:
+    on = bench(tmp_path, at_deg=HALF_TRAVEL_DEG - 2.0)
+    assert on.tried("flap")["flap"].by_deg == pytest.approx(2.0, abs=0.3)
+
+
 @pytest.mark.parametrize(
     ("lead_hangs", "ratio", "says"),
     [

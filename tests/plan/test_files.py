@@ -248,6 +248,7 @@ def test_any_lines_in_place_of_others_are_a_plan_or_told(
 
 def validator(kind: str) -> Any:
     body = schema(kind)
+    assert body["$schema"] == jsonschema.Draft202012Validator.META_SCHEMA["$id"]  # an editor reads it by that
     jsonschema.Draft202012Validator.check_schema(body)
     return jsonschema.Draft202012Validator(body)
 

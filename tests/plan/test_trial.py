@@ -218,6 +218,12 @@ def test_no_arm_goes_twice_as_fast_as_its_model_can(to_cdeg: int, can_be: bool) 
     assert run.benches == ([one] if can_be else [])
 
 
+def test_moved_each_way_all_are_back_in_the_middle_before_they_are_let_go() -> None:
+    bench = box(2)
+    tried(bench, [bench_of(bench, 1), bench_of(bench, 2)], "move")
+    assert [one.arm.position_deg for one in bench.bus.actuators] == pytest.approx([0.0, 0.0], abs=0.5)
+
+
 def test_how_long_a_trial_takes_at_most_is_reckoned_by_hand() -> None:
     """Of one with 120 deg of travel at 300 deg/s: late, it is waited for 1 s + 2 x 0.4 s."""
     bench = box(2)
