@@ -90,14 +90,20 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-@pytest.mark.parametrize("what", NOT_TO_BE_READ)
-@pytest.mark.parametrize("kind", COMMANDS)
+@pytest.mark.parametrize(
+    ("kind", "what"),
+    # a torn line of a journal is left out, whatever it holds
+    [
+        (kind, what)
+        for kind in COMMANDS
+        for what in NOT_TO_BE_READ
+        if kind != "journal" or what not in {"deep", "digits"}
+    ],
+)
 def test_what_cannot_be_read_is_one_line_for_every_kind_of_file(
     kind: str, what: str, place: Path, cli: CommandLine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     make, says = NOT_TO_BE_READ[what]
-    if kind == "journal" and what in {"deep", "digits"}:
-        pytest.skip("a torn line of a journal is left out")
     if kind.startswith("results"):
         assert cli("save --airframe rudder.toml --port sim://rudder-gang").code == exit_codes.DONE
     name = BESIDE.get(kind, "bad")

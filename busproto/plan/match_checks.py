@@ -145,9 +145,18 @@ def table_reasons(member: Bench, fit: TableFit) -> Iterator[str]:
 
 
 def step_deg(address: int, readings: Sequence[Station]) -> float:
-    """The step of an actuator's sensor: the least by which two of its readings differ, no less than a usual one's."""
+    """The step of an actuator's sensor, no less than a usual one's: the largest on whose grid all readings lie.
+
+    Few readings may all lie two steps or more apart, so the least gap alone would take too much for noise. A reading
+    is rounded to 0.01 deg, which is how far it may be from the grid.
+    """
     seen = sorted({look for one in readings for look in one.looks_cdeg[address]})
-    return max(USUAL_STEP_DEG, min((after - before for before, after in pairwise(seen)), default=0) / 100)
+    least = min((after - before for before, after in pairwise(seen)), default=0)
+    for parts in range(1, 1 + int(least / (100 * USUAL_STEP_DEG))):
+        step = least / parts
+        if all(abs(gap - step * round(gap / step)) <= 1 for gap in (look - seen[0] for look in seen)):
+            return max(USUAL_STEP_DEG, step / 100)
+    return USUAL_STEP_DEG
 
 
 def noise_reason(lead: Bench, member: Bench, fit: TableFit, readings: Sequence[Station]) -> Iterator[str]:
