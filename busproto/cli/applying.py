@@ -135,8 +135,14 @@ def apply_goals(
 
 def _as_it_is_moved(crew: Sequence[OnLine], change: Change, *, is_done: bool) -> list[OnLine]:
     """Those on the line where they are once an address was given; and until that is read back, also where it was."""
-    to = {"address": change.address, "or_at": 0} if is_done else {"or_at": change.address}
-    return [replace(one, **to) if one.uid == change.uid else one for one in crew]
+    return [
+        one
+        if one.uid != change.uid
+        else replace(one, address=change.address, or_at=0)
+        if is_done
+        else replace(one, or_at=change.address)
+        for one in crew
+    ]
 
 
 def _prove(goals: Sequence[Goal]) -> Steps[tuple[str, Roster | None]]:

@@ -126,7 +126,11 @@ def answer_twice(bus: VirtualBus) -> None:
     """The first actuator with an address says each reply twice from now on."""
     actuator = next(one for one in bus.actuators if one.address != UNADDRESSED)
     send = actuator._send
-    actuator._send = lambda data: send(data + data if len(data) > 1 else data)  # type: ignore[method-assign]
+
+    def twice(data: bytes, *, again: bool = False) -> None:
+        send(data + data if len(data) > 1 else data, again=again)
+
+    actuator._send = twice  # type: ignore[method-assign]
 
 
 @dataclass
