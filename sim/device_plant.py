@@ -122,7 +122,7 @@ class Plant:
         missing = (speed - ends_at) * fading
         deg = self.position_deg + ends_at * time_s + lag_s * (speed - ends_at - missing)
         within_deg = self._within_stops(deg)
-        if deg != within_deg:  # it stands there for the rest of the time
+        if deg != within_deg:
             time_s = self._reaches(within_deg, ends_at, time_s)
             missing = (speed - ends_at) * math.exp(-time_s / lag_s)
         self.position_deg = within_deg
@@ -131,7 +131,7 @@ class Plant:
         if stands and self.books is not None:
             self.books.stopped += moving_j(motor, ends_at + missing)
         self.speed_deg_s = 0.0 if stands else ends_at + missing
-        if deg != within_deg:
+        if deg != within_deg and push * within_deg > 0:  # pressed against the stop for the rest of the time
             self._flows(push, 0.0, 0.0, since_s - time_s)
             return 0.0
         return since_s - time_s

@@ -76,7 +76,14 @@ class Run(NamedTuple):
                 _book(books, motor, share, speed, weight_s, self.power)
                 books.brought -= self.load * speed * motor.stall_nm * RAD * weight_s
 
-            _quadrature(adds, begin_s, end_s, phase.lag_s)
+            middle, slope = (phase.after(begin_s)[1] + phase.after(end_s)[1]) / 2, motor.drag / motor.no_load_deg_s
+            acceleration = phase.a
+            if phase.lag_s:
+                slope -= motor.share_s2_deg * (1 + motor.added_inertia) / phase.lag_s
+                acceleration = (phase.a - middle) / phase.lag_s
+            steady = motor.share(middle, acceleration, self.load) - slope * middle
+            kinks = _kinks(phase, begin_s, end_s, motor, steady, slope, self.power)
+            _quadrature(adds, begin_s, end_s, phase.lag_s, kinks)
 
 
 def book_lag(books: Books, motor: Motor, push: float | None, ends_at: float, fading: float, lasting_s: float) -> None:
@@ -94,15 +101,42 @@ def book_lag(books: Books, motor: Motor, push: float | None, ends_at: float, fad
         books.winding += speed * speed / motor.emf_deg_s * work
         _book_drag(books, motor, speed, work)
 
-    _quadrature(adds, 0.0, lasting_s, motor.lag_s)
+    phase = Phase(0.0, 0.0, ends_at + fading, ends_at, motor.lag_s)
+    kinks = [] if push is None else _kinks(phase, 0.0, lasting_s, motor, push, -1 / motor.emf_deg_s)
+    _quadrature(adds, 0.0, lasting_s, motor.lag_s, kinks)
 
 
-def _quadrature(adds: Callable[[float, float], None], begin_s: float, end_s: float, lag_s: float) -> None:
-    """Call with each node and its weight, in pieces short against an exponential's lag."""
+def _kinks(
+    phase: Phase, begin_s: float, end_s: float, motor: Motor, steady: float, slope: float, power: float = math.inf
+) -> list[float]:
+    """When a power bends on the way: the share, `steady` + `slope` * speed, turns its sign or reaches its limit.
+
+    A quadrature across such a moment would be off, and by something else for each place of its pieces.
+    """
+    begin, end = phase.after(begin_s)[1], phase.after(end_s)[1]
+    ripple = motor.hold_ma - motor.idle_ma
+    most = (power * (ripple + motor.motor_ma) - ripple) / motor.motor_ma if motor.motor_ma else math.inf
+    found = []
+    for share in (0.0, most, -most):
+        speed = (share - steady) / slope if slope else math.inf
+        if min(begin, end) < speed < max(begin, end):
+            gone_s = (
+                phase.lag_s * math.log((begin - phase.a) / (speed - phase.a))
+                if phase.lag_s
+                else (speed - begin) / phase.a
+            )
+            found.append(begin_s + gone_s)
+    return found
+
+
+def _quadrature(
+    adds: Callable[[float, float], None], begin_s: float, end_s: float, lag_s: float, kinks: list[float]
+) -> None:
+    """Call with each node and its weight, in pieces short against an exponential's lag that end at each kink."""
     fades_s = min(end_s - begin_s, 40 * lag_s)  # then it is over, and what follows is one piece
     count = max(1, math.ceil(4 * fades_s / lag_s)) if lag_s else 1
     edges = [begin_s + (fades_s if lag_s else end_s - begin_s) * k / count for k in range(count + 1)]
-    for low_s, high_s in pairwise([*edges, end_s]):
+    for low_s, high_s in pairwise(sorted([*edges, *kinks, end_s])):
         for place, weight in _NODES:
             adds((low_s + high_s) / 2 + place * (high_s - low_s) / 2, weight * (high_s - low_s) / 2)
 

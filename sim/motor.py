@@ -17,6 +17,8 @@ from dataclasses import dataclass, field, fields
 from typing import Final
 
 RAD: Final = math.pi / 180
+LEAST_TURNED_J: Final = 1e-6
+"""A course that turned over less, stood still."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,10 +153,14 @@ class Books:
         return self.winding + self.lost + self.friction + self.drag + self.hinge + self.damping + self.stopped
 
     def error(self, stored: float) -> float:
-        """Imbalance over all that was turned over, where so much more is stored than at the begin."""
+        """Imbalance over all that was turned over, where so much more is stored than at the begin.
+
+        Less than LEAST_TURNED_J counts as that: of what stands still, only the rounding of stored joules is left.
+        """
         off = self.supplied + self.brought - self.heat - stored
-        size = max(self.turned, abs(self.supplied), abs(self.brought), self.heat, abs(stored))
-        return abs(off) / size if size else 0.0
+        return abs(off) / max(
+            self.turned, abs(self.supplied), abs(self.brought), self.heat, abs(stored), LEAST_TURNED_J
+        )
 
     def add(self, other: Books) -> None:
         """Sum up."""

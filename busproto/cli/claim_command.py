@@ -36,7 +36,7 @@ from busproto.errors import InputError, PortClosedError
 from busproto.interrupts import INTERRUPTS
 from busproto.keeping import check_writable, kept, now_text
 from busproto.ops.addressing import Move
-from busproto.ops.discovery import Roster, find
+from busproto.ops.discovery import PATIENCE_NS, Roster, find
 from busproto.ops.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.link import Link
 from busproto.ops.motion import report
@@ -218,7 +218,7 @@ def _claim(plan: Plan, seated: dict[str, bytes], wish: _Wish, port: PortOptions,
     talk = _Talk(plan, dict(seated), wish.draft)
     try:
         with open_link(port) as link:
-            roster = link.run(find())
+            roster = link.run(find(patience_ns=PATIENCE_NS))
             known = link.run(ask_what_they_are(alone_at(roster)))
             harmed = harmed_of(plan, seated, known)
             tell_harm(tuple(harmed.values()))

@@ -22,7 +22,7 @@ from busproto.cli.common import (
     uid_text,
 )
 from busproto.errors import InputError
-from busproto.ops.discovery import Roster, find
+from busproto.ops.discovery import PATIENCE_NS, Roster, find
 from busproto.ops.letting_go import who_holds
 from busproto.ops.methods import METHODS
 from busproto.ops.steps import Steps
@@ -110,7 +110,7 @@ def command(
     rng = random.SystemRandom() if seed is None else random.Random(seed)
     steps: Steps[Roster]
     if name == _BEST:
-        steps = find(expected=expect, rng=rng, wanted_error=wanted_error)
+        steps = find(expected=expect, rng=rng, wanted_error=wanted_error, patience_ns=PATIENCE_NS)
     elif expect is not None or wanted_error is not None:
         raise InputError(f"--expect and --wanted-error belong to the method {_BEST}; {name} knows neither")
     else:

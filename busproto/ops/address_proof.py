@@ -10,7 +10,7 @@ import random
 from collections import Counter
 from typing import Final
 
-from busproto.ops.book_answers import read_answers
+from busproto.ops.book_answers import is_noise, read_answers
 from busproto.ops.discovery import (
     DOUBT_PASSES,
     LAST_PASSES,
@@ -25,7 +25,6 @@ from busproto.ops.discovery import (
     SPREAD_NS,
     TOO_LONG,
     answered_by_bytes,
-    is_noise,
 )
 from busproto.ops.evidence import Account, Odds
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now

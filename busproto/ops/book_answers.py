@@ -53,3 +53,10 @@ def _fit(answers: list[int], expected: list[int]) -> tuple[dict[int, int], list[
         places[at] = place
         place += 1
     return places, unfit
+
+
+def is_noise(raw: bytes, places: int) -> bool:
+    """Whether bytes that do not fit may be those of listed ones, hit on their way: no more than these had to say, and
+    none is such as one that is not in the book says.
+    """
+    return len(raw) <= places and all(byte & BOOK_ANSWER_BIT for byte in raw)

@@ -20,7 +20,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import Final
 
-from busproto.ops.book_answers import BookAnswers, read_answers
+from busproto.ops.book_answers import BookAnswers, is_noise, read_answers
 from busproto.ops.evidence import SHORT_CALL_BYTES, Account, CallHeard, Odds, account
 from busproto.ops.roster import Found, Roster
 from busproto.ops.steps import Clash, Pause, Progress, Steps, exchange, now
@@ -28,7 +28,7 @@ from busproto.ops.transact import PRESENT_BYTES, uid_of, window
 from busproto.session.exchange import Ask, Expect, Heard, Verdict
 from busproto.wire.decoder import Decoder
 from busproto.wire.frame import BROADCAST_ADDRESS, FRAMING_BYTES, HEADER_BYTES, MAX_ADDRESS, MIN_ADDRESS, Frame
-from busproto.wire.hash import BOOK_ANSWER_BIT, book_answer, device_tag, mark_of, uid_hash
+from busproto.wire.hash import book_answer, device_tag, mark_of, uid_hash
 from busproto.wire.message import Message
 from busproto.wire.messages import MAX_MARKS_PER_CALL, MAX_MARKS_PER_PART, MAX_WINDOW_SLOTS, Book, RollCall
 from busproto.wire.timing import FIRST_SLOT_NS, PLACE_NS, STRANGER_SLOTS
@@ -65,6 +65,12 @@ LATE_NS: Final = 30 * MS
 CALL_NS: Final = SHORT_CALL_BYTES * 10 * 1_000_000_000 // 115_200
 """A short call at 115 200 Bd."""
 MOST_SAYINGS: Final = 6
+PATIENCE_NS: Final = 250 * MS
+"""So much longer than it needs a search lasts where something is decided by its list, or a person reads it: what is
+deaf for a while, late, or hears few of the requests, is likely to say something in it."""
+PATIENT_PAUSES_NS: Final = (10 * MS, 45 * MS)
+"""Between two calls then, drawn evenly: longer than what is late by 30 ms takes, and no rhythm."""
+PATIENT_SAYINGS: Final = 3
 ODD_PASSES: Final = 6
 """Quiet passes wanted in a row where one that is listed was missed, or an echo was."""
 DOUBT_PASSES: Final = 20
@@ -165,6 +171,7 @@ def find(
     rng: random.Random | None = None,
     wanted_error: float | None = None,
     max_passes: int = MAX_PASSES,
+    patience_ns: int = 0,
 ) -> Steps[Roster]:
     """Find every actuator, also several at one address, and prove that the list is complete.
 
@@ -175,6 +182,7 @@ def find(
         rng: where epoch and salts come from; None for the system's.
         wanted_error: add passes until `Roster.remaining_error` is at most this, 0 < wanted_error < 1; None for 1e-4.
         max_passes: 2..; give up after so many. It ends after MOST_NS and one exchange in any case.
+        patience_ns: 0..; go on calling and listening for so long though nothing is odd, see PATIENCE_NS.
 
     Returns:
         The roster; `proven` is False, with a reason, wherever there is any doubt.
@@ -186,7 +194,7 @@ def find(
     enough = yield from _search(search, slots)
     searched_ns = yield from now()
     if enough:
-        proof = yield from _prove(search, wanted_error, max_passes)
+        proof = yield from _prove(search, wanted_error, max_passes, patience_ns)
     else:
         proof = _Proof(NO_END)
     ended_ns = yield from now()
@@ -349,7 +357,7 @@ class _Progress:
         return None
 
 
-def _prove(search: _Search, wanted_error: float | None, max_passes: int) -> Steps[_Proof]:
+def _prove(search: _Search, wanted_error: float | None, max_passes: int, patience_ns: int) -> Steps[_Proof]:
     """Passes of the book until the list is proven, or cannot be."""
     at = _Progress()
     wanted = MOST_ERROR if wanted_error is None else wanted_error
@@ -372,7 +380,10 @@ def _prove(search: _Search, wanted_error: float | None, max_passes: int) -> Step
         elif number == 1:
             sayings = 2
             is_silent = yield from _nobody_answers(search, at, sayings)
-            if is_silent:
+            if is_silent and patience_ns:
+                is_silent, more = yield from _call_for_a_while(search, at, patience_ns)
+                sayings += more
+            elif is_silent:
                 ahead = yield from _fill(search, at)
         elif number:
             ahead = 2
@@ -450,13 +461,6 @@ def _quiet_wanted(search: _Search, calls: Account) -> int:
     return DOUBT_PASSES + QUIET_PER_DOUBT * doubts if doubts else ODD_PASSES
 
 
-def is_noise(raw: bytes, places: int) -> bool:
-    """Whether bytes that do not fit may be those of listed ones, hit on their way: no more than these had to say, and
-    none is such as one that is not in the book says.
-    """
-    return len(raw) <= places and all(byte & BOOK_ANSWER_BIT for byte in raw)
-
-
 def _is_enough(search: _Search, at: _Progress, calls: Account) -> Steps[bool]:
     """Whether the quiet passes are enough, for what was odd."""
     if not _is_doubtful(search, at.odds):
@@ -532,6 +536,20 @@ def _nobody_answers(search: _Search, at: _Progress, times: int) -> Steps[bool]:
     elif garbled:
         at.doubted()
     return garbled == 0 and len(search.addresses) == before
+
+
+def _call_for_a_while(search: _Search, at: _Progress, patience_ns: int) -> Steps[tuple[bool, int]]:
+    """Call and listen in turn. Returns whether it stayed silent all the while, and how often it was called."""
+    until_ns = (yield from now()) + patience_ns
+    sayings = 0
+    while (yield from now()) < until_ns:
+        yield Pause(round(search.rng.uniform(*PATIENT_PAUSES_NS)))
+        strange = search.strange
+        is_silent = yield from _nobody_answers(search, at, PATIENT_SAYINGS)
+        sayings += PATIENT_SAYINGS
+        if not is_silent or search.strange > strange:
+            return False, sayings
+    return True, sayings
 
 
 def _fill(search: _Search, at: _Progress) -> Steps[int]:

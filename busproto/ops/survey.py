@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from busproto.errors import OperationError
-from busproto.ops.discovery import Roster, find
+from busproto.ops.discovery import PATIENCE_NS, Roster, find
 from busproto.ops.letting_go import OnLine
 from busproto.ops.motion import report
 from busproto.ops.parameter_access import describe, read_all
@@ -75,7 +75,7 @@ def read_sheet(address: int) -> Steps[Sheet]:
 
 def survey(*, rng: random.Random | None = None) -> Steps[Survey]:
     """Find everyone, then read each who is alone at its address."""
-    roster = yield from find(rng=rng)
+    roster = yield from find(rng=rng, patience_ns=PATIENCE_NS)
     sheets: dict[bytes, Sheet] = {}
     problems: dict[int, str] = {}
     alone = [at for at, uids in roster.by_address.items() if at != UNADDRESSED and len(uids) == 1]

@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from busproto.errors import InputError, OperationError, ReadBackError
 from busproto.ops.addressing import Move, assign, ordered_moves
-from busproto.ops.discovery import Roster, find
+from busproto.ops.discovery import PATIENCE_NS, Roster, find
 from busproto.ops.letting_go import OnLine, let_go, require_limp
 from busproto.ops.parameter_access import commit, describe, read_all, write
 from busproto.ops.steps import Progress, Steps
@@ -250,7 +250,7 @@ def verify(goals: Sequence[Goal]) -> Steps[Roster]:
     Raises:
         ReadBackError: one is not where or what it is to be.
     """
-    roster = yield from find()
+    roster = yield from find(patience_ns=PATIENCE_NS)
     for number, goal in enumerate(goals):
         yield Progress("reading back", number, len(goals))
         at = roster.address_of(goal.uid)

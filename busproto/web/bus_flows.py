@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from busproto.errors import InputError
 from busproto.ops.addressing import assign_all, ordered_moves
-from busproto.ops.discovery import find
+from busproto.ops.discovery import PATIENCE_NS, find
 from busproto.ops.motion import is_limp, report
 from busproto.ops.nudge import nudge
 from busproto.ops.parameter_access import commit, undo, write
@@ -49,7 +49,7 @@ class NumberFields(Fields, frozen=True):
 
 def _number(desk: Desk, wanted: NumberFields) -> dict[str, Any]:
     """Everyone who has no address of its own gets a free one, in the order of uid."""
-    roster = desk.run(find())
+    roster = desk.run(find(patience_ns=PATIENCE_NS))
     needy = set(roster.unaddressed) | {uid for uids in roster.clashes.values() for uid in uids}
     used = {one.address for one in roster.found}
     free = [address for address in range(wanted.first, MAX_ADDRESS + 1) if address not in used]
@@ -59,7 +59,7 @@ def _number(desk: Desk, wanted: NumberFields) -> dict[str, Any]:
 
 
 def _readdress(desk: Desk, wanted: dict[bytes, int]) -> dict[str, Any]:
-    roster = desk.run(find())
+    roster = desk.run(find(patience_ns=PATIENCE_NS))
     moves = ordered_moves(roster, wanted)
     if not moves:
         desk.tell("Everyone is there already.")

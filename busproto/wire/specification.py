@@ -379,7 +379,9 @@ actuators that hear, and are heard, no worse than the worst of those listed may.
 *What no host can know.* Deaf, mute or unpowered actuators are invisible to every scheme: compare with the plan.
 So is one that heard none of the requests of a search, or said nothing in it: what the host hears is the same as
 without it. One that hears one request in three is found, or leaves a doubt, once it has heard one; the chance
-that it misses a search of 16 without trouble is (2/3)^6, about 9 %, with nothing to show for it. Two with one
+that it misses a search of 16 without trouble is (2/3)^6, about 9 %, with nothing to show for it. So a host that
+has the time goes on: calls in turn with listening, for 250 ms, at moments drawn by chance; at 115 200 Bd that
+chance is then below 1e-4, and what is late by up to 30 ms shows too. Two with one
 uid draw the same slot and send the same bytes; only their start jitter can give them away (a uid that comes
 twice in a window, an answer that comes twice in a pass). Where it does, the result is never 'proven'.
 

@@ -44,7 +44,7 @@ from busproto.ops.discovery import find
 from busproto.ops.link import Link
 from busproto.ops.roster import Roster
 from sim.line import Transmission
-from tests.bench.troubles import KINDS, Drawn, Watched, swarm
+from tests.bench.troubles import KINDS, MS, Drawn, Watched, swarm
 
 CHUNK: Final = 200
 MAX_COUNT: Final = 16
@@ -57,14 +57,21 @@ SAME_MOMENT_NS: Final = 30_000
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What every seed of a campaign has in common: the kinds of trouble drawn from, and the most actuators."""
+    """What every seed of a campaign has in common.
+
+    Attributes:
+        kinds: of trouble, drawn from.
+        most: actuators on a bus.
+        patience_ms: for how long the search goes on though nothing is odd (`find`); the commands do for 250 ms.
+    """
 
     kinds: tuple[str, ...] = (ALL,)
     most: int = MAX_COUNT
+    patience_ms: int = 0
 
     def key(self) -> str:
         """Tells results of one plan from those of another in one state file."""
-        return json.dumps(asdict(self), sort_keys=True)
+        return json.dumps({name: value for name, value in asdict(self).items() if value}, sort_keys=True)
 
     @property
     def names(self) -> list[str]:
@@ -103,7 +110,7 @@ def search(plan: Plan, seed: int) -> Outcome:
     record: list[Transmission] = []
     drawn.bus.line.record = record
     drawn.bus.kernel.run_until(0)  # what is so from the beginning
-    roster = Link(drawn.bus.host).run(find(rng=random.Random(seed)))
+    roster = Link(drawn.bus.host).run(find(rng=random.Random(seed), patience_ns=plan.patience_ms * MS))
     wrong, unseen = judge(drawn, record, roster)
     return Outcome(drawn, kinds, roster, wrong, unseen)
 
@@ -318,11 +325,12 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--seed", type=int, help="do this one search and say what was drawn and what came of it")
     parser.add_argument("--most", type=int, default=MAX_COUNT, help="most actuators on a bus")
+    parser.add_argument("--patience-ms", type=int, default=0, help="go on for so long though nothing is odd")
     parser.add_argument("--state", type=Path, help="file that keeps finished chunks; the campaign goes on from it")
     parser.add_argument("--workers", type=int, default=os.cpu_count())
     parser.add_argument("--dask", metavar="ADDRESS", help="run on the Dask cluster at this address")
     chosen = parser.parse_args(arguments)
-    plan = Plan(tuple(chosen.kinds.split(",")), chosen.most)
+    plan = Plan(tuple(chosen.kinds.split(",")), chosen.most, chosen.patience_ms)
     unknown = [name for name in plan.kinds if name not in {*KINDS, ALL}]
     if unknown:
         parser.error(f"no such kind: {', '.join(unknown)}")

@@ -102,7 +102,7 @@ def test_decode_as_json_lines(cli: CommandLine) -> None:
     assert len(rows) == 8
     assert rows[0]["fields"] == {"number": 6, "value": "2823"}
     assert rows[0] | {"bytes": "", "time_ns": 0} == {
-        "number": 10,
+        "number": 16,
         "time_ns": 0,
         "direction": "sent",
         "kind": "frame",
@@ -116,7 +116,7 @@ def test_decode_as_json_lines(cli: CommandLine) -> None:
         "retry": False,
         "destination": 1,
         "source": 0,
-        "sequence": 3,
+        "sequence": 5,
         "operation": 49,
         "tag": None,
         "fields": {"number": 6, "value": "2823"},
@@ -217,7 +217,7 @@ def test_replay_on_another_bus_shows_the_first_difference(cli: CommandLine) -> N
     assert result.code == exit_codes.NOT_AS_WANTED
     lines = result.out.splitlines()
     assert lines[0].startswith("first difference: packet 1, roll call to all: roll call reply from ")
-    assert lines[-1] == f"4 times asked, 4 replies, {len(lines) - 1} differences."
+    assert lines[-1] == f"4 times asked, 5 replies, {len(lines) - 1} differences."
     body = cli("replay", FIND, "--port", BENCH, "--json").json
     assert len(body["differences"]) == len(lines) - 1
 

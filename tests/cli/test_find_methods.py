@@ -6,9 +6,11 @@ import pytest
 
 from busproto.cli import exit_codes
 from busproto.ops.methods import METHODS
-from busproto.wire.messages import Hush, Match, SlottedCall
+from busproto.wire.messages import Hush, Match, Report, ReportRound, SlottedCall
 from tests.cli.helpers import HARMLESS, Bench, CommandLine, make_bench
 
+NOT_OF_THE_SEARCH = (Hush, Report, ReportRound)
+"""What is no query, and the look behind it at who is engaged."""
 CLASSIC = [name for name, method in METHODS.items() if method.cannot]
 
 
@@ -61,7 +63,10 @@ def test_a_classic_method_lists_all_and_says_what_it_cannot(name: str, cli: Comm
     for actuator in bench.bus.actuators:
         assert actuator.uid.hex() in result.out
     assert "4 actuators found, NOT PROVEN complete: " + METHODS[name].cannot in words(result.out)
-    assert f"{name}: {len([one for one in bench.requests if not isinstance(one, Hush)])} queries in " in result.out
+    assert (
+        f"{name}: {len([one for one in bench.requests if not isinstance(one, NOT_OF_THE_SEARCH)])} queries in "
+        in result.out
+    )
     assert bench.settings() == before
     assert all(isinstance(request, (*HARMLESS, Hush, Match, SlottedCall)) for request in bench.requests)
 

@@ -16,10 +16,34 @@ from typing import Final
 
 from tests.mutation import plugin
 
-FOLDERS: Final = ("tests/session", "tests/ops", "tests/plan", "tests/rig", "tests/stateful", "tests/cli", "tests/web")
-"""Where the tests of the rooms stand. Those that only start processes of their own cover nothing here."""
-LEFT_OUT: Final = ("tests/web/test_browser.py", "tests/web/test_browser_lessons.py", "tests/cli/test_golden.py")
-"""Slow for what they would add: a browser, and whole outputs that stand in files."""
+IN_PROCESS: Final = (
+    "apply_audit_trial",
+    "card_command",
+    "cautions",
+    "claim",
+    "golden",
+    "hand",
+    "hardware_and_claims",
+    "match",
+    "nothing_changed",
+    "plan",
+    "record_commands",
+    "rig",
+    "shown",
+)
+"""Tests of the commands that run them within their own process, and quickly."""
+FOLDERS: Final = (
+    "tests/session",
+    "tests/ops",
+    "tests/plan",
+    "tests/rig",
+    *(f"tests/cli/test_{one}.py" for one in IN_PROCESS),
+)
+"""Where the tests are that are asked: those of the rooms, and those that read what a command says. The others (whole
+processes, the page, a browser, random walks) cost more than they would add; what only they would notice survives here.
+"""
+LEFT_OUT: Final = ("tests/plan/test_killed.py", "tests/ops/test_campaign.py")
+"""Many runs each, killed at every step or with random troubles."""
 
 
 @dataclass(frozen=True)
@@ -92,6 +116,8 @@ def record(root: Path, path: Path, jobs: int, folders: Iterable[str] = FOLDERS, 
         "tests.mutation.plugin",
         "-q",
         "--no-header",
+        "--tb=no",
+        "--assert=plain",
         "-p",
         "no:cacheprovider",
     ]

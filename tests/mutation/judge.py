@@ -145,7 +145,7 @@ def judge(copy: Path, task: Task, tests: list[str], bound_s: float) -> Verdict:
 
 def _run(copy: Path, order: Path, tests: Iterable[str], bound_s: float) -> tuple[str, str]:
     command = [sys.executable, "-m", "pytest", "-x", "-q", "--no-header", "--tb=no", "-rfE", "-p", "no:cacheprovider"]
-    command += ["-p", "no:xdist", "-p", "tests.mutation.plugin"]
+    command += ["--assert=plain", "-p", "no:xdist", "-p", "tests.mutation.plugin"]  # plain: no time goes into messages
     command += list(dict.fromkeys(test.partition("::")[0] for test in tests))
     environment = {
         **os.environ,

@@ -9,7 +9,9 @@ from __future__ import annotations
 import json
 import os
 import resource
-from collections.abc import Generator
+import signal
+from collections import Counter
+from collections.abc import Generator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,6 +22,10 @@ ORDER: Final = "BUSPROTO_MUTATION_ORDER"
 ROOMS: Final = ("ops", "plan", "session", "rig")
 MOST_MEMORY_BYTES: Final = 6 << 30
 """A mutant that gathers without end fails instead of taking the machine along."""
+MOST_CPU_S: Final = 6.0
+"""A test that computes for longer is no test to ask about one line; it is stopped, and left out."""
+MOST_ALIKE: Final = 12
+"""Of one test with many arguments so many are recorded, spread over them evenly."""
 
 
 class Recorder:
@@ -35,14 +41,21 @@ class Recorder:
         self._coverage = coverage.Coverage(data_file=None, include=include, config_file=False)
         self._took_s: dict[str, float] = {}
         self._failed: set[str] = set()
+        signal.signal(signal.SIGVTALRM, _too_long)
         self._coverage.start()
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Generator[None, Any, Any]:
         self._coverage.switch_context(item.nodeid)
+        signal.setitimer(signal.ITIMER_VIRTUAL, MOST_CPU_S)
         done = yield
+        signal.setitimer(signal.ITIMER_VIRTUAL, 0.0)
         self._coverage.switch_context("")
         return done
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        items[:] = evenly(items)
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         self._took_s[report.nodeid] = self._took_s.get(report.nodeid, 0.0) + report.duration
@@ -58,6 +71,24 @@ class Recorder:
             lines[name] = {str(line): tests for line, tests in data.contexts_by_lineno(file).items()}
         passed = {test: took_s for test, took_s in self._took_s.items() if test not in self._failed}
         self._path.write_text(json.dumps({"tests": passed, "lines": lines}), "utf-8")
+
+
+def evenly(items: Sequence[pytest.Item], most: int = MOST_ALIKE) -> list[pytest.Item]:
+    """Of tests that differ by their arguments alone at most so many each, spread evenly, in their order."""
+    alike = Counter(item.nodeid.partition("[")[0] for item in items)
+    seen: Counter[str] = Counter()
+    chosen = []
+    for item in items:
+        name = item.nodeid.partition("[")[0]
+        at, of = seen[name], alike[name]
+        seen[name] += 1
+        if of <= most or at * most // of != (at - 1) * most // of:
+            chosen.append(item)
+    return chosen
+
+
+def _too_long(_number: int, _frame: object) -> None:
+    pytest.fail(f"computed for more than {MOST_CPU_S} s")
 
 
 class Order:

@@ -6,10 +6,12 @@ import ast
 import json
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
-from tests.mutation import cover, report
+from tests.mutation import cover, plugin, report
 from tests.mutation.__main__ import kept
 from tests.mutation.cover import Cover
 from tests.mutation.judge import KILLED, SURVIVED, TIMED_OUT, UNREACHED, Task, Verdict, copies, judge, sampled
@@ -126,6 +128,13 @@ def test_the_quickest_of_each_comes_first_and_no_more_than_there_is_time_for() -
 
 def test_a_line_that_is_run_on_import_is_of_all_who_run_the_file() -> None:
     assert COVER.of("m.py", range(7, 8), 40.0) == ["d.py::other", "a.py::t[2]", "b.py::u", "a.py::t[1]"]
+
+
+def test_of_tests_that_differ_by_arguments_alone_some_are_recorded_spread_evenly() -> None:
+    items: Any = [SimpleNamespace(nodeid=f"a.py::t[{number}]") for number in range(10)]
+    items.insert(3, SimpleNamespace(nodeid="a.py::u"))
+    assert [one.nodeid[6:] for one in plugin.evenly(items, 4)] == ["t[0]", "u", "t[3]", "t[5]", "t[8]"]
+    assert plugin.evenly(items, 10) == items
 
 
 # --- judging ----------------------------------------------------------------------------------------------------

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busproto.ops import Roster, find
-from busproto.ops.discovery import ODD_PASSES, SILENT_PASSES, SOMETHING_WAS_HEARD, SPREAD_NS
+from busproto.ops import Link, Roster, find
+from busproto.ops.discovery import ODD_PASSES, PATIENCE_NS, SILENT_PASSES, SOMETHING_WAS_HEARD, SPREAD_NS
 from busproto.ops.steps import exchange
 from busproto.session import Ask
 from busproto.wire import Message
@@ -22,6 +22,7 @@ from busproto.wire.frame import FRAMING_BYTES, HEADER_BYTES, UNADDRESSED
 from busproto.wire.messages import Book, Hush, RollCall
 from sim.actuator import Actuator
 from sim.waveform import bits_ns, rate_of
+from tests.fleet import fleet
 from tests.ops.helpers import MS, US, Box, box, lasting, listed, once, right_or_not_proven, seeds, uid_of
 
 
@@ -372,3 +373,22 @@ def test_a_uid_that_is_nobodys_is_never_listed() -> None:
     one = box()
     one.add(1)
     assert set(listed(search(one, 5))) == {uid_of(1)}
+
+
+# --- patience ---
+
+
+@pytest.mark.parametrize("trouble", ["hears one in three", "20 ms late", "hears with errors"])
+def test_who_has_the_time_misses_none_that_says_little(trouble: str) -> None:
+    """Strictly: also one that said nothing in all the search counts as missing. Without patience some are missed."""
+    for seed in range(12):
+        bus = fleet(12, seed)
+        one, draw = bus.actuators[0], random.Random(seed)
+        if trouble == "hears one in three":
+            one.misses = lambda draw=draw: draw.random() > 1 / 3  # type: ignore[misc]
+        elif trouble == "20 ms late":
+            one.late_ns = 20 * MS
+        else:
+            bus.line.add_noise(0.05, lambda ear, one=one: ear.owner is one)  # type: ignore[misc]
+        roster = Link(bus.host).run(find(rng=random.Random(seed), patience_ns=PATIENCE_NS))
+        assert not roster.proven or {found.uid for found in roster.found} == {each.uid for each in bus.actuators}

@@ -16,7 +16,7 @@ from busproto.ops.survey import read_sheet, survey
 from busproto.plan.audit import audit, goals
 from busproto.plan.changes import carry_out, changes
 from busproto.plan.load import Seat
-from busproto.plan.trial import PARTS, Bench, Findings, findings_json, longest_ns, soft_start_ms, trial
+from busproto.plan.trial import PARTS, Bench, Findings, _Run, findings_json, longest_ns, soft_start_ms, trial
 from busproto.wire.messages import LIMP_STATES
 from busproto.wire.parameters import FACTORY, LOSS_HOLD, LOSS_LIMP, LOSS_PRESET, RawValue
 from sim.motion_sensor import Sensor
@@ -206,6 +206,16 @@ def test_ten_degrees_beyond_its_stops_is_nonsense(at_cdeg: int, is_left_out: boo
     (found,) = tried(bench, [one], "centre")
     assert any("make no sense" in text for text in found.faults) is is_left_out
     assert (found.centred_at_deg is None) is is_left_out
+
+
+@pytest.mark.parametrize(("to_cdeg", "can_be"), [(8_999, True), (9_001, False), (-8_999, True), (-9_001, False)])
+def test_no_arm_goes_twice_as_fast_as_its_model_can(to_cdeg: int, can_be: bool) -> None:
+    """The model goes 400 deg/s: 80 deg in 0.1 s at twice that, and 10 deg that any sensor may be off."""
+    bench = box(2)
+    one = bench_of(bench, 1)
+    run = _Run([one], {1: Findings()}, seen={1: (bench.now_ns - 100 * MS, 0)})
+    assert bench.run(run.makes_sense(one, to_cdeg)) is can_be
+    assert run.benches == ([one] if can_be else [])
 
 
 def test_how_long_a_trial_takes_at_most_is_reckoned_by_hand() -> None:

@@ -11,7 +11,7 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from sim.hinge import Hinge, Member
@@ -33,10 +33,12 @@ def test_energy_in_is_heat_and_what_is_stored(kind: str, count: int) -> None:
 
 @settings(max_examples=10)
 @given(st.integers(0, 10**6), st.sampled_from(["arm", "plant", "surface"]))
+@example(382336, "plant")  # a share that turns its sign between two looks
+@example(424, "plant")  # it meets a stop while it is driven away from it
 def test_looks_change_no_course(seed: int, kind: str) -> None:
     few, many = (COURSES[kind](seed, looks=looks) for looks in (0, 12))
     assert many.places_deg == pytest.approx(few.places_deg, abs=1e-9)
-    assert many.books.supplied == pytest.approx(few.books.supplied, rel=1e-4, abs=1e-9)
+    assert many.books.supplied == pytest.approx(few.books.supplied, rel=1e-6, abs=1e-9)
 
 
 def test_a_balance_that_is_wrong_is_seen() -> None:

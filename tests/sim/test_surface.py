@@ -478,7 +478,7 @@ model = "m"
         ),
         (
             '[[event]]\nwhat = "airspeed"\nat = 1.0\nspeed = 20.0\nsurface = "s"',
-            ["event[0].surface: there is no 's'"],
+            ["event[0].surface: there is no 's' whose rods are on from the beginning"],
         ),
         (
             '[[event]]\nwhat = "airspeed"\nat = 1.0\nspeed = 151.0',
