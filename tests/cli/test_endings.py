@@ -13,6 +13,7 @@ import pytest
 from busproto.cli import exit_codes
 from busproto.errors import PortClosedError
 from busproto.ops import Link, engage
+from busproto.ops.steps import Steps, now
 from busproto.wire.messages import LIMP_STATES, Release, State
 from busproto.wire.parameters import LOSS_HOLD
 from sim.scenario import load
@@ -50,8 +51,8 @@ def test_the_table_sees_what_is_wrong() -> None:
     with plan_folder() as folder, pytest.MonkeyPatch.context() as patch:
         calls = calls_of(command, folder)
 
-        def pretended(party: letting_go._Party, everyone: bool, longest_ns: int) -> letting_go.Steps[letting_go.LetGo]:
-            yield from letting_go.now()
+        def pretended(party: letting_go._Party, everyone: bool, longest_ns: int) -> Steps[letting_go.LetGo]:
+            yield from now()
             return letting_go.LetGo(limp=(3,))
 
         patch.setattr(letting_go, "_until_seen", pretended)
@@ -239,7 +240,7 @@ def test_two_interrupts_while_the_page_is_armed_and_an_arm_moves_end_limp() -> N
         with connect(
             f"{place.replace('http', 'ws')}/bus",
             origin=place,
-            subprotocols=protocols,  # type: ignore[arg-type]
+            subprotocols=protocols,
             compression=None,
         ) as made:
             page = Talk(made.send, lambda: str(made.recv(PATIENCE_S)))
