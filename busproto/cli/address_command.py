@@ -6,8 +6,8 @@ import click
 
 from busproto.cli import exit_codes
 from busproto.cli.common import PortOptions, code_of, json_option, open_link, port_options, print_json, uid_text
-from busproto.ops.addressing import assign, parse_address, parse_uid
-from busproto.ops.letting_go import OnLine, let_go
+from busproto.ops.addressing import parse_address, parse_uid, require_free, write_address
+from busproto.ops.letting_go import LetGo, OnLine, let_go, let_go_after
 from busproto.ops.parameter_access import commit, write
 from busproto.ops.steps import Steps
 from busproto.ops.survey import firmware_text
@@ -42,9 +42,8 @@ def command(uid: str, address: str, channel: int | None, port: PortOptions, as_j
     if channel is not None and wanted == UNADDRESSED:
         raise click.UsageError("--channel needs an address", click.get_current_context())
     with open_link(port) as link:
-        crew = [] if wanted == UNADDRESSED else [OnLine(wanted, wanted_uid)]
-        description = link.run(_give(wanted_uid, wanted, channel))
-        seen = link.run(let_go(crew, everyone=False))
+        link.run(require_free(wanted_uid, wanted))
+        description, seen = link.run(_give(wanted_uid, wanted, channel))
     if as_json:
         print_json(
             {
@@ -53,7 +52,7 @@ def command(uid: str, address: str, channel: int | None, port: PortOptions, as_j
                 "model": description.model if description else None,
                 "firmware": firmware_text(description) if description else None,
                 "channel": channel,
-                "let_go": seen.as_json() if crew else None,
+                "let_go": seen.as_json() if description else None,
             }
         )
     elif description is None:
@@ -69,9 +68,17 @@ def command(uid: str, address: str, channel: int | None, port: PortOptions, as_j
     return code_of(seen, exit_codes.DONE)
 
 
-def _give(uid: bytes, address: int, channel: int | None) -> Steps[Description | None]:
-    description = yield from assign(uid, address)
-    if channel is not None:
-        yield from write(address, {"channel": channel})
-        yield from commit(address)
-    return description
+def _give(uid: bytes, address: int, channel: int | None) -> Steps[tuple[Description | None, LetGo]]:
+    """Where it fails it is not known at which address the actuator is: all addresses are asked then."""
+    crew = [] if address == UNADDRESSED else [OnLine(address, uid)]
+    try:
+        description = yield from write_address(uid, address)
+        if channel is not None:
+            yield from write(address, {"channel": channel})
+            yield from commit(address)
+    except GeneratorExit:
+        raise  # no link runs this any more, so nothing can be sent
+    except BaseException as error:
+        yield from let_go_after(error, crew or None, everyone=False, others=True)
+        raise
+    return description, (yield from let_go(crew, everyone=False))

@@ -112,10 +112,15 @@ def apply_goals(
     if todo:
         ask(f"Do this to {title}? Everyone goes limp first, nothing moves.", agreed, "nothing was changed")
         journal.begin(title, {"changes": len(todo), **(about or {})})
-    crew = _who_may_be_where(survey, todo)
+    crew = crew_of(survey)
+
+    def note(change: Change, step: str) -> None:
+        journal.note(change, step)
+        if change.kind in {"address", "park"}:
+            crew[:] = _as_it_is_moved(crew, change, is_done=step == "done")
 
     def work() -> Steps[tuple[int, str]]:
-        steps = yield from carry_out(todo, goals, note=journal.note, admit=admit, crew=crew)
+        steps = yield from carry_out(todo, goals, note=note, admit=admit, crew=crew)
         of = [replace(goal, settings={}) if goal.name in not_set else goal for goal in goals]
         proof, roster = yield from _prove(of)
         if roster is not None:
@@ -128,10 +133,16 @@ def apply_goals(
     return Applied(tuple(todo), steps, proof, interrupted, seen, not_set)
 
 
-def _who_may_be_where(survey: Survey, todo: Sequence[Change]) -> list[OnLine]:
-    """Everyone on the line, also at the address that it is being given."""
-    goes_to = {change.uid: change.address for change in todo if change.kind == "address"}
-    return [replace(one, or_at=goes_to.get(one.uid, 0)) for one in crew_of(survey)]
+def _as_it_is_moved(crew: Sequence[OnLine], change: Change, *, is_done: bool) -> list[OnLine]:
+    """Those on the line where they are once an address was given; and until that is read back, also where it was."""
+    return [
+        one
+        if one.uid != change.uid
+        else replace(one, address=change.address, or_at=0)
+        if is_done
+        else replace(one, or_at=change.address)
+        for one in crew
+    ]
 
 
 def _prove(goals: Sequence[Goal]) -> Steps[tuple[str, Roster | None]]:

@@ -25,7 +25,7 @@ from busproto.cli.common import (
 )
 from busproto.cli.plots import require_plots, save_picture
 from busproto.keeping import check_writable, kept
-from busproto.ops.letting_go import LetGo, ending_limp
+from busproto.ops.letting_go import LetGo
 from busproto.ops.survey import crew_of, survey
 from busproto.plan.audit import audit
 from busproto.plan.gang_match import MATCH_ENDING
@@ -110,8 +110,9 @@ def command(
         found = audit(plan, load_seating(plan), seen)
         benches = members_to_match(wanted, found)
         require_clearance(clear, f"matching the {gang}: its surface moves over nearly all of its travel")
-        steps = match(benches, stations=stations, looks=looks, reach=reach_percent / 100)
-        result, limp = link.run(ending_limp(steps, crew_of(seen)))
+        crew = crew_of(seen)
+        result = link.run(match(benches, stations=stations, looks=looks, reach=reach_percent / 100, crew=crew))
+    limp = result.let_go
     body = match_body(benches, result)
     kept(lambda: write_match(plan, wanted, body))
     if plot_file is not None:

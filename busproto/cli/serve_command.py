@@ -13,6 +13,7 @@ from busproto.cli import exit_codes
 from busproto.cli.common import MAX_LATENCY_MS, FloatRange, json_option
 from busproto.endpoints import parse_endpoint
 from busproto.errors import InputError
+from busproto.ops.letting_go import LetGo
 from busproto.shown import json_text
 from busproto.transport.port_lock import require_free
 from busproto.transport.serial_port import MAX_BAUD, MIN_BAUD
@@ -123,7 +124,11 @@ def command(
         server.run()
     except KeyboardInterrupt:
         click.echo("page ended", err=True)
-    seen, not_told = server.bench.let_go, server.bench.not_told
+    return tell_end(server.bench.let_go, server.bench.not_told, as_json)
+
+
+def tell_end(seen: LetGo | None, not_told: str, as_json: bool) -> int:
+    """Say how the actuators were left, as the bench has it; gives the exit code."""
     if as_json:
         click.echo(json_text({"ended": True, "let_go": None if seen is None else seen.as_json()}))
     elif seen is not None:

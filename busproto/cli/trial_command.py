@@ -120,7 +120,7 @@ def command(
         findings, crew = {bench.address: Findings() for bench in benches}, crew_of(seen)
         ends: list[LetGo] = []  # all that are on the line, also those that are not tried
         if wanted:
-            findings, limp = link.run(ending_limp(trial(benches, wanted, percent / 100), crew))
+            findings, limp = link.run(trial(benches, wanted, percent / 100, crew=crew))
             ends.append(limp)
         body = trial_body(plan, wanted, benches, findings, missing, found.unmatched)
         if wanted:

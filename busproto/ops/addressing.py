@@ -82,15 +82,21 @@ def assign(uid: bytes, address: int, *, rng: random.Random | None = None) -> Ste
         ReplyTimeoutError: no reply. It may have moved: find before anything else.
         ReadBackError: another uid answers at the address.
     """
+    yield from require_free(uid, address, rng=rng)
+    return (yield from write_address(uid, address))
+
+
+def require_free(uid: bytes, address: int, *, rng: random.Random | None = None) -> Steps[None]:
+    """Raises AddressConflictError where an actuator other than this one answers at an address."""
     if address != UNADDRESSED:
         there = yield from who_is_at(address, rng=rng)
         others = [other for other in there if other != uid]
         if others:
             raise AddressConflictError(address, others)
-    return (yield from _write(uid, address))
 
 
-def _write(uid: bytes, address: int) -> Steps[Description | None]:
+def write_address(uid: bytes, address: int) -> Steps[Description | None]:
+    """Give an address and read it back, whoever else is there; `assign` tells the rest."""
     ask = Ask(
         Assign(uid, address),
         BROADCAST_ADDRESS,
@@ -179,6 +185,6 @@ def assign_all(moves: Iterable[Move]) -> Steps[int]:
     moves = list(moves)
     for number, move in enumerate(moves):
         yield Progress("giving addresses", number, len(moves))
-        yield from _write(move.uid, move.new)
+        yield from write_address(move.uid, move.new)
     yield Progress("giving addresses", len(moves), len(moves))
     return len(moves)

@@ -169,19 +169,22 @@ def who_holds(crew: Iterable[OnLine]) -> Steps[tuple[Holding, ...]]:
 # --- the operation ----------------------------------------------------------------------------------------------
 
 
-def let_go(crew: Iterable[OnLine] | None, *, everyone: bool = True, longest_ns: int = LONGEST_NS) -> Steps[LetGo]:
+def let_go(
+    crew: Iterable[OnLine] | None, *, everyone: bool = True, others: bool = False, longest_ns: int = LONGEST_NS
+) -> Steps[LetGo]:
     """Let actuators go until each was seen limp, or for `longest_ns`.
 
     Args:
         crew: those that are known to be there; None where nothing is known: then all addresses are asked.
         everyone: release all by broadcast. Otherwise those of `crew` by their addresses, and all only where one of
             them is not seen limp then.
+        others: ask all addresses also where `crew` is given: it is not known where one of them is now.
         longest_ns: after so long it ends, whatever was seen.
 
     Raises:
         PortClosedError: the port went away; its notes say who could not be told, and what their loss action is.
     """
-    party = _Party(crew)
+    party = _Party(crew, asks_all=others)
     yield LettingGo(True, longest_ns)
     try:
         seen = yield from _until_seen(party, everyone, longest_ns)
@@ -203,14 +206,21 @@ def require_limp(seen: LetGo) -> None:
         raise NotLimpError(where[0], seen.note)
 
 
+def not_looked_at(crew: Iterable[OnLine] | None) -> LetGo:
+    """What is known of actuators where no port is left to look through: that none of them was seen limp."""
+    return _Party(crew).result()
+
+
 def could_not_be_told(crew: Iterable[OnLine] | None) -> str:
     """What to say where the port went away: who may hold, what each does without demands, and what to do now."""
     return _Party(crew).could_not_be_told()
 
 
-def let_go_after(error: BaseException, crew: Iterable[OnLine] | None, *, everyone: bool = True) -> Steps[None]:
+def let_go_after(
+    error: BaseException, crew: Iterable[OnLine] | None, *, everyone: bool = True, others: bool = False
+) -> Steps[None]:
     """Let go as an error ended an operation, and let the error say what was seen. Args: as `let_go`."""
-    _tell(error, (yield from let_go(crew, everyone=everyone)))
+    _tell(error, (yield from let_go(crew, everyone=everyone, others=others)))
 
 
 def ending_limp(steps: Steps[T], crew: Collection[OnLine] | None, *, everyone: bool = True) -> Steps[tuple[T, LetGo]]:
@@ -273,9 +283,9 @@ class _Member:
 class _Party:
     """Those who are known to be there, and those who turned out to be."""
 
-    def __init__(self, crew: Iterable[OnLine] | None) -> None:
+    def __init__(self, crew: Iterable[OnLine] | None, *, asks_all: bool = False) -> None:
         known = () if crew is None else tuple(crew)
-        self.is_muster = crew is None
+        self.is_muster = crew is None or asks_all
         self.without_address = sum(not one.addresses for one in known)
         self.members: list[_Member] = []
         self.shared: set[int] = set()
@@ -352,7 +362,7 @@ def _until_seen(party: _Party, everyone: bool, longest_ns: int) -> Steps[LetGo]:
         if turn or not everyone:
             yield from _release_each(party)
         is_mustering = party.is_muster and passes < MUSTER_PASSES
-        yield from _look(party, all_rows() if is_mustering else None, strangers=everyone)
+        yield from _look(party, all_rows() if is_mustering else None, strangers=everyone or party.is_muster)
         turn += 1
         passes += bool(party.members)  # a pass in which none answered may have been lost in noise as a whole
         is_mustering = party.is_muster and passes < MUSTER_PASSES

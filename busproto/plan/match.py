@@ -13,19 +13,20 @@ What can be measured without knowing the surface: mismatch, the angle between wh
 drive itself; the current that all draw while they stand still together. A torque is estimated from that current by the
 rating (in a straight line with torque, as a motor at rest), no more.
 
-Whoever calls this has shown the cautions. However it ends, everyone is told to go limp, and where nothing was stored
-the tables are as they were, which is read back.
+Whoever calls this has shown the cautions. However it ends, all are let go and it is said what was seen, and where
+nothing was stored the tables are as they were, which is read back.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from busproto.errors import BusError
 from busproto.ops.demand_units import degrees_to_share, share_to_degrees, standing_deg
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.motion import (
     demand,
     demand_channels,
@@ -48,7 +49,7 @@ from busproto.plan.match_checks import (
     table_reasons,
 )
 from busproto.plan.table_fit import TableFit, fit_table
-from busproto.plan.trial import Bench
+from busproto.plan.trial import Bench, crew_at
 from busproto.wire.messages import Memory, Status
 from busproto.wire.parameters import BY_NAME, RawValue
 
@@ -100,6 +101,7 @@ class Matched:
         fits: the table of each member but the lead, by address; empty where it was refused before that.
         refused: why the new tables were not stored, in words; empty where they were.
         unknown: by function, why it could not be read back that a table is as it was.
+        let_go: what was seen when all were let go at the end; not known until then.
     """
 
     before: Figures | None
@@ -107,6 +109,7 @@ class Matched:
     fits: Mapping[int, TableFit]
     refused: tuple[str, ...] = ()
     unknown: Mapping[str, str] = field(default_factory=dict)
+    let_go: LetGo = field(default_factory=lambda: LetGo(was_anyone_known=False))
 
     @property
     def stored(self) -> bool:
@@ -154,15 +157,30 @@ def _are_mirrored(benches: Sequence[Bench]) -> bool:
     return len({bench.sheet.working["direction"] for bench in benches}) > 1
 
 
-def match(benches: Sequence[Bench], *, stations: int = 33, looks: int = 3, reach: float = 0.9) -> Steps[Matched]:
-    """Measure, compute, write, prove; store the tables where they are better.
+def match(
+    benches: Sequence[Bench],
+    *,
+    stations: int = 33,
+    looks: int = 3,
+    reach: float = 0.9,
+    crew: Collection[OnLine] | None = None,
+) -> Steps[Matched]:
+    """Measure, compute, write, prove; store the tables where they are better. Lets go however it ends.
 
     Args:
         benches: the members, the lead first; see `reasons_against`.
         stations: places of the sweep, 12..: at each all are read.
         looks: readings averaged at each place.
         reach: how far the sweep goes, share of the travel to each side; a little more is gone at both ends.
+        crew: those that are known to be on the line, also those that are not matched; None: those that are matched.
     """
+    known = crew_at(benches) if crew is None else crew
+    found, seen = yield from ending_limp(_match(benches, stations, looks, reach), known)
+    return replace(found, let_go=seen)
+
+
+def _match(benches: Sequence[Bench], stations: int, looks: int, reach: float) -> Steps[Matched]:
+    """All but letting go at the end; what is stored, or taken back, is so with none engaged."""
     shares = [reach * (2 * at / (stations - 1) - 1) for at in range(stations)]
     is_over = False
     try:

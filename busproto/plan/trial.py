@@ -1,7 +1,7 @@
 """Proving an airframe by moving it: started softly, centred, moved each way, and the signal taken away.
 
 What each actuator did is measured and held against the plan, not against what it is set to. Whoever calls this has
-shown the cautions. However it ends, everyone is told to go limp.
+shown the cautions. However it ends, all are let go and it is said what was seen.
 
 How the soft start is measured: with a soft start of T and a speed limit v, an arm has gone v t^2 / 2T after t < T,
 and v (t - T/2) later. Each sample of place and time so gives a T; the median is taken. An arm that is slower than v
@@ -14,13 +14,14 @@ no longer than its way takes.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 from typing import Any, Final
 
 from busproto.errors import ReplyTimeoutError
 from busproto.ops.demand_units import degrees_to_share, limited_deg, standing_deg
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.motion import (
     ARRIVED_CDEG,
     DEMAND_PERIOD_NS,
@@ -29,7 +30,6 @@ from busproto.ops.motion import (
     demand_channels,
     is_limp,
     release,
-    release_all,
     report,
     restart,
 )
@@ -181,33 +181,44 @@ class _Run:
         return False
 
 
-def trial(benches: Sequence[Bench], parts: Sequence[str], share: float) -> Steps[dict[int, Findings]]:
-    """Do the parts of a trial; gives the findings by address.
+def trial(
+    benches: Sequence[Bench], parts: Sequence[str], share: float, *, crew: Collection[OnLine] | None = None
+) -> Steps[tuple[dict[int, Findings], LetGo]]:
+    """Do the parts of a trial, and let go however it ends; gives the findings by address, and what was seen at the end.
 
     Args:
         benches: whom to try; each has an address of its own.
         parts: of PARTS.
         share: how far each is moved from its centre, 0..1 of half its travel.
+        crew: those that are known to be on the line, also those that are not tried; None: those that are tried.
     """
     run = _Run(list(benches), {bench.address: Findings() for bench in benches})
-    try:
-        for number, bench in enumerate(benches):
-            if "start" in parts:
-                yield Progress("starting softly", number, len(benches))
-                yield from _start(run, bench)
-            if bench in run.benches:
-                yield from run.makes_sense(bench, (yield from _restarted(bench)).position_cdeg)
-        if {"centre", "move", "loss"} & set(parts) and run.benches:
-            run.part = "centre"
-            yield from _centre(run)
-        if "move" in parts and run.benches:
-            run.part = "move"
-            yield from _move(run, share)
-        if "loss" in parts and run.benches:
-            run.part = "loss"
-            yield from _lose(run)
-    finally:
-        yield from release_all()
+    return (yield from ending_limp(_try(run, parts, share), crew_at(benches) if crew is None else crew))
+
+
+def crew_at(benches: Sequence[Bench]) -> list[OnLine]:
+    """Those of a trial or a match, for letting go."""
+    row = parameter_named("loss-action")
+    return [OnLine(one.address, one.sheet.uid, row.text(one.sheet.working[row.name])) for one in benches]
+
+
+def _try(run: _Run, parts: Sequence[str], share: float) -> Steps[dict[int, Findings]]:
+    benches = tuple(run.benches)
+    for number, bench in enumerate(benches):
+        if "start" in parts:
+            yield Progress("starting softly", number, len(benches))
+            yield from _start(run, bench)
+        if bench in run.benches:
+            yield from run.makes_sense(bench, (yield from _restarted(bench)).position_cdeg)
+    if {"centre", "move", "loss"} & set(parts) and run.benches:
+        run.part = "centre"
+        yield from _centre(run)
+    if "move" in parts and run.benches:
+        run.part = "move"
+        yield from _move(run, share)
+    if "loss" in parts and run.benches:
+        run.part = "loss"
+        yield from _lose(run)
     return run.findings
 
 

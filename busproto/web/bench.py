@@ -19,7 +19,7 @@ import msgspec
 
 from busproto.cautions import CAUTIONS
 from busproto.errors import BusError, InputError, OperationError, PortClosedError, TransportError
-from busproto.ops.letting_go import LetGo, could_not_be_told, let_go
+from busproto.ops.letting_go import LetGo, could_not_be_told, let_go, not_looked_at, seen_by
 from busproto.ops.link import Link
 from busproto.ops.motion import demand, engage, release, report_round
 from busproto.ops.steps import Progress, Steps
@@ -73,8 +73,8 @@ class Bench:
         shares, channel_shares: the demands, -1..+1, by address and by channel.
         only_looks: somebody else demands on the line.
         has_watchers: whether any page is there; nobody is asked for reports otherwise.
-        let_go: what was seen when actuators were let go last; None before.
-        not_told: the port went away while armed, and nothing was let go since: what is to be said; "" otherwise.
+        let_go: what was seen when actuators were let go last, or were to be; None before.
+        not_told: the port went away before what was armed was let go: what is to be said; "" otherwise.
         worker_cpu_s: processor time of the thread so far.
     """
 
@@ -113,9 +113,8 @@ class Bench:
         self._is_routine = False
         self._is_polling = True
         self._stop_wanted = ""
-        self._is_stopping = False
-        self._limp_wanted = False
-        self._was_armed = False
+        self._is_stopping = self._limp_wanted = False
+        self._was_armed = self._is_owed = False  # owed: it was not let go to the end of that since
         self._reopen_wanted = False
         self._flow: Desk | None = None
         self._next_flow: Desk | None = None
@@ -168,20 +167,22 @@ class Bench:
             except _Reopen:
                 self.said("the virtual bus was powered up anew: find who is there")
             except PortClosedError as error:
-                self._has_ended(_text_of(error), "the port has gone", could_not_be_told(self.board.crew()))
+                self._has_ended(error, _text_of(error), "the port has gone")
                 self._wait_for_port()
             except Exception as error:
                 with contextlib.suppress(BusError, Stopped):
                     self._let_go()
-                self._has_ended(f"a fault in the server: {error}", "a fault in the server", "")
+                self._has_ended(error, f"a fault in the server: {error}", "a fault in the server")
                 raise
             finally:
                 self._link.close()
 
-    def _has_ended(self, text: str, why: str, limp: str) -> None:
+    def _has_ended(self, error: BaseException, text: str, why: str) -> None:
         self._end_flow("failed", text)
-        self.not_told = limp if self.armed else self.not_told
-        self._now_disarmed(why, limp if self.armed else "")
+        if self._is_owed:
+            self.let_go = seen_by(error) or not_looked_at(self.board.crew())
+            self.not_told = could_not_be_told(self.board.crew())
+        self._now_disarmed(why, self.not_told if self._is_owed else "")
         self._port_json("closed", text)
         self._port, self._next_flow, self._is_stopping = None, None, False
 
@@ -379,6 +380,7 @@ class Bench:
     def _let_go(self) -> str:
         """Let go of all that are known, else of whoever is there; says what was seen."""
         self.let_go, self.not_told = self.run(let_go(self.board.crew())), ""
+        self._is_owed = False
         return self.let_go.text
 
     def _now_disarmed(self, why: str, limp: str = "") -> None:
@@ -395,7 +397,7 @@ class Bench:
             raise InputError("nobody is known on the line: find who is there first")
         if self._port is None or self._flow is not None:
             raise InputError("a task is running: it ends first")
-        self.armed = self._was_armed = True
+        self.armed = self._was_armed = self._is_owed = True
         self._alive_s, self._hidden_s = self._clock(), None
         self._arm_json("")
 

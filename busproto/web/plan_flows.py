@@ -10,7 +10,7 @@ from msgspec import Meta
 from busproto.errors import InputError
 from busproto.keeping import check_writable
 from busproto.ops.letting_go import let_go
-from busproto.ops.survey import Survey, survey
+from busproto.ops.survey import Survey, crew_of, survey
 from busproto.ops.who_moved import Held, Restless, Silent, Verdict
 from busproto.plan import claim as claims
 from busproto.plan.audit import Audit, audit
@@ -199,10 +199,11 @@ class MatchFields(Fields, frozen=True):
 def _match(desk: Desk, wanted: MatchFields) -> dict[str, Any]:
     plan = desk.plan
     gang = gang_named(plan, wanted.gang)
-    _, found = _audited(desk)
+    seen, found = _audited(desk)
     benches = members_to_match(gang, found)
     check_result_place(plan, MATCH_ENDING)
-    result = desk.run(match(benches, stations=wanted.stations, looks=wanted.looks))
+    result = desk.run(match(benches, stations=wanted.stations, looks=wanted.looks, crew=crew_of(seen)))
+    desk.tell(result.let_go.text)
     before, after = result.before, result.after
     if before is not None and after is not None:
         desk.tell(
@@ -251,7 +252,8 @@ def _trial(desk: Desk, wanted: TrialFields) -> dict[str, Any]:
     check_result_place(desk.plan, TRIAL_ENDING)
     if missing:
         desk.tell(f"Left out, not at the planned address: {', '.join(missing)}.")
-    findings = desk.run(trial(benches, parts, wanted.throw / 100))
+    findings, seen_limp = desk.run(trial(benches, parts, wanted.throw / 100, crew=crew_of(seen)))
+    desk.tell(seen_limp.text)
     body = trial_body(desk.plan, parts, benches, findings, missing, found.unmatched)
     for bench in benches:
         one = findings[bench.address]

@@ -6,6 +6,7 @@ import secrets
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass
+from types import FrameType
 from typing import Final
 
 import uvicorn
@@ -60,6 +61,15 @@ class Place:
     port: int
 
 
+class _Unforced(uvicorn.Server):
+    """A second interrupt changes nothing: it would tear the end of the application, where the bench lets go."""
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """See uvicorn; it ends soon, in its own order."""
+        super().handle_exit(sig, frame)
+        self.force_exit = False
+
+
 class Server:
     """The page of one bus. `run` blocks until it is told to end; `stop` may be called from any thread."""
 
@@ -99,7 +109,7 @@ class Server:
             timeout_graceful_shutdown=2,
             server_header=False,
         )
-        self._server = uvicorn.Server(config)
+        self._server = _Unforced(config)
 
     def run(self) -> None:
         """Serve until Ctrl-C, a termination signal, a hang-up, or `stop`; then the bench lets go (`Bench.let_go`).

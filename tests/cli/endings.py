@@ -12,11 +12,11 @@ import io
 import json
 import os
 import random
+import shlex
 import signal
 import sys
-import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -25,59 +25,21 @@ from unittest import mock
 from busproto.cli import exit_codes, run
 from busproto.errors import PortClosedError
 from busproto.interrupts import INTERRUPTS
+from busproto.ops.effects import effect_of
 from busproto.transport.base import PortAround
 from busproto.wire import Decoder, Frame, message_of
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import LIMP_STATES, Release
-from busproto.wire.parameters import LOSS_HOLD
 from sim.bus import VirtualBus
-from sim.scenario import load
+from tests.cli.ending_commands import COMMANDS, RUDDER, Command, begun, plan_folder
+from tests.cli.ending_page import ENDINGS, Page
 
 MS: Final = 1_000_000
 BURST_NS: Final = 400 * MS
 GAP_CALLS: Final = 5
 """Calls of the port between one signal and the next."""
-CAPTURE: Final = Path(__file__).parents[2] / "captures" / "signal-loss.pcapng"
 
 
-@dataclass(frozen=True)
-class Command:
-    """One that moves.
-
-    Attributes:
-        name: in the table.
-        line: its words; PLAN stands for the airframe file.
-        scenario: the bus.
-        typed: what is typed; "" for nothing.
-        is_terminal: whether it is typed at a terminal.
-        prepare: what is done to the bus beforehand.
-    """
-
-    name: str
-    line: str
-    scenario: str
-    typed: str = ""
-    is_terminal: bool = False
-    prepare: Callable[[VirtualBus], object] = lambda _: None
-
-
-def follow_its_channels(bus: VirtualBus) -> None:
-    """The capture demands of channels 1 to 4; who is left without a demand holds."""
-    for number, actuator in enumerate(bus.actuators, 1):
-        actuator.settings.set_working("channel", number)
-        actuator.settings.set_working("loss-action", LOSS_HOLD)
-
-
-COMMANDS: Final = (
-    Command("move", "move 3 25% --hold 0.5 --clear --json", "bench-four"),
-    Command("hand", "hand 3 --clear --json", "bench-four", "dwwcq"),
-    Command("trial", "trial PLAN --part loss --clear --json", "rudder-gang"),
-    Command("match", "match PLAN rudder --stations 12 --looks 1 --clear --json", "rudder-gang"),
-    Command("claim --by-nudge", "claim PLAN --by-nudge --clear --json", "rudder-gang", "1\n1\n1\n", is_terminal=True),
-    Command("claim --nudge", "claim PLAN --nudge 30 --clear --json", "rudder-gang"),
-    Command("apply", "apply PLAN --by-address --yes --json", "rudder-gang"),
-    Command("replay", f"replay {CAPTURE} --clear --json", "rudder-gang", prepare=follow_its_channels),
-)
 TROUBLES: Final = (
     "Ctrl-C",
     "Ctrl-C twice",
@@ -88,6 +50,7 @@ TROUBLES: Final = (
     "noise burst",
     "answers twice",
 )
+PAGE_TROUBLES: Final = (*ENDINGS, "port gone", "noise burst", "answers twice")
 SIGNALS: Final = {
     "Ctrl-C": (signal.SIGINT, 1),
     "Ctrl-C twice": (signal.SIGINT, 2),
@@ -98,13 +61,21 @@ SIGNALS: Final = {
 
 
 class TroublePort(PortAround):
-    """The host's port of a virtual bus, on which a trouble falls at the n-th call (from 1); 0 for never."""
+    """The host's port of a virtual bus, on which a trouble falls at the n-th call (from 1); 0 for never.
+
+    Attributes:
+        calls: so far.
+        is_gone: whether the port went away.
+        has_acted: whether anything was sent that may change, move or release an actuator.
+        page: where this is the port of the page.
+    """
 
     def __init__(self, bus: VirtualBus, trouble: str, at_call: int) -> None:
         super().__init__(bus.host)
         self._bus, self._trouble, self._at = bus, trouble, at_call
         self.calls = 0
-        self.is_gone = False
+        self.is_gone = self.has_acted = False
+        self.page: Page | None = None
         self._burst_is_over = False
 
     @property
@@ -124,6 +95,9 @@ class TroublePort(PortAround):
             number, times = SIGNALS[self._trouble]
             if after % GAP_CALLS == 0 and after // GAP_CALLS < times:
                 signal.raise_signal(number)
+        elif self._trouble in ENDINGS and self.page is not None:
+            if after % GAP_CALLS == 0 and after // GAP_CALLS < len(ENDINGS[self._trouble]):
+                ENDINGS[self._trouble][after // GAP_CALLS](self.page)
         elif self._trouble == "port gone":
             self.is_gone = True
             raise PortClosedError(self.url, "device disconnected")
@@ -132,11 +106,12 @@ class TroublePort(PortAround):
 
     def write(self, data: bytes) -> None:
         self._call()
-        if self._trouble == "noise burst" and self._at and self.calls >= self._at and not self._burst_is_over:
-            frames = [found for found in Decoder().feed(data) if isinstance(found, Frame)]
-            if any(isinstance(message_of(frame), Release) for frame in frames):
-                self._burst_is_over = True
-                self._bus.kernel.at(self._bus.kernel.now_ns + BURST_NS, self._bus.line.add_noise(1.0))
+        messages = [message_of(found) for found in Decoder().feed(data) if isinstance(found, Frame)]
+        self.has_acted |= any(isinstance(one, Release) or bool(effect_of(one)) for one in messages)
+        is_due = self._trouble == "noise burst" and self._at and self.calls >= self._at and not self._burst_is_over
+        if is_due and any(isinstance(one, Release) for one in messages):
+            self._burst_is_over = True
+            self._bus.kernel.at(self._bus.kernel.now_ns + BURST_NS, self._bus.line.add_noise(1.0))
         super().write(data)
 
     def read_until(self, deadline_ns: int) -> bytes:
@@ -151,7 +126,11 @@ def answer_twice(bus: VirtualBus) -> None:
     """The first actuator with an address says each reply twice from now on."""
     actuator = next(one for one in bus.actuators if one.address != UNADDRESSED)
     send = actuator._send
-    actuator._send = lambda data: send(data + data if len(data) > 1 else data)  # type: ignore[method-assign]
+
+    def twice(data: bytes, *, again: bool = False) -> None:
+        send(data + data if len(data) > 1 else data, again=again)
+
+    actuator._send = twice  # type: ignore[method-assign]
 
 
 @dataclass
@@ -173,6 +152,11 @@ class Run:
             return {}
         return found if isinstance(found, dict) else {}
 
+    @property
+    def is_about_actuators(self) -> bool:
+        """Whether it did anything to actuators, or said how they are."""
+        return self.port.has_acted or self.body.get("let_go") is not None
+
 
 class _Typed(io.StringIO):
     def __init__(self, text: str, is_terminal: bool) -> None:
@@ -183,43 +167,46 @@ class _Typed(io.StringIO):
         return self._is_terminal
 
 
-@contextlib.contextmanager
-def plan_folder() -> Iterator[Path]:
-    """A folder with the plan of the rudder."""
-    with tempfile.TemporaryDirectory() as name:
-        with contextlib.redirect_stdout(io.StringIO()):
-            assert run(["plan", "new", f"{name}/plan", "--example", "rudder"]) == 0
-        yield Path(name) / "plan"
-
-
 def holders_of(bus: VirtualBus) -> list[int]:
     """Addresses of those that are not limp, by the bus itself."""
     return sorted(one.address for one in bus.actuators if one.is_powered and one.state not in LIMP_STATES)
 
 
-def run_command(command: Command, trouble: str, at_call: int, folder: Path) -> Run:
-    """Run it once, on a fresh bus, and hold its words against the bus."""
-    bus = load(command.scenario).build(1, baud=115_200)
-    command.prepare(bus)
+def run_command(command: Command, trouble: str, at_call: int, folder: Path, began: str = "") -> Run:
+    """Run it once, on a fresh bus in the state `began` (its first), and hold its words against the bus."""
+    bus = begun(command, folder, began or command.began[0])
     port = TroublePort(bus, trouble, at_call)
-    plan = folder / "rudder.toml"
-    for kept in folder.glob("rudder.*.json*"):
-        kept.unlink()
-    line = [str(plan) if word == "PLAN" else word for word in command.line.split()]
-    out, err = io.StringIO(), io.StringIO()
-    drawn = random.Random(2024)
-    stdin = _Typed(command.typed, command.is_terminal)
-    with (
-        mock.patch("busproto.cli.common.open_transport", return_value=port),
-        mock.patch("random.SystemRandom", return_value=drawn),
-        mock.patch.object(sys, "stdin", stdin),
-        mock.patch.dict(os.environ, {"COLUMNS": "80"}),
-        contextlib.redirect_stdout(out),
-        contextlib.redirect_stderr(err),
-    ):
-        code = run([*line, "--port", "/dev/any"])
+    words = [str(folder / word) if (folder / word).exists() else word for word in shlex.split(command.line)]
+    if not command.is_demo:
+        words += ["--port", "/dev/any"]
+    files = {file: file.read_bytes() for file in folder.iterdir()}
+    out, err, drawn = io.StringIO(), io.StringIO(), random.Random(2024)
+    with contextlib.ExitStack() as stack:
+        for target, value in (
+            ("busproto.cli.common.open_transport", lambda *_, **__: port),
+            ("busproto.cli.demo_command.open_transport", lambda *_, **__: port),
+            ("busproto.cli.demo_command.virtual_airframe", lambda _: contextlib.nullcontext("/dev/any")),
+            ("random.SystemRandom", lambda: drawn),
+            ("sys.stdin", _Typed(command.typed, command.is_terminal)),
+        ):
+            stack.enter_context(mock.patch(target, value))
+        stack.enter_context(mock.patch.dict(os.environ, {"COLUMNS": "80"}))
+        stack.enter_context(contextlib.redirect_stdout(out))
+        stack.enter_context(contextlib.redirect_stderr(err))
+        if command.page_flow is None:
+            code = run(words)
+        else:
+            port.page = Page(bus, port, command.page_flow, folder / RUDDER)
+            code = port.page.run()
     assert not INTERRUPTS.is_ending
-    done = Run(code, out.getvalue(), err.getvalue(), port, holders_of(bus))
+    for file in set(folder.iterdir()) - set(files):
+        file.unlink()
+    for file, data in files.items():
+        file.write_bytes(data)
+    holders = holders_of(bus)
+    if command.of:
+        holders = [address for address in holders if address in command.of]
+    done = Run(code, out.getvalue(), err.getvalue(), port, holders)
     done.wrong = list(_judged(done, bus))
     return done
 
@@ -230,7 +217,11 @@ def _judged(done: Run, bus: VirtualBus) -> Iterator[str]:
     words = done.out + done.err
     if "Traceback" in words:
         yield "a traceback"
-    if done.holders and done.code != exit_codes.FAILED:
+    has_only_looked = not done.is_about_actuators
+    may_end_with = {exit_codes.FAILED}
+    if has_only_looked:  # it was broken off, or refused to begin
+        may_end_with |= {exit_codes.INTERRUPTED, exit_codes.NOT_AS_WANTED}
+    if done.holders and done.code not in may_end_with:
         yield f"exit code {done.code}, and {done.holders} hold"
     if seen is not None:
         if seen["all_seen_limp"] and done.holders:
@@ -248,7 +239,7 @@ def _judged(done: Run, bus: VirtualBus) -> Iterator[str]:
     )
     is_all_named = done.code == exit_codes.FAILED and "whatever is on the line" in words  # it knew of no actuator
     for address in done.holders:
-        if address not in named and not is_all_named:
+        if address not in named and not is_all_named and not has_only_looked:
             yield f"{address} holds and is not named"
     if done.code == exit_codes.INTERRUPTED and "Interrupted" not in done.out:
         yield "interrupted, and not said so"
@@ -260,6 +251,11 @@ def calls_of(command: Command, folder: Path) -> int:
     assert done.code in {exit_codes.DONE, exit_codes.NOT_AS_WANTED}, done.err
     assert not done.wrong, done.wrong
     return done.port.calls
+
+
+def troubles_of(command: Command) -> tuple[str, ...]:
+    """What may befall it."""
+    return TROUBLES if command.page_flow is None else PAGE_TROUBLES
 
 
 def moments(calls: int, count: int, shift: float = 0.5) -> list[int]:
@@ -274,6 +270,8 @@ class Cell:
     runs: int = 0
     codes: Counter[int] = field(default_factory=Counter)
     held_and_named: int = 0
+    held_as_found: int = 0
+    """Nothing had been sent but questions, and nothing was said of how actuators are."""
     wrong: list[str] = field(default_factory=list)
 
 
@@ -285,16 +283,20 @@ def table(count: int, names: frozenset[str] | None = None) -> dict[tuple[str, st
             if names is not None and command.name not in names:
                 continue
             calls = calls_of(command, folder)
-            for other, trouble in enumerate(TROUBLES):
+            for other, trouble in enumerate(troubles_of(command)):
                 cell = cells.setdefault((command.name, trouble), Cell())
                 # each cell has moments of its own, so that few of them still fall everywhere
                 shift = (0.37 * number + 0.618 * other + 0.2) % 1
-                for at_call in moments(calls, count, shift):
-                    done = run_command(command, trouble, at_call, folder)
+                for turn, at_call in enumerate(moments(calls, count, shift)):
+                    began = command.began[(turn + other) % len(command.began)]
+                    done = run_command(command, trouble, at_call, folder, began)
                     cell.runs += 1
                     cell.codes[done.code] += 1
-                    cell.held_and_named += bool(done.holders) and not done.wrong
-                    cell.wrong += [f"{command.name}, {trouble}, call {at_call}: {text}" for text in done.wrong]
+                    cell.held_and_named += bool(done.holders) and done.is_about_actuators and not done.wrong
+                    cell.held_as_found += bool(done.holders) and not done.is_about_actuators and not done.wrong
+                    cell.wrong += [
+                        f"{command.name}, began {began}, {trouble}, call {at_call}: {text}" for text in done.wrong
+                    ]
     return cells
 
 
@@ -306,17 +308,25 @@ def main() -> None:
     wanted = parser.parse_args()
     cells = table(wanted.moments, frozenset(wanted.command) if wanted.command else None)
     lines = [
-        f"{'command':18}{'trouble':15}{'runs':>6}{'exit 0/3':>10}{'1':>6}{'130':>6}{'held, named':>13}{'wrong':>7}"
+        f"{'command':20}{'trouble':18}{'runs':>6}{'exit 0/3':>10}{'1':>6}{'130':>6}"
+        f"{'held, named':>13}{'as found':>10}{'wrong':>7}"
     ]
     for (name, trouble), cell in cells.items():
         codes = cell.codes
         lines.append(
-            f"{name:18}{trouble:15}{cell.runs:6}{codes[0] + codes[3]:10}{codes[1]:6}{codes[130]:6}"
-            f"{cell.held_and_named:13}{len(cell.wrong):7}"
+            f"{name:20}{trouble:18}{cell.runs:6}{codes[0] + codes[3]:10}{codes[1]:6}{codes[130]:6}"
+            f"{cell.held_and_named:13}{cell.held_as_found:10}{len(cell.wrong):7}"
         )
     wrong = [text for cell in cells.values() for text in cell.wrong]
     count = sum(cell.runs for cell in cells.values())
-    lines.append(f"{count} runs, {len(wrong)} in which words and bus do not agree")
+    named, as_found = (
+        sum(getattr(cell, what) for cell in cells.values()) for what in ("held_and_named", "held_as_found")
+    )
+    lines += [
+        f"{count} runs of {len({name for name, _ in cells})} commands; {named} ended with one that held and was named,",
+        f"{as_found} before anything but questions was sent, on a bus where one held before",
+        f"{len(wrong)} in which words and bus do not agree",
+    ]
     sys.stdout.write("\n".join([*lines, *wrong[:40], ""]))
     sys.exit(1 if wrong else 0)
 

@@ -13,41 +13,34 @@ import pytest
 from busproto.cli import exit_codes
 from busproto.errors import PortClosedError
 from busproto.ops import Link, engage
+from busproto.ops.steps import Steps, now
 from busproto.wire.messages import LIMP_STATES, Release, State
 from busproto.wire.parameters import LOSS_HOLD
 from sim.scenario import load
 from sim.server import PseudoTerminal, serve
-from tests.cli.endings import COMMANDS, TROUBLES, calls_of, moments, plan_folder, run_command, table
+from tests.cli.ending_commands import COMMANDS, Command, plan_folder
+from tests.cli.endings import SIGNALS, calls_of, moments, run_command, troubles_of
 from tests.cli.helpers import PATIENCE_S, Bench, CommandLine, make_bench
 
-QUICK = frozenset({"move", "hand", "claim --nudge", "replay"})
-SLOW = ("trial", "claim --by-nudge", "apply", "match")
+COSTLY = {"match": 2, "claim by hand": 3, "claim --directions": 2}
+"""So many of the troubles in the sample, other ones for each; of all others every one."""
 
 
-def test_words_and_bus_agree_however_a_command_ends() -> None:
-    """A sample of the table; `python -m tests.cli.endings` does all of it."""
-    cells = table(2, QUICK)
-    assert len(cells) == len(QUICK) * len(TROUBLES)
-    assert [text for cell in cells.values() for text in cell.wrong] == []
-    for (name, trouble), cell in cells.items():
-        if trouble.startswith(("Ctrl-C", "SIG")):
-            assert set(cell.codes) == {exit_codes.INTERRUPTED}, (name, trouble, cell.codes)
-        elif trouble == "port gone":
-            assert set(cell.codes) == {exit_codes.FAILED}, (name, trouble, cell.codes)
-    assert sum(cell.held_and_named for cell in cells.values()) > 0
-
-
-@pytest.mark.parametrize("name", SLOW)
-def test_the_long_ones_too(name: str) -> None:
-    """One moment of each run, another one for each trouble."""
-    command = next(one for one in COMMANDS if one.name == name)
+@pytest.mark.parametrize("command", COMMANDS, ids=lambda one: one.name)
+def test_words_and_bus_agree_however_a_command_ends(command: Command) -> None:
+    """One moment for each trouble; `python -m tests.cli.endings` does all of it."""
+    troubles = troubles_of(command)
+    at = COMMANDS.index(command)
     with plan_folder() as folder:
         calls = calls_of(command, folder)
-        troubles = ("Ctrl-C thrice", "SIGTERM", "port gone", "noise burst", "answers twice")
-        for number, trouble in enumerate(troubles[:2] if name == "match" else troubles):
-            (at_call,) = moments(calls, 1, (0.31 + 0.37 * number) % 1)
-            done = run_command(command, trouble, at_call, folder)
-            assert done.wrong == [], (trouble, at_call)
+        chosen = [(at + number) % len(troubles) for number in range(COSTLY.get(command.name, len(troubles)))]
+        for number in chosen:
+            (at_call,) = moments(calls, 1, (0.37 * at + 0.618 * number + 0.2) % 1)
+            began = command.began[number % len(command.began)]
+            done = run_command(command, troubles[number], at_call, folder, began)
+            assert done.wrong == [], (began, troubles[number], at_call)
+            if troubles[number] in SIGNALS and done.port.calls >= at_call:
+                assert done.code in {exit_codes.INTERRUPTED, exit_codes.FAILED}
 
 
 def test_the_table_sees_what_is_wrong() -> None:
@@ -58,8 +51,8 @@ def test_the_table_sees_what_is_wrong() -> None:
     with plan_folder() as folder, pytest.MonkeyPatch.context() as patch:
         calls = calls_of(command, folder)
 
-        def pretended(party: letting_go._Party, everyone: bool, longest_ns: int) -> letting_go.Steps[letting_go.LetGo]:
-            yield from letting_go.now()
+        def pretended(party: letting_go._Party, everyone: bool, longest_ns: int) -> Steps[letting_go.LetGo]:
+            yield from now()
             return letting_go.LetGo(limp=(3,))
 
         patch.setattr(letting_go, "_until_seen", pretended)
@@ -226,3 +219,41 @@ def test_the_page_ends_by_each_signal(number: int) -> None:
         process.kill()
     assert (process.returncode, err) == (exit_codes.DONE, "page ended\n")
     assert json.loads(out) == {"ended": True, "let_go": None}
+
+
+@pytest.mark.realtime
+def test_two_interrupts_while_the_page_is_armed_and_an_arm_moves_end_limp() -> None:
+    pytest.importorskip("starlette", reason="the page's libraries are not installed: pip install 'busproto[web]'")
+    from websockets.sync.client import connect
+
+    from busproto.web.app import PROTOCOL, TOKEN_PREFIX
+    from tests.web.helpers import ALL_TICKED, Talk
+
+    line = ["serve", "--port", "sim://rudder-gang?seed=1", "--listen", "127.0.0.1:0", "--no-browser", "--json"]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "busproto", *line], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    try:
+        assert process.stdout is not None
+        place, _, token = json.loads(process.stdout.readline())["url"].partition("/#token=")
+        protocols = [PROTOCOL, TOKEN_PREFIX + token]
+        with connect(
+            f"{place.replace('http', 'ws')}/bus",
+            origin=place,
+            subprotocols=protocols,
+            compression=None,
+        ) as made:
+            page = Talk(made.send, lambda: str(made.recv(PATIENCE_S)))
+            page.flow("find")
+            page.order("arm", ticked=ALL_TICKED)
+            page.wait("arm", lambda body: body["armed"])
+            page.order("demand", address=30, share=0.3)
+            page.wait("pos", lambda body: any(row[1] == "following" for row in body["rows"]))
+            process.send_signal(signal.SIGINT)
+            process.send_signal(signal.SIGINT)
+            out, err = process.communicate(timeout=PATIENCE_S)
+    finally:
+        process.kill()
+    assert process.returncode == exit_codes.DONE, err
+    assert "Traceback" not in err
+    assert json.loads(out)["let_go"]["limp"] == [30, 31, 32]

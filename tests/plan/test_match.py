@@ -387,7 +387,10 @@ def test_what_was_stored_already_is_taken_back_where_the_next_one_cannot_store(t
         two.match()
     assert two.bus.actuators[0].settings.generation > 1, "it had been stored"
     assert two.bus.actuators[0].settings.stored() == two.bus.actuators[0].settings.working == two.kept[0]
-    assert caught.value.__notes__ == ["whether the correction tables are as before is not known of: flap, outer"]
+    assert caught.value.__notes__ == [
+        "whether the correction tables are as before is not known of: flap, outer",
+        "NOT SEEN LIMP: address 18 (no answer). Take the pack off before you touch anything they move. Seen limp: 1",
+    ]
 
 
 def test_what_was_changed_without_being_stored_is_not_stored_by_the_way() -> None:

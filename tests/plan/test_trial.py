@@ -38,7 +38,7 @@ def bench_of(bench: Box, number: int, *, really: dict[str, RawValue] | None = No
 
 
 def tried(bench: Box, benches: list[Bench], *parts: str) -> list[Findings]:
-    findings = bench.run(trial(benches, parts or PARTS, 0.25))
+    findings, _ = bench.run(trial(benches, parts or PARTS, 0.25))
     assert all(one.state in LIMP_STATES for one in bench.bus.actuators)
     return [findings[one.address] for one in benches]
 
@@ -305,7 +305,7 @@ def applied(directory: Path) -> tuple[Hauler, list[Bench]]:
 
 def test_the_hauler_does_as_planned_once_it_is_set_up(tmp_path: Path) -> None:
     air, benches = applied(tmp_path)
-    findings = air.link.run(trial(benches, PARTS, 0.25))
+    findings, _ = air.link.run(trial(benches, PARTS, 0.25))
     assert len(findings) == 13
     assert [one.faults for one in findings.values()] == [()] * 13
     by_function = {bench.seat.function: findings[bench.address] for bench in benches}
@@ -324,5 +324,5 @@ def test_a_plan_that_asks_for_something_else_fails_the_same_actuators(tmp_path: 
         )
         for bench in benches
     ]
-    findings = air.link.run(trial(other, ["loss"], 0.25))
+    findings, _ = air.link.run(trial(other, ["loss"], 0.25))
     assert sum(bool(one.faults) for one in findings.values()) == 12, "all but the nose wheel"
