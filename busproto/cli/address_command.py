@@ -69,16 +69,20 @@ def command(uid: str, address: str, channel: int | None, port: PortOptions, as_j
 
 
 def _give(uid: bytes, address: int, channel: int | None) -> Steps[tuple[Description | None, LetGo]]:
-    """Where it fails it is not known at which address the actuator is: all addresses are asked then."""
+    """An assign leaves the actuator limp; once it has answered, it is looked at however this ends."""
     crew = [] if address == UNADDRESSED else [OnLine(address, uid)]
     try:
         description = yield from write_address(uid, address)
+    except KeyboardInterrupt as error:  # at which address it is now is not known: all are asked
+        yield from let_go_after(error, crew or None, everyone=False, others=True)
+        raise
+    try:
         if channel is not None:
             yield from write(address, {"channel": channel})
             yield from commit(address)
     except GeneratorExit:
         raise  # no link runs this any more, so nothing can be sent
     except BaseException as error:
-        yield from let_go_after(error, crew or None, everyone=False, others=True)
+        yield from let_go_after(error, crew or None, everyone=False)
         raise
     return description, (yield from let_go(crew, everyone=False))
