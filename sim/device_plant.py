@@ -186,10 +186,6 @@ class Plant:
         """The supply is about to be another; what was before counts with the old one."""
         self.move_to(now_ns)
 
-    def start_cold(self, now_ns: int) -> None:
-        """Power has come: nothing is driven."""
-        self.drive(False, 0.0, now_ns)
-
     def reading_mdeg(self, now_ns: int) -> int:
         """What the sensor says, 0.001 deg, in steps of 0.01 deg."""
         self.move_to(now_ns)

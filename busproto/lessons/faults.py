@@ -36,7 +36,6 @@ from sim.waveform import BITS_PER_BYTE, PPM, of_bytes, rate_of
 STUCK: Final = "stuck"
 WRONG_BAUD: Final = "baud"
 MS: Final = 1_000_000
-LISTEN_NS: Final = 20 * MS
 RATES: Final = (19_200, 38_400, 57_600, 76_800, 230_400, 250_000)
 MOST_ERROR_PERCENT: Final = 8
 TENTHS: Final = 10

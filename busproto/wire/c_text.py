@@ -12,7 +12,6 @@ from collections.abc import Iterable, Iterator
 from typing import Any, Final
 
 LINE_LETTERS: Final = 110
-PREFIX: Final = "bp_"
 
 _C_TYPES: Final = {
     "B": "uint8_t",
