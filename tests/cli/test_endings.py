@@ -181,6 +181,7 @@ def test_a_signal_to_a_process_that_holds_an_arm_ends_limp(numbers: tuple[int, .
     left = list(numbers)
     endpoint = PseudoTerminal()
     line = ["move", "3", "25%", "--hold", "60", "--clear", "--json", "--port", endpoint.name]
+    line += ["--latency-ms", "150"]  # a machine that runs the whole suite wakes a process late
     process = subprocess.Popen(
         [sys.executable, "-m", "busproto", *line], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )

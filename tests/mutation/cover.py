@@ -123,7 +123,7 @@ def record(root: Path, path: Path, jobs: int, folders: Iterable[str] = FOLDERS, 
     ]
     command += ["--dist", "worksteal", "-n", str(jobs)] if jobs > 1 else ["-p", "no:xdist"]
     command += [*folders, *(f"--ignore={one}" for one in LEFT_OUT)]
-    environment = {**os.environ, plugin.RECORD: str(part), "HYPOTHESIS_PROFILE": "dev", "PYTHONPATH": python_path(root)}
+    environment = {**surroundings(root), plugin.RECORD: str(part), "HYPOTHESIS_PROFILE": "dev"}
     done = subprocess.run(command, cwd=root, env=environment, check=False)
     parts = [json.loads(one.read_text("utf-8")) for one in sorted(path.parent.glob(f"{part.name}*"))]
     if done.returncode not in {0, 1} or not parts:
@@ -165,6 +165,8 @@ def load(path: Path) -> Cover:
     return Cover(kept["tests"], lines, kept["digests"])
 
 
-def python_path(root: Path) -> str:
-    """So that the tree itself is imported, whatever is installed."""
-    return os.pathsep.join(one for one in (str(root), os.environ.get("PYTHONPATH", "")) if one)
+def surroundings(root: Path) -> dict[str, str]:
+    """The environment for a pytest of its own: the tree itself is imported, whatever is installed, and options that
+    were meant for the run around it stay there."""
+    kept = {name: value for name, value in os.environ.items() if name != "PYTEST_ADDOPTS"}
+    return {**kept, "PYTHONPATH": os.pathsep.join(one for one in (str(root), kept.get("PYTHONPATH", "")) if one)}

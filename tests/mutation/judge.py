@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Final
 
 from tests.mutation import plugin
-from tests.mutation.cover import Cover, files, python_path
+from tests.mutation.cover import Cover, files, surroundings
 from tests.mutation.operators import Mutant, Slip, slips
 
 KILLED, SURVIVED, TIMED_OUT, UNREACHED = "killed", "survived", "timed out", "no test runs it"
@@ -148,9 +148,8 @@ def _run(copy: Path, order: Path, tests: Iterable[str], bound_s: float) -> tuple
     command += ["--assert=plain", "-p", "no:xdist", "-p", "tests.mutation.plugin"]  # plain: no time goes into messages
     command += list(dict.fromkeys(test.partition("::")[0] for test in tests))
     environment = {
-        **os.environ,
+        **surroundings(copy),
         plugin.ORDER: str(order),
-        "PYTHONPATH": python_path(copy),
         "PYTHONDONTWRITEBYTECODE": "1",  # what was compiled from a mutant must not stay
         "HYPOTHESIS_PROFILE": "ci" if os.environ.get("CI") else "dev",
     }
