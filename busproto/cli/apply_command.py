@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import click
 
 from busproto.cli import exit_codes
-from busproto.cli.applying import Applied, apply_goals, ask, tell_harm, yes_option
+from busproto.cli.applying import Applied, apply_goals, ask, not_proven, tell_harm, yes_option
 from busproto.cli.common import (
     PortOptions,
     clear_progress,
@@ -21,7 +21,7 @@ from busproto.cli.common import (
 )
 from busproto.errors import FileError
 from busproto.keeping import check_appendable
-from busproto.ops.survey import Survey, survey
+from busproto.ops.survey import survey
 from busproto.plan.audit import Audit, audit, audit_json, goals
 from busproto.plan.changes import Change, Goal, changes
 from busproto.plan.check import check
@@ -54,7 +54,9 @@ uid, function, address, was_address, settings), "steps_done", "addresses_proven"
 seen at the end, see 'busproto move --help'), "wrong_hardware" (function, why: known
 before anything was written), "not_set" (function, why: known once it had an address),
 "by_address" (functions in which nobody was claimed), "left" (what apply cannot mend:
-function, name, found, planned), "missing" (functions).
+function, name, found, planned), "missing" (functions). Where what is on the line was
+not proven, only "clean", "changes", "steps_done", "addresses_proven", "reason" and
+"engaged" (address, state: those that are not limp; nothing was sent but questions).
 The journal stands beside the airframe file. Run it again after any interruption.
 Exit code 1: an actuator was not seen limp at the end. Exit code 3: something is left
 that is not as planned. Exit code 4: not agreed."""
@@ -101,7 +103,7 @@ def command(
         found = audit(plan, seating, before)
         tell_harm(found.harmed)
         if not before.roster.proven:
-            return _not_proven(before, as_json)
+            return not_proven(link, before.roster, as_json, clean=False)
         wanted = goals(plan, seating, before)
         if not as_json:
             _tell_unknown(found)
@@ -194,17 +196,6 @@ def _tell_unclaimed(unclaimed: Sequence[str], found: Audit, agreed: bool, todo: 
             "nothing was changed",
             beforehand="--by-address answers beforehand; 'busproto claim' learns it by hand",
         )
-
-
-def _not_proven(before: Survey, as_json: bool) -> int:
-    """Where someone may be on the line who is not known, an address could make a new clash."""
-    reason = before.roster.reason
-    if as_json:
-        print_json({"clean": False, "changes": [], "steps_done": 0, "addresses_proven": False, "reason": reason})
-    else:
-        clear_progress()
-        console().print(f"[red]NOT PROVEN complete: {reason}[/red]\nNothing was changed: try again on a quiet line.")
-    return exit_codes.NOT_AS_WANTED
 
 
 def _tell_unknown(found: Audit) -> None:

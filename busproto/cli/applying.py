@@ -14,12 +14,13 @@ from typing import Any
 
 import click
 
-from busproto.cli.common import NotCleared, clear_progress, console
+from busproto.cli import exit_codes
+from busproto.cli.common import NotCleared, clear_progress, console, engaged_json, print_engaged, print_json
 from busproto.errors import ReadBackError
 from busproto.keeping import check_appendable, now_text
 from busproto.ops.address_proof import prove_addresses
 from busproto.ops.discovery import Roster
-from busproto.ops.letting_go import LetGo, OnLine, ending_limp
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp, who_holds
 from busproto.ops.link import Link
 from busproto.ops.steps import Steps
 from busproto.ops.survey import Survey, crew_of, roster_crew
@@ -157,6 +158,29 @@ def _prove(goals: Sequence[Goal]) -> Steps[tuple[str, Roster | None]]:
         return "" if not roster.clashes else "some still share an address", roster
     # the book by addresses says at once that each is where it is to be, and that nobody shares
     return (yield from prove_addresses({one.uid: one.address for one in roster.found})), roster
+
+
+def not_proven(link: Link, roster: Roster, as_json: bool, **also: object) -> int:
+    """Where an actuator may be on the line that is not known, an address could make a new clash: nothing is changed.
+
+    Nothing was sent but questions, so that one that held before holds still; those that are seen to hold are named.
+
+    Args:
+        also: more for the JSON.
+
+    Returns:
+        The exit code.
+    """
+    engaged = link.run(who_holds(roster_crew(roster)))
+    clear_progress()
+    if as_json:
+        nothing = {"changes": [], "steps_done": 0, "addresses_proven": False, "reason": roster.reason}
+        print_json({**also, **nothing, "engaged": engaged_json(engaged)})
+    else:
+        console().print(f"[red]NOT PROVEN complete: {roster.reason}[/red]")
+        console().print("Nothing was changed: try again on a quiet line.")
+        print_engaged(engaged)
+    return exit_codes.NOT_AS_WANTED
 
 
 def print_changes(todo: Sequence[Change]) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from busproto.cli import exit_codes
-from busproto.cli.applying import Applied, apply_goals, ask, yes_option
+from busproto.cli.applying import Applied, apply_goals, ask, not_proven, yes_option
 from busproto.cli.common import (
     PortOptions,
     clear_progress,
@@ -22,10 +22,10 @@ from busproto.cli.common import (
     print_let_go,
     uid_text,
 )
-from busproto.cli.restore_command import journal_beside, not_proven
+from busproto.cli.restore_command import journal_beside
 from busproto.cli.save_command import open_record
 from busproto.errors import InputError, OperationError
-from busproto.keeping import check_writable, now_text
+from busproto.keeping import check_writable, kept, now_text
 from busproto.ops.addressing import parse_uid
 from busproto.ops.link import Link
 from busproto.ops.survey import Survey, read_sheet, survey
@@ -57,7 +57,9 @@ afterwards it holds the new actuator, and the one before is kept under a number.
 \b
 JSON: "function", "old_uid", "new_uid", "address", "match_anew" (bool), "record",
 "kept" (the record before), "fingerprint", "changes", "steps_done",
-"addresses_proven", "reason", "went_on_after", "let_go".
+"addresses_proven", "reason", "went_on_after", "let_go". Where what is on the line was not
+proven, only "changes", "steps_done", "addresses_proven", "reason" and "engaged" (address,
+state: those that are not limp; nothing was sent but questions).
 Exit code 1: the new one must not take that place, or an actuator was not seen limp at
 the end ("let_go": see 'busproto move --help'); stderr says why. Exit code 3: the
 line or the addresses afterwards are not proven. Exit code 4: not agreed."""
@@ -109,7 +111,7 @@ def command(
         before = link.run(survey())
         clear_progress()
         if not before.roster.proven:
-            return not_proven(before, as_json)
+            return not_proven(link, before.roster, as_json)
         exchange = exchange_of(record, function, before, uid=new_uid, take_over=take_over)
         against = partial(
             objections,
@@ -131,9 +133,11 @@ def command(
         )
         after = record_after(record, exchange, link.run(read_sheet(old.address)), made=now_text())
     clear_progress()
+    is_seated = True
     if plan is not None:  # first: as long as the record has the old one, this can be run again
-        save_seating(plan, seating_after(seating, old.function, exchange.uid))
-    kept = save_record(path, after)
+        seated = seating_after(seating, old.function, exchange.uid)
+        is_seated = kept(lambda: save_seating(plan, seated)) is not None
+    earlier = kept(lambda: save_record(path, after)) if is_seated else None
     if as_json:
         print_json(
             {
@@ -143,13 +147,13 @@ def command(
                 "address": old.address,
                 "match_anew": needs_match(old),
                 "record": str(path),
-                "kept": str(kept),
+                "kept": None if earlier is None else str(earlier),
                 "fingerprint": after.fingerprint,
                 **applied.as_json(),
             }
         )
     else:
-        _print(exchange, applied, after, path, kept)
+        _print(exchange, applied, after, path, earlier)
     return code_of(applied.let_go, exit_codes.NOT_AS_WANTED if applied.proof else exit_codes.DONE)
 
 
@@ -178,7 +182,7 @@ def _looked_at(
     return before if exchange.is_readable else link.run(survey())
 
 
-def _print(exchange: Exchange, applied: Applied, after: Record, path: Path, kept: Path | None) -> None:
+def _print(exchange: Exchange, applied: Applied, after: Record, path: Path, earlier: Path | None) -> None:
     from rich.markup import escape
 
     out = console()
@@ -199,4 +203,8 @@ def _print(exchange: Exchange, applied: Applied, after: Record, path: Path, kept
         )
         out.print(f"[yellow]Match it anew before use: {why}.[/yellow]")
     out.print("Label it with its new function, and look at neutral and throws: the splines of two arms differ.")
-    out.print(f"record '{escape(str(path))}', fingerprint {short(after.fingerprint)}; the one before: '{kept}'")
+    if earlier is None:  # why it is not kept, and what to do, comes behind this
+        out.print(f"[red]The record '{escape(str(path))}' still has {uid_text(old.uid)} there: run this again.[/red]")
+    else:
+        before = f"the one before: '{escape(str(earlier))}'"
+        out.print(f"record '{escape(str(path))}', fingerprint {short(after.fingerprint)}; {before}")

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import Any
 
 import click
 
 from busproto.cli import exit_codes
-from busproto.cli.applying import Applied, apply_goals, yes_option
+from busproto.cli.applying import Applied, apply_goals, not_proven, yes_option
 from busproto.cli.common import (
     PortOptions,
     clear_progress,
@@ -26,7 +25,7 @@ from busproto.cli.compare_command import differences_json
 from busproto.cli.save_command import open_record
 from busproto.errors import InputError
 from busproto.keeping import now_text
-from busproto.ops.survey import Survey, survey
+from busproto.ops.survey import survey
 from busproto.plan.differences import Differences, differences
 from busproto.plan.journal import ENDING as JOURNAL_ENDING
 from busproto.plan.record import Entry, Record, goals_of, record_of, short
@@ -41,7 +40,9 @@ Examples:
 JSON: "restored" (bool), "fingerprint" (of the record), "absent" (uid, name),
 "changes", "steps_done", "addresses_proven", "reason", "went_on_after", "let_go", and what
 still differs, as 'busproto compare' gives it ("only_second": on the bus, not in the
-record).
+record). Where what is on the line was not proven, only "restored", "changes",
+"steps_done", "addresses_proven", "reason" and "engaged" (address, state: those that are
+not limp; nothing was sent but questions).
 A journal stands beside the record. Run it again after any interruption.
 Exit code 1: an actuator was not seen limp at the end ("let_go": see 'busproto move
 --help'). Exit code 3: the bus is not as recorded. Exit code 4: not agreed."""
@@ -66,7 +67,7 @@ def command(record_file: str, those_present: bool, edited: bool, agreed: bool, p
         before = link.run(survey())
         clear_progress()
         if not before.roster.proven:
-            return not_proven(before, as_json)
+            return not_proven(link, before.roster, as_json, restored=False)
         absent = [one for one in record.entries if before.roster.address_of(one.uid) is None]
         _refuse_absent(absent, record, those_present)
         goals = [goal for goal in goals_of(record) if before.roster.address_of(goal.uid) is not None]
@@ -106,17 +107,6 @@ def _refuse_absent(absent: list[Entry], record: Record, those_present: bool) -> 
             f"not on the line: {who}. Plug in and power them, or say --those-present; 'busproto replace' puts a new "
             "one in the place of one that is lost. Nothing was changed"
         )
-
-
-def not_proven(before: Survey, as_json: bool) -> int:
-    """Where someone may be on the line who is not known, an address could make a new clash."""
-    reason = before.roster.reason
-    if as_json:
-        body: dict[str, Any] = {"changes": [], "steps_done": 0, "addresses_proven": False, "reason": reason}
-        print_json(body)
-    else:
-        console().print(f"[red]NOT PROVEN complete: {reason}[/red]\nNothing was changed: try again on a quiet line.")
-    return exit_codes.NOT_AS_WANTED
 
 
 def journal_beside(record: Path) -> Path:

@@ -10,14 +10,13 @@ with Link(open_transport("/dev/ttyUSB0")) as link:
 from busproto.ops.address_proof import prove_addresses
 from busproto.ops.addressing import assign, assign_all, ordered_moves, parse_address, parse_uid
 from busproto.ops.discovery import Found, Roster, find
-from busproto.ops.letting_go import LetGo, OnLine, ending_limp, let_go, require_limp
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp, let_go, release_all, require_limp
 from busproto.ops.link import AsyncLink, Link
 from busproto.ops.motion import (
     demand,
     engage,
     move,
     release,
-    release_all,
     report,
     restart,
     stream,

@@ -358,7 +358,7 @@ def _until_seen(party: _Party, everyone: bool, longest_ns: int) -> Steps[LetGo]:
     turn = passes = 0
     while True:
         if everyone or turn:
-            yield from _release_all()
+            yield from release_all()
         if turn or not everyone:
             yield from _release_each(party)
         is_mustering = party.is_muster and passes < MUSTER_PASSES
@@ -371,8 +371,9 @@ def _until_seen(party: _Party, everyone: bool, longest_ns: int) -> Steps[LetGo]:
         yield Pause(PAUSES_NS[min(turn, len(PAUSES_NS)) - 1])
 
 
-def _release_all() -> Steps[None]:
-    """By broadcast, several times: one that falls into an answer, or into noise, does not count."""
+def release_all() -> Steps[None]:
+    """Let every actuator go limp, by broadcast, which none answers: sent several times, and one that falls into an
+    answer, or into noise, does not count. Whether they are limp is not known then: `let_go` looks."""
     whole = 0
     for _ in range(MOST_RELEASES):
         heard = yield from exchange(Ask.all(Release()))

@@ -93,12 +93,6 @@ def release(address: int) -> Steps[State]:
     return (yield from transact(Release(), address, Released)).state
 
 
-def release_all() -> Steps[None]:
-    """Let every actuator go limp. Sent three times, as nobody answers a broadcast."""
-    for _ in range(3):
-        yield from exchange(Ask.all(Release()))
-
-
 def engage(address: int) -> Steps[State]:
     """Let one actuator take hold where its arm is; the loss time-out runs from here."""
     return (yield from transact(Engage(), address, Engaged)).state

@@ -38,7 +38,8 @@ from itertools import pairwise
 from typing import Final
 
 from busproto.errors import OperationError
-from busproto.ops.motion import MS, release, release_all, report_round
+from busproto.ops.letting_go import release_all
+from busproto.ops.motion import MS, release, report_round
 from busproto.ops.reports import rows_of
 from busproto.ops.steps import Pause, Steps, now
 from busproto.ops.transact import transact

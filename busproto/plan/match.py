@@ -26,13 +26,12 @@ from typing import Any, Final
 
 from busproto.errors import BusError
 from busproto.ops.demand_units import degrees_to_share, share_to_degrees, standing_deg
-from busproto.ops.letting_go import LetGo, OnLine, ending_limp
+from busproto.ops.letting_go import LetGo, OnLine, ending_limp, release_all
 from busproto.ops.motion import (
     demand,
     demand_channels,
     engage,
     release,
-    release_all,
     report,
 )
 from busproto.ops.parameter_access import commit, read, write

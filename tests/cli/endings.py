@@ -234,12 +234,13 @@ def _judged(done: Run, bus: VirtualBus) -> Iterator[str]:
             yield f"not all seen limp, exit code {done.code}"
         if not seen["all_seen_limp"] and "Take the pack off" not in words and "all_seen_limp" not in done.out:
             yield "not all seen limp, and nothing said about the pack"
-    named = (
-        set() if seen is None else {*seen["not_seen"], *seen["shared"], *(one["address"] for one in seen["holding"])}
-    )
+    named = {one["address"] for one in done.body.get("engaged", ())}
+    if seen is not None:
+        named |= {*seen["not_seen"], *seen["shared"], *(one["address"] for one in seen["holding"])}
     is_all_named = done.code == exit_codes.FAILED and "whatever is on the line" in words  # it knew of no actuator
     for address in done.holders:
-        if address not in named and not is_all_named and not has_only_looked:
+        may_be_silent = has_only_looked and done.code != exit_codes.NOT_AS_WANTED  # broken off before it saw anything
+        if address not in named and not is_all_named and not may_be_silent:
             yield f"{address} holds and is not named"
     if done.code == exit_codes.INTERRUPTED and "Interrupted" not in done.out:
         yield "interrupted, and not said so"

@@ -41,6 +41,20 @@ def test_words_and_bus_agree_however_a_command_ends(command: Command) -> None:
             assert done.wrong == [], (began, troubles[number], at_call)
             if troubles[number] in SIGNALS and done.port.calls >= at_call:
                 assert done.code in {exit_codes.INTERRUPTED, exit_codes.FAILED}
+            if done.port.is_gone:
+                assert done.code == exit_codes.FAILED
+
+
+def test_where_the_port_goes_in_mid_motion_one_that_holds_is_named() -> None:
+    """So that the table above does not agree only because nothing ever holds."""
+    command = next(one for one in COMMANDS if one.name == "move")
+    with plan_folder() as folder:
+        calls = calls_of(command, folder)
+        done = run_command(command, "port gone", calls // 2, folder)
+    assert done.holders == [3]
+    assert done.wrong == []
+    assert done.code == exit_codes.FAILED
+    assert done.body["let_go"]["not_seen"] == [3]
 
 
 def test_the_table_sees_what_is_wrong() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import random
 from pathlib import Path
 
@@ -10,10 +11,12 @@ import pytest
 
 from busproto.cli import restore_command
 from busproto.errors import PortClosedError
+from busproto.ops import Link, engage
 from busproto.plan.load import Plan, load
 from busproto.plan.record import load_record
 from busproto.plan.seating import load_seating, save_seating
 from busproto.wire.frame import UNADDRESSED
+from busproto.wire.messages import LIMP_STATES
 from busproto.wire.parameters import FACTORY
 from tests.cli.helpers import Bench, CommandLine, make_bench
 from tests.plan.airframes import EXAMPLE
@@ -400,3 +403,74 @@ def test_pulled_out_at_any_moment_it_is_run_again_and_comes_to_the_same_end(
     assert load_record("hauler-mended.record.json").entry("aileron, left").uid == spare.uid
     assert load_seating(plan)["aileron, left"] == spare.uid
     assert cli(f"compare hauler-mended.record.json {PORT}").code == 0
+
+
+@pytest.mark.parametrize("name", ["hauler-mended.record.json", "hauler-mended.seats.json"])
+def test_where_the_record_cannot_be_written_at_the_end_what_was_done_is_told_and_it_can_be_run_again(
+    tug: tuple[Bench, Plan], cli: CommandLine, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    bench, plan = tug
+    bench.actuator("aileron, left").power_off()
+    spare = bench.actuator("spare 25")
+    spare.power_on()
+    before = Path("hauler-mended.record.json").read_bytes()
+    replace = os.replace
+
+    def full(source: str, target: str | Path) -> None:
+        if Path(target).name == name:
+            raise OSError(28, "No space left on device")
+        replace(source, target)
+
+    line = f'replace "aileron, left" --airframe hauler-mended.toml --yes {PORT}'
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "replace", full)
+        result = cli(f"{line} --json")
+    assert result.code == 1
+    assert result.json["new_uid"] == spare.uid.hex()
+    assert result.json["kept"] is None
+    assert f"{name}' cannot be written: No space left on device" in result.err
+    assert spare.address == 2
+    assert Path("hauler-mended.record.json").read_bytes() == before
+    again = cli(line)
+    assert again.code == 0, again.err
+    assert load_record("hauler-mended.record.json").entry("aileron, left").uid == spare.uid
+    assert load_seating(plan)["aileron, left"] == spare.uid
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "apply hauler-mended.toml --despite-errors",
+        "restore hauler-mended.record.json --those-present",
+        'replace "aileron, right" --airframe hauler-mended.toml',
+    ],
+    ids=lambda line: line.split()[0],
+)
+def test_where_the_line_is_not_proven_those_that_hold_are_named(
+    tug: tuple[Bench, Plan], cli: CommandLine, monkeypatch: pytest.MonkeyPatch, line: str
+) -> None:
+    """Nothing was sent but questions, so that one that held before holds still."""
+    bench, _ = tug
+    holds, lost = bench.actuator("aileron, left"), bench.actuator("elevator, left")
+    Link(bench.bus.host).run(engage(holds.address))
+    bench.frames.clear()
+    send = lost._send
+
+    def sends(data: bytes, *, again: bool = False) -> None:
+        send(data, again=again)
+        if len(data) > 1:
+            bench.before_write = lambda _: lost.power_off()
+
+    monkeypatch.setattr(lost, "_send", sends)
+    result = cli(f"{line} --yes {PORT}")
+    assert result.code == 3, result.transcript()
+    assert "NOT PROVEN complete" in result.out
+    assert f"Not limp: address {holds.address} (" in result.out
+    assert bench.changing == []
+    assert holds.state not in LIMP_STATES
+    bench.before_write = lambda _: None
+    lost.power_on()
+    again = cli(f"{line} --yes --json {PORT}")
+    assert again.code == 3
+    assert [one["address"] for one in again.json["engaged"]] == [holds.address]
+    assert (again.json["changes"], again.json["steps_done"], again.json["addresses_proven"]) == ([], 0, False)

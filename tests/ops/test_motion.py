@@ -19,13 +19,12 @@ from busproto.ops import (
     find,
     move,
     release,
-    release_all,
     report,
     stream,
     take_demand_away,
     write,
 )
-from busproto.ops.letting_go import seen_by
+from busproto.ops.letting_go import release_all, seen_by
 from busproto.ops.motion import (
     DEMAND_PERIOD_NS,
     demand_channels,

@@ -12,7 +12,8 @@ import pytest
 
 from busproto.errors import ReplyTimeoutError
 from busproto.ops import Link
-from busproto.ops.motion import demand_channels, engage, release_all
+from busproto.ops.letting_go import release_all
+from busproto.ops.motion import demand_channels, engage
 from busproto.ops.steps import Pause, Steps, exchange
 from busproto.ops.survey import survey
 from busproto.plan.audit import audit
