@@ -27,6 +27,7 @@ from sim.waveform import (
     bits_ns,
     differential,
     inverted_between,
+    joined,
     mixed,
     of_bytes,
     rate_of,
@@ -259,6 +260,7 @@ class Line:
         self._group: list[Transmission] = []
         self._is_bitwise = False
         self._wave: list[int] | None = None
+        self._in_wave = 0
         self._rest: Event | None = None
         self._busy_since_ns: int | None = None
         self._noises: list[tuple[float, Callable[[Ear], bool]]] = []
@@ -376,7 +378,6 @@ class Line:
                 self._rest.cancel()
             self._begin_to_attend(sent)
         self._group.append(sent)
-        self._wave = None
         self._driving.append(sent)
         if self.always_bits or not sent.data:
             self._go_bitwise()
@@ -546,8 +547,15 @@ class Line:
         return last_ns
 
     def _waveform(self) -> list[int]:
+        """The waveform of the group; what was there before the newest of it began is not computed again."""
+        newest = self._group[self._in_wave :] if self._wave is not None else self._group
         if self._wave is None:
             self._wave = self.waveform_of(self._group)
+        elif newest:
+            from_ns = min(one.start_ns for one in newest)
+            driving = [one for one in self._group if one.end_ns > from_ns]
+            self._wave = joined(self._wave, self.waveform_of(driving), from_ns)
+        self._in_wave = len(self._group)
         return self._wave
 
     def waveform_of(self, group: Sequence[Transmission]) -> list[int]:

@@ -6,7 +6,7 @@ the clock's error in it), so that bit k of a byte string begins at ``start + flo
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 
@@ -74,6 +74,18 @@ def inverted_between(edges: Edges, from_ns: int, until_ns: int) -> list[int]:
         else:
             changed.insert(at, moment)
     return changed
+
+
+def joined(before: Edges, behind: Edges, from_ns: int) -> list[int]:
+    """One waveform up to a moment, and another from that moment on."""
+    line = list(before[: bisect_left(before, from_ns)])
+    at = bisect_left(behind, from_ns)
+    if (len(line) ^ at) & 1:  # they differ just before it
+        if at < len(behind) and behind[at] == from_ns:
+            at += 1
+        else:
+            line.append(from_ns)
+    return line + list(behind[at:])
 
 
 def wired_and(waves: Iterable[Edges]) -> list[int]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import pytest
 from hypothesis import given
@@ -16,7 +17,7 @@ from hypothesis import strategies as st
 
 from sim.errors import LimitError
 from sim.kernel import Kernel
-from sim.line import Ear, Line, LineKind, Reception
+from sim.line import Ear, Line, LineKind, Reception, Transmission
 from sim.receiver import Receiver
 from sim.waveform import rate_of
 from tests.sim.helpers import Tap, bench, send_at
@@ -677,3 +678,31 @@ def test_more_transmissions_than_allowed_stop_the_bus() -> None:
     assert str(caught.value) == "the virtual bus stopped: more than 2 frames (limits.frames in the scenario)"
     assert caught.value.key == "frames"
     assert not line.is_busy
+
+
+@given(
+    st.sampled_from(LineKind),
+    st.lists(st.tuples(st.integers(0, 300), st.binary(max_size=3), st.integers(1, 400)), min_size=1, max_size=6),
+    st.sampled_from([(1_000_000, 1_000_000), (1_000_000, 930_000)]),
+)
+def test_a_waveform_that_grows_is_that_of_all_who_drove(
+    kind: LineKind, sent: list[tuple[int, bytes, int]], bauds: tuple[int, int]
+) -> None:
+    """Bytes, and a line held low, at any moments; each looks at it as it begins."""
+    kernel = Kernel(1)
+    line = Line(kernel, 1_000_000, kind=kind, always_bits=True)
+    group: list[Transmission] = []
+
+    def begin(data: bytes, for_us: int, turn: int) -> None:
+        if not line._group:
+            group.clear()
+        now = kernel.now_ns
+        until_ns = now + for_us * 1_000
+        rate = rate_of(bauds[turn % 2])
+        group.append(line.transmit(turn, data, rate=rate) if data else line.pull_low(turn, until_ns))
+        assert line._waveform() == line.waveform_of(group)
+
+    for turn, (at_us, data, for_us) in enumerate(sent):
+        kernel.at(at_us * 1_000, partial(begin, data, for_us, turn))
+    kernel.run_until(5_000_000)
+    assert line._group == []

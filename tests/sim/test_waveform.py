@@ -14,6 +14,7 @@ from sim.waveform import (
     differential,
     half_bits_ns,
     inverted_between,
+    joined,
     level_at,
     mixed,
     of_bytes,
@@ -123,6 +124,13 @@ def test_inverted_between_inverts_there_and_nowhere_else(edges: list[int], one: 
     assert each_ns(changed, 110) == [level ^ (begin <= at < end) for at, level in enumerate(each_ns(before, 110))]
     assert_is_a_waveform(changed)
     assert edges == before, "the list it was given is untouched"
+
+
+@given(edge_lists, edge_lists, st.integers(0, 99))
+def test_joined_is_the_one_before_and_the_other_behind(before: list[int], behind: list[int], at: int) -> None:
+    line = joined(before, behind, at)
+    assert each_ns(line, 110) == each_ns(before, 110)[:at] + each_ns(behind, 110)[at:]
+    assert_is_a_waveform(line)
 
 
 # --- wired AND -------------------------------------------------------------------------------------------------
