@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from busproto.errors import InputError
 from busproto.ops.demand_units import (
+    check_target,
     correction_deg,
     degrees_to_share,
     parse_target,
@@ -161,3 +162,14 @@ def test_a_target_outside_the_travel_is_told_what_is_allowed(text: str) -> None:
         parse_target(text, settings(120, 1.5))
     for allowed in ("-100%..100%", "-58.50deg..61.50deg", "1000us..2000us"):
         assert allowed in str(caught.value)
+
+
+@pytest.mark.parametrize("text", ["100.1%", "-101 %", "2000.5us", "999us"])
+def test_a_target_outside_any_travel_is_refused_before_anything_is_sent(text: str) -> None:
+    with pytest.raises(InputError, match="outside the travel"):
+        check_target(text)
+
+
+@pytest.mark.parametrize("text", ["100%", "-100 %", "2000us", "1000 us", "centre", "175deg"])
+def test_a_target_that_some_travel_may_hold_is_left_to_the_actuator(text: str) -> None:
+    check_target(text)

@@ -456,3 +456,23 @@ def test_no_such_channel(channel: int) -> None:
     made, _ = alone()
     with pytest.raises(InputError, match=r"1\.\.32"):
         made.run(steer_channel(channel, [5]))
+
+
+def test_the_end_is_told_at_the_end_alone() -> None:
+    """One step of the demand away from it is not there yet; limp is nowhere."""
+    made, _ = alone()
+    who = made.run(steer_address(5))
+    views: list[View] = []
+    moves = script([C.MUCH_MORE] * 11 + [C.LESS, C.LIMP])
+    made.run(steer(who, moves, views.append, wants_settled=True, large=0.1, small=1 / MAX_DEMAND))
+    ends = {one.share: one.end for one in views if one.share is not None and one.share > 0.85}
+    assert ends[1.0] == 1
+    assert ends[(MAX_DEMAND - 1) / MAX_DEMAND] == 0
+    assert views[-1].end == 0
+
+
+def test_limp_is_no_end_of_the_travel() -> None:
+    made, _ = alone()
+    came = steered(made, *[C.MUCH_MORE] * 11, C.LIMP)
+    assert [one.at_end for one in came.reached[-2:]] == [True, False]
+    assert came.reached[-1].share is None

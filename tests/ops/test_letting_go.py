@@ -19,6 +19,7 @@ from busproto.ops.letting_go import (
     ending_limp,
     let_go,
     let_go_after,
+    release_all,
     seen_by,
 )
 from busproto.ops.motion import demand_channels, engage, stream
@@ -556,3 +557,36 @@ def test_a_cancellation_does_not_break_it_off() -> None:
 
     asyncio.run(run())
     assert who_holds(one) == set()
+
+
+# --- how long it takes -----------------------------------------------------------------------------------------
+
+
+def test_a_release_is_said_whole_behind_the_longest_answer() -> None:
+    """An answer that is on the line for 11 ms drowns each broadcast that is said into it."""
+    one = holding(2)
+    one.link.session.echoes = True
+    one.bus.line.disturb(object(), one.now_ns + 11 * MS, one.bus.kernel.stream("answer"))
+    one.run(release_all())
+    assert who_holds(one) == set()
+
+
+@pytest.mark.parametrize("is_known", [True, False])
+def test_where_each_answers_at_once_it_takes_no_pause(is_known: bool) -> None:
+    """Also one that the caller did not know of needs no second look to be seen."""
+    one = holding(3)
+    known = crew(one)
+    port = one.hooked(lambda _: None)
+    began_ns = one.now_ns
+    seen = one.run(let_go(known if is_known else known[:1]))
+    assert seen.limp == ((1, 2, 3) if is_known else (1,))
+    assert one.now_ns - began_ns < 20 * MS
+    assert sum(isinstance(message, Release) for message in port.sent) == 3
+
+
+def test_one_that_missed_the_broadcast_is_told_by_its_address_without_a_pause() -> None:
+    one = holding(2)
+    deaf(one, one.bus.actuators[0], Release, times=3)
+    began_ns = one.now_ns
+    assert one.run(let_go(crew(one))).is_limp
+    assert one.now_ns - began_ns < 50 * MS

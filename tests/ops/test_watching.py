@@ -8,6 +8,7 @@ import pytest
 
 from busproto.ops.link import Link
 from busproto.ops.watching import GAP_NS, LONGEST_WAIT_NS, SILENT, Courteous, Spread, Track, muster, watch
+from busproto.transport.base import PortAround
 from busproto.wire import messages as m
 from busproto.wire.messages import State
 from sim.actuator import Actuator
@@ -263,3 +264,45 @@ def test_a_spread_keeps_least_greatest_mean_and_last() -> None:
     above = Spread()
     above.add(5)
     assert (above.low, above.high) == (5, 5)
+
+
+class ScriptedPort(PortAround):
+    """Bytes of somebody else come at these times, ns; keeps when something is written."""
+
+    def __init__(self, baud: int, *times_ns: int) -> None:
+        super().__init__(box().bus.host)
+        self._baud, self._left, self._now_ns = baud, list(times_ns), 0
+        self.written_ns = -1
+
+    @property
+    def baud(self) -> int:
+        return self._baud
+
+    def now_ns(self) -> int:
+        return self._now_ns
+
+    def read_until(self, deadline_ns: int) -> bytes:
+        if self._left and self._left[0] <= deadline_ns:
+            self._now_ns = self._left.pop(0)
+            return b"x"
+        self._now_ns = deadline_ns
+        return b""
+
+    def write(self, data: bytes) -> None:
+        self.written_ns = self._now_ns
+
+
+@pytest.mark.parametrize(
+    ("baud", "times_us", "written_us"),
+    [
+        (115_200, (), 5_000),
+        (115_200, (1_000, 1_900, 2_800), 3_800),  # 0.9 ms between bytes belongs to a frame; 1 ms ends it
+        (9_600, (1_000, 4_000), 7_125),  # three bytes of 1.0417 ms each
+    ],
+)
+def test_room_is_where_no_byte_came_for_a_millisecond_or_three_bytes(
+    baud: int, times_us: tuple[int, ...], written_us: int
+) -> None:
+    port = ScriptedPort(baud, *(1_000 * one for one in times_us))
+    Courteous(port).write(b"?")
+    assert port.written_ns == 1_000 * written_us

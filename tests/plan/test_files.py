@@ -409,3 +409,12 @@ def test_a_bad_file_of_seats_is_told(text: str | bytes, said: str, tmp_path: Pat
         load_seating(plan)
     assert caught.value.source == str(path)
     assert said in str(caught.value)
+
+
+@pytest.mark.parametrize("kind", ["airframe", "fleet-map"])
+def test_a_file_of_a_later_version_is_refused_as_it_may_mean_something_else(kind: str, tmp_path: Path) -> None:
+    path = write_plan(tmp_path).path
+    (file,) = (one for one in tmp_path.iterdir() if one.read_text("utf-8").lstrip().startswith(f"{kind} = 1"))
+    file.write_text(file.read_text("utf-8").replace(f"{kind} = 1", f"{kind} = 2"), "utf-8")
+    with pytest.raises(FileError, match=kind):
+        load(path)

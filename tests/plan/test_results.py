@@ -79,6 +79,21 @@ def test_what_cannot_be_understood_is_kept_under_another_name(plan: Plan, text: 
     assert list(load_matches(plan.beside("match.json")).gangs) == ["rudder"]
 
 
+def test_what_can_be_neither_understood_nor_renamed_is_not_written_over(
+    plan: Plan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = plan.beside("trial.json")
+    path.write_text("no json", "utf-8")
+
+    def refused(self: Path, target: Path) -> None:
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(Path, "replace", refused)
+    with pytest.raises(InputError, match="cannot be understood, nor renamed: Operation not permitted"):
+        keep_trial(plan, ["loss"], [], {})
+    assert path.read_text("utf-8") == "no json"
+
+
 def test_a_gang_that_is_not_matched_is_no_trial_that_passed(plan: Plan) -> None:
     assert keep_trial(plan, ["loss"], [], {})["passed"]
     body = keep_trial(plan, ["loss"], [], {"rudder": "not matched"})

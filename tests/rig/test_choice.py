@@ -380,3 +380,26 @@ def test_what_cannot_be_is_refused(call: object, text: str) -> None:
     assert callable(call)
     with pytest.raises(InputError, match=re.escape(text)):
         call()
+
+
+def test_a_wanted_margin_that_is_just_met_is_met() -> None:
+    found = choose(wish(margin=1.5))
+    assert found.recommended is not None
+    assert found.recommended.judged is not None
+    just = choose(wish(margin=found.recommended.judged.margin))
+    assert "none has the wanted margin" not in just.reason
+    assert "none has the wanted margin" in choose(wish(margin=50.0)).reason
+
+
+def test_a_surface_that_is_to_go_just_as_far_as_it_can_is_not_too_far() -> None:
+    """Which arms go no further is what `surface_range_deg` says."""
+    linkage = Linkage.normal_case(8.0, 20.0, 60.0)
+    lowest_deg, highest_deg = linkage.surface_range_deg()
+    for plus_deg, minus_deg, is_too_far in (
+        (highest_deg, 1.0, False),
+        (1.0, -lowest_deg, False),
+        (highest_deg + 1e-6, 1.0, True),
+        (1.0, 1e-6 - lowest_deg, True),
+    ):
+        found = candidate_of(wish(plus_deg=plus_deg, minus_deg=minus_deg), 8.0, 20.0)
+        assert ("the arm is too short" in found.refused) == is_too_far

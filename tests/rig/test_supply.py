@@ -213,6 +213,7 @@ def test_all_stall_keeps_the_currents_even(volts: float, source: float, leads: l
         (lambda: Pack("alkaline", 4), "there is no chemistry 'alkaline'; there are: lipo, lipo-hv, life"),
         (lambda: Pack("lipo", 0), "a pack has 1 to 14 cells here, not 0"),
         (lambda: supply.fit_of(8.4, 6.0, 8.4, 4.8), "not from 8.4 to 4.8 V"),
+        (lambda: supply.fit_of(8.4, 6.0, 0.0, 8.4), "the lowest rated supply is 0 V"),
         (lambda: supply.hold_up_current_s(1e-3, 4.0, 5.0, 1.0), "is the other way"),
         (lambda: supply.hold_up_resistance_s(1e-3, 4.0, 0.0, 1.0), "the lower voltage is 0 V"),
         (lambda: all_stall(7.4, 0.0, []), "at least one actuator is wanted"),

@@ -633,3 +633,11 @@ def test_a_window_in_which_all_can_be_read_ends_by_its_bytes() -> None:
     assert len(reply) == 24
     one.heard(reply, 2_100_000)
     assert one.deadline_ns == 1_190_000 + 1_264_800 + 20_000  # 1.02 x (1,000,000 + 240,000)
+
+
+def test_a_port_of_which_nothing_is_said_keeps_no_byte_back() -> None:
+    ask, made = Ask.one(LinkTest(b""), 5), Session(baud=1_000_000)
+    start(made, ask)
+    plain = session(echoes=None)
+    start(plain, ask)
+    assert made.deadline_ns == plain.deadline_ns
