@@ -196,7 +196,9 @@ def test_each_finds_all_on_a_clean_line_and_is_never_sure(name: str, n: int, nea
     for seed in seeds(1 if name == "bits" and n > 2 else 4):
         bus = fleet(n, seed, near_identical=near_identical, addresses=[1 + number // 2 for number in range(n)])
         before = [lasting(actuator) for actuator in bus.actuators]
+        bus.kernel.run_until(123 * MS)
         roster = search(bus, name, seed)
+        assert roster.searching_ns + roster.proving_ns == bus.kernel.now_ns - 123 * MS
         assert found_by(roster) == uids_on(bus)
         assert {one.uid: one.address for one in roster.found} == {one.uid: one.address for one in bus.actuators}
         assert (roster.proven, roster.remaining_error, roster.reason) == (False, 1.0, METHODS[name].cannot)

@@ -154,6 +154,10 @@ def test_who_loses_power_is_silent_and_comes_back() -> None:
     assert [change.state for change in seen[40].changes] == ["limp", SILENT, "limp"]
     assert seen[40].changes[1].at_ns == pytest.approx(1 * S, abs=0.15 * S)
     assert seen[40].missed >= 5
+    gone = Track(7)
+    for turn in range(1, 7):
+        gone.no_answer(turn)
+    assert [(change.state, change.at_ns) for change in gone.changes] == [(SILENT, 5)]
     assert seen[2].missed == 0
 
 

@@ -48,6 +48,7 @@ def test_without_noise_a_bow_takes_all_the_points_there_are() -> None:
     # linear interpolation with 33 points cannot be better than (h^2 / 8) max e'' = 0.0024 deg; de Boor, from memory
     assert worst(fit, bow) < 2.5 * 0.0024
     assert fit.reason.startswith("33 points: 25 would miss the curve")
+    assert "more would" not in fit.reason, "there are none with more"
 
 
 @pytest.mark.parametrize("seed", range(5))

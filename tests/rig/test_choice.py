@@ -403,3 +403,13 @@ def test_a_surface_that_is_to_go_just_as_far_as_it_can_is_not_too_far() -> None:
     ):
         found = candidate_of(wish(plus_deg=plus_deg, minus_deg=minus_deg), 8.0, 20.0)
         assert ("the arm is too short" in found.refused) == is_too_far
+
+
+def test_in_a_search_one_that_is_refused_anyway_is_not_looked_at_closely_but_says_its_travel() -> None:
+    wide = wish(plus_deg=55.0, minus_deg=55.0)  # the rod comes to lie too flat
+    closely = candidate_of(wide, 18.0, 20.0)
+    assert closely.judged is not None
+    quickly = candidate_of(wide, 18.0, 20.0, samples=9)
+    assert (quickly.refused, quickly.judged) == ("refused without a closer look", None)
+    assert closely.refused not in {"", quickly.refused}
+    assert quickly.travel_deg == closely.travel_deg

@@ -8,6 +8,7 @@ import subprocess
 import sys
 from typing import Any
 
+import msgspec
 import pytest
 
 from busproto.errors import InputError
@@ -18,7 +19,7 @@ from busproto.rig.linkage import Linkage
 from busproto.rig.power import PowerResult, Rest
 from busproto.rig.report import AirframeResult, SurfaceResult, report
 from busproto.rig.supply import awg_ohm_m, lead_ohm
-from busproto.rig.tables import EXAMPLE, RigTables
+from busproto.rig.tables import EXAMPLE, AirTable, FlightTable, LineTable, PackTable, RigTables
 from busproto.toml_source import read
 
 STRONG = Actuator(
@@ -440,3 +441,42 @@ def test_nothing_heavy_is_loaded() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)
     assert done.stdout.strip() == "set()"
+
+
+def test_what_is_left_out_of_the_tables_counts_as_the_guide_says() -> None:
+    """Sea level on a standard day in level flight; common practice, no source, for the wire and the loads."""
+
+    def left_out(table: type[msgspec.Struct], **told: object) -> dict[str, object]:
+        made = msgspec.convert(told, table)
+        return {name: getattr(made, name) for name in made.__struct_fields__ if name.replace("_", "-") not in told}
+
+    assert left_out(FlightTable, airspeed=40.0) == {
+        "altitude": 0.0,
+        "temperature_offset": 0.0,
+        "angle_of_attack": 0.0,
+        "load_factor": 1.0,
+        "margin": 1.5,
+        "stick": None,
+    }
+    assert left_out(PackTable, chemistry="lipo", cells=2) == {
+        "resistance": None,
+        "wire_temperature": 40.0,
+        "other_power": 0.0,
+        "capacitor": None,
+    }
+    assert left_out(LineTable, **{"unit-load": 1.0}) == {
+        "other_loads": 1.0,
+        "terminations": [],
+        "bias": None,
+        "bias_supply": 5.0,
+    }
+    assert left_out(AirTable, area=0.1, chord=0.1) == {
+        "chord_ratio": None,
+        "b1": None,
+        "b2": None,
+        "mass": 0.0,
+        "centre": 0.0,
+        "balance_lever": None,
+        "inertia": None,
+        "damping": 0.0,
+    }

@@ -641,3 +641,12 @@ def test_a_port_of_which_nothing_is_said_keeps_no_byte_back() -> None:
     plain = session(echoes=None)
     start(plain, ask)
     assert made.deadline_ns == plain.deadline_ns
+
+
+def test_a_window_of_which_nothing_is_said_grows_by_no_idle_time() -> None:
+    """24 bytes of 10,000 ns each, and 2 % for a slow clock."""
+    one = session()
+    wire = start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, Expect.WINDOW, window_ns=1_000_000))
+    one.heard(bytes(24), 1_500_000)
+    end = SENT_NS + 10_000 * len(wire)
+    assert one.deadline_ns == end + round(1.02 * (1_000_000 + 240_000)) + 20_000
