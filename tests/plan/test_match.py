@@ -108,7 +108,7 @@ def test_the_greatest_mismatch_falls_twenty_fold_or_to_the_sensors_noise(
 def test_what_is_measured_agrees_with_the_truth(
     matched: tuple[VirtualBus, list[Bench], Matched, tuple[float, ...], tuple[float, ...]],
 ) -> None:
-    _, benches, result, _, _ = matched
+    _, benches, result, before, _ = matched
     assert result.before is not None
     assert result.after is not None
     assert result.before.worst_deg > 1
@@ -116,6 +116,10 @@ def test_what_is_measured_agrees_with_the_truth(
     assert result.after.worst_deg <= 4 * SENSOR_STEP_DEG < result.before.worst_deg / 5
     assert result.after.idle_ma < 0.3 * result.before.idle_ma
     assert result.after.torque_nm < 0.1 * result.before.torque_nm
+    # 4 N m at 4.8 A, and 60 mA to stand there and no more: a motor's torque is that of its current
+    assert result.before.torque_nm == pytest.approx((result.before.peak_idle_ma - 60) / 4800 * 4.0, rel=0.01)
+    # what the surface pulls with, through the linkage; friction in the gear holds a little of it
+    assert result.before.torque_nm == pytest.approx(0.6 * before[1], rel=0.1)
     body = matched_json(benches, result)
     assert [one["function"] for one in body["members"]] == ["rudder, middle", "rudder, lower"]
     assert all(5 <= one["points"] <= 33 for one in body["members"])
