@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -10,9 +11,11 @@ from busproto.ops import Link
 from busproto.ops.hand_control import steer_channel
 from busproto.ops.steps import Progress, Steps
 from busproto.plan.crew import ask_what_they_are
+from busproto.plan.direction import try_directions
 from busproto.plan.trial import PARTS, trial
 from sim.bus import VirtualBus
 from tests.ops.helpers import Box, box, uid_of
+from tests.plan.test_direction import bench as directions_bench
 from tests.plan.test_trial import bench_of
 
 
@@ -48,3 +51,9 @@ def test_looking_who_follows_a_channel_and_who_is_who(bench: Box) -> None:
         bench.add(number, number, channel=4)
     assert told(bench.bus, steer_channel(4, [1, 2])) == {"looking who follows the channel": counted(2)}
     assert told(bench.bus, ask_what_they_are({1: uid_of(1), 2: uid_of(2)})) == {"asking who is who": [(0, 2), (1, 2)]}
+
+
+def test_trying_directions(tmp_path: Path) -> None:
+    on = directions_bench(tmp_path)
+    steps = try_directions(on.surfaces, on, lambda: "2031-05-04T10:00:00+02:00", on.kept.append)
+    assert told(on.box.bus, steps)["trying directions"] == counted(2)
