@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import random
 import threading
 
@@ -10,6 +11,7 @@ import pytest
 
 from busproto.errors import AddressConflictError, PortClosedError
 from busproto.ops import AsyncLink, Link, Roster, assign_all, describe, find, move, ordered_moves, report, stream
+from busproto.ops.link import _in_thread
 from busproto.ops.steps import Pause, Steps
 from busproto.session import SessionState
 from busproto.transport import Transport
@@ -238,3 +240,32 @@ def test_a_pause_lets_the_time_of_the_port_pass() -> None:
     one = box()
     Link(one.bus.host).run(pausing())
     assert one.now_ns == 300 * MS
+
+
+def test_what_fails_while_it_is_cancelled_is_not_reported_as_lost() -> None:
+    """Who cancelled does not wait for that error any more; asyncio would print it as never retrieved."""
+    reported: list[dict[str, object]] = []
+
+    async def main() -> None:
+        asyncio.get_running_loop().set_exception_handler(lambda _, context: reported.append(context))
+        begun, may_end = threading.Event(), threading.Event()
+
+        def call() -> None:
+            begun.set()
+            may_end.wait(60)
+            raise OSError("device disconnected")
+
+        task = asyncio.ensure_future(_in_thread(call))
+        await asyncio.to_thread(begun.wait, 60)
+        task.cancel()
+        await asyncio.sleep(0)
+        may_end.set()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        del task
+        gc.collect()
+        await asyncio.sleep(0)
+
+    asyncio.run(main())
+    gc.collect()
+    assert reported == []

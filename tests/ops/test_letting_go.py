@@ -27,7 +27,7 @@ from busproto.ops.steps import Clash, Pause, Steps, exchange
 from busproto.ops.survey import crew_of, survey
 from busproto.transport.base import PortAround
 from busproto.wire.frame import UNADDRESSED
-from busproto.wire.messages import LIMP_STATES, Message, Release, State
+from busproto.wire.messages import LIMP_STATES, Message, Release, ReportRound, State
 from busproto.wire.parameters import LOSS_HOLD
 from sim.actuator import Actuator
 from tests.ops.helpers import MS, Box, DyingPort, S, box, uid_of
@@ -589,4 +589,13 @@ def test_one_that_missed_the_broadcast_is_told_by_its_address_without_a_pause() 
     deaf(one, one.bus.actuators[0], Release, times=3)
     began_ns = one.now_ns
     assert one.run(let_go(crew(one))).is_limp
+    assert one.now_ns - began_ns < 50 * MS
+
+
+def test_one_that_was_not_heard_in_its_row_is_asked_alone_in_the_same_turn() -> None:
+    one = holding(2)
+    deaf(one, one.bus.actuators[1], ReportRound)
+    began_ns = one.now_ns
+    seen = one.run(let_go(crew(one)))
+    assert seen.limp == (1, 2)
     assert one.now_ns - began_ns < 50 * MS

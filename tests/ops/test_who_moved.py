@@ -528,3 +528,10 @@ def test_lost_rounds_under_noise_lose_nobody() -> None:
         episodes += bench.run(lookout.turn())
     assert told == []
     assert [judge(one.movers, 1).uids for one in episodes if isinstance(one, Episode)] == [(uid_of(4),)]
+
+
+def test_half_of_its_reach_tells_to_which_side_it_first_went() -> None:
+    """3 of 7 deg to the other side is a shake of the hand, 4 is a way."""
+    assert Mover(b"a", ((0, 0.0), (1, -3.0), (2, 7.0))).first_side == 1
+    assert Mover(b"a", ((0, 0.0), (1, -4.0), (2, 7.0))).first_side == -1
+    assert Mover(b"a", ((0, 3.0), (10, 4.0), (30, 7.0), (60, 4.0), (100, 3.0))).steady_ns == 50

@@ -139,3 +139,10 @@ def test_a_list_that_is_not_proven_is_never_clean(ready: Hauler) -> None:
     doubtful = dataclasses.replace(seen, roster=dataclasses.replace(seen.roster, proven=False, reason="noise"))
     body = audit_json(audit(ready.plan, ready.seating, doubtful))
     assert (body["clean"], body["proven"], body["reason"]) == (False, False, "noise")
+
+
+def test_as_data_each_says_the_address_at_which_it_is(ready: Hauler) -> None:
+    found = look(ready)
+    by_function = {row["function"]: row["address"] for row in audit_json(found)["functions"]}
+    assert by_function == {row.seat.function: row.address for row in found.rows}
+    assert any(by_function.values())

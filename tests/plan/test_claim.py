@@ -41,7 +41,8 @@ from busproto.plan.load import Plan, load
 from busproto.plan.seating import load_seating, save_seating
 from busproto.wire import Message
 from busproto.wire.frame import UNADDRESSED
-from busproto.wire.messages import LIMP_STATES, Assign, ShowYourself, State
+from busproto.wire.messages import LIMP_STATES, Assign, Release, ShowYourself, State
+from busproto.wire.parameters import LOSS_HOLD
 from sim.actuator import SHOW_SWING_DEG, Actuator
 from tests.ops.helpers import MS, Box, S, box, lasting, once, uid_of
 
@@ -832,3 +833,21 @@ def test_nothing_but_scratch_addresses_is_ever_assigned(bench: Bench) -> None:
     assigned = [message.address for message in port.sent if isinstance(message, Assign)]
     assert sorted(assigned) == list(range(230, 238))
     assert not {seat.address for seat in bench.plan.seats.values()} & set(assigned)
+
+
+def test_one_that_is_not_seen_limp_after_its_swing_is_not_asked_for(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It may hold the surface that the next one is to swing."""
+    names = {uid: name for name, uid in bench.truth.items()}
+    throttle = bench.actuators["throttle"]
+    throttle.settings.set_working("loss-action", LOSS_HOLD)
+    hear = throttle.heard
+    monkeypatch.setattr(
+        throttle, "heard", lambda frame, message: None if isinstance(message, Release) else hear(frame, message)
+    )
+    ended = by_nudge(bench, lambda member, *_: names[member.uid])
+    told = next(one for one in bench.told if isinstance(one, CannotSwing))
+    assert told.member.uid == bench.truth["throttle"]
+    assert "NOT SEEN LIMP" in told.why
+    assert "throttle" not in ended.seated

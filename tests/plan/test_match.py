@@ -14,7 +14,7 @@ from busproto.errors import ReplyTimeoutError
 from busproto.ops import Link
 from busproto.ops.letting_go import release_all
 from busproto.ops.motion import demand_channels, engage
-from busproto.ops.steps import Pause, Steps, exchange
+from busproto.ops.steps import Pause, Progress, Steps, exchange
 from busproto.ops.survey import survey
 from busproto.plan.audit import audit
 from busproto.plan.load import Plan, load
@@ -337,7 +337,10 @@ def two(tmp_path: Path) -> Flap:
 
 def test_two_mirrored_ones_are_matched_and_matching_again_makes_nothing_worse(two: Flap) -> None:
     assert reasons_against(two.benches) == []
+    said: list[Progress] = []
+    two.link = Link(two.bus.host, said.append)
     result = two.match()
+    assert [(one.at, one.of) for one in said if one.task == "matching"] == [(at, 5) for at in range(6)]
     assert result.refused == ()
     assert result.before is not None
     assert result.after is not None

@@ -345,3 +345,8 @@ def test_what_cannot_be_says_what_would_do(make: object, text: str) -> None:
     assert callable(make)
     with pytest.raises(InputError, match=re.escape(text)):
         make()
+
+
+def test_a_parallelogram_goes_until_all_lie_in_one_line_and_no_less() -> None:
+    """Equal arms, and a rod as long as the base: the arm stands square to it at neutral, so 90 deg to each line."""
+    assert Linkage.normal_case(20.0, 20.0, 60.0).reach_deg == pytest.approx((-90.0, 90.0), abs=1e-9)
