@@ -71,6 +71,9 @@ def test_it_neither_cuts_into_the_receiver_nor_is_cut_into(per_second: float, se
         assert track.position.low == pytest.approx(-amplitude_cdeg, abs=250)
         assert abs(track.position.mean) < 400
         assert not track.lost_seen
+        assert track.position.count == track.current.count == track.supply.count == track.temperature.count > 0
+        assert 60 <= track.current.mean <= 4000  # holding, up to stall
+        assert track.supply.mean == pytest.approx(7400, abs=100)
 
 
 def test_a_loss_of_signal_is_seen_with_its_times() -> None:

@@ -10,6 +10,7 @@ import pytest
 from busproto.ops.survey import survey
 from busproto.plan.audit import AS_PLANNED, CLASHING, DIFFERS, MISSING, UNREAD, Audit, audit, audit_json, goals
 from busproto.plan.changes import carry_out, changes
+from busproto.plan.hardware import Difference
 from busproto.wire.frame import UNADDRESSED
 from tests.plan.airframes import Hauler, hauler
 
@@ -146,3 +147,11 @@ def test_as_data_each_says_the_address_at_which_it_is(ready: Hauler) -> None:
     by_function = {row["function"]: row["address"] for row in audit_json(found)["functions"]}
     assert by_function == {row.seat.function: row.address for row in found.rows}
     assert any(by_function.values())
+
+
+def test_what_may_not_be_moved_is_harmed_by_the_pack_or_out_of_its_supply_now(ready: Hauler) -> None:
+    row = look(ready).rows[0]
+    assert row.harm == []
+    for name, harms, counts in (("rating", True, True), ("supply", False, True), ("travel", False, False)):
+        one = Difference(name, "this", "that", harms=harms)
+        assert bool(dataclasses.replace(row, differences=(one,)).harm) == counts

@@ -290,6 +290,13 @@ def matches(**changes: Any) -> Matches:
     return Matches(1, {"rudder": MatchGang(**{**fields, **changes})})
 
 
+def test_a_match_of_which_no_figures_are_kept_is_a_match_all_the_same(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path)
+    kept = matches(members=[MatchRow(uid_of(2).hex(), "rudder-b", (0.0, 0.4, -0.12), None, None)])
+    told = [row.match for row in card_of(gang_of(plan), plan, None, kept).rows]
+    assert told == [Result(Verdict.NOTHING, "leads"), Result(Verdict.GOOD, "matched")]
+
+
 OTHER: Final = MatchRow(uid_of(9).hex(), "rudder-b", (0.0, 0.4, -0.12), 1.2, 0.1)
 
 

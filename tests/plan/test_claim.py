@@ -851,3 +851,18 @@ def test_one_that_is_not_seen_limp_after_its_swing_is_not_asked_for(
     assert told.member.uid == bench.truth["throttle"]
     assert "NOT SEEN LIMP" in told.why
     assert "throttle" not in ended.seated
+
+
+def test_as_many_free_addresses_as_are_needed_are_enough(bench: Bench) -> None:
+    planned = {seat.address for seat in bench.plan.seats.values()}
+    planned |= {row["address"] for row in bench.plan.fleet.data["function"].values()}
+    free = [address for address in range(1, 240) if address not in planned]
+    found = [Found(address.to_bytes(8, "big"), address) for address in free[2:]]
+    homeless = [Found((1000 + number).to_bytes(8, "big"), UNADDRESSED) for number in range(3)]
+
+    def roster(count: int) -> Roster:
+        return Roster(tuple(found + homeless[:count]), True, "", 0.0)
+
+    assert sorted(move.new for move in scratch_moves(bench.plan, roster(2))) == free[:2]
+    with pytest.raises(InputError, match="3 actuators need an address of their own, but only 2 are free"):
+        scratch_moves(bench.plan, roster(3))
