@@ -27,7 +27,7 @@ from tests.mutation.operators import Mutant, Slip, slips
 
 KILLED, SURVIVED, TIMED_OUT, UNREACHED = "killed", "survived", "timed out", "no test runs it"
 KILLS: Final = (KILLED, TIMED_OUT)
-MOST_S: Final = 40.0
+MOST_S: Final = 60.0
 """Tests for one mutant take so long in sum, as measured on the tree as it is."""
 SLOWER: Final = 5.0
 START_S: Final = 60.0

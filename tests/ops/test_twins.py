@@ -81,3 +81,13 @@ def test_three_of_one_uid() -> None:
         roster = search(one, seed)
         taken += roster.proven
     assert taken <= (20 if IS_DEEP else 2)
+
+
+def test_twins_that_are_seen_end_the_search_at_once() -> None:
+    """What both say behind the book, one after the other, gives them away."""
+    for seed in range(8):
+        roster = search(Box(scenario.load("twins").build(seed)), seed)
+        assert len(roster.twins) == 1
+        assert not roster.proven
+        assert "several actuators seem to share one uid" in roster.reason
+        assert roster.passes <= 2

@@ -6,8 +6,9 @@ import random
 
 import pytest
 
+from busproto.ops.discovery import find
 from busproto.ops.link import Link
-from busproto.ops.watching import GAP_NS, LONGEST_WAIT_NS, SILENT, Courteous, Spread, Track, muster, watch
+from busproto.ops.watching import GAP_NS, LONGEST_WAIT_NS, SHARED, SILENT, Courteous, Spread, Track, muster, watch
 from busproto.transport.base import PortAround
 from busproto.wire import messages as m
 from busproto.wire.messages import State
@@ -181,6 +182,10 @@ def test_two_at_one_address_are_no_report() -> None:
     seen = tracks(7)
     made.run(watch(seen, 1 * S))
     assert seen[7].last is None
+    assert seen[7].state == SILENT, "their answers drown each other"
+    made.run(find(rng=random.Random(1)))
+    made.run(watch(seen, 1 * S))
+    assert seen[7].state == SHARED, "the search has told the two apart"
 
 
 def test_what_came_stays_when_it_is_interrupted() -> None:
