@@ -340,7 +340,9 @@ def test_two_mirrored_ones_are_matched_and_matching_again_makes_nothing_worse(tw
     assert reasons_against(two.benches) == []
     said: list[Progress] = []
     two.link = Link(two.bus.host, said.append)
+    began_ns = two.bus.kernel.now_ns
     result = two.match()
+    assert two.bus.kernel.now_ns - began_ns < 60_000 * MS, "39 s: it goes on where all stand still"
     assert [(one.at, one.of) for one in said if one.task == "matching"] == [(at, 5) for at in range(6)]
     assert result.refused == ()
     assert result.before is not None

@@ -12,12 +12,14 @@ from typing import Any, Final
 import pytest
 
 from busproto.errors import InputError
+from busproto.ops.survey import survey
 from busproto.plan import results
+from busproto.plan.audit import audit
 from busproto.plan.card import load_trial
 from busproto.plan.gang_match import load_matches, matches_of, unmatched
 from busproto.plan.load import Gang, Plan, load
 from busproto.plan.match import Figures, Matched
-from busproto.plan.results import gang_named, keep_match, trial_body, write_trial
+from busproto.plan.results import benches_to_try, gang_named, keep_match, trial_body, write_trial
 from busproto.plan.trial import PARTS
 from tests.plan.test_match import members, rudder
 
@@ -77,6 +79,16 @@ def test_what_cannot_be_understood_is_kept_under_another_name(plan: Plan, text: 
         assert plan.beside(f"{ending}.unreadable").read_text("utf-8") == text
     assert load_trial(plan.beside("trial.json")).actuators == []
     assert list(load_matches(plan.beside("match.json")).gangs) == ["rudder"]
+
+
+def test_where_none_is_at_its_planned_address_there_is_nothing_to_try(plan: Plan) -> None:
+    bus, link = rudder()
+    for actuator, address in zip(bus.actuators, (60, 61, 62), strict=True):
+        actuator.settings.address = address
+    bus.index()
+    seen = link.run(survey())
+    with pytest.raises(InputError, match="is at its planned address: 'busproto audit' tells more"):
+        benches_to_try(plan, audit(plan, {}, seen), seen.roster)
 
 
 def test_what_can_be_neither_understood_nor_renamed_is_not_written_over(

@@ -350,3 +350,11 @@ def test_what_cannot_be_says_what_would_do(make: object, text: str) -> None:
 def test_a_parallelogram_goes_until_all_lie_in_one_line_and_no_less() -> None:
     """Equal arms, and a rod as long as the base: the arm stands square to it at neutral, so 90 deg to each line."""
     assert Linkage.normal_case(20.0, 20.0, 60.0).reach_deg == pytest.approx((-90.0, 90.0), abs=1e-9)
+
+
+@pytest.mark.parametrize("arm_deg", [-360.5, 361.0])
+def test_an_angle_beyond_a_turn_is_a_slip(arm_deg: float) -> None:
+    with pytest.raises(InputError, match="the arm's neutral angle is"):
+        Linkage.from_angles(16.0, 25.0, 120.0, arm_deg, 90.0)
+    turned = Linkage.from_angles(16.0, 25.0, 120.0, -270.0, 90.0)
+    assert turned.rod_mm == pytest.approx(Linkage.from_angles(16.0, 25.0, 120.0, 90.0, 90.0).rod_mm)

@@ -393,6 +393,17 @@ def test_an_answer_to_the_same_request_earlier_in_the_breath_counts_and_to_anoth
     assert (heard.sequence, heard.stale, one.next_sequence) == (9, 1, 10)
 
 
+def test_echoes_of_all_that_went_out_in_one_breath_and_the_answer_may_come_in_one_piece() -> None:
+    one = session(echoes=True, first_sequence=7)
+    call = RollCall(1, 2, 8, ())
+    wire = start(one, Ask(call, 0xFF, Expect.WINDOW, window_ns=MS, ahead=(Hush(1, bytes(8)), Hush(2, bytes(8)))))
+    request = encode_frame(request_frame(call, 0xFF, 9))
+    assert wire.endswith(request)
+    one.heard(wire + present(request, 1), 2_000_000)
+    heard = outcome(one)
+    assert (heard.verdict, len(heard.replies), heard.echoed, heard.stale) == (Verdict.ANSWERED, 1, True, 0)
+
+
 def test_a_window_with_a_collision_in_it_is_crowded() -> None:
     one = session()
     wire = start(one, Ask(RollCall(1, 2, 8, ()), 0xFF, Expect.WINDOW, window_ns=MS))
