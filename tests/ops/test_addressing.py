@@ -12,6 +12,7 @@ from busproto.errors import AddressConflictError, InputError, PortClosedError, R
 from busproto.ops import (
     Link,
     Roster,
+    addressing,
     assign,
     assign_all,
     find,
@@ -23,10 +24,10 @@ from busproto.ops import (
 from busproto.ops.address_proof import ILL_MAP, STRANGER
 from busproto.ops.addressing import Move
 from busproto.ops.discovery import Found
-from busproto.ops.steps import Progress
+from busproto.ops.steps import Pause, Progress, Steps
 from busproto.wire import Message
 from busproto.wire.frame import UNADDRESSED
-from busproto.wire.messages import AddressBook, Assign, Describe
+from busproto.wire.messages import AddressBook, Assign, Assigned, Describe
 from sim import scenario
 from tests.ops.helpers import (
     MS,
@@ -505,3 +506,18 @@ def test_time_that_giving_an_address_takes() -> None:
     actuator = one.add(1)
     one.run(assign(actuator.uid, 7))
     assert one.now_ns < 100 * MS
+
+
+def test_an_answer_for_another_uid_or_address_is_no_assignment(monkeypatch: pytest.MonkeyPatch) -> None:
+    for wrong in (Assigned(uid_of(2), 4), Assigned(uid_of(1), 5)):
+
+        def answers(*_: object, answer: Assigned = wrong, **__: object) -> Steps[Assigned]:
+            yield Pause(0)
+            return answer
+
+        monkeypatch.setattr(addressing, "transact_by", answers)
+        with pytest.raises(ReadBackError) as caught:
+            box().run(addressing.write_address(uid_of(1), 4))
+        assert caught.value.address == 4
+        assert f"4 for {uid_of(1).hex()}" in str(caught.value)
+        assert f"{wrong.address} from {wrong.uid.hex()}" in str(caught.value)

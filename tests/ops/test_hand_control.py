@@ -476,3 +476,10 @@ def test_limp_is_no_end_of_the_travel() -> None:
     came = steered(made, *[C.MUCH_MORE] * 11, C.LIMP)
     assert [one.at_end for one in came.reached[-2:]] == [True, False]
     assert came.reached[-1].share is None
+
+
+def test_what_comes_behind_quit_is_left_for_whoever_asks_next() -> None:
+    made, _ = alone()
+    left = iter([C.MORE, C.QUIT, C.MUCH_MORE, C.LESS])
+    made.run(steer(made.run(steer_address(5)), lambda: next(left, C.QUIT), lambda _: None))
+    assert list(left) == [C.MUCH_MORE, C.LESS]

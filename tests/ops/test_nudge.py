@@ -123,6 +123,14 @@ def test_the_ends_of_its_range_are_in_it(duration_s: float) -> None:
     assert bench.now_ns - began_ns >= duration_s * 1e9
 
 
+def test_of_itself_it_swings_twice_to_each_side_and_no_longer() -> None:
+    bench = box(1)
+    bench.add(1, 5)
+    began_ns = bench.now_ns
+    bench.run(nudge(5))
+    assert 1.6 <= (bench.now_ns - began_ns) / 1e9 < 1.9
+
+
 @pytest.mark.parametrize("duration_s", [0.0, 0.09, -1.0, 10.1, 11.0, float("nan")])
 def test_a_duration_outside_its_range_is_refused_before_anything_is_sent(duration_s: float) -> None:
     bench = box()

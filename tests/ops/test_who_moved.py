@@ -535,3 +535,11 @@ def test_half_of_its_reach_tells_to_which_side_it_first_went() -> None:
     assert Mover(b"a", ((0, 0.0), (1, -3.0), (2, 7.0))).first_side == 1
     assert Mover(b"a", ((0, 0.0), (1, -4.0), (2, 7.0))).first_side == -1
     assert Mover(b"a", ((0, 3.0), (10, 4.0), (30, 7.0), (60, 4.0), (100, 3.0))).steady_ns == 50
+
+
+@pytest.mark.parametrize(
+    ("reach_deg", "verdict"), [(0.9, Verdict.NOTHING), (1.1, Verdict.SMALL), (3.9, Verdict.SMALL), (4.1, Verdict.MEANT)]
+)
+def test_a_degree_is_noticed_and_four_are_clear(reach_deg: float, verdict: Verdict) -> None:
+    mover = Mover(A, ((0, 0.0), (200 * MS, reach_deg), (600 * MS, reach_deg)))
+    assert judge([mover], 1).verdict is verdict

@@ -418,3 +418,14 @@ def test_a_file_of_a_later_version_is_refused_as_it_may_mean_something_else(kind
     file.write_text(file.read_text("utf-8").replace(f"{kind} = 1", f"{kind} = 2"), "utf-8")
     with pytest.raises(FileError, match=kind):
         load(path)
+
+
+def test_a_gang_has_two_or_three_members(tmp_path: Path) -> None:
+    """The format counts places in a gang from 1 to 3."""
+    for count in (1, 4):
+        names = ["throttle", "aileron", "rudder-a", "rudder-b"][:count]
+        write_texts(tmp_path)
+        path = tmp_path / "one.toml"
+        text = path.read_text("utf-8").replace('members = ["rudder-a", "rudder-b"]', f"members = {json.dumps(names)}")
+        path.write_text(text, "utf-8")
+        assert any("members" in one for one in problems_of(tmp_path)), count

@@ -189,6 +189,14 @@ def test_an_address_that_a_member_holds_is_not_taken_from_it() -> None:
         hangar.exchange()
 
 
+def test_an_address_that_another_new_one_holds_is_taken_from_that_one() -> None:
+    """It is in no record, so it has no right to it; `apply_goals` parks it elsewhere."""
+    hangar = Hangar()
+    hangar.add(address=3)
+    hangar.add(NEW + 1)
+    assert hangar.exchange(uid=uid_of(NEW + 1)).uid == uid_of(NEW + 1)
+
+
 # --- whether it may --------------------------------------------------------------------------------------------------
 
 

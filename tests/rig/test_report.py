@@ -213,6 +213,11 @@ def test_other_power_and_a_capacitor() -> None:
     assert begins_v == pytest.approx(6.0 - 0.02 * (found.in_flight_a + 10.0 / begins_v))
     assert found.hold_up_s["other power only"] == pytest.approx(4700e-6 * (6.0**2 - 4.5**2) / 20.0)
     assert found.hold_up_s["greatest torque in flight"] == pytest.approx(4700e-6 * 1.5 / found.in_flight_a)
+    gentle = changed(
+        ("resistance = 0.02", "capacitor = 4700.0\nresistance = 0.02"), ("airspeed = 45.0", "airspeed = 15.0")
+    )
+    assert 0.0 < power(report(gentle, CREW)).in_flight_a < 1.0, "a small current empties it too"
+    assert "greatest torque in flight" in power(report(gentle, CREW)).hold_up_s
     assert found.hold_up_s["all stall"] == pytest.approx(4700e-6 * found.empty.load_ohm * math.log(6.0 / 4.5))
     far = power(report(changed(("resistance = 0.02", "other-power = 450.0\nresistance = 0.02")), CREW))
     assert far.empty is None
