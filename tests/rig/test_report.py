@@ -485,3 +485,9 @@ def test_what_is_left_out_of_the_tables_counts_as_the_guide_says() -> None:
         "inertia": None,
         "damping": 0.0,
     }
+
+
+def test_of_an_actuator_of_which_only_the_rating_is_known_nothing_else_is_made_up() -> None:
+    plain = Actuator(stall_nm=2.5, supply_v=(4.8, 8.4), travel_deg=120.0)
+    assert (plain.dead_band_deg, plain.sensor_deg, plain.room_deg) == (0.0, 0.0, (90.0, 90.0))
+    assert (plain.stall_ma, plain.no_load_deg_s, plain.throw_deg, plain.slew_deg_s) == (None, None, None, None)
