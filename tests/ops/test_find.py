@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import random
 
@@ -333,3 +334,14 @@ def test_bytes_between_exchanges_are_odd_and_one_uid_at_two_addresses_is_two() -
     assert (search.twins, search.strange) == ({uid}, 1)
     called(6, before=b"\x57")
     assert search.strange == 2
+
+
+def test_a_list_in_a_line_says_what_was_found_whether_it_is_proven_and_what_was_worked_off() -> None:
+    plain = Roster((Found(b"12345678", 3),), True, "", 1e-5, searching_ns=40 * MS, proving_ns=25 * MS)
+    line = "1 actuator, proven complete in 65 ms (chance that one is missing: 1.0e-05)."
+    assert plain.summary == line
+    more = "something came that none of them accounts for; that took so long."
+    assert dataclasses.replace(plain, doubts=1).summary == f"{line} Once {more}"
+    assert dataclasses.replace(plain, doubts=3).summary == f"{line} 3 times {more}"
+    doubtful = dataclasses.replace(plain, found=(), proven=False, reason="noise")
+    assert doubtful.summary == "0 actuators found, NOT PROVEN complete: noise."

@@ -483,3 +483,21 @@ def test_what_comes_behind_quit_is_left_for_whoever_asks_next() -> None:
     left = iter([C.MORE, C.QUIT, C.MUCH_MORE, C.LESS])
     made.run(steer(made.run(steer_address(5)), lambda: next(left, C.QUIT), lambda _: None))
     assert list(left) == [C.MUCH_MORE, C.LESS]
+
+
+@pytest.mark.parametrize("channel", [1, 32])
+def test_the_first_and_the_last_channel_are_channels(channel: int) -> None:
+    made, _ = alone(channel=channel)
+    assert made.run(steer_channel(channel, [5])).addresses == (5,)
+    for wrong in (0, 33):
+        with pytest.raises(InputError, match=r"1\.\.32 are allowed"):
+            made.run(steer_channel(wrong, [5]))
+
+
+def test_one_that_takes_longer_than_its_law_of_motion_says_is_waited_for_a_second_more() -> None:
+    """A gust holds it up, or noise costs reports; the arm gets there."""
+    made, actuator = alone(slew_limit=200)
+    who = made.run(steer_address(5))  # 6 deg at 20 deg/s: 0.3 s, and as much again
+    actuator.settings.set_working("slew-limit", 60)  # 1 s
+    came = steered(made, C.MUCH_MORE, who=who)
+    assert came.reached[0].arrived

@@ -190,6 +190,7 @@ def test_what_fits_is_the_last_that_does() -> None:
     assert load.percent > 100
     assert not bus_load(load.fits, 115_200, 50, actuators=load.fits).is_too_slow
     assert bus_load(load.fits + 1, 115_200, 50, actuators=load.fits + 1).is_too_slow
+    assert bus_load(32, 3_000_000, 1, actuators=1).fits == 239, "all addresses that there are"
     slow = bus_load(32, 9_600, 20)
     assert slow.is_too_slow
     assert not bus_load(slow.fits, 9_600, 20).is_too_slow

@@ -23,6 +23,7 @@ from busproto.plan.direction import (
     Swung,
     Tried,
     Way,
+    _places,
     carried_over,
     fault_of,
     not_tried,
@@ -382,3 +383,17 @@ def test_a_surface_that_was_left_out_says_why(tmp_path: Path) -> None:
         ("rudder, upper", Way.NOT_KNOWN, "no", None),
         ("rudder, lower", Way.NOT_KNOWN, "no", None),
     ]
+
+
+def test_another_of_the_gang_that_does_not_answer_stands_nowhere(tmp_path: Path) -> None:
+    """What it was last seen at is no place; the one that moves has to answer."""
+    on = bench(tmp_path)
+    rudder = on.surfaces[1]
+    assert set(on.box.run(_places(rudder))) == {30, 31}
+    on.one["rudder, lower"].is_mute = True
+    places = on.box.run(_places(rudder))
+    assert places[31] is None
+    assert places[30] is not None
+    on.one["rudder, upper"].is_mute = True
+    with pytest.raises(OperationError):
+        on.box.run(_places(rudder))

@@ -61,6 +61,12 @@ def test_a_trial_of_fewer_parts_leaves_the_earlier_one_there(plan: Plan, monkeyp
     assert load_trial(plan.beside("trial.json")).date == "2031-05-04T11:30:00+02:00"
 
 
+def test_a_file_of_results_says_which_kind_and_version_it_is(plan: Plan) -> None:
+    body = keep_trial(plan, PARTS, [], {})
+    assert json.loads(plan.beside("trial.json").read_text("utf-8")) == body
+    assert body["format"] == 1
+
+
 def test_a_trial_of_the_same_parts_takes_the_place_of_the_earlier_one(plan: Plan) -> None:
     keep_trial(plan, ["loss"], [], {})
     keep_trial(plan, PARTS, [], {})

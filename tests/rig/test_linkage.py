@@ -356,5 +356,7 @@ def test_a_parallelogram_goes_until_all_lie_in_one_line_and_no_less() -> None:
 def test_an_angle_beyond_a_turn_is_a_slip(arm_deg: float) -> None:
     with pytest.raises(InputError, match="the arm's neutral angle is"):
         Linkage.from_angles(16.0, 25.0, 120.0, arm_deg, 90.0)
+    with pytest.raises(InputError, match="the horn's neutral angle is"):
+        Linkage.from_angles(16.0, 25.0, 120.0, 90.0, arm_deg)
     turned = Linkage.from_angles(16.0, 25.0, 120.0, -270.0, 90.0)
     assert turned.rod_mm == pytest.approx(Linkage.from_angles(16.0, 25.0, 120.0, 90.0, 90.0).rod_mm)
