@@ -221,6 +221,8 @@ def _judged(done: Run, bus: VirtualBus) -> Iterator[str]:
     may_end_with = {exit_codes.FAILED}
     if has_only_looked:  # it was broken off, or refused to begin
         may_end_with |= {exit_codes.INTERRUPTED, exit_codes.NOT_AS_WANTED}
+        if done.port.page is not None:  # a server that is ended has done its work; it says that it released none
+            may_end_with.add(exit_codes.DONE)
     if done.holders and done.code not in may_end_with:
         yield f"exit code {done.code}, and {done.holders} hold"
     if seen is not None:
