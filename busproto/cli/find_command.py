@@ -69,7 +69,7 @@ Exit code 3: not proven, or a clash.
 \b
 A list is proven for what can be known: an actuator without power, or that hears or
 says nothing in all that time, is like none; compare with the plan. Where anything is
-odd the proof takes 0.3 s and more, up to 20 s; what cannot be worked off is told."""
+odd the proof takes 1 s and more, up to 20 s; what cannot be worked off is told."""
 )
 @port_options
 @click.option("--expect", type=click.IntRange(1, 239), help="About how many there are; a help, never trusted.")

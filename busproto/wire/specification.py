@@ -362,7 +362,7 @@ actuator that had to answer and was not heard, in a window, of a call that enrol
 nothing, or was not heard, which is the same to the host. With either, or with an echo that was broken, the
 proof becomes a long one: a call said several times and a book, in turn,
 each after a pause of up to 80 ms drawn by chance. With misses alone
-6 quiet passes in a row are wanted, with doubts 20 and 4 more for each, all since the last doubt, and in any
+16 quiet passes are wanted, with doubts 30 in a row and 4 more for each, all since the last doubt, and in any
 case over 300 ms; each actuator has been confirmed twice since then, and once in the last four passes. Never
 proven: an empty list; one while a uid was said with a good check and does not answer as it should, was said
 when it was not asked for, from two addresses, or twice. A uid with another's tag counts as not read. The search

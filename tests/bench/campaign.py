@@ -40,7 +40,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from busproto.ops.discovery import find
+from busproto.ops.discovery import PATIENCE_NS, find
 from busproto.ops.link import Link
 from busproto.ops.roster import Roster
 from sim.line import Transmission
@@ -67,7 +67,7 @@ class Plan:
 
     kinds: tuple[str, ...] = (ALL,)
     most: int = MAX_COUNT
-    patience_ms: int = 0
+    patience_ms: int = PATIENCE_NS // MS
 
     def key(self) -> str:
         """Tells results of one plan from those of another in one state file."""
@@ -325,7 +325,12 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--seed", type=int, help="do this one search and say what was drawn and what came of it")
     parser.add_argument("--most", type=int, default=MAX_COUNT, help="most actuators on a bus")
-    parser.add_argument("--patience-ms", type=int, default=0, help="go on for so long though nothing is odd")
+    parser.add_argument(
+        "--patience-ms",
+        type=int,
+        default=Plan().patience_ms,
+        help="go on for so long though nothing is odd (default: %(default)s, as the commands do)",
+    )
     parser.add_argument("--state", type=Path, help="file that keeps finished chunks; the campaign goes on from it")
     parser.add_argument("--workers", type=int, default=os.cpu_count())
     parser.add_argument("--dask", metavar="ADDRESS", help="run on the Dask cluster at this address")
