@@ -26,7 +26,7 @@ from busproto.ops.discovery import (
     TOO_LONG,
     answered_by_bytes,
 )
-from busproto.ops.evidence import Account, Odds
+from busproto.ops.evidence import Account, Odds, poor_text
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
 from busproto.session.exchange import Verdict
 from busproto.wire.frame import FRAMING_BYTES, HEADER_BYTES, MAX_ADDRESS
@@ -99,7 +99,8 @@ def prove_addresses(
         if quiet >= wanted and twice == len(order) and seen == frozenset(order):
             ended_ns = yield from now()
             if ended_ns - quiet_ns >= spread_ns and odds.one_is_missing(order, NO_CALLS) <= MOST_ERROR:
-                return ""
+                poor = odds.poor(order)
+                return poor_text(poor, addresses) if poor else ""
         if quiet + max_passes - number - 1 < wanted:
             break
     missing = [f"{addresses[uid]}" for uid in order if odds.missed[uid] and uid not in seen]

@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from busproto.ops.book_answers import BookAnswers, is_noise, read_answers
-from busproto.ops.evidence import SHORT_CALL_BYTES, Account, CallHeard, Odds, account
+from busproto.ops.evidence import SHORT_CALL_BYTES, Account, CallHeard, Odds, account, poor_text
 from busproto.ops.roster import Found, Roster
 from busproto.ops.steps import Clash, Pause, Progress, Steps, exchange, now
 from busproto.ops.transact import PRESENT_BYTES, uid_of, window
@@ -442,7 +442,8 @@ def _prove(search: _Search, wanted_error: float | None, max_passes: int, patienc
             miss = at.odds.one_is_missing(everyone, calls)
             since_ns = at.each_since_ns(everyone)
             if miss <= wanted and since_ns is not None:
-                return _Proof("", miss, since_ns)
+                poor = at.odds.poor(everyone)
+                return _Proof(poor_text(poor, search.addresses)) if poor else _Proof("", miss, since_ns)
         if at.quiet + max_passes - number - 1 < MIN_PASSES or (
             _is_doubtful(search, at.odds) and at.quiet + max_passes - number - 1 < _quiet_wanted(search, calls)
         ):

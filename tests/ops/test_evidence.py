@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from busproto.ops.evidence import CallHeard, Odds, account, upper_bound
+from busproto.ops.evidence import CallHeard, Odds, account, lower_bound, poor_text, upper_bound
 from busproto.wire.hash import slot_of, uid_hash
 from tests.ops.helpers import uid_of
 
@@ -93,3 +93,26 @@ def test_nothing_is_known_of_an_empty_list() -> None:
     odds.book(21, {})
     odds.quiet = [(21, 0)] * 100
     assert odds.one_is_missing([], account([], [], EPOCH)) == 1.0
+
+
+def test_one_that_answers_fewer_than_three_of_five_is_named_once_that_is_certain() -> None:
+    """The bound from below is that of the binomial test of scipy."""
+    odds = Odds()
+    for number in range(40):
+        odds.book(20, {b"good----": number % 10 != 0, b"poor----": number % 3 == 0, b"so-so---": number % 3 != 0})
+    assert odds.poor([b"good----", b"poor----", b"so-so---"]) == {b"poor----": (14, 40)}
+    few = Odds()
+    for _ in range(3):
+        few.book(20, {b"poor----": False})
+    assert few.poor([b"poor----"]) == {}, "three misses are chance"
+    stats = pytest.importorskip("scipy.stats")
+    wanted = stats.binomtest(26, 40, alternative="greater").proportion_ci(0.99, method="exact").low
+    assert lower_bound(26, 40, 0.99) == pytest.approx(wanted, abs=1e-9)
+    assert poor_text({b"poor----": (14, 40)}, {b"poor----": 7}) == (
+        "706f6f722d2d2d2d at address 7 answered 14 of 40 times: too seldom to prove anything; look at its connector, "
+        "lead and supply"
+    )
+    many = {bytes([number]) * 8: (1, 9) for number in range(1, 6)}
+    text = poor_text(many, dict.fromkeys(many, 240))
+    assert "0101010101010101 answered 1 of 9 times, " in text
+    assert ", and 2 more as seldom: too seldom to prove anything; look at connectors, leads and supply" in text
