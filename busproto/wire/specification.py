@@ -364,9 +364,10 @@ proof becomes a long one: a call said several times and a book, in turn,
 each after a pause of up to 80 ms drawn by chance. With misses alone
 16 quiet passes are wanted, with doubts 30 in a row and 4 more for each, all since the last doubt, and in any
 case over 300 ms; each actuator has been confirmed twice since then, and once in the last four passes. Never
-proven: an empty list; one in which an actuator answers fewer than three of five books, as is certain to 99 %; one while a uid was said with a good check and does not answer as it should, was said
-when it was not asked for, from two addresses, or twice. A uid with another's tag counts as not read. The search
-ends after 20 s at the latest.
+proven: an empty list; one in which an actuator answers fewer than three of five books, as is certain to 99 %;
+one while a uid was said with a good check and does not answer as it should, was said when it was not asked for,
+from two addresses, or twice. A uid with another's tag counts as not read. The search ends after 20 s at the
+latest.
 
 *The figure.* One that is missing stays unnoticed only if it missed every quiet book, or its mark fitted a
 listed one by chance (1/65536 for each place), and it missed every saying of the calls, or believed by chance to
