@@ -109,6 +109,16 @@ def near_names(name: str) -> list[str]:
     return list(dict.fromkeys([*begins, *alike]))[:MOST_NEAR]
 
 
+def anchor(heading: str) -> str:
+    """The name by which a heading is linked to."""
+    return re.sub(r"[^\w\- ]", "", heading.lower()).strip().replace(" ", "-")
+
+
+def pictures() -> dict[str, Path]:
+    """The pictures that pages show, by file name."""
+    return {path.name: path for path in sorted(HERE.glob("*.svg"))}
+
+
 def index_text() -> str:
     """The index in Markdown: which pages there are, and of which kind each is."""
     parts = [
