@@ -59,8 +59,13 @@ class Topic:
         return self.file.read_text("utf-8")
 
     def text(self) -> str:
-        """The page as it is shown: Markdown without comments."""
-        return without_comments(self.source())
+        """The page as it is shown: Markdown without comments, with the tables that are reckoned for it."""
+        source = self.source()
+        if "<!-- table: " in source:
+            from busproto.handbook.figures import filled
+
+            source = filled(source)
+        return without_comments(source)
 
 
 def _page(name: str, kind: str, line: str) -> Topic:
@@ -70,8 +75,10 @@ def _page(name: str, kind: str, line: str) -> Topic:
 TOPICS: Final = {
     one.name: one
     for one in (
-        _page("begin", "tutorial", "From a box of actuators to the card of your own airframe, on a virtual bus first."),
+        _page("begin", "tutorial", "From a box of actuators to the card of your own airframe, on a virtual bus."),
+        _page("wiring", "how-to", "One wire or RS-485: pull-up, bias, ends, supply, and what to measure first."),
         _page("shell", "how-to", "Let the Tab key finish commands, topics, scenarios and ports."),
+        _page("scenario-and-plan", "reference", "All keys of scenario, fleet map and airframe file, with ranges."),
         Topic(
             "format",
             "reference",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from html.parser import HTMLParser
+from importlib import resources
 
 import pytest
 
@@ -15,8 +16,11 @@ from starlette.applications import Starlette
 from starlette.testclient import TestClient
 
 from busproto import handbook
-from busproto.web.app import Doors, _Guard
+from busproto.web.app import Doors, _Guard, make_app
+from busproto.web.bench import Bench
 from busproto.web.handbook import ROOT, handbook_routes, rendered
+from busproto.web.hub import Hub
+from tests.web.helpers import RIG, Port
 
 HOST = "127.0.0.1:8765"
 PLACES = [ROOT, *(f"{ROOT}/{name}" for name in handbook.TOPICS)]
@@ -100,3 +104,11 @@ def test_an_unknown_topic_is_told_with_the_near_ones(client: TestClient) -> None
 
 def test_it_answers_to_its_own_address_only(client: TestClient) -> None:
     assert client.get(ROOT, headers={"host": "rebound.example:8765"}).status_code == 403
+
+
+def test_the_bench_page_leads_to_it() -> None:
+    hub = Hub()
+    app = make_app(hub, Bench(Port(RIG), hub.publish, hub.to_one), Doors("a token", 8765))
+    assert {ROOT, f"{ROOT}/{{name}}"} <= {getattr(route, "path", "") for route in app.routes}
+    index = resources.files("busproto.web").joinpath("static", "index.html").read_text("utf-8")
+    assert f'<a href="{ROOT}" target="_blank" rel="noopener">' in index
