@@ -77,6 +77,7 @@ TOPICS: Final = {
     for one in (
         _page("begin", "tutorial", "From a box of actuators to the card of your own airframe, on a virtual bus."),
         _page("wiring", "how-to", "One wire or RS-485: pull-up, bias, ends, supply, and what to measure first."),
+        _page("answers", "how-to", "From what the program says, or what you see, to the cause and the next command."),
         _page("shell", "how-to", "Let the Tab key finish commands, topics, scenarios and ports."),
         _page("scenario-and-plan", "reference", "All keys of scenario, fleet map and airframe file, with ranges."),
         Topic(
