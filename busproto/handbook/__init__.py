@@ -75,10 +75,15 @@ def _page(name: str, kind: str, line: str) -> Topic:
 TOPICS: Final = {
     one.name: one
     for one in (
-        _page("begin", "tutorial", "From a box of actuators to the card of your own airframe, on a virtual bus."),
+        _page("begin", "tutorial", "From a box of actuators to the card of your own airframe."),
         _page("wiring", "how-to", "One wire or RS-485: pull-up, bias, ends, supply, and what to measure first."),
-        _page("answers", "how-to", "From what the program says, or what you see, to the cause and the next command."),
+        _page("answers", "how-to", "From what it says, or what you see, to the cause and the next command."),
+        _page("programmer", "how-to", "Your own program on the library: find, set, move safely, blocking or asyncio."),
+        _page("firmware", "how-to", "Hold your own firmware against every clause of the bus format."),
+        _page("teach", "how-to", "A lesson of 90 minutes: aims, minutes, questions, what to expect."),
         _page("shell", "how-to", "Let the Tab key finish commands, topics, scenarios and ports."),
+        _page("why", "explanation", "Why lists are proven, arms are seen limp, hands claim and gangs fight."),
+        _page("glossary", "reference", "What each word means here, and the trade's word where that is another."),
         _page("scenario-and-plan", "reference", "All keys of scenario, fleet map and airframe file, with ranges."),
         Topic(
             "format",

@@ -112,7 +112,7 @@ def without_code(text: str) -> str:
 
 def test_every_file_of_the_handbook_is_a_topic_and_every_kind_has_pages() -> None:
     assert {path.stem for path in handbook.HERE.glob("*.md")} == {page.name for page in OURS}
-    assert {page.kind for page in PAGES} <= set(handbook.KINDS)
+    assert {page.kind for page in PAGES} == set(handbook.KINDS)
     index = handbook.index_text()
     for page in PAGES:
         assert f"[{page.name}]({page.name}.md): {page.title}. {page.line}" in index
@@ -148,3 +148,14 @@ def test_the_wheel_holds_the_pages(tmp_path: Path) -> None:
         ["git", "check-ignore", *map(str, handbook.HERE.glob("*.*"))], cwd=ROOT, capture_output=True, text=True
     )
     assert ignored.stdout == ""
+
+
+def test_the_glossary_is_short_sorted_and_says_each_word_once() -> None:
+    entries = re.findall(r"^- \*\*(.+?)\*\*: (.+)$", handbook.TOPICS["glossary"].source(), re.MULTILINE)
+    words = [word for word, _ in entries]
+    assert words == sorted(set(words))
+    assert 40 <= len(words) <= 60
+    for word, text in entries:
+        told = text.partition(" *Also: ")[0]
+        assert told.endswith("."), word
+        assert told.count(". ") <= 1, word
