@@ -127,11 +127,6 @@ def anchor(heading: str) -> str:
     return re.sub(r"[^\w\- ]", "", heading.lower()).strip().replace(" ", "-")
 
 
-def pictures() -> dict[str, Path]:
-    """The pictures that pages show, by file name."""
-    return {path.name: path for path in sorted(HERE.glob("*.svg"))}
-
-
 def index_text() -> str:
     """The index in Markdown: which pages there are, and of which kind each is."""
     parts = [

@@ -14,15 +14,15 @@ from typing import Final
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
 from starlette.requests import Request
-from starlette.responses import FileResponse, HTMLResponse, Response
+from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from busproto import handbook
 from busproto.errors import InputError
+from busproto.handbook.drawing import is_drawing, svg
 
 ROOT: Final = "/handbook"
 OK, UNKNOWN = 200, 404
-PICTURE_TYPE: Final = "image/svg+xml"
 _MARKDOWN: Final = MarkdownIt("commonmark", {"html": False}).enable("table")
 _FRAME: Final = """<!doctype html>
 <html lang="en">
@@ -55,11 +55,11 @@ def rendered(markdown: str) -> str:
     """Markdown as HTML: everything in it escaped, headings with names, links between pages led to this server."""
     tokens = _MARKDOWN.parse(markdown)
     _name_headings(tokens)
+    _draw(tokens)
     for token in _all_of(tokens):
         token.attrs.pop("style", None)  # of aligned cells: the page's policy lets no style in that is not in a file
-        for key in ("href", "src"):
-            if key in token.attrs:
-                token.attrs[key] = _led(str(token.attrs[key]))
+        if "href" in token.attrs:
+            token.attrs["href"] = _led(str(token.attrs["href"]))
     return str(_MARKDOWN.renderer.render(tokens, _MARKDOWN.options, {}))
 
 
@@ -73,8 +73,15 @@ def _name_headings(tokens: Sequence[Token]) -> None:
             token.attrs["id"] = handbook.anchor(tokens[at + 1].content)
 
 
+def _draw(tokens: Sequence[Token]) -> None:
+    """Put schematics in the place of the letters that draw them. What they hold is escaped where they are made."""
+    for token in tokens:
+        if token.type == "fence" and token.info == "text" and is_drawing(token.content):
+            token.type, token.content = "html_block", svg(token.content)
+
+
 def _led(target: str) -> str:
-    """Where a link of a page leads on this server: to another page, or a picture; others stay as they are."""
+    """Where a link of a page leads on this server: to another page; others stay as they are."""
     if target.startswith(("#", "https://", "http://")):
         return target
     path, _, name = target.partition("#")
@@ -90,15 +97,13 @@ def _framed(title: str, body: str, here: str) -> str:
 
 
 def handbook_routes() -> list[Route]:
-    """``/handbook``: the index; ``/handbook/TOPIC``: a page; ``/handbook/NAME.svg``: a picture of one."""
+    """``/handbook``: the index; ``/handbook/TOPIC``: a page."""
 
     async def index(_: Request) -> Response:
         return HTMLResponse(page_html(handbook.INDEX))
 
     async def one(request: Request) -> Response:
         name = str(request.path_params["name"])
-        if name in handbook.pictures():
-            return FileResponse(str(handbook.pictures()[name]), media_type=PICTURE_TYPE)
         try:
             return HTMLResponse(page_html(name), OK)
         except InputError as error:
