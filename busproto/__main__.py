@@ -6,9 +6,12 @@ of the output that goes away, a full disk behind it.
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import Final
 
+COMPLETION: Final = "_BUSPROTO_COMPLETE"
+"""Set by a shell that asks what could come next; click's own name for it."""
 DONE: Final = 0
 FAILED: Final = 1
 INTERRUPTED: Final = 130
@@ -45,6 +48,10 @@ def _run(arguments: list[str]) -> int:
             print(version_text())
             sys.stdout.flush()
         return DONE
+    if COMPLETION in os.environ:
+        from busproto.cli import complete
+
+        return complete()
     from busproto.cli import run
 
     return run(arguments)
@@ -65,8 +72,6 @@ def _say(text: str) -> None:
 
 def _throw_away_the_rest() -> None:
     """Else the interpreter tries once more to write it, and complains."""
-    import os
-
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 

@@ -32,7 +32,7 @@ class HandStepTable(Table, frozen=True):
 
     `over` s there, `stay` s at the end, and `back` again. It begins `after` s behind the step before it. An arm with
     `slack` follows only when the hand has gone so many degrees, on the way out and on the way back. A `bump` is a
-    touch by accident: nobody is meant to answer it.
+    touch by accident: it is not meant to be answered.
     """
 
     move: dict[Name, Degrees]
@@ -48,7 +48,7 @@ class HandTable(Table, frozen=True):
     """The hand: what it does, and when it begins.
 
     "released": when every actuator that has power and understands the line was told to go limp; "at-once": at
-    power-up. `patience` s after a movement it goes on to the next step although nobody acknowledged this one.
+    power-up. `patience` s after a movement it goes on to the next step although this one was not acknowledged.
     """
 
     begin: Literal["released", "at-once"] = "released"

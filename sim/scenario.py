@@ -116,9 +116,9 @@ class ModelTable(Table, frozen=True):
 class ActuatorTable(Table, frozen=True):
     """One actuator as it lies in the box. Without an address it is factory-fresh; "unknown" draws one by the seed.
 
-    A `baud` of its own is a fault: it then understands nobody, and nobody it. `device` makes it a firmware in C:
+    A `baud` of its own is a fault: no other device then understands it, nor it them. `device` makes it a firmware in C:
     "reference" for the one that is shipped, or a shared library, its path counted from the scenario file. A library is
-    code that runs here: whoever starts the bus has to allow it (`parse`).
+    code that runs here: whoever starts the bus has to allow it.
     """
 
     label: Name

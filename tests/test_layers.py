@@ -35,6 +35,7 @@ FLOORS: Final = {
     "capture": 5,
     "plan": 6,
     "lessons": 6,
+    "handbook": 6,
     "cli": 7,
     "web": 7,
     "examples": 7,

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 import click
+from click.shell_completion import CompletionItem
 
 from busproto import lasting
 from busproto._version import version_text
@@ -51,6 +52,7 @@ COMMANDS: Final = {
     "replay": "Play a capture back, as the host or as the bus, and show the first difference.",
     "spec": "Print the bus format from the definitions that the code runs on.",
     "demo": "Do the whole job once, on a virtual airframe behind a pseudo-terminal.",
+    "handbook": "Read the handbook that comes with the program; no network is needed.",
 }
 
 EPILOG: Final = "\n".join(
@@ -79,6 +81,11 @@ class _Commands(click.Group):
             return None
         command: click.Command = importlib.import_module(f"busproto.cli.{name}_command").command
         return _with_paragraphs(command)
+
+    def shell_complete(self, context: click.Context, incomplete: str) -> list[CompletionItem]:
+        """Commands that begin so. Click alone would import every one of them for a line of its help."""
+        commands = [CompletionItem(name, help=text) for name, text in COMMANDS.items() if name.startswith(incomplete)]
+        return [*commands, *click.Command.shell_complete(self, context, incomplete)]
 
     def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
@@ -123,6 +130,18 @@ def group(context: click.Context) -> None:
     if context.invoked_subcommand is None:
         click.echo(context.get_help(), err=True)
         context.exit(exit_codes.USAGE)
+
+
+def complete() -> int:
+    """Answer a shell that asks what could come next; returns the exit code. It reads names, nothing goes to a terminal.
+
+    Click writes bytes then, which `clean_output` does not take; what is offered is cleaned where it is offered.
+    """
+    try:
+        group.main(args=[], prog_name="busproto")
+    except SystemExit as stop:
+        return stop.code if isinstance(stop.code, int) else exit_codes.FAILED
+    return exit_codes.DONE
 
 
 def run(arguments: Sequence[str]) -> int:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busproto.cli.common import FloatRange, json_option, native_option
+from busproto.cli.completion import complete_scenario
 from busproto.endpoints import parse_endpoint
 from busproto.shown import json_text
 
@@ -46,7 +47,7 @@ answers are JSON (pytest --dut-side, python -m pydoc sim.side_channel).
 JSON (one line, when the bus is ready): "port", "scenario", "seed", "baud",
 "side" (null without --side).""",
 )
-@click.argument("scenario")
+@click.argument("scenario", shell_complete=complete_scenario)
 @click.option("--pty", is_flag=True, help="Behind a pseudo-terminal, which any program opens like a serial port.")
 @click.option("--tcp", metavar="HOST:PORT", help="Behind a TCP port, for one host at a time; port 0 takes a free one.")
 @click.option(

@@ -14,6 +14,7 @@ import click
 from busproto import lasting
 from busproto.cautions import CAUTIONS, DISCLAIMER
 from busproto.cli import exit_codes
+from busproto.cli.completion import complete_port
 from busproto.errors import BusError, FileError, InputError, PortClosedError
 from busproto.ops.letting_go import Holding, LetGo
 from busproto.ops.link import Link
@@ -97,6 +98,7 @@ def port_options(function: F) -> F:
             required=True,
             envvar="BUSPROTO_PORT",
             show_envvar=True,
+            shell_complete=complete_port,
             metavar="URL",
             help="Device name, or a URL such as socket://HOST:PORT or sim://SCENARIO?seed=N.",
         ),

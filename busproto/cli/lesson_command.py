@@ -12,6 +12,7 @@ import click
 
 from busproto.cli import exit_codes
 from busproto.cli.common import console, json_option, print_json
+from busproto.cli.completion import complete_lesson
 from busproto.errors import InputError
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ how), and with --answer "verdict" (right, given, truth, reason).
 With --list: "lessons" (name, title).
 Exit code 3: the answer is wrong."""
 )
-@click.argument("name", required=False)
+@click.argument("name", required=False, shell_complete=complete_lesson)
 @click.option("--list", "as_list", is_flag=True, help="List the lessons.")
 @click.option(
     "--seed",

@@ -14,6 +14,7 @@ import click
 from busproto import lasting
 from busproto.cli import exit_codes
 from busproto.cli.common import address_text, console, json_option, print_json
+from busproto.cli.completion import complete_example
 from busproto.errors import FileError, InputError
 from busproto.keeping import write_whole
 from busproto.plan import examples
@@ -64,7 +65,14 @@ JSON: "files" (paths that were written), "next" (the command to go on with); wit
 Files that are there are never overwritten: then nothing is written (exit code 2).""",
 )
 @click.argument("directory", required=False, type=click.Path(path_type=Path))
-@click.option("--example", default=FIRST_EXAMPLE, show_default=True, metavar="NAME", help="Which example to write.")
+@click.option(
+    "--example",
+    default=FIRST_EXAMPLE,
+    show_default=True,
+    metavar="NAME",
+    shell_complete=complete_example,
+    help="Which example to write.",
+)
 @click.option("--list-examples", is_flag=True, help="List the examples instead.")
 @json_option
 def new(directory: Path | None, example: str, list_examples: bool, as_json: bool) -> None:

@@ -11,6 +11,7 @@ import click
 
 from busproto.cli import exit_codes
 from busproto.cli.common import MAX_LATENCY_MS, FloatRange, json_option
+from busproto.cli.completion import complete_port
 from busproto.endpoints import parse_endpoint
 from busproto.errors import InputError
 from busproto.ops.letting_go import LetGo
@@ -47,6 +48,7 @@ Exit code 1: an actuator was not seen limp at the end."""
     default=DEFAULT_URL,
     show_default=True,
     metavar="URL",
+    shell_complete=complete_port,
     help="Device name or URL; sim://SCENARIO?seed=N runs that virtual bus in real time.",
 )
 @click.option(

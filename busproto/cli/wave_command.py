@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from busproto.cli.common import FloatRange, json_option, native_option, print_json
+from busproto.cli.completion import complete_scenario
 from busproto.keeping import require_own, write_whole
 from busproto.ops.discovery import find
 from busproto.ops.link import Link
@@ -25,7 +26,7 @@ Examples:
 \b
 JSON: "file", "signals", "changes", "virtual_ms", "overlaps"."""
 )
-@click.argument("scenario")
+@click.argument("scenario", shell_complete=complete_scenario)
 @click.option("--vcd", "file", required=True, type=click.Path(dir_okay=False), help="The file to write.")
 @click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=0, show_default=True)
 @click.option("--idle", is_flag=True, help="Let no host speak: record what the scenario itself brings.")

@@ -47,8 +47,8 @@ class Table(msgspec.Struct, forbid_unknown_fields=True, rename="kebab", frozen=T
 class ModelTable(Table, frozen=True, kw_only=True):
     """Maker's data of one model: supply in V, travel in deg, torque in N m, current in mA, speed in deg/s.
 
-    Torque and speed may be texts in the trade's units, such as "25 kgf cm" and "0.20 s/60 deg": `stall_nm` and
-    `no_load_deg_s` give them converted. The sensor of the arm has `sensor_bits` over `sensor_span`, deg.
+    Torque and speed may be texts in the trade's units, such as "25 kgf cm" and "0.20 s/60 deg". The sensor of
+    the arm has `sensor_bits` over `sensor_span`, deg.
     """
 
     supply: tuple[Volts, Volts]
@@ -107,7 +107,7 @@ class FleetFile(Table, frozen=True, kw_only=True):
 class SupplyTable(Table, frozen=True, kw_only=True):
     """The pack of this airframe, V at rest: fully charged, and where one stops using it.
 
-    What is left out follows from the cells of `PackTable`; what both say has to agree.
+    What is left out follows from the cells of `pack`; what both say has to agree.
     """
 
     full: Volts

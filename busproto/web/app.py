@@ -27,6 +27,7 @@ from busproto.cautions import CAUTIONS, DISCLAIMER
 from busproto.web.bench import Bench
 from busproto.web.board import WORDS, parameters_json
 from busproto.web.flows import FLOWS
+from busproto.web.handbook import handbook_routes
 from busproto.web.hub import Hub, Page, encode
 from busproto.web.lessons import LessonDesk, lesson_routes
 from busproto.web.orders import MAX_ORDER_BYTES
@@ -176,6 +177,7 @@ def make_app(
         routes=[
             Route("/", page_itself),
             *lesson_routes(lesson_desk, doors.may_ask),
+            *handbook_routes(),
             WebSocketRoute("/bus", bench_socket),
             Mount("/static", StaticFiles(directory=str(static))),
         ],

@@ -30,6 +30,8 @@ model = "m"
 address = 1
 """
 
+SHIPPED = "bench-four, full-line, hauler, motor-glider, rudder-gang, taxi, tow-plane, twins"
+
 
 @dataclass(frozen=True)
 class Bad:
@@ -84,7 +86,8 @@ TABLE: Final = {
     "seed too large": Bad(f"find --port sim://bench-four?seed={2**63}", ("seed", "0..9223372036854775807")),
     "seed twice": Bad("find --port 'sim://bench-four?seed=1&seed=2'", ("seed", "0..9223372036854775807")),
     "no such scenario": Bad(
-        "find --port sim://nosuch", ("'nosuch'", "bench-four, full-line, hauler, rudder-gang, taxi, tow-plane, twins")
+        "find --port sim://nosuch",
+        ("'nosuch'", SHIPPED),
     ),
     "line rate too low": Bad(f"find --baud 300 {BENCH}", ("--baud", "300", "1200<=x<=4000000")),
     "line rate not a number": Bad(f"find --baud fast {BENCH}", ("--baud", "'fast'")),
@@ -154,7 +157,8 @@ TABLE: Final = {
     "behind nothing": Bad("bus run bench-four", ("--pty", "--tcp")),
     "behind both": Bad("bus run bench-four --pty --tcp 127.0.0.1:0", ("--pty", "--tcp")),
     "no such scenario to run": Bad(
-        "bus run nosuch --pty", ("'nosuch'", "bench-four, full-line, hauler, rudder-gang, taxi, tow-plane, twins")
+        "bus run nosuch --pty",
+        ("'nosuch'", SHIPPED),
     ),
     "scenario is a folder": Bad("bus run / --pty", ("'/'", "it is a directory")),
     "tcp without port": Bad("bus run bench-four --tcp 127.0.0.1", ("'127.0.0.1'", "HOST:PORT", "0..65535")),

@@ -195,7 +195,7 @@ ONE_PLACE: Final = {
     r"\bConsole\(": {"cli/output.py"},
     r"\.savefig\(": {"cli/plots.py"},
     r"\.read_bytes\(\)|\.open\(\"rb\"": {"transport", "keeping.py"},
-    r"\.read_text\(\"utf-8\"": {"plan/examples", "conformance/start.py"},  # what is shipped
+    r"\.read_text\(\"utf-8\"": {"plan/examples", "conformance/start.py", "handbook"},  # what is shipped
 }
 """What is done in one place, and who else does something of that look."""
 

@@ -15,7 +15,7 @@ from sim.bus import VirtualBus
 from sim.errors import LimitError, ScenarioError, SimError
 from tests.sim.helpers import MS, Bench, S, Tap, roll_calls, said
 
-NAMES = ["bench-four", "full-line", "hauler", "rudder-gang", "taxi", "tow-plane", "twins"]
+NAMES = ["bench-four", "full-line", "hauler", "motor-glider", "rudder-gang", "taxi", "tow-plane", "twins"]
 PARAMETER_NAMES = ", ".join(BY_NAME)
 
 

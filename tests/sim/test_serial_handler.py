@@ -132,7 +132,7 @@ def test_parts_of_a_url(url: str, parts: tuple[str, int, bool]) -> None:
         (
             "sim://nothing?seed=1",
             "scenario 'nothing': no such file, and none is shipped by that name "
-            "(bench-four, full-line, hauler, rudder-gang, taxi, tow-plane, twins)",
+            "(bench-four, full-line, hauler, motor-glider, rudder-gang, taxi, tow-plane, twins)",
         ),
     ],
 )
