@@ -32,7 +32,8 @@ from busproto.lessons.bench import (
 )
 from busproto.lessons.scene import LETTER, Course, Lesson, Question, Scene, Solution, Step, Table
 from busproto.ops.classic import framed_slots, query_tree
-from busproto.ops.discovery import FIRST_WINDOW_SLOTS, Roster, find
+from busproto.ops.discovery import Roster, find
+from busproto.ops.roll_call import FIRST_WINDOW_SLOTS
 from busproto.ops.steps import exchange
 from busproto.ops.transact import PRESENT_BYTES, window
 from busproto.session.exchange import Heard

@@ -15,9 +15,7 @@ from busproto.ops.discovery import (
     DOUBT_PASSES,
     LAST_PASSES,
     MAX_PASSES,
-    MIN_PASSES,
     MOST_ERROR,
-    MOST_NS,
     MOST_PAUSE_NS,
     ODD_PASSES,
     QUIET_PER_DOUBT,
@@ -27,6 +25,7 @@ from busproto.ops.discovery import (
     answered_by_bytes,
 )
 from busproto.ops.evidence import Account, Odds, poor_text
+from busproto.ops.roll_call import MIN_PASSES, MOST_NS
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
 from busproto.session.exchange import Verdict
 from busproto.wire.frame import FRAMING_BYTES, HEADER_BYTES, MAX_ADDRESS

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from busproto.errors import DecodeError
-from busproto.ops.discovery import MAX_OVERRUNS
+from busproto.ops.roll_call import MAX_OVERRUNS
 from busproto.ops.roster import Found, Roster
 from busproto.ops.steps import Progress, Steps, exchange, now
 from busproto.ops.transact import PRESENT_BYTES, uid_of

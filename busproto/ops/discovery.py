@@ -14,41 +14,37 @@ The host's rules use bytes and their order only; a USB adapter hides when they c
 
 from __future__ import annotations
 
-import math
 import random
 from collections import Counter
 from dataclasses import dataclass, field
 from typing import Final
 
 from busproto.ops.book_answers import BookAnswers, is_noise, read_answers
-from busproto.ops.evidence import SHORT_CALL_BYTES, Account, CallHeard, Odds, account, poor_text
+from busproto.ops.evidence import SHORT_CALL_BYTES, Account, Odds, poor_text
+from busproto.ops.roll_call import (
+    FIRST_WINDOW_SLOTS,
+    MAX_OVERRUNS,
+    MIN_PASSES,
+    MIN_WINDOW_SLOTS,
+    MOST_NS,
+    Search,
+    call_latecomers,
+    call_until_read,
+    roll_call,
+    wire_bytes,
+)
 from busproto.ops.roster import Found, Roster
 from busproto.ops.steps import Clash, Pause, Progress, Steps, exchange, now
-from busproto.ops.transact import PRESENT_BYTES, uid_of, window
 from busproto.session.exchange import Ask, Expect, Heard, Verdict
-from busproto.wire.decoder import Decoder
-from busproto.wire.frame import BROADCAST_ADDRESS, FRAMING_BYTES, HEADER_BYTES, MAX_ADDRESS, MIN_ADDRESS, Frame
-from busproto.wire.hash import book_answer, device_tag, mark_of, uid_hash
+from busproto.wire.frame import BROADCAST_ADDRESS, MAX_ADDRESS, MIN_ADDRESS
+from busproto.wire.hash import book_answer, mark_of, uid_hash
 from busproto.wire.message import Message
-from busproto.wire.messages import MAX_MARKS_PER_CALL, MAX_MARKS_PER_PART, MAX_WINDOW_SLOTS, Book, RollCall
+from busproto.wire.messages import MAX_MARKS_PER_PART, Book, RollCall
 from busproto.wire.timing import FIRST_SLOT_NS, PLACE_NS, STRANGER_SLOTS
 
 __all__ = ["Found", "Roster", "find"]
 
 MS: Final = 1_000_000
-FIRST_WINDOW_SLOTS: Final = 128
-SLOTS_PER_ACTUATOR: Final = 3
-MIN_WINDOW_SLOTS: Final = 8
-LATECOMER_SLOTS: Final = 16
-MAX_CALLS: Final = 60
-LATECOMER_CALLS: Final = 8
-LATECOMER_ROUNDS: Final = 3
-MAX_OVERRUNS: Final = 3
-"""Windows in which bytes never ceased to come, before a search is given up."""
-MOST_NS: Final = 20_000 * MS
-"""A search that has lasted so long begins nothing more: with the exchange it is in, at most 1 s at 115 200 Bd, that is
-when it ends whatever is on the line."""
-MIN_PASSES: Final = 2
 MAX_PASSES: Final = 120
 SILENT_PASSES: Final = 8
 """One in the book that has not answered in so many passes has gone away, or was never there. So many passes are made
@@ -104,70 +100,6 @@ NO_END: Final = "the roll calls did not come to an end: too much noise, or a dev
 TOO_LONG: Final = f"it was not done within {MOST_NS / 1e9:.0f} s: too much noise, or a device that keeps talking"
 
 
-@dataclass
-class _Search:
-    """What a search knows while it runs.
-
-    Attributes:
-        strange: how often something came, but in a roll call's window, that no listed actuator accounts for.
-            is_odd: an echo was broken, or came only now and then.
-        account_of, last_account: what the roll calls brought, as of when.
-        only_echo: the last call whose echo was broken brought no more bytes than that.
-        gone: uids that were listed, and answered no more.
-        out_of_turn: uids that were said when they were not asked for.
-        doubled: how often what each had answered to a book came again.
-        answered: by its byte, who answered the last book.
-    """
-
-    rng: random.Random
-    epoch: int
-    began_ns: int
-    addresses: dict[bytes, int] = field(default_factory=dict)
-    twins: set[bytes] = field(default_factory=set)
-    gone: list[bytes] = field(default_factory=list)
-    out_of_turn: set[bytes] = field(default_factory=set)
-    doubled: Counter[bytes] = field(default_factory=Counter)
-    answered: dict[int, bytes] = field(default_factory=dict)
-    to_enrol: list[int] = field(default_factory=list)
-    calls_heard: list[CallHeard] = field(default_factory=list)
-    echoes: set[bool] = field(default_factory=set)
-    heard_anything: bool = False
-    is_odd: bool = False
-    only_echo: bool = False
-    account_of: tuple[object, ...] = ()
-    last_account: Account = field(default_factory=lambda: Account((), Counter(), Counter()))
-    strange: int = 0
-    calls: int = 0
-    passes: int = 0
-    overruns: int = 0
-
-    def fresh_salt(self) -> int:
-        return self.rng.randrange(0x100)
-
-    def note(self, heard: Heard) -> None:
-        """What every exchange tells beside its answers."""
-        self.heard_anything |= bool(heard.raw or heard.before)
-        self.overruns += heard.overran
-        self.strange += bool(heard.before)
-        self.echoes.add(heard.echoed)
-        self.is_odd |= heard.verdict is Verdict.ECHO_BROKEN or len(self.echoes) > 1
-        for data in (heard.before, heard.raw if heard.stale else b""):
-            # late or asked for by another: no answer to be counted, but one who has said who it is
-            uids = (uid_of(found) for found in Decoder().feed(data) if isinstance(found, Frame) and found.is_reply)
-            self.out_of_turn.update(uid for uid in uids if uid is not None)
-        # a byte that comes when all is over, and is what one said that had answered: it is said twice, or by two
-        self.doubled.update(self.answered[byte] for byte in heard.before if byte in self.answered)
-        self.twins |= {uid for uid, times in self.doubled.items() if times >= MIN_PASSES}
-
-    def account(self) -> Account:
-        """What the roll calls brought, held against all that were ever understood."""
-        state = (len(self.calls_heard), *self.addresses, *self.gone)
-        if state != self.account_of:
-            self.account_of = state
-            self.last_account = account(self.calls_heard, [*self.addresses, *self.gone], self.epoch)
-        return self.last_account
-
-
 def find(
     *,
     expected: int | None = None,
@@ -192,9 +124,9 @@ def find(
     """
     rng = rng or random.SystemRandom()
     began_ns = yield from now()
-    search = _Search(rng, rng.randrange(1, 0x10000), began_ns)
+    search = Search(rng, rng.randrange(1, 0x10000), began_ns)
     slots = FIRST_WINDOW_SLOTS if expected is None else 2 * max(1, expected)
-    enough = yield from _search(search, slots)
+    enough = yield from call_until_read(search, slots)
     searched_ns = yield from now()
     if enough:
         proof = yield from _prove(search, wanted_error, max_passes, patience_ns)
@@ -236,84 +168,6 @@ def find(
     for address in range(MIN_ADDRESS, MAX_ADDRESS + 1) if roster.proven else roster.clashes:
         yield Clash(address, by_address.get(address, ()))
     return roster
-
-
-def _search(search: _Search, slots: int, most_calls: int = MAX_CALLS) -> Steps[bool]:
-    """Roll calls until one brings nothing that cannot be read. Returns False where that does not happen."""
-    for _ in range(most_calls):
-        garbled = yield from _roll_call(search, slots)
-        if search.overruns >= MAX_OVERRUNS or (yield from now()) >= search.began_ns + MOST_NS:
-            return False
-        yield Progress("finding", len(search.addresses))
-        if garbled is None:
-            continue
-        if not garbled:
-            return True
-        slots = min(MAX_WINDOW_SLOTS, max(MIN_WINDOW_SLOTS, SLOTS_PER_ACTUATOR * _estimated_rest(search, garbled)))
-    return False
-
-
-def _call_latecomers(search: _Search) -> Steps[None]:
-    """Calls for those that spoke up after the search, until each that was understood has been enrolled: where the next
-    request is no book, those understood last would answer once more, and two of them in one slot would be a doubt."""
-    for _ in range(LATECOMER_ROUNDS):
-        yield from _search(search, LATECOMER_SLOTS, LATECOMER_CALLS)
-        if not search.to_enrol:
-            return
-        garbled = yield from _roll_call(search, MIN_WINDOW_SLOTS)
-        if not garbled and not search.to_enrol:
-            return
-
-
-def _wire_bytes(message: Message) -> int:
-    return HEADER_BYTES + len(message.payload()) + FRAMING_BYTES
-
-
-def _estimated_rest(search: _Search, garbled_bytes: int) -> int:
-    """How many actuators were not understood in the last window, from the bytes that could not be read.
-
-    A collision is heard as about one answer. How many are in it was measured on the virtual bus: 2.2 where nearly all
-    were understood, up to 4.5 where nearly none were.
-    """
-    collisions = max(1.0, garbled_bytes / PRESENT_BYTES)
-    understood = max(1, len(search.to_enrol))
-    return max(2, round(collisions * (2.2 + 0.7 * math.sqrt(collisions / understood))))
-
-
-def _roll_call(search: _Search, slots: int, *, times: int = 1) -> Steps[int | None]:
-    """One roll call, which also enrols those of the one before. Returns how many bytes could not be read, delimiters
-    among them, as little else is left where very many collide; None where the call itself was not heard.
-    """
-    marks = search.to_enrol
-    ahead: list[Message] = []
-    while len(marks) > MAX_MARKS_PER_CALL:
-        part, marks = marks[:MAX_MARKS_PER_CALL], marks[MAX_MARKS_PER_CALL:]
-        ahead.append(RollCall(search.epoch, search.fresh_salt(), 0, tuple(part)))
-    salt = search.fresh_salt()
-    call = RollCall(search.epoch, salt, slots, tuple(marks))
-    heard = yield from exchange(window(call, ahead=(*ahead, *[call] * (times - 1))))
-    search.calls += 1
-    search.note(heard)
-    search.to_enrol = []
-    seen: Counter[bytes] = Counter()
-    for frame in heard.replies:
-        uid = uid_of(frame)
-        if uid is None:
-            continue
-        if frame.tag != device_tag(uid):
-            search.strange += 1  # who speaks is not who it says
-            continue
-        seen[uid] += 1
-        if search.addresses.get(uid, frame.source) != frame.source:
-            search.twins.add(uid)  # no address is changed in a search: two say so, or one that lies
-        search.addresses[uid] = frame.source
-        search.to_enrol.append(mark_of(uid_hash(uid, search.epoch, salt)))
-    search.twins |= {uid for uid, times in seen.items() if times > 1}
-    if heard.verdict is Verdict.ECHO_BROKEN:
-        search.only_echo = len(heard.raw) <= sum(map(_wire_bytes, (*heard.ask.ahead, call)))
-        return None
-    search.calls_heard.append(CallHeard(salt, slots, frozenset(seen), heard.unread_bytes, times))
-    return heard.unread_bytes
 
 
 @dataclass
@@ -372,7 +226,7 @@ class _Progress:
         return None
 
 
-def _prove(search: _Search, wanted_error: float | None, max_passes: int, patience_ns: int) -> Steps[_Proof]:
+def _prove(search: Search, wanted_error: float | None, max_passes: int, patience_ns: int) -> Steps[_Proof]:
     """Passes of the book until the list is proven, or cannot be."""
     at = _Progress()
     wanted = MOST_ERROR if wanted_error is None else wanted_error
@@ -412,7 +266,7 @@ def _prove(search: _Search, wanted_error: float | None, max_passes: int, patienc
         if answers.extras and not is_broken and not is_noise(heard.raw, len(at.asked)):
             before = len(search.addresses)
             search.to_enrol = []
-            yield from _call_latecomers(search)
+            yield from call_latecomers(search)
             if len(search.addresses) > before:
                 at.found_more()
             else:
@@ -451,7 +305,7 @@ def _prove(search: _Search, wanted_error: float | None, max_passes: int, patienc
     return _Proof(_why_not(search, at, max_passes))
 
 
-def _is_doubtful(search: _Search, odds: Odds) -> bool:
+def _is_doubtful(search: Search, odds: Odds) -> bool:
     """Whether anything was odd so far. On a line without faults nothing is."""
     calls = search.account()
     return bool(
@@ -466,18 +320,18 @@ def _is_doubtful(search: _Search, odds: Odds) -> bool:
     )
 
 
-def _doubts(search: _Search, calls: Account) -> int:
+def _doubts(search: Search, calls: Account) -> int:
     """How often something came that no listed actuator accounts for."""
     return search.strange + len(calls.unexplained)
 
 
-def _quiet_wanted(search: _Search, calls: Account) -> int:
+def _quiet_wanted(search: Search, calls: Account) -> int:
     """Quiet passes wanted where anything was odd."""
     doubts = _doubts(search, calls)
     return DOUBT_PASSES + QUIET_PER_DOUBT * doubts if doubts else ODD_PASSES
 
 
-def _is_enough(search: _Search, at: _Progress, calls: Account) -> Steps[bool]:
+def _is_enough(search: Search, at: _Progress, calls: Account) -> Steps[bool]:
     """Whether the quiet passes are enough, for what was odd."""
     if not _is_doubtful(search, at.odds):
         return at.quiet >= MIN_PASSES
@@ -494,7 +348,7 @@ def _doubted(times: int) -> str:
     )
 
 
-def _why_not(search: _Search, at: _Progress, max_passes: int) -> str:
+def _why_not(search: Search, at: _Progress, max_passes: int) -> str:
     if not search.addresses:
         if search.heard_anything:
             return SOMETHING_WAS_HEARD
@@ -507,7 +361,7 @@ def _why_not(search: _Search, at: _Progress, max_passes: int) -> str:
     return f"the line did not come to rest in {max_passes} passes: too much noise"
 
 
-def _one_pass(search: _Search, at: _Progress, began_ns: int, ahead: int) -> Steps[tuple[Heard, BookAnswers]]:
+def _one_pass(search: Search, at: _Progress, began_ns: int, ahead: int) -> Steps[tuple[Heard, BookAnswers]]:
     """One pass of the book, and note who answered."""
     at.asked = order = list(search.addresses)
     salt, values = _salt_without_equal_marks(search, order)
@@ -532,7 +386,7 @@ def _one_pass(search: _Search, at: _Progress, began_ns: int, ahead: int) -> Step
     return heard, answers
 
 
-def _drop_gone(search: _Search, at: _Progress) -> None:
+def _drop_gone(search: Search, at: _Progress) -> None:
     """Those that were silent too often are in the list no longer."""
     others = [uid for uid in search.addresses if at.silent[uid] < SILENT_PASSES]
     for uid in [uid for uid in search.addresses if at.silent[uid] >= SILENT_PASSES]:
@@ -542,7 +396,7 @@ def _drop_gone(search: _Search, at: _Progress) -> None:
             at.silent[uid] = 0
 
 
-def _nobody_answers(search: _Search, at: _Progress, times: int) -> Steps[bool]:
+def _nobody_answers(search: Search, at: _Progress, times: int) -> Steps[bool]:
     """A short call to all who are not enrolled, said several times in one breath. Returns whether it stayed silent.
 
     The book enrols those who find themselves in it, so hardly anyone answers. A book is long and easily missed; without
@@ -552,9 +406,9 @@ def _nobody_answers(search: _Search, at: _Progress, times: int) -> Steps[bool]:
     before = len(search.addresses)
     search.to_enrol = []
     search.only_echo = False
-    garbled = yield from _roll_call(search, MIN_WINDOW_SLOTS, times=times)
+    garbled = yield from roll_call(search, MIN_WINDOW_SLOTS, times=times)
     if garbled or search.to_enrol:
-        yield from _call_latecomers(search)
+        yield from call_latecomers(search)
     if len(search.addresses) > before:
         at.found_more()
     elif garbled:
@@ -562,7 +416,7 @@ def _nobody_answers(search: _Search, at: _Progress, times: int) -> Steps[bool]:
     return garbled == 0 and len(search.addresses) == before
 
 
-def _call_for_a_while(search: _Search, at: _Progress, patience_ns: int) -> Steps[tuple[bool, int]]:
+def _call_for_a_while(search: Search, at: _Progress, patience_ns: int) -> Steps[tuple[bool, int]]:
     """Call and listen in turn. Returns whether it stayed silent all the while, and how often it was called."""
     until_ns = (yield from now()) + patience_ns
     sayings = 0
@@ -576,7 +430,7 @@ def _call_for_a_while(search: _Search, at: _Progress, patience_ns: int) -> Steps
     return True, sayings
 
 
-def _fill(search: _Search, at: _Progress) -> Steps[int]:
+def _fill(search: Search, at: _Progress) -> Steps[int]:
     """Listen for what is late, as far as there is time. Returns how many short calls may go ahead of the next book."""
     now_ns = yield from now()
     left_ns = search.began_ns + LEAST_NS - now_ns - (now_ns - at.passes[-1][0]) // 2
@@ -587,7 +441,7 @@ def _fill(search: _Search, at: _Progress) -> Steps[int]:
     return min(MOST_SAYINGS, (left_ns - pause_ns) // CALL_NS)
 
 
-def _salt_without_equal_marks(search: _Search, order: list[bytes]) -> tuple[int, list[int]]:
+def _salt_without_equal_marks(search: Search, order: list[bytes]) -> tuple[int, list[int]]:
     """A salt under which all in the book have different marks, and their hashes."""
     best: tuple[int, list[int]] = (0, [])
     for _ in range(64):
@@ -599,7 +453,7 @@ def _salt_without_equal_marks(search: _Search, order: list[bytes]) -> tuple[int,
     return best
 
 
-def _send_book(search: _Search, salt: int, marks: list[int], sayings: int) -> Steps[tuple[Heard, int]]:
+def _send_book(search: Search, salt: int, marks: list[int], sayings: int) -> Steps[tuple[Heard, int]]:
     """Send all parts of the book; returns what came back and the length of all parts on the wire.
 
     Short calls may go ahead of it in the same breath: whoever is not enrolled and hears one, but not the book, answers
@@ -612,7 +466,7 @@ def _send_book(search: _Search, salt: int, marks: list[int], sayings: int) -> St
     ]
     call = RollCall(search.epoch, search.fresh_salt(), MIN_WINDOW_SLOTS, ())
     heard = yield from exchange(answered_by_bytes(parts[-1], total, (*[call] * sayings, *parts[:-1])))
-    return heard, sum(map(_wire_bytes, parts))
+    return heard, sum(map(wire_bytes, parts))
 
 
 def answered_by_bytes(message: Message, places: int, ahead: tuple[Message, ...] = ()) -> Ask:

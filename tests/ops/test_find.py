@@ -9,7 +9,8 @@ import random
 import pytest
 
 from busproto.ops import Link, Roster, find
-from busproto.ops.discovery import NO_SIGN, NOBODY, SILENT_PASSES, SPREAD_NS, Found, _roll_call, _Search
+from busproto.ops.discovery import NO_SIGN, NOBODY, SILENT_PASSES, SPREAD_NS, Found
+from busproto.ops.roll_call import Search, roll_call
 from busproto.ops.steps import Now, Progress
 from busproto.session import Ask, Heard, Verdict
 from busproto.wire import encode_frame, reply_frame, request_frame
@@ -316,11 +317,11 @@ def test_a_window_that_leaves_only_delimiters_does_not_end_the_search() -> None:
 
 def test_bytes_between_exchanges_are_odd_and_one_uid_at_two_addresses_is_two() -> None:
     """Each answer alone is good; no address is changed in a search, so one uid at two of them is twins, or a lie."""
-    search = _Search(random.Random(1), epoch=7, began_ns=0)
+    search = Search(random.Random(1), epoch=7, began_ns=0)
     uid = uid_of(1)
 
     def called(address: int, before: bytes = b"") -> None:
-        steps = _roll_call(search, 8)
+        steps = roll_call(search, 8)
         ask = next(steps)
         assert isinstance(ask, Ask)
         answer = reply_frame(Present(uid), request_frame(ask.message, BROADCAST_ADDRESS, 1), address, device_tag(uid))
