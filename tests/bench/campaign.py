@@ -149,7 +149,8 @@ def judge(drawn: Drawn, record: list[Transmission], roster: Roster) -> tuple[tup
 def is_owed(one: Watched, record: list[Transmission], end_ns: int) -> bool:
     """Whether it gave a sign, and was there long enough for it to count."""
     spans = list(one.spans(end_ns))
-    said = [sent for sent in record if sent.sender is one and sent.data]
+    # what was not over as the search ended, was heard by no host
+    said = [sent for sent in record if sent.sender is one and sent.data and sent.end_ns <= end_ns]
     signs = said if len(said) > 1 else [sent for sent in said if not _is_drowned(sent, record)]
     was_on_ns = sum(until - since for since, until in spans)
     return any(sent.start_ns >= spans[-1][0] for sent in signs) or (bool(signs) and 2 * was_on_ns > end_ns)
