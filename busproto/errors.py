@@ -9,12 +9,15 @@
      |       +- TruncatedFrameError        too few bytes
      |       +- ChecksumError              the check differs                                   .expected .actual
      +- LocalProtocolError                 we asked for something this state does not allow    .state .event
-     +- InputError (also ValueError)       what the user typed cannot be used
+     +- InputError (also ValueError)       what the user typed, or a program gave, cannot be used
      |   +- FileError                      a file of the user's cannot be used                 .source .problems
+     +- NotAgreedError                     a change was not agreed to; nothing was changed
+     +- NotProvenError                     who is on the line is not proven; nothing was changed  .reason
      +- TransportError                     the port                                            .url
      |   +- PortUnavailableError           it could not be opened; nothing was sent
      |   |   +- PortBusyError              another program has it                              .holder
      |   +- PortClosedError                it went away while in use                           .done
+     |       +- LinkClosedError            this program closed it before; nothing was sent
      +- OperationError                     an actuator                                         .address
          +- ReplyTimeoutError (also TimeoutError)   no good answer                             .attempts .heard_bytes
          +- NodeRefusedError               it said no and changed nothing                      .code .low .high
@@ -97,7 +100,7 @@ class LocalProtocolError(BusError):
 
 
 class InputError(BusError, ValueError):
-    """What the user typed cannot be used. Nothing was sent."""
+    """What the user typed, or a program gave, cannot be used. Nothing was sent."""
 
 
 class FileError(InputError):
@@ -143,6 +146,29 @@ class PortClosedError(TransportError):
         self.done = tuple(done)
         until = f"; done until then: {', '.join(self.done)}" if self.done else "; no change had been confirmed"
         super().__init__(url, f"port '{url}' went away: {reason}{until}. Look at the port, then run the command again")
+        self.reason = reason
+
+
+class LinkClosedError(PortClosedError):
+    """The link, or the port, was closed by this program before. Nothing was sent."""
+
+    def __init__(self, url: str) -> None:
+        TransportError.__init__(
+            self, url, f"the link was closed (port '{url}'); nothing was sent. Open it again before you use it"
+        )
+        self.reason = "it was closed"
+        self.done = ()
+
+
+class NotAgreedError(BusError):
+    """What would be changed was not agreed to. Nothing was changed."""
+
+
+class NotProvenError(BusError):
+    """Where an actuator may be on the line that is not known, no address is given. ``reason`` says why it may be."""
+
+    def __init__(self, reason: str) -> None:
+        super().__init__(f"NOT PROVEN complete: {reason}. Nothing was changed: try again on a quiet line")
         self.reason = reason
 
 

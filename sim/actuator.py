@@ -103,6 +103,10 @@ class Actuator(Driver, Fed[Arm]):
         self._heat.start(kernel.now_ns)
         self._begin()
 
+    def __repr__(self) -> str:
+        power = self.state.name.lower().replace("_", "-") if self.is_powered else "no power"
+        return f"<Actuator '{self.label}' {self.uid.hex()} at {self.address}, {power}>"
+
     # --- power ----------------------------------------------------------------------------------------------
 
     def _begin(self) -> None:

@@ -12,9 +12,9 @@ from __future__ import annotations
 import random
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Final, cast
+from typing import Final, Self, cast
 
-from busproto.errors import DecodeError, PortClosedError
+from busproto.errors import DecodeError, LinkClosedError
 from busproto.wire import BadFrame, Decoder, Frame, Message, message_of
 from busproto.wire.frame import BROADCAST_ADDRESS, DEFAULT_BAUD
 from sim.actuator import Actuator
@@ -72,6 +72,10 @@ class VirtualBus:
         self.line.listen(self.host)
         self.line.listen(self._crowd)
         self._by_address: dict[int, list[Actuator]] = {}
+
+    def __repr__(self) -> str:
+        who = ", ".join(f"{one.address}: {one.uid.hex()}" for one in self.actuators)
+        return f"<VirtualBus at {self.line.baud} Bd, {self.kernel.now_ns} ns; {who or 'no actuator'}>"
 
     def _receiver(self, name: str, baud: int, clock_ppm: int = 0) -> Receiver:
         phase_ns = self.kernel.stream(f"sampling {name}").randrange(PHASE_RANGE_NS)
@@ -380,6 +384,12 @@ class HostPort:
         """Unplug the host; the bus itself goes on."""
         self._is_open = False
 
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
     def _require_open(self) -> None:
         if not self._is_open:
-            raise PortClosedError(self.url, "it was closed")
+            raise LinkClosedError(self.url)

@@ -50,6 +50,9 @@ class Kernel:
         self._made = 0
         self._swept_at = LEAST_SWEPT
 
+    def __repr__(self) -> str:
+        return f"<Kernel at {self.now_ns} ns, seed {self.seed}>"
+
     def stream(self, name: str) -> random.Random:
         """A random stream of its own; the same seed and name give the same draws."""
         return random.Random(f"{self.seed}/{name}")

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import click
 
 from busproto.cli import exit_codes
-from busproto.cli.applying import Applied, apply_goals, ask, not_proven, tell_harm, yes_option
+from busproto.cli.applying import ask, carry_out_agreed, not_proven, tell_harm, yes_option
 from busproto.cli.common import (
     PortOptions,
     clear_progress,
@@ -22,17 +22,13 @@ from busproto.cli.common import (
 from busproto.errors import FileError
 from busproto.keeping import check_appendable
 from busproto.ops.survey import survey
-from busproto.plan.audit import Audit, audit, audit_json, goals
-from busproto.plan.changes import Change, Goal, changes
+from busproto.plan.applying import LEAVE, WRITE, Applied, Prospect, job_of_prospect, look_again, prospect_of
+from busproto.plan.audit import Audit, audit, audit_json
 from busproto.plan.check import check
 from busproto.plan.gang_match import matches_of
-from busproto.plan.hardware import hardware_differences
 from busproto.plan.journal import ENDING
 from busproto.plan.load import Plan, load
 from busproto.plan.seating import load_seating
-from busproto.wire.messages import Description
-
-LEAVE, WRITE = "leave", "write"
 
 
 @click.command(
@@ -104,35 +100,14 @@ def command(
         tell_harm(found.harmed)
         if not before.roster.proven:
             return not_proven(link, before.roster, as_json, clean=False)
-        wanted = goals(plan, seating, before)
+        prospect = prospect_of(plan, seating, before, found, wrong_hardware)
         if not as_json:
             _tell_unknown(found)
-        wrong = {row.seat.function: row.wrong_hardware for row in found.rows if row.wrong_hardware}
-        unclaimed = [goal.name for goal in wanted if goal.name not in seating]
-        left: dict[bytes, str] = {}
-        if wrong_hardware == LEAVE:
-            left = {goal.uid: goal.name for goal in wanted if goal.name in wrong}
-            wanted = [goal for goal in wanted if goal.uid not in left]
-        todo = changes(before, wanted)
-        _tell_wrong(wrong, wrong_hardware, todo)
-        _tell_unclaimed(unclaimed, found, by_address, todo)
-
-        def objections(goal: Goal, description: Description) -> list[str]:
-            return [one.text for one in hardware_differences(plan, plan.seat(goal.name), description)]
-
-        applied = apply_goals(
-            link,
-            before,
-            wanted,
-            title=plan.title,
-            journal_path=plan.beside(ENDING),
-            agreed=agreed,
-            as_json=as_json,
-            about={"port": port.url},
-            objections=None if wrong_hardware == WRITE else objections,
-            left=left,
-        )
-        seen = link.run(survey())
+        _tell_wrong(prospect, wrong_hardware)
+        _tell_unclaimed(prospect, found, by_address)
+        job = job_of_prospect(prospect, wrong_hardware, {"port": port.url})
+        applied = carry_out_agreed(link, job, agreed=agreed, as_json=as_json)
+        seen = link.run(look_again(job))
     after, unmatched = audit(plan, seating, seen), audit(plan, seating, seen, matches).unmatched
     if after.harmed != found.harmed:
         tell_harm([one for one in after.harmed if one.uid not in {known.uid for known in found.harmed}])
@@ -141,30 +116,30 @@ def command(
             {
                 "harmed": [one.as_json() for one in after.harmed],
                 **applied.as_json(),
-                "wrong_hardware": [{"function": name, "why": whys} for name, whys in wrong.items()],
-                "by_address": unclaimed,
+                "wrong_hardware": [{"function": name, "why": whys} for name, whys in prospect.wrong.items()],
+                "by_address": list(prospect.unclaimed),
                 "clean": after.is_clean,
                 "unmatched": dict(unmatched),
                 **_left_json(after),
             }
         )
     else:
-        _print(plan, applied, after, unclaimed)
+        _print(plan, applied, after, prospect.unclaimed)
         for gang, why in unmatched.items():
             console().print(f"{gang}: {why} ('busproto match' does it)", style="yellow", markup=False)
     is_done = after.is_clean and not applied.proof
     return code_of(applied.let_go, exit_codes.DONE if is_done else exit_codes.NOT_AS_WANTED)
 
 
-def _tell_wrong(wrong: Mapping[str, Sequence[str]], answer: str | None, todo: Sequence[Change]) -> None:
+def _tell_wrong(prospect: Prospect, answer: str | None) -> None:
     """Name who is not the hardware of the plan; ask where one of them would be written to and nothing was said.
 
     Raises:
         NotCleared: the answer was no, or there is nobody to ask; nothing was changed.
     """
-    for function, whys in wrong.items():
+    for function, whys in prospect.wrong.items():
         click.echo(f"Not the hardware of the plan: {function}: {'; '.join(whys)}", err=True)
-    touched = {change.name for change in todo} & set(wrong)
+    touched = prospect.wrong_to_be_written
     if touched and answer is None:
         noun = "it" if len(touched) == 1 else f"these {len(touched)}"
         ask(
@@ -175,21 +150,21 @@ def _tell_wrong(wrong: Mapping[str, Sequence[str]], answer: str | None, todo: Se
         )
 
 
-def _tell_unclaimed(unclaimed: Sequence[str], found: Audit, agreed: bool, todo: Sequence[Change]) -> None:
+def _tell_unclaimed(prospect: Prospect, found: Audit, agreed: bool) -> None:
     """Say who is known by address alone; ask where one of them would be written to.
 
     Raises:
         NotCleared: the answer was no, or there is nobody to ask; nothing was changed.
     """
-    if not unclaimed:
+    if not prospect.unclaimed:
         return
     uids = {row.seat.function: row.uid for row in found.rows if row.uid is not None}
     click.echo(
         "Never claimed, known by address alone; whether they sit where the plan has them was not seen:", err=True
     )
-    for function in unclaimed:
+    for function in prospect.unclaimed:
         click.echo(f"  {function}: {uids[function].hex()}", err=True)
-    if {change.name for change in todo} & set(unclaimed):
+    if prospect.unclaimed_to_be_written:
         ask(
             "Take them for these functions?",
             agreed,

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from busproto.cli import exit_codes
-from busproto.cli.applying import Applied, apply_goals, ask, not_proven, yes_option
+from busproto.cli.applying import ask, carry_out_agreed, not_proven, yes_option
 from busproto.cli.common import (
     PortOptions,
     clear_progress,
@@ -22,13 +22,13 @@ from busproto.cli.common import (
     print_let_go,
     uid_text,
 )
-from busproto.cli.restore_command import journal_beside
 from busproto.cli.save_command import open_record
 from busproto.errors import InputError, OperationError
 from busproto.keeping import check_writable, kept, now_text
 from busproto.ops.addressing import parse_uid
 from busproto.ops.link import Link
 from busproto.ops.survey import Survey, read_sheet, survey
+from busproto.plan.applying import Applied, job_of, journal_beside
 from busproto.plan.load import load
 from busproto.plan.record import ENDING, Record, save_record, short
 from busproto.plan.replace import (
@@ -121,16 +121,14 @@ def command(
             other_firmware=other_firmware,
         )
         before = _looked_at(link, exchange, before, against, agreed)
-        applied = apply_goals(
-            link,
+        job = job_of(
             before,
             [goal_of(exchange)],
             title=record.title,
             journal_path=journal_beside(path),
-            agreed=agreed,
-            as_json=as_json,
             about={"port": port.url, "in_place_of": uid_text(old.uid)},
         )
+        applied = carry_out_agreed(link, job, agreed=agreed, as_json=as_json)
         after = record_after(record, exchange, link.run(read_sheet(old.address)), made=now_text())
     clear_progress()
     is_seated = True

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 
 import click
 
 from busproto.cli import exit_codes
-from busproto.cli.applying import Applied, apply_goals, not_proven, yes_option
+from busproto.cli.applying import carry_out_agreed, not_proven, yes_option
 from busproto.cli.common import (
     PortOptions,
     clear_progress,
@@ -26,9 +25,9 @@ from busproto.cli.save_command import open_record
 from busproto.errors import InputError
 from busproto.keeping import now_text
 from busproto.ops.survey import survey
+from busproto.plan.applying import Applied, absent_of, job_of_record, journal_beside, look_again
 from busproto.plan.differences import Differences, differences
-from busproto.plan.journal import ENDING as JOURNAL_ENDING
-from busproto.plan.record import Entry, Record, goals_of, record_of, short
+from busproto.plan.record import Entry, Record, record_of, short
 
 
 @click.command(
@@ -68,20 +67,11 @@ def command(record_file: str, those_present: bool, edited: bool, agreed: bool, p
         clear_progress()
         if not before.roster.proven:
             return not_proven(link, before.roster, as_json, restored=False)
-        absent = [one for one in record.entries if before.roster.address_of(one.uid) is None]
+        absent = absent_of(record, before.roster)
         _refuse_absent(absent, record, those_present)
-        goals = [goal for goal in goals_of(record) if before.roster.address_of(goal.uid) is not None]
-        applied = apply_goals(
-            link,
-            before,
-            goals,
-            title=record.title,
-            journal_path=journal_beside(Path(record_file)),
-            agreed=agreed,
-            as_json=as_json,
-            about={"port": port.url, "record": record.fingerprint},
-        )
-        now = record_of(link.run(survey()), title="the bus now", made=now_text(), functions={})
+        job = job_of_record(record, before, journal_path=journal_beside(Path(record_file)), about={"port": port.url})
+        applied = carry_out_agreed(link, job, agreed=agreed, as_json=as_json)
+        now = record_of(link.run(look_again(job)), title="the bus now", made=now_text(), functions={})
     clear_progress()
     found = differences(record, now)
     is_restored = found.is_alike and not applied.proof
@@ -107,12 +97,6 @@ def _refuse_absent(absent: list[Entry], record: Record, those_present: bool) -> 
             f"not on the line: {who}. Plug in and power them, or say --those-present; 'busproto replace' puts a new "
             "one in the place of one that is lost. Nothing was changed"
         )
-
-
-def journal_beside(record: Path) -> Path:
-    """The journal of the airframe, or of the record where its name is of another kind."""
-    name = re.sub(r"(\.record(\.\d+)?)?\.json$", "", record.name)
-    return record.with_name(f"{name}.{JOURNAL_ENDING}")
 
 
 def _print(record: Record, applied: Applied, found: Differences, is_restored: bool) -> None:

@@ -5,25 +5,42 @@ from busproto.transport import open_transport
 
 with Link(open_transport("/dev/ttyUSB0")) as link:
     roster = link.run(find())
+
+Most programs do without all of this: `busproto.open` stands above it. An operation of this room that is made and never
+run warns (see `busproto.ops.operation`).
 """
 
-from busproto.ops.address_proof import prove_addresses
-from busproto.ops.addressing import assign, assign_all, ordered_moves, parse_address, parse_uid
-from busproto.ops.discovery import Found, Roster, find
-from busproto.ops.letting_go import LetGo, OnLine, ending_limp, let_go, release_all, require_limp
+from busproto.ops import address_proof, addressing, discovery, letting_go, motion, parameter_access
+from busproto.ops import transact as transacting
+from busproto.ops.addressing import ordered_moves, parse_address, parse_uid
+from busproto.ops.discovery import Found, Roster
+from busproto.ops.letting_go import LetGo, OnLine, require_limp
 from busproto.ops.link import AsyncLink, Link
-from busproto.ops.motion import (
-    demand,
-    engage,
-    move,
-    release,
-    report,
-    restart,
-    stream,
-    take_demand_away,
-)
-from busproto.ops.parameter_access import commit, describe, read, read_all, undo, write
-from busproto.ops.transact import transact, who_is_at
+from busproto.ops.operation import Operation, operation
+
+prove_addresses = operation(address_proof.prove_addresses)
+assign = operation(addressing.assign)
+assign_all = operation(addressing.assign_all)
+find = operation(discovery.find)
+ending_limp = operation(letting_go.ending_limp)
+let_go = operation(letting_go.let_go)
+release_all = operation(letting_go.release_all)
+demand = operation(motion.demand)
+engage = operation(motion.engage)
+move = operation(motion.move)
+release = operation(motion.release)
+report = operation(motion.report)
+restart = operation(motion.restart)
+stream = operation(motion.stream)
+take_demand_away = operation(motion.take_demand_away)
+commit = operation(parameter_access.commit)
+describe = operation(parameter_access.describe)
+read = operation(parameter_access.read)
+read_all = operation(parameter_access.read_all)
+undo = operation(parameter_access.undo)
+write = operation(parameter_access.write)
+transact = operation(transacting.transact)
+who_is_at = operation(transacting.who_is_at)
 
 __all__ = [
     "AsyncLink",
@@ -31,6 +48,7 @@ __all__ = [
     "LetGo",
     "Link",
     "OnLine",
+    "Operation",
     "Roster",
     "assign",
     "assign_all",

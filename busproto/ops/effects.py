@@ -66,6 +66,13 @@ EFFECTS: Final[Mapping[type[Message], str]] = {
 """What each of the others may do. Told also where no reply came: the request may have been carried out."""
 
 
+def lets_move(message: Message) -> bool:
+    """Whether this request can make a limp arm move, or hold. A setting cannot: it acts on one that is engaged."""
+    if isinstance(message, ReportRound | DemandAll):
+        return any(demand != NO_DEMAND for demand in message.demands)
+    return isinstance(message, Demand | Engage | ShowYourself)
+
+
 def effect_of(message: Message) -> str:
     """What this request may do, in words; "" where it only asks."""
     if isinstance(message, ReportRound) and all(demand == NO_DEMAND for demand in message.demands):

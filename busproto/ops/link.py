@@ -16,9 +16,10 @@ from types import TracebackType
 from typing import Any, Final, Self, TypeVar
 
 from busproto import lasting
-from busproto.errors import AddressConflictError, PortClosedError
+from busproto.errors import AddressConflictError, LinkClosedError, PortClosedError
 from busproto.interrupts import INTERRUPTS
-from busproto.ops.effects import effect_of
+from busproto.ops.effects import effect_of, lets_move
+from busproto.ops.operation import begun
 from busproto.ops.steps import Clash, Done, LettingGo, Moved, Now, Pause, Progress, Step, Steps
 from busproto.session import Ask, Expect, Heard, Session, SessionState
 from busproto.transport.base import Transport
@@ -45,12 +46,25 @@ class _Pump:
         self.clashing: dict[int, tuple[bytes, ...]] = {}
         self.done: list[str] = []
         self.exchanges = 0
+        self.may_move: set[int] = set()
         self._on_progress = on_progress
         self._interrupted: Session | None = None
         self._letting_go_until_ns: int | None = None
         self._kept: BaseException | None = None
         self._kept_count = 0
         self._between = b""
+
+    def __repr__(self) -> str:
+        shared = ", ".join(
+            f"{address}: {' and '.join(uid.hex() for uid in uids)}" for address, uids in self.clashing.items()
+        )
+        told = f", shared addresses {shared}" if shared else ""
+        state = self.session.state.value
+        return f"<{type(self).__name__} on {self.transport!r}: {state}, {self.exchanges} requests sent{told}>"
+
+    def _require_open(self) -> None:
+        if self.session.state is SessionState.CLOSED:
+            raise LinkClosedError(self.transport.url)
 
     def _keep(self, data: bytes) -> None:
         """Bytes that came while nothing was asked."""
@@ -61,7 +75,12 @@ class _Pump:
         """Begin an exchange; `late` is what lay at the port. Returns the bytes to send."""
         self._keep(late)
         wire = self.session.begin(ask, self.transport.now_ns(), self._between)
-        _note_effect(ask)
+        for message in (*ask.ahead, ask.message):
+            effect = effect_of(message)
+            if effect:  # it is about to be sent; what it does beyond asking, nobody can take back
+                lasting.note_act(effect)
+                if lets_move(message):
+                    self.may_move.add(ask.destination)
         self._between = b""
         self.exchanges += 1
         return wire
@@ -152,14 +171,6 @@ class _Pump:
             self.session.echoes, self.session.counts = echoes, counts
 
 
-def _note_effect(ask: Ask) -> None:
-    """It is about to be sent; what it does beyond asking, nobody can take back."""
-    for message in (*ask.ahead, ask.message):
-        effect = effect_of(message)
-        if effect:
-            lasting.note_act(effect)
-
-
 class Link(_Pump):
     """Runs operations on a blocking transport.
 
@@ -169,6 +180,8 @@ class Link(_Pump):
         clashing: addresses known to be shared, and by whom; requests to them are refused.
         done: lasting changes made so far, in words.
         exchanges: requests sent so far.
+        may_move: addresses to which anything was sent that lets an arm move, 255 for all; only added to, never taken
+            from: whoever has seen them limp may do so.
     """
 
     def run(self, steps: Steps[T]) -> T:
@@ -176,11 +189,15 @@ class Link(_Pump):
 
         Raises:
             BusError: whatever the operation raises; PortClosedError then tells what had been done.
+            InputError: `steps` is no operation, or was run before.
+            LinkClosedError: the link was closed.
         """
         with INTERRUPTS.deferred():
             return self._run(steps)
 
     def _run(self, steps: Steps[T]) -> T:
+        steps = begun(steps)
+        self._require_open()
         try:
             step = next(steps)
             while True:
@@ -268,7 +285,9 @@ class AsyncLink(_Pump):
 
     async def run(self, steps: Steps[T]) -> T:
         """As `Link.run`. Where it is cancelled, the operation may still leave all limp before this returns."""
+        steps = begun(steps)
         async with self._lock:
+            self._require_open()
             try:
                 step = next(steps)
                 while True:

@@ -83,6 +83,8 @@ def demand(address: int, share: float) -> Steps[Moving]:
 
 def raw_demand(share: float) -> int:
     """A share of the travel, -1..+1, as the wire carries it. Raises InputError outside."""
+    if isinstance(share, bool) or not isinstance(share, int | float):
+        raise InputError(f"demand {share!r}: a share of the travel is wanted, -1..1")
     if not -1.0 <= share <= 1.0:
         raise InputError(f"demand {share * 100:g} %: -100..100 % of the travel are allowed")
     return round(share * MAX_DEMAND)
@@ -105,6 +107,8 @@ def restart(address: int) -> Steps[None]:
 
 def show(address: int, duration_s: float) -> Steps[bool]:
     """Let one actuator make itself known for 0..10 s. Returns whether its arm moves."""
+    if isinstance(duration_s, bool) or not isinstance(duration_s, int | float):
+        raise InputError(f"show for {duration_s!r}: a number of seconds is wanted, 0..10 s")
     if not 0 <= duration_s <= 10:
         raise InputError(f"{duration_s:g} s: 0..10 s are allowed")
     return bool((yield from transact(ShowYourself(round(duration_s * 10)), address, Showing)).moves)

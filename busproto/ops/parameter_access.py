@@ -100,13 +100,15 @@ def write(address: int, changes: Mapping[str, RawValue]) -> Steps[dict[str, tupl
         Old and new raw value of every one that was changed.
 
     Raises:
-        InputError, EncodeError: a name or value is not allowed, or cannot stand beside what is set; nothing was
-            written.
+        InputError: a name or value is not allowed, or cannot stand beside what is set; nothing was written.
         NodeRefusedError: the actuator's own limits are narrower; those set before stay in working memory only.
         ReadBackError: another value was read back.
     """
     for name, raw in changes.items():
-        parameter_named(name).encode(raw)
+        try:
+            parameter_named(name).encode(raw)
+        except EncodeError as error:
+            raise InputError(f"address {address}: {error}") from error
     old_values: dict[str, RawValue] = {}
     for name in (*changes, *sorted(bound_to(changes))):
         old_values[name] = yield from read(address, name)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from busproto.wire.frame import UNADDRESSED
@@ -19,10 +20,18 @@ class Found:
     uid: bytes
     address: int
 
+    def __repr__(self) -> str:
+        return f"<{self.uid.hex()} {_where(self.address)}>"
+
+
+def _where(address: int) -> str:
+    return "without an address" if address == UNADDRESSED else f"at {address}"
+
 
 @dataclass(frozen=True, slots=True)
 class Roster:
-    """Who is on the line.
+    """Who is on the line. It has a length and can be gone through, and an address or a uid (bytes or 16 hex digits)
+    is `in` it or not. One that holds nobody is true all the same: it is an answer.
 
     Attributes:
         found: every actuator heard, by address, then uid.
@@ -50,6 +59,28 @@ class Roster:
     proving_ns: int = 0
     answered_within_ns: int = 0
     doubts: int = 0
+
+    def __len__(self) -> int:
+        return len(self.found)
+
+    def __bool__(self) -> bool:
+        return True
+
+    def __iter__(self) -> Iterator[Found]:
+        return iter(self.found)
+
+    def __contains__(self, who: object) -> bool:
+        if isinstance(who, Found):
+            return who in self.found
+        if isinstance(who, str):
+            who = who.strip().lower()
+            return any(one.uid.hex() == who for one in self.found)
+        return any(who in (one.uid, one.address) for one in self.found if who != UNADDRESSED)
+
+    def __repr__(self) -> str:
+        who = ", ".join(f"{one.uid.hex()} {_where(one.address)}" for one in self.found)
+        is_proven = "proven complete" if self.proven else f"NOT PROVEN complete ({self.reason})"
+        return f"<Roster of {len(self.found)}, {is_proven}: {who or 'nobody'}>"
 
     @property
     def clashes(self) -> dict[int, tuple[bytes, ...]]:

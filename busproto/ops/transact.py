@@ -8,13 +8,14 @@ from typing import Final, TypeVar
 from busproto.errors import (
     AddressConflictError,
     DecodeError,
+    InputError,
     NodeRefusedError,
     ReplyTimeoutError,
 )
 from busproto.ops.steps import Clash, Steps, exchange
 from busproto.session.exchange import Ask, Expect, Heard, Verdict
 from busproto.wire.codec import message_of
-from busproto.wire.frame import BROADCAST_ADDRESS, Frame
+from busproto.wire.frame import BROADCAST_ADDRESS, MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED, Frame
 from busproto.wire.message import OPERATIONS, Message
 from busproto.wire.messages import OUTCOME_TEXTS, Called, Matched, Present, Refused, RollCall
 from busproto.wire.timing import FIRST_SLOT_NS, MINI_SLOT_NS
@@ -88,10 +89,13 @@ def transact(
         what: what this is for, in the user's words; the operation's name where empty.
 
     Raises:
+        InputError: the address is no whole number 1..240; nothing was sent.
         NodeRefusedError: it refused; nothing was changed there.
         AddressConflictError: several actuators answer there.
         ReplyTimeoutError: no good reply. The request may have been carried out all the same.
     """
+    if type(address) is not int or not MIN_ADDRESS <= address <= UNADDRESSED:
+        raise InputError(f"address {address!r}: a whole number {MIN_ADDRESS}..{MAX_ADDRESS} is wanted")
     return (yield from transact_by(Ask.one(message, address, listen_out=listen_out, slow=slow), reply, attempts, what))
 
 

@@ -7,8 +7,8 @@ from busproto.transport.serial_port import SerialTransport
 from busproto.wire.frame import DEFAULT_BAUD
 
 
-def open_transport(url: str, baud: int = DEFAULT_BAUD, *, latency_ns: int | None = None) -> Transport:
-    """Open a port by its name.
+def open_transport(url: str, baud: int = DEFAULT_BAUD, *, latency_ns: int | None = None) -> SerialTransport:
+    """Open a port by its name; ``with`` closes it.
 
     Raises:
         PortUnavailableError: it could not be opened; nothing was sent.

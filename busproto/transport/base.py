@@ -11,7 +11,8 @@ Contract, held against every transport by one suite (`tests/contract`):
 
 from __future__ import annotations
 
-from typing import Protocol
+from types import TracebackType
+from typing import Protocol, Self
 
 
 class Transport(Protocol):
@@ -45,7 +46,23 @@ class Transport(Protocol):
         """Let go of the port."""
 
 
-class PortAround:
+class ClosedBehind:
+    """A port that is closed where the ``with`` block ends that it was opened for, also by an error."""
+
+    def close(self) -> None:
+        """Let go of the port."""
+        raise NotImplementedError
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+class PortAround(ClosedBehind):
     """A port that stands before another one and passes everything on; whoever wants more than that overrides it."""
 
     def __init__(self, port: Transport) -> None:
@@ -81,3 +98,6 @@ class PortAround:
     def close(self) -> None:
         """See `Transport`."""
         self._port.close()
+
+    def __repr__(self) -> str:
+        return f"<{type(self).__name__} around {self._port!r}>"

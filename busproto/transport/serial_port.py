@@ -15,8 +15,9 @@ from typing import Any, Final
 import serial
 
 from busproto.endpoints import REFUSAL
-from busproto.errors import PortBusyError, PortClosedError, PortUnavailableError
+from busproto.errors import LinkClosedError, PortBusyError, PortClosedError, PortUnavailableError
 from busproto.transport import port_lock
+from busproto.transport.base import ClosedBehind
 from busproto.transport.port_lock import PortLock
 from busproto.wire.frame import DEFAULT_BAUD
 
@@ -29,7 +30,7 @@ REFUSAL_WAIT_S: Final = 0.1
 REFUSED: Final = "another host is there, {}"
 
 
-class SerialTransport:
+class SerialTransport(ClosedBehind):
     """A `Transport` on a pyserial port, blocking.
 
     Attributes:
@@ -50,6 +51,7 @@ class SerialTransport:
         """
         self.url = url
         self.baud = baud
+        self._is_open = False
         self._lock: PortLock | None = None
         self._early = b""
         self._may_be_refused = url.startswith("socket://")
@@ -93,6 +95,9 @@ class SerialTransport:
             raise
         port_lock.keep_others_out(port)
         return port
+
+    def __repr__(self) -> str:
+        return f"<SerialTransport '{self.url}' at {self.baud} Bd, {'open' if self._is_open else 'closed'}>"
 
     def now_ns(self) -> int:
         """The port's clock, or the machine's monotonic one, ns."""
@@ -150,7 +155,7 @@ class SerialTransport:
 
     def _require_open(self) -> None:
         if not self._is_open:
-            raise PortClosedError(self.url, "it was closed")
+            raise LinkClosedError(self.url)
 
     def close(self) -> None:
         """See `Transport.close`."""

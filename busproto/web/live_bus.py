@@ -10,7 +10,8 @@ import time
 from collections.abc import Callable
 from typing import Final
 
-from busproto.errors import PortClosedError
+from busproto.errors import LinkClosedError, PortClosedError
+from busproto.transport.base import ClosedBehind
 from sim.bus import VirtualBus
 from sim.errors import SimError
 
@@ -21,7 +22,7 @@ FORGET_NS: Final = 200 * MS
 """Further behind than this, the time that was lost is not made up for."""
 
 
-class LiveBus:
+class LiveBus(ClosedBehind):
     """A `busproto.transport.base.Transport` on a virtual bus in real time.
 
     Attributes:
@@ -104,4 +105,4 @@ class LiveBus:
 
     def _require_open(self) -> None:
         if not self._is_open:
-            raise PortClosedError(self.url, "it was closed")
+            raise LinkClosedError(self.url)

@@ -55,6 +55,9 @@ class Decoder:
         self._dropped = 0
         self._offset = 0
 
+    def __repr__(self) -> str:
+        return f"<Decoder: {self.good} good, {self.bad} bad, {self.pending_bytes} bytes pending>"
+
     @property
     def pending_bytes(self) -> int:
         """Bytes received since the last delimiter."""

@@ -103,6 +103,8 @@ class Parameter:
         if self.points and (len(values) > self.points or len(values) == 1):
             raise EncodeError(self.name, f"{len(values)} points; none or 2..{self.points} are allowed")
         for value in values:
+            if type(value) is not int:
+                raise EncodeError(self.name, f"{value!r} is not a raw value: {self.raw_range_text()}")
             if not self.low <= value <= self.high:
                 raise EncodeError(self.name, f"{self.text(value)} is outside {self.range_text()}")
         return values
@@ -131,6 +133,12 @@ class Parameter:
             return ", ".join(self.choices)
         low, high = (self.text(limit).removesuffix(f" {self.unit}") for limit in (self.low, self.high))
         return f"{low}..{high}" + (f" {self.unit}" if self.unit else "")
+
+    def raw_range_text(self) -> str:
+        """The allowed range in raw counts, and what one is."""
+        counts = f"whole counts of {self.count_unit}" if self.unit else "a whole number"
+        scaled = f", which is {self.range_text()}" if self.unit or self.choices else ""
+        return f"{counts}, {self.low}..{self.high}{scaled}"
 
     def value(self, raw: RawValue) -> object:
         """A raw value as JSON carries it: the name of a choice, a number in the unit, or a list of numbers."""
@@ -257,7 +265,7 @@ def parameter_named(name: str) -> Parameter:
     """The row of that name. Raises InputError, with the names there are, where there is none."""
     try:
         return BY_NAME[name]
-    except KeyError:
+    except (KeyError, TypeError):
         raise InputError(f"there is no parameter '{name}'; there are: {', '.join(BY_NAME)}") from None
 
 

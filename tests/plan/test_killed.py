@@ -16,11 +16,10 @@ from typing import Any, Final
 
 import pytest
 
-from busproto.cli import applying
-from busproto.cli.applying import Applied, apply_goals
 from busproto.ops import Link
 from busproto.ops.survey import survey
-from busproto.plan import journal
+from busproto.plan import applying, journal
+from busproto.plan.applying import Applied, carry_out_job, job_of
 from busproto.plan.audit import audit, goals
 from busproto.plan.load import Plan
 from busproto.plan.seating import load_seating, save_seating
@@ -82,7 +81,7 @@ def apply(plan: Plan, link: Link) -> Applied:
     seen = link.run(survey())
     wanted = goals(plan, load_seating(plan), seen)
     path = plan.beside(journal.ENDING)
-    return apply_goals(link, seen, wanted, title=plan.title, journal_path=path, agreed=True, as_json=True)
+    return link.run(carry_out_job(job_of(seen, wanted, title=plan.title, journal_path=path)))
 
 
 def apply_in_a_process_of_its_own(air: Hauler, prepare: Callable[[Callable[[], None]], Callable[[], None]]) -> int:
