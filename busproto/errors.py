@@ -231,7 +231,11 @@ class AddressConflictError(OperationError):
 
 
 class NotLimpError(OperationError):
-    """Told to go limp, an actuator was not seen so; what needs it limp was not done."""
+    """Told to go limp, an actuator was not seen so; what needs it limp was not done. ``let_go`` is what was seen, a
+    `busproto.ops.letting_go.LetGo`, where that is known.
+    """
+
+    let_go: object = None
 
 
 class ReadBackError(OperationError):

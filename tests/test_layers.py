@@ -27,24 +27,26 @@ FLOORS: Final = {
     "interrupts": 2,
     "shown": 2,
     "endpoints": 2,
-    "": 3,  # busproto/__init__.py: hands on what is below, nothing above
     "session": 3,
     "rig": 3,
     "transport": 4,
+    "opening": 5,
     "ops": 5,
     "capture": 5,
     "plan": 6,
     "lessons": 6,
     "handbook": 6,
-    "cli": 7,
-    "web": 7,
-    "examples": 7,
-    "conformance": 7,
-    "__main__": 8,
+    "library": 7,
+    "": 8,  # busproto/__init__.py: hands on what is below, nothing above; loaded only when a name is used
+    "cli": 9,
+    "web": 9,
+    "examples": 9,
+    "conformance": 9,
+    "__main__": 10,
 }
 """Floor of each room of busproto. A room imports from itself and from lower floors only."""
 
-JOINERS: Final = {"cli", "web", "examples", "lessons", "conformance"}
+JOINERS: Final = {"cli", "web", "examples", "lessons", "opening", "conformance"}
 """The only rooms of busproto that may import sim."""
 
 SIM_MAY_IMPORT: Final = {"errors", "wire", "toml_source", "reading", "endpoints"}

@@ -6,14 +6,11 @@ import click
 
 from busproto.cli import exit_codes
 from busproto.cli.common import PortOptions, code_of, json_option, open_link, port_options, print_json, uid_text
-from busproto.errors import PortClosedError
-from busproto.ops.addressing import parse_address, parse_uid, require_free, write_address
-from busproto.ops.letting_go import LetGo, OnLine, let_go, let_go_after
-from busproto.ops.parameter_access import commit, write
-from busproto.ops.steps import Steps
+from busproto.ops.addressing import parse_address, parse_uid, require_free
+from busproto.ops.giving import give_address
 from busproto.ops.survey import firmware_text
 from busproto.wire.frame import UNADDRESSED
-from busproto.wire.messages import MAX_CHANNELS, Description
+from busproto.wire.messages import MAX_CHANNELS
 
 
 @click.command(
@@ -44,7 +41,7 @@ def command(uid: str, address: str, channel: int | None, port: PortOptions, as_j
         raise click.UsageError("--channel needs an address", click.get_current_context())
     with open_link(port) as link:
         link.run(require_free(wanted_uid, wanted))
-        description, seen = link.run(_give(wanted_uid, wanted, channel))
+        description, seen = link.run(give_address(wanted_uid, wanted, channel))
     if as_json:
         print_json(
             {
@@ -67,25 +64,3 @@ def command(uid: str, address: str, channel: int | None, port: PortOptions, as_j
             f"{description.model}, firmware {firmware_text(description)}. {seen.text}"
         )
     return code_of(seen, exit_codes.DONE)
-
-
-def _give(uid: bytes, address: int, channel: int | None) -> Steps[tuple[Description | None, LetGo]]:
-    """An assign leaves the actuator limp; once it has answered, it is looked at however this ends."""
-    crew = [] if address == UNADDRESSED else [OnLine(address, uid)]
-    is_given = False
-    try:
-        description = yield from write_address(uid, address)
-        is_given = True
-        if channel is not None:
-            yield from write(address, {"channel": channel})
-            yield from commit(address)
-    except GeneratorExit:
-        raise  # no link runs this any more, so nothing can be sent
-    except BaseException as error:
-        if is_given:
-            yield from let_go_after(error, crew or None, everyone=False)
-        elif not isinstance(error, Exception) or isinstance(error, PortClosedError):
-            # broken off: at which address it is now is not known, so all are asked
-            yield from let_go_after(error, crew or None, everyone=False, others=True)
-        raise
-    return description, (yield from let_go(crew, everyone=False))

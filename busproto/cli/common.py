@@ -16,6 +16,7 @@ from busproto.cautions import CAUTIONS, DISCLAIMER
 from busproto.cli import exit_codes
 from busproto.cli.completion import complete_port
 from busproto.errors import BusError, FileError, InputError, PortClosedError
+from busproto.opening import MAX_LATENCY_MS, SIM_SCHEME, check_url
 from busproto.ops.letting_go import Holding, LetGo
 from busproto.ops.link import Link
 from busproto.ops.reports import state_word
@@ -29,8 +30,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 F = TypeVar("F", bound=Callable[..., Any])
-MAX_LATENCY_MS = 1000
-SIM_SCHEME = "sim://"
 
 
 class NotCleared(Exception):
@@ -133,10 +132,7 @@ def clear_option(function: F) -> F:
 @contextlib.contextmanager
 def open_link(port: PortOptions) -> Iterator[Link]:
     """The link on a port, with progress on stderr while it is a terminal."""
-    if port.url.startswith(SIM_SCHEME):
-        _check_sim_url(port.url)
-    elif port.url.partition(":")[0] == "sim":
-        raise InputError(f"port '{port.url}': the virtual bus is reached as sim://SCENARIO?seed=N")
+    check_url(port.url)
     latency_ns = None if port.latency_ms is None else round(port.latency_ms * 1e6)
     transport = open_transport(port.url, port.baud, latency_ns=latency_ns)
     with (
@@ -185,18 +181,6 @@ def origin_ns(transport: Transport) -> int:
     import time
 
     return 0 if transport.url.startswith(SIM_SCHEME) else time.time_ns() - transport.now_ns()
-
-
-def _check_sim_url(url: str) -> None:
-    """Make pyserial know the virtual bus, and refuse a bad URL or scenario as bad input."""
-    from sim.handlers.protocol_sim import parse_url
-
-    try:
-        wanted = parse_url(url)
-    except ValueError as error:
-        text = str(error) if url in str(error) else f"'{url}': {error}"
-        raise InputError(text) from error
-    wanted.load()
 
 
 class ProgressLine:

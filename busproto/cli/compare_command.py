@@ -18,9 +18,10 @@ from busproto.cli.common import (
     print_json,
     uid_text,
 )
-from busproto.cli.save_command import count_text, open_record, read_bus
+from busproto.cli.save_command import count_text, open_record
 from busproto.plan.differences import Differences, Different, address_words, differences
 from busproto.plan.record import Entry, Record, Unread, short
+from busproto.plan.recording import read_record
 
 
 def _port_may_be_missing(function: Any) -> Any:
@@ -65,7 +66,7 @@ def command(first: str, second: str | None, port: PortOptions, as_json: bool) ->
         other = open_record(second, edited_is_fine=True)
     else:
         with open_link(port) as link:
-            other = read_bus(link, None, title="the bus now")
+            other = link.run(read_record(None, title="the bus now"))
     clear_progress()
     found = differences(one, other)
     if as_json:

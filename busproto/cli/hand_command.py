@@ -13,7 +13,6 @@ import click
 
 from busproto.cli import exit_codes
 from busproto.cli.common import (
-    SIM_SCHEME,
     FloatRange,
     PortOptions,
     clear_option,
@@ -28,6 +27,7 @@ from busproto.cli.common import (
 from busproto.cli.keys import END, open_keys
 from busproto.cli.show_command import status_json
 from busproto.errors import InputError
+from busproto.opening import SIM_SCHEME
 from busproto.ops.addressing import parse_address
 from busproto.ops.demand_units import share_to_pulse_us, standing_deg
 from busproto.ops.discovery import find

@@ -21,14 +21,11 @@ from busproto.cli.common import (
     uid_text,
 )
 from busproto.errors import InputError
-from busproto.keeping import check_writable, now_text, require_own
+from busproto.keeping import check_writable, require_own
 from busproto.ops.letting_go import OnLine, who_holds
-from busproto.ops.link import Link
-from busproto.ops.survey import survey
-from busproto.plan.audit import seated_uids
 from busproto.plan.load import Plan, load
-from busproto.plan.record import ENDING, RECORD_KEY, Record, load_record, record_of, save_record, short
-from busproto.plan.seating import load_seating
+from busproto.plan.record import ENDING, RECORD_KEY, Record, load_record, save_record, short
+from busproto.plan.recording import missing_functions, read_record
 from busproto.wire.frame import UNADDRESSED
 
 
@@ -70,7 +67,7 @@ def command(
     if title is not None and any(unicodedata.category(letter) == "Cc" for letter in title):
         raise InputError("--title: a text without control characters is wanted")
     with open_link(port) as link:
-        record = read_bus(link, plan, title=title or (plan.title if plan else path.name.partition(".")[0]))
+        record = link.run(read_record(plan, title=title or (plan.title if plan else path.name.partition(".")[0])))
         there = [(one.address, one.uid) for one in record.entries] + [(one.address, one.uid) for one in record.unread]
         engaged = link.run(who_holds(OnLine(address, uid) for address, uid in there))
     clear_progress()
@@ -101,28 +98,6 @@ def command(
         _print(record, path, kept, is_refused, missing)
         print_engaged(engaged)
     return exit_codes.NOT_AS_WANTED if record.flaws or missing else exit_codes.DONE
-
-
-def missing_functions(plan: Plan, record: Record) -> list[str]:
-    """Functions of the plan whose actuator is not on the line, neither read nor unread."""
-    functions = {one.function for one in record.entries}
-    seating = load_seating(plan)
-    unread = {one.uid for one in record.unread}
-    return [one for one in plan.seats if one not in functions and seating.get(one) not in unread]
-
-
-def read_bus(link: Link, plan: Plan | None, *, title: str) -> Record:
-    """The record of what is on the line now."""
-    seating = load_seating(plan) if plan is not None else {}
-    found = link.run(survey())
-    seated = seated_uids(plan, seating, found) if plan is not None else {}
-    return record_of(
-        found,
-        title=title,
-        made=now_text(),
-        airframe=plan.title if plan is not None else "",
-        functions={uid: function for function, uid in seated.items()},
-    )
 
 
 def open_record(path: str, *, edited_is_fine: bool) -> Record:

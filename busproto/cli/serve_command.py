@@ -10,10 +10,11 @@ from typing import Any
 import click
 
 from busproto.cli import exit_codes
-from busproto.cli.common import MAX_LATENCY_MS, FloatRange, json_option
+from busproto.cli.common import FloatRange, json_option
 from busproto.cli.completion import complete_port
 from busproto.endpoints import parse_endpoint
 from busproto.errors import InputError
+from busproto.opening import MAX_LATENCY_MS
 from busproto.ops.letting_go import LetGo
 from busproto.shown import json_text
 from busproto.transport.port_lock import require_free

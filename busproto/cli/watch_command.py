@@ -11,7 +11,6 @@ import click
 
 from busproto.cli import exit_codes
 from busproto.cli.common import (
-    SIM_SCHEME,
     FloatRange,
     PortOptions,
     address_text,
@@ -23,6 +22,7 @@ from busproto.cli.common import (
     print_json,
 )
 from busproto.errors import AddressConflictError, InputError, OperationError
+from busproto.opening import SIM_SCHEME
 from busproto.ops.addressing import parse_address
 from busproto.ops.demand_units import degrees_to_share
 from busproto.ops.link import Link

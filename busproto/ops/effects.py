@@ -67,10 +67,11 @@ EFFECTS: Final[Mapping[type[Message], str]] = {
 
 
 def lets_move(message: Message) -> bool:
-    """Whether this request can make a limp arm move, or hold. A setting cannot: it acts on one that is engaged."""
+    """Whether this request can make a limp arm move, or hold. A setting cannot, nor can "show yourself": they act on
+    one that is engaged."""
     if isinstance(message, ReportRound | DemandAll):
         return any(demand != NO_DEMAND for demand in message.demands)
-    return isinstance(message, Demand | Engage | ShowYourself)
+    return isinstance(message, Demand | Engage)
 
 
 def effect_of(message: Message) -> str:

@@ -1,0 +1,196 @@
+"""One actuator of a bus, for a program that waits for each answer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, ItemsView, Iterator, Mapping, ValuesView
+from typing import Any, TypeVar
+
+from busproto.errors import InputError
+from busproto.library.values import About, ActuatorReport, Moved, Value
+from busproto.library.work import Who, Work
+from busproto.ops.letting_go import LetGo
+from busproto.ops.steps import Steps
+from busproto.wire.parameters import BY_NAME
+
+T = TypeVar("T")
+Run = Callable[[Steps[Any]], Any]
+
+
+class Settings(Mapping[str, Value]):
+    """The settings of one actuator by name, in units: a number, a word such as "reversed", or a list of numbers.
+
+    Reading and setting go to the actuator each time; nothing is remembered here. What is set stands in working memory,
+    was read back, and is gone after a restart unless `store` keeps it. Some settings (neutral, travel, direction, ends,
+    correction) shift where an engaged arm is driven to, at once.
+
+    Raises, everywhere:
+        InputError: an unknown name, or a value of the wrong kind, outside its range or finer than its step; the text
+            names setting, value, range and unit. Nothing was written.
+        NodeRefusedError: the actuator's own limits are narrower.
+        ReplyTimeoutError, AddressConflictError: it does not answer, or several do.
+    """
+
+    def __init__(self, run: Run, work: Work, who: Who) -> None:
+        self._run, self._work, self._who = run, work, who
+
+    def __getitem__(self, name: str) -> Value:
+        value: Value = self._run(self._work.read(self._who, name))
+        return value
+
+    def __setitem__(self, name: str, value: object) -> None:
+        self._run(self._work.write(self._who, {name: value}))
+
+    def __delitem__(self, name: str) -> None:
+        raise InputError(f"setting '{name}': a setting cannot be taken away; undo() puts back what was stored")
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(BY_NAME)
+
+    def __len__(self) -> int:
+        return len(BY_NAME)
+
+    def __contains__(self, name: object) -> bool:
+        return isinstance(name, str) and name in BY_NAME
+
+    def items(self) -> ItemsView[str, Value]:
+        """All names and values, read at once."""
+        return self.as_dict().items()
+
+    def values(self) -> ValuesView[Value]:
+        """All values, read at once."""
+        return self.as_dict().values()
+
+    def __repr__(self) -> str:
+        return f"<settings of {self._who}>"
+
+    def as_dict(self, memory: str = "working") -> dict[str, Value]:
+        """All settings of one memory, in two exchanges. `memory`: "working", "stored" or "factory"."""
+        values: dict[str, Value] = self._run(self._work.read_all(self._who, memory))
+        return values
+
+    def update(self, changes: Mapping[str, object]) -> dict[str, Value]:
+        """Set several, in an order in which they agree at every step; none is written where one is bad.
+
+        Returns:
+            Those that were changed, as they are now; what was so already is not written.
+        """
+        changed: dict[str, Value] = self._run(self._work.write(self._who, changes))
+        return changed
+
+    def store(self) -> int:
+        """Write all working settings to stored memory, and read back that both agree.
+
+        Returns:
+            How often its memory was written, counted round at 65536.
+
+        Raises:
+            NodeRefusedError: the memory could not be written; the old settings stand.
+        """
+        count: int = self._run(self._work.store(self._who))
+        return count
+
+    def undo(self, to: str = "stored") -> dict[str, Value]:
+        """Set working memory back to "stored" or "factory"; stored memory is not touched. Returns what it is then."""
+        values: dict[str, Value] = self._run(self._work.undo(self._who, to))
+        return values
+
+
+class Actuator:
+    """One actuator, named by its address or by its uid. Making this sends nothing; each method asks the actuator.
+
+    One named by its uid is found first where it is not known, and read once: no other is ever taken for it.
+
+    Raises, everywhere:
+        InputError: a value of the wrong kind or outside its range; nothing was sent for it.
+        OperationError: it is not there, has no address, does not answer, refuses, or shares its address.
+        PortClosedError: the port went away, or was closed.
+    """
+
+    def __init__(self, run: Run, work: Work, who: Who) -> None:
+        self._run, self._work, self._who = run, work, who
+
+    def __repr__(self) -> str:
+        return f"<actuator, {self._who}>"
+
+    @property
+    def settings(self) -> Settings:
+        """Its settings, as a mapping. To set one that shifts an engaged arm moves it: see `busproto.CAUTIONS`."""
+        return Settings(self._run, self._work, self._who)
+
+    @property
+    def address(self) -> int:
+        """Its address, 1..239. Setting it is `give_address`."""
+        address: int = self._run(self._work.address(self._who))
+        return address
+
+    @address.setter
+    def address(self, address: int) -> None:
+        self.give_address(address)
+
+    @property
+    def uid(self) -> str:
+        """Its uid, 16 hexadecimal digits; read where it is not known."""
+        return self.describe().uid if self._who.uid is None else self._who.uid.hex()
+
+    def report(self) -> ActuatorReport:
+        """Position, load and health, in units. Changes nothing."""
+        report: ActuatorReport = self._run(self._work.report(self._who))
+        return report
+
+    def describe(self) -> About:
+        """What it is: uid, model, firmware, rating. Changes nothing."""
+        about: About = self._run(self._work.describe(self._who))
+        return about
+
+    def move(self, target: str | float, *, unit: str | None = None, hold_s: float = 1.0, stay: bool = False) -> Moved:
+        """Move it, hold it there for a while, and let it go. Returns when that is over.
+
+        It is NOT asked whether all is clear. Before this: propeller off, airframe held, fingers clear, the pack within
+        the actuator's rating (`busproto.CAUTIONS`). The arm starts softly from where it is.
+
+        Args:
+            target: "12.5deg", "40%" of the travel, "1700us", "centre"; or a number, with `unit`.
+            unit: "deg", "%" or "us", of a number.
+            hold_s: for how long it is demanded, 0.1..600 s; twice as long where it does not arrive.
+            stay: do not let it go at the end. Without more demands its loss action decides what it does then; where the
+                ``with`` block of the bus ends, it is let go.
+
+        Raises:
+            InputError: no target, or outside the travel; nothing was moved.
+            NodeRefusedError: it has no address of its own, or a fault stands.
+            NotLimpError: at the end it was not seen limp: take the pack off. `let_go` of the error says what was seen.
+        """
+        moved: Moved = self._run(self._work.move(self._who, target, unit, hold_s, stay))
+        return moved
+
+    def limp(self) -> LetGo:
+        """Let it go limp, and look that it is; only engaging or a restart ends that. What it carries may drop.
+
+        Raises:
+            NotLimpError: it was not seen limp within 5 s: take the pack off.
+        """
+        seen: LetGo = self._run(self._work.limp(self._who))
+        return seen
+
+    def show(self, seconds: float) -> bool:
+        """Let it make itself known for 0..10 s: engaged, by a small motion; limp, only by a flag in its report.
+
+        Returns:
+            Whether its arm moves; see `busproto.CAUTIONS` before.
+        """
+        moves: bool = self._run(self._work.show(self._who, seconds))
+        return moves
+
+    def give_address(self, address: int | None, *, channel: int | None = None) -> None:
+        """Give it an address by its uid, and read it back. It goes limp; this object follows it.
+
+        Args:
+            address: 1..239, or None to take its address away.
+            channel: 0..32, set and stored too; None leaves it.
+
+        Raises:
+            AddressConflictError: another answers there; nothing was written.
+            ReadBackError: another uid answers at the address.
+            NotLimpError: it was not seen limp afterwards.
+        """
+        self._run(self._work.give_address(self._who, address, channel))

@@ -1,0 +1,236 @@
+"""What a program gives and gets: values in units. Calculation only."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, Final
+
+from busproto.errors import InputError
+from busproto.ops.addressing import parse_uid
+from busproto.ops.demand_units import check_target
+from busproto.ops.letting_go import LetGo
+from busproto.ops.motion import fault_texts
+from busproto.ops.reports import state_word
+from busproto.ops.roster import Found
+from busproto.ops.survey import firmware_text
+from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UID_BYTES
+from busproto.wire.messages import LIMP_STATES, NOBODY_UID, Description, Memory, Status
+from busproto.wire.parameters import RawValue, parameter_named
+
+Value = float | str | list[float]
+"""A setting as a program reads and sets it: a number in its unit, a word such as "reversed", or a list of numbers."""
+MEMORIES: Final[Mapping[str, Memory]] = {one.name.lower(): one for one in Memory}
+UNITS: Final = ("deg", "%", "us")
+NO_AGE: Final = 0xFFFF
+MIN_HOLD_S, MAX_HOLD_S = 0.1, 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class ActuatorReport:
+    """How one actuator is.
+
+    Attributes:
+        state: a word: "limp", "easing", "following", "lost-limp", "lost-hold", "lost-preset", "released", "faulted".
+        faults: what is wrong, in words.
+        position_deg: where the arm is, deg.
+        demand_deg: where it is driven to; where the arm is while limp, deg.
+        current_ma: of motor and electronics, mA.
+        supply_v: at the actuator, V.
+        temperature_degc: inside, degC.
+        demand_age_ms: since the last valid demand, ms; None for 65 s or more, or never.
+        good_frames, bad_frames: requests it received, counted round at 65536.
+        is_showing: it makes itself known now.
+        is_limp: the arm can be moved by hand.
+    """
+
+    state: str
+    faults: tuple[str, ...]
+    position_deg: float
+    demand_deg: float
+    current_ma: int
+    supply_v: float
+    temperature_degc: float
+    demand_age_ms: int | None
+    good_frames: int
+    bad_frames: int
+    is_showing: bool
+    is_limp: bool
+
+
+def report_of(status: Status) -> ActuatorReport:
+    """A report in units."""
+    return ActuatorReport(
+        state=state_word(status.state),
+        faults=tuple(fault_texts(status.faults)),
+        position_deg=status.position_cdeg / 100,
+        demand_deg=status.demand_cdeg / 100,
+        current_ma=status.current_ma,
+        supply_v=status.supply_mv / 1000,
+        temperature_degc=status.temperature_cdeg / 100,
+        demand_age_ms=None if status.demand_age_ms == NO_AGE else status.demand_age_ms,
+        good_frames=status.good_frames,
+        bad_frames=status.bad_frames,
+        is_showing=bool(status.is_showing),
+        is_limp=status.state in LIMP_STATES,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """What one actuator says of itself. Torque, current and speed are at the highest rated supply.
+
+    Attributes:
+        address: at which it was asked, 1..239.
+        uid: 16 hexadecimal digits.
+        model, firmware: as it says them, firmware such as "2.4".
+        supply_v: lowest and highest rated supply, V.
+        stall_torque_nm: N m.
+        stall_current_a: A.
+        no_load_speed_deg_s: deg/s.
+        mechanical_travel_deg: between its stops, deg.
+        stored_writes: how often its memory was written, counted round at 65536.
+    """
+
+    address: int
+    uid: str
+    model: str
+    firmware: str
+    supply_v: tuple[float, float]
+    stall_torque_nm: float
+    stall_current_a: float
+    no_load_speed_deg_s: int
+    mechanical_travel_deg: float
+    stored_writes: int
+
+    def as_dict(self) -> dict[str, Any]:
+        """As plain data."""
+        return asdict(self)
+
+
+def about_of(address: int, description: Description) -> About:
+    """A description in units."""
+    return About(
+        address=address,
+        uid=description.uid.hex(),
+        model=description.model,
+        firmware=firmware_text(description),
+        supply_v=(description.supply_min_mv / 1000, description.supply_max_mv / 1000),
+        stall_torque_nm=description.stall_torque_mnm / 1000,
+        stall_current_a=description.stall_current_ma / 1000,
+        no_load_speed_deg_s=description.no_load_speed_deg_s,
+        mechanical_travel_deg=description.mechanical_travel_cdeg / 100,
+        stored_writes=description.generation,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """What came of a move.
+
+    Attributes:
+        address: 1..239.
+        target_percent: the demand, -100..100 % of the travel.
+        target_deg: where that puts the arm, by its settings, deg.
+        pulse_us: the same demand as a pulse width, 1000..2000 us.
+        arrived: whether the arm came within 0.3 deg of it.
+        peak_current_ma: the highest current reported on the way, mA.
+        before, held: reports at the beginning, and when it had been held.
+        let_go: what was seen when it was let go; None where it was to stay.
+    """
+
+    address: int
+    target_percent: float
+    target_deg: float
+    pulse_us: float
+    arrived: bool
+    peak_current_ma: int
+    before: ActuatorReport
+    held: ActuatorReport
+    let_go: LetGo | None
+
+
+def value_of(name: str, raw: RawValue) -> Value:
+    """A setting in its unit."""
+    value: Value = parameter_named(name).value(raw)  # type: ignore[assignment]  # what a file may hold
+    return value
+
+
+def values_of(raws: Mapping[str, RawValue]) -> dict[str, Value]:
+    """Settings in their units, by name."""
+    return {name: value_of(name, raw) for name, raw in raws.items()}
+
+
+def raw_of(name: str, given: object) -> RawValue:
+    """The raw count of what a program gave. Raises InputError, which names setting, value, range and unit."""
+    row = parameter_named(name)
+    if isinstance(given, str):
+        return row.from_text(given)
+    return row.from_value(list(given) if isinstance(given, tuple) else given)
+
+
+def memory_named(name: object, *, but: str = "") -> Memory:
+    """One of "working", "stored", "factory". Raises InputError for another, and for `but`."""
+    allowed = {word: memory for word, memory in MEMORIES.items() if word != but}
+    if not isinstance(name, str) or name not in allowed:
+        raise InputError(f"memory {name!r}: one of {', '.join(allowed)} is wanted")
+    return allowed[name]
+
+
+def target_text(target: object, unit: str | None) -> str:
+    """A target as text with its unit: "12.5deg", "40%", "1700us", "centre".
+
+    Raises:
+        InputError: it is none, its unit is not said, or it can be one of no actuator.
+    """
+    if isinstance(target, str):
+        if unit is not None:
+            raise InputError(f"target '{target}': the unit stands in the text, so unit={unit!r} must be left out")
+        if target.strip().lower() == "limp":
+            raise InputError("target 'limp': limp() lets an actuator go, move() moves it")
+        text = target
+    elif isinstance(target, int | float) and not isinstance(target, bool):
+        if unit not in UNITS:
+            given = "without a unit" if unit is None else f"in {unit!r}"
+            raise InputError(f'target {target!r} {given}: say "{target:g}deg", or unit="deg", "%" or "us"')
+        text = f"{float(target)!r}{unit}"
+    else:
+        raise InputError(f'target {target!r}: a text such as "12.5deg" is wanted, or a number and its unit')
+    check_target(text)
+    return text
+
+
+def hold_ns_of(hold_s: object) -> int:
+    """How long to hold, ns. Raises InputError: not 0.1..600 s."""
+    if not isinstance(hold_s, int | float) or isinstance(hold_s, bool) or not MIN_HOLD_S <= hold_s <= MAX_HOLD_S:
+        raise InputError(f"hold_s {hold_s!r}: {MIN_HOLD_S:g}..{MAX_HOLD_S:g} s are allowed")
+    return round(hold_s * 1e9)
+
+
+def address_of(given: object) -> int:
+    """An address. Raises InputError: no whole number 1..239."""
+    if type(given) is not int or not MIN_ADDRESS <= given <= MAX_ADDRESS:
+        raise InputError(f"address {given!r}: a whole number {MIN_ADDRESS}..{MAX_ADDRESS} is wanted")
+    return given
+
+
+def who_of(given: object) -> int | bytes:
+    """An address, or a uid as 8 bytes, of what stands in ``bus[...]``.
+
+    Raises:
+        InputError: neither an address, nor a uid as bytes, as 16 hexadecimal digits or as one that was found.
+    """
+    if isinstance(given, Found):
+        return given.uid
+    if isinstance(given, str):
+        return parse_uid(given)
+    if isinstance(given, bytes | bytearray):
+        if len(given) != UID_BYTES or given == NOBODY_UID:
+            raise InputError(f"uid {bytes(given).hex()}: {UID_BYTES} bytes are wanted, not all zero")
+        return bytes(given)
+    if isinstance(given, int) and not isinstance(given, bool):
+        return address_of(given)
+    raise InputError(
+        f"{given!r}: an actuator is named by its address {MIN_ADDRESS}..{MAX_ADDRESS}, or by its uid (16 digits, or "
+        f"{UID_BYTES} bytes)"
+    )

@@ -1,0 +1,272 @@
+"""What both fronts of the library do, as operations: written once, run by a blocking link or an asyncio one.
+
+`Work` keeps what is known of the bus: who was found where, who was read by its uid. It sends nothing itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from busproto.errors import InputError, NotLimpError, OperationError, ReadBackError
+from busproto.library.values import (
+    About,
+    ActuatorReport,
+    Moved,
+    Value,
+    about_of,
+    address_of,
+    hold_ns_of,
+    memory_named,
+    raw_of,
+    report_of,
+    target_text,
+    value_of,
+    values_of,
+    who_of,
+)
+from busproto.ops import motion, parameter_access
+from busproto.ops.addressing import require_free
+from busproto.ops.demand_units import parse_target, share_to_pulse_us, standing_deg
+from busproto.ops.discovery import PATIENCE_NS, Roster, find
+from busproto.ops.giving import give_address
+from busproto.ops.letting_go import LetGo, OnLine, let_go, let_go_after, require_limp
+from busproto.ops.link import AsyncLink, Link
+from busproto.ops.steps import Steps
+from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
+from busproto.wire.messages import Description
+from busproto.wire.parameters import parameter_named
+
+
+@dataclass(slots=True)
+class Who:
+    """One actuator, as a program named it: by its uid, then its address is looked up; or by its address alone."""
+
+    address: int | None = None
+    uid: bytes | None = None
+
+    def __str__(self) -> str:
+        return f"address {self.address}" if self.uid is None else f"uid {self.uid.hex()}"
+
+
+class Work:
+    """Operations on one bus. Each raises `BusError` as the operations of `busproto.ops` do.
+
+    Attributes:
+        link: only looked at, for what it has let move.
+        at: the address of each uid, as far as it is known now.
+        is_searched: whether these are all that were found.
+        twins: uids that several actuators seem to share.
+    """
+
+    def __init__(self, link: Link | AsyncLink) -> None:
+        self.link = link
+        self.at: dict[bytes, int] = {}
+        self.is_searched = False
+        self.twins: frozenset[bytes] = frozenset()
+        self._confirmed: set[tuple[bytes, int]] = set()
+
+    # --- who is there -------------------------------------------------------------------------------------------
+
+    def find(self, expected: int | None = None, wanted_error: Any = None) -> Steps[Roster]:
+        """See `Bus.find`."""
+        if expected is not None and (type(expected) is not int or not 1 <= expected <= 239):
+            raise InputError(f"expected {expected!r}: None or a whole number 1..239 is wanted")
+        if wanted_error is not None and not (isinstance(wanted_error, float) and 0 < wanted_error < 1):
+            raise InputError(f"wanted_error {wanted_error!r}: None or a chance between 0 and 1 is wanted")
+        roster = yield from find(expected=expected, wanted_error=wanted_error, patience_ns=PATIENCE_NS)
+        self.note(roster)
+        return roster
+
+    def note(self, roster: Roster) -> None:
+        """This is who is there now."""
+        self.at = {one.uid: one.address for one in roster.found}
+        self.is_searched = True
+        self.twins = frozenset(roster.twins)
+        self._confirmed.clear()
+
+    def forget(self) -> None:
+        """Who is where is not known any more."""
+        self.at = {}
+        self.is_searched = False
+        self._confirmed.clear()
+
+    def who(self, given: object) -> Who:
+        """The one that stands in ``bus[...]``. Raises InputError."""
+        found = who_of(given)
+        return Who(uid=found) if isinstance(found, bytes) else Who(address=found)
+
+    def address(self, who: Who) -> Steps[int]:
+        """Where it is. One named by its uid is looked for, and read once, so that no other is taken for it.
+
+        Raises:
+            OperationError: it was not found, or has no address.
+            ReadBackError: another answers at the address where it was found.
+        """
+        if who.uid is None:
+            return address_of(who.address)
+        if who.uid not in self.at:
+            yield from self.find()
+        address = self.at.get(who.uid)
+        if address is None:
+            raise OperationError(UNADDRESSED, f"no actuator with uid {who.uid.hex()} was found: check power and wiring")
+        if address == UNADDRESSED:
+            raise OperationError(address, f"the actuator with uid {who.uid.hex()} has no address: give it one first")
+        if (who.uid, address) not in self._confirmed:
+            found = (yield from parameter_access.describe(address)).uid
+            if found != who.uid:
+                raise ReadBackError(address, "uid", who.uid.hex(), found.hex())
+            self._confirmed.add((who.uid, address))
+        return address
+
+    # --- one actuator -------------------------------------------------------------------------------------------
+
+    def report(self, who: Who) -> Steps[ActuatorReport]:
+        """See `Actuator.report`."""
+        return report_of((yield from motion.report((yield from self.address(who)))))
+
+    def describe(self, who: Who) -> Steps[About]:
+        """See `Actuator.describe`."""
+        address = yield from self.address(who)
+        return about_of(address, (yield from self._description(who, address)))
+
+    def _description(self, who: Who, address: int) -> Steps[Description]:
+        found = yield from parameter_access.describe(address)
+        if who.uid is not None and found.uid != who.uid:
+            raise ReadBackError(address, "uid", who.uid.hex(), found.uid.hex())
+        return found
+
+    def move(self, who: Who, target: object, unit: str | None, hold_s: float, stay: bool) -> Steps[Moved]:
+        """See `Actuator.move`."""
+        text, hold_ns = target_text(target, unit), hold_ns_of(hold_s)
+        address = yield from self.address(who)
+        about = yield from self._description(who, address)
+        settings = yield from parameter_access.read_all(address)
+        share = parse_target(text, settings)
+        action = parameter_named("loss-action").text(settings["loss-action"])
+        came = yield from motion.move(address, share, hold_ns, leave_limp=not stay, loss_action=action)
+        if came.let_go is not None:
+            self.was_let_go(came.let_go)
+        return Moved(
+            address=address,
+            target_percent=share * 100,
+            target_deg=round(standing_deg(share, settings, about.mechanical_travel_cdeg), 4),
+            pulse_us=round(share_to_pulse_us(share), 3),
+            arrived=came.arrived,
+            peak_current_ma=came.peak_current_ma,
+            before=report_of(came.before),
+            held=report_of(came.after),
+            let_go=came.let_go,
+        )
+
+    def limp(self, who: Who) -> Steps[LetGo]:
+        """See `Actuator.limp`."""
+        address = yield from self.address(who)
+        return self.was_let_go((yield from let_go((OnLine(address, who.uid or b""),), everyone=False)))
+
+    def show(self, who: Who, seconds: float) -> Steps[bool]:
+        """See `Actuator.show`."""
+        return (yield from motion.show((yield from self.address(who)), seconds))
+
+    def give_address(self, who: Who, address: int | None, channel: int | None) -> Steps[None]:
+        """See `Actuator.give_address`."""
+        new = UNADDRESSED if address is None else address_of(address)
+        if channel is not None and (address is None or type(channel) is not int or not 0 <= channel <= 32):
+            raise InputError(f"channel {channel!r}: None or a whole number 0..32 is wanted, and an address with it")
+        old = who.address
+        uid = who.uid
+        if uid is None:
+            old = yield from self.address(who)
+            uid = (yield from parameter_access.describe(old)).uid
+        else:
+            old = self.at.get(uid)
+        yield from require_free(uid, new)
+        self.at.pop(uid, None)  # where it is if this fails is not known
+        _, seen = yield from give_address(uid, new, channel)
+        who.uid, who.address = uid, new
+        self.at[uid] = new
+        self._confirmed.add((uid, new))  # its uid was read back there
+        if old is not None:
+            self.link.may_move.discard(old)
+        self.was_let_go(seen)
+
+    # --- its settings -------------------------------------------------------------------------------------------
+
+    def read(self, who: Who, name: str, memory: str = "working") -> Steps[Value]:
+        """One setting in its unit."""
+        parameter_named(name)
+        where = memory_named(memory)
+        address = yield from self.address(who)
+        return value_of(name, (yield from parameter_access.read(address, name, where)))
+
+    def read_all(self, who: Who, memory: str = "working") -> Steps[dict[str, Value]]:
+        """All settings in their units."""
+        where = memory_named(memory)
+        return values_of((yield from parameter_access.read_all((yield from self.address(who)), where)))
+
+    def write(self, who: Who, changes: Mapping[str, Any]) -> Steps[dict[str, Value]]:
+        """Set some; gives those that were changed, as they are now."""
+        raws = {name: raw_of(name, given) for name, given in changes.items()}
+        changed = yield from parameter_access.write((yield from self.address(who)), raws)
+        return {name: value_of(name, now) for name, (_, now) in changed.items()}
+
+    def store(self, who: Who) -> Steps[int]:
+        """See `Settings.store`."""
+        return (yield from parameter_access.commit((yield from self.address(who))))
+
+    def undo(self, who: Who, to: str) -> Steps[dict[str, Value]]:
+        """See `Settings.undo`."""
+        memory = memory_named(to, but="working")
+        return values_of((yield from parameter_access.undo((yield from self.address(who)), memory)))
+
+    # --- letting go ---------------------------------------------------------------------------------------------
+
+    @property
+    def crew(self) -> list[OnLine] | None:
+        """Those that are known to be there; None where nothing is known."""
+        if not self.is_searched:
+            return None
+        return [OnLine(address, uid, count=2 if uid in self.twins else 1) for uid, address in self.at.items()]
+
+    def let_go(self) -> Steps[LetGo]:
+        """See `Bus.let_go`."""
+        return self.was_let_go((yield from let_go(self.crew)), everyone=True)
+
+    @property
+    def let_move(self) -> bool:
+        """Whether anything was told to move or hold that was not seen limp since."""
+        return bool(self.link.may_move)
+
+    def leave(self) -> Steps[LetGo]:
+        """Let go of those that were told to move, and of no others."""
+        crew, everyone = self._left()
+        return self.was_let_go((yield from let_go(crew, everyone=everyone)), everyone=everyone)
+
+    def leave_after(self, error: BaseException) -> Steps[None]:
+        """The same as an error ends the block; the error says what was seen."""
+        crew, everyone = self._left()
+        yield from let_go_after(error, crew, everyone=everyone)
+
+    def _left(self) -> tuple[list[OnLine] | None, bool]:
+        told = self.link.may_move
+        if BROADCAST_ADDRESS in told:
+            return self.crew, True
+        known = {one.address: one for one in self.crew or ()}
+        return [replace(known.get(address, OnLine(address)), count=1) for address in sorted(told)], False
+
+    def was_let_go(self, seen: LetGo, *, everyone: bool = False) -> LetGo:
+        """Take note of who is limp. Raises NotLimpError, whose `let_go` says who was not seen so."""
+        self.saw(seen, everyone=everyone)
+        try:
+            require_limp(seen)
+        except NotLimpError as error:
+            error.let_go = seen
+            raise
+        return seen
+
+    def saw(self, seen: LetGo, *, everyone: bool) -> None:
+        """Take note of who is limp."""
+        if everyone and seen.is_limp:
+            self.link.may_move.clear()
+        self.link.may_move.difference_update(seen.limp)

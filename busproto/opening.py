@@ -1,0 +1,68 @@
+"""Opening a port by its name, for a program and for the command line alike."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from busproto.errors import InputError
+from busproto.transport import SerialTransport, open_transport
+from busproto.transport.serial_port import MAX_BAUD, MIN_BAUD
+
+SIM_SCHEME: Final = "sim://"
+MAX_LATENCY_MS: Final = 1000
+
+
+def check_url(url: str) -> None:
+    """Find out whether a name can be one of a port, as far as that shows without opening it.
+
+    Where it is that of a virtual bus, pyserial knows the simulator from here on.
+
+    Raises:
+        InputError: it cannot.
+        sim.errors.ScenarioError: the scenario that it names cannot be used.
+    """
+    if url.startswith(SIM_SCHEME):
+        _check_sim_url(url)
+    elif url.partition(":")[0] == "sim":
+        raise InputError(f"port '{url}': the virtual bus is reached as sim://SCENARIO?seed=N")
+
+
+def _check_sim_url(url: str) -> None:
+    from sim.handlers.protocol_sim import parse_url  # only whoever wants a virtual bus pays for it
+
+    try:
+        wanted = parse_url(url)
+    except ValueError as error:
+        text = str(error) if url in str(error) else f"'{url}': {error}"
+        raise InputError(text) from error
+    wanted.load()
+
+
+def open_port(url: Any, baud: Any, latency_ms: Any) -> SerialTransport:
+    """A port, ours alone from here on.
+
+    Raises:
+        InputError: a value is of the wrong kind or outside its range, or a scenario cannot be used; nothing was opened.
+        PortBusyError: another program has it.
+        PortUnavailableError: it could not be opened.
+    """
+    if not isinstance(url, str) or not url:
+        raise InputError(f"port {url!r}: a device name or a URL is wanted, such as sim://tow-plane?seed=1")
+    if type(baud) is not int or not MIN_BAUD <= baud <= MAX_BAUD:
+        raise InputError(f"baud {baud!r}: a whole number {MIN_BAUD}..{MAX_BAUD} bits per second is wanted")
+    if latency_ms is not None and not (_is_number(latency_ms) and 0 <= latency_ms <= MAX_LATENCY_MS):
+        raise InputError(f"latency_ms {latency_ms!r}: None or 0..{MAX_LATENCY_MS} ms is wanted")
+    if url.startswith(SIM_SCHEME):
+        from sim.errors import SimError
+
+        try:
+            check_url(url)
+        except SimError as error:
+            raise InputError(str(error)) from error
+    else:
+        check_url(url)
+    return open_transport(url, baud, latency_ns=None if latency_ms is None else round(latency_ms * 1e6))
+
+
+def _is_number(given: Any) -> bool:
+    return isinstance(given, int | float) and not isinstance(given, bool)

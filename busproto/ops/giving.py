@@ -1,0 +1,46 @@
+"""Giving one actuator an address, and a channel where wanted, and looking at it when that is done."""
+
+from __future__ import annotations
+
+from busproto.errors import PortClosedError
+from busproto.ops.addressing import write_address
+from busproto.ops.letting_go import LetGo, OnLine, let_go, let_go_after
+from busproto.ops.parameter_access import commit, write
+from busproto.ops.steps import Steps
+from busproto.wire.frame import UNADDRESSED
+from busproto.wire.messages import Description
+
+
+def give_address(uid: bytes, address: int, channel: int | None = None) -> Steps[tuple[Description | None, LetGo]]:
+    """Write an address that is known to be free, read it back, and look how the actuator is then: an assign leaves it
+    limp; once it has answered, it is looked at however this ends.
+
+    Args:
+        uid: 8 bytes.
+        address: 1..239, or 240 (F0h) to take its address away.
+        channel: set and stored too; None leaves it.
+
+    Returns:
+        What it says of itself there, None without an address; and what was seen when it was let go.
+
+    Raises:
+        BusError: see `busproto.ops.addressing.assign`, which also finds out whether the address is free.
+    """
+    crew = [] if address == UNADDRESSED else [OnLine(address, uid)]
+    is_given = False
+    try:
+        description = yield from write_address(uid, address)
+        is_given = True
+        if channel is not None:
+            yield from write(address, {"channel": channel})
+            yield from commit(address)
+    except GeneratorExit:
+        raise  # no link runs this any more, so nothing can be sent
+    except BaseException as error:
+        if is_given:
+            yield from let_go_after(error, crew or None, everyone=False)
+        elif not isinstance(error, Exception) or isinstance(error, PortClosedError):
+            # broken off: at which address it is now is not known, so all are asked
+            yield from let_go_after(error, crew or None, everyone=False, others=True)
+        raise
+    return description, (yield from let_go(crew, everyone=False))
