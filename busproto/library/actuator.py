@@ -38,7 +38,7 @@ class Settings(Mapping[str, Value]):
         return value
 
     def __setitem__(self, name: str, value: object) -> None:
-        self._run(self._work.write(self._who, {name: value}))
+        self._run(self._work.set(self._who, name, value))
 
     def __delitem__(self, name: str) -> None:
         raise InputError(f"setting '{name}': a setting cannot be taken away; undo() puts back what was stored")
@@ -74,7 +74,7 @@ class Settings(Mapping[str, Value]):
         Returns:
             Those that were changed, as they are now; what was so already is not written.
         """
-        changed: dict[str, Value] = self._run(self._work.write(self._who, changes))
+        changed: dict[str, Value] = self._run(self._work.update(self._who, changes))
         return changed
 
     def store(self) -> int:

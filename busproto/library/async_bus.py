@@ -58,7 +58,7 @@ class AsyncSettings:
 
     async def set(self, name: str, value: object) -> None:
         """Set one, read back; ``settings[name] = value`` of the twin."""
-        await self._run(self._work.write(self._who, {name: value}))
+        await self._run(self._work.set(self._who, name, value))
 
     async def as_dict(self, memory: str = "working") -> dict[str, Value]:
         """As `Settings.as_dict`."""
@@ -67,7 +67,7 @@ class AsyncSettings:
 
     async def update(self, changes: Mapping[str, object]) -> dict[str, Value]:
         """As `Settings.update`."""
-        changed: dict[str, Value] = await self._run(self._work.write(self._who, changes))
+        changed: dict[str, Value] = await self._run(self._work.update(self._who, changes))
         return changed
 
     async def store(self) -> int:

@@ -157,7 +157,7 @@ def record_in(given: object) -> Record:
 def _path(given: object, wanted: str) -> Path:
     if isinstance(given, str | PathLike):
         return Path(given)
-    raise InputError(f"{given!r}: {wanted}, is wanted")
+    raise InputError(f"{given!r}: {wanted} is wanted")
 
 
 def audit_line(work: Work, given: Plan | AnyPath) -> Steps[Audit]:

@@ -111,6 +111,10 @@ class Work:
         address = self.at.get(who.uid)
         if address is None:
             raise OperationError(UNADDRESSED, f"no actuator with uid {who.uid.hex()} was found: check power and wiring")
+        if who.uid in self.twins:
+            raise OperationError(
+                address, f"several actuators have the uid {who.uid.hex()}: unplug all but one, then find() again"
+            )
         if address == UNADDRESSED:
             raise OperationError(address, f"the actuator with uid {who.uid.hex()} has no address: give it one first")
         if (who.uid, address) not in self._confirmed:
@@ -150,7 +154,7 @@ class Work:
             self.was_let_go(came.let_go)
         return Moved(
             address=address,
-            target_percent=share * 100,
+            target_percent=round(share * 100, 2),
             target_deg=round(standing_deg(share, settings, about.mechanical_travel_cdeg), 4),
             pulse_us=round(share_to_pulse_us(share), 3),
             arrived=came.arrived,
@@ -205,8 +209,15 @@ class Work:
         where = memory_named(memory)
         return values_of((yield from parameter_access.read_all((yield from self.address(who)), where)))
 
-    def write(self, who: Who, changes: Mapping[str, Any]) -> Steps[dict[str, Value]]:
+    def set(self, who: Who, name: str, given: object) -> Steps[None]:
+        """Set one, read back."""
+        raw = raw_of(name, given)
+        yield from parameter_access.write((yield from self.address(who)), {name: raw})
+
+    def update(self, who: Who, changes: Any) -> Steps[dict[str, Value]]:
         """Set some; gives those that were changed, as they are now."""
+        if not isinstance(changes, Mapping):
+            raise InputError(f"settings {changes!r}: a mapping of names to values is wanted")
         raws = {name: raw_of(name, given) for name, given in changes.items()}
         changed = yield from parameter_access.write((yield from self.address(who)), raws)
         return {name: value_of(name, now) for name, (_, now) in changed.items()}

@@ -30,6 +30,7 @@ engage = operation(motion.engage)
 move = operation(motion.move)
 release = operation(motion.release)
 report = operation(motion.report)
+report_round = operation(motion.report_round)
 restart = operation(motion.restart)
 stream = operation(motion.stream)
 take_demand_away = operation(motion.take_demand_away)
@@ -69,6 +70,7 @@ __all__ = [
     "release",
     "release_all",
     "report",
+    "report_round",
     "require_limp",
     "restart",
     "stream",

@@ -20,6 +20,8 @@ from busproto.wire.messages import MAX_CHANNELS
 
 RawValue = int | tuple[int, ...]
 MAX_TABLE_POINTS: Final = 33
+MOST_SHOWN: Final = 40
+"""So many characters of a value are shown that is none."""
 FINER_THAN_A_COUNT: Final = 1e-4
 """Share of a raw count by which a given number may miss a whole one (what is left of decimal fractions in binary)."""
 
@@ -104,7 +106,7 @@ class Parameter:
             raise EncodeError(self.name, f"{len(values)} points; none or 2..{self.points} are allowed")
         for value in values:
             if type(value) is not int:
-                raise EncodeError(self.name, f"{value!r} is not a raw value: {self.raw_range_text()}")
+                raise EncodeError(self.name, f"{_brief(value)} is not a raw value: {self.raw_range_text()}")
             if not self.low <= value <= self.high:
                 raise EncodeError(self.name, f"{self.text(value)} is outside {self.range_text()}")
         return values
@@ -174,7 +176,7 @@ class Parameter:
     def _number(self, given: object) -> int:
         """The raw count of a number in the unit, range not checked. Refuses what is no number, or finer."""
         if isinstance(given, bool) or not isinstance(given, int | float) or not abs(given) <= 1e9:
-            raise InputError(f"{self.name}: {given!r} is not {self.range_text()}")
+            raise InputError(f"{self.name}: {_brief(given)} is not {self.range_text()}")
         raw = self.scaled_to_raw(given)
         if abs(raw - given * self.counts_per_unit) > FINER_THAN_A_COUNT:
             raise InputError(f"{self.name}: {given:g} is finer than its step of {self.count_unit or 1}")
@@ -200,6 +202,12 @@ class Parameter:
             wanted = "a list of numbers with commas" if self.points else self.range_text()
             raise InputError(f"{self.name}: '{text}' is not {wanted}") from error
         return self.from_value(given)
+
+
+def _brief(given: object) -> str:
+    """What was given, as it is told of; of something very long the beginning."""
+    text = repr(given)
+    return text if len(text) <= MOST_SHOWN else f"{text[:MOST_SHOWN]}..."
 
 
 def _choices(*names: str) -> Mapping[str, int]:
