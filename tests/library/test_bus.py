@@ -458,7 +458,7 @@ def test_a_device_that_we_have_open_already_is_busy() -> None:
 
 def test_all_tell_what_they_are() -> None:
     one = harbour()
-    bus, port = opened(one)
+    bus, _ = opened(one)
     bus.find()
     with pytest.raises(busproto.AddressConflictError):
         bus[60].report()
