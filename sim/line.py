@@ -548,10 +548,9 @@ class Line:
 
     def _waveform(self) -> list[int]:
         """The waveform of the group; what was there before the newest of it began is not computed again."""
-        newest = self._group[self._in_wave :] if self._wave is not None else self._group
         if self._wave is None:
             self._wave = self.waveform_of(self._group)
-        elif newest:
+        elif newest := self._group[self._in_wave :]:
             from_ns = min(one.start_ns for one in newest)
             driving = [one for one in self._group if one.end_ns > from_ns]
             self._wave = joined(self._wave, self.waveform_of(driving), from_ns)

@@ -202,7 +202,8 @@ def apply_plan(
         )
     job = job_of_prospect(prospect, wrong_hardware, {"port": work.link.transport.url})
     harmed = tuple(one.text for one in found.harmed)
-    _require_agreed(job, agree, Proposal("", (), "", harmed, prospect.wrong, prospect.unclaimed))
+    proposal = Proposal(job.title, job.todo, job.interrupted, harmed, prospect.wrong, prospect.unclaimed)
+    _require_agreed(proposal, agree)
     applied = yield from _carry_out(work, job)
     after = audit(plan, seating, (yield from _again(work, job)), matches)
     return Outcome(applied, after, prospect.wrong)
@@ -239,7 +240,7 @@ def restore_record(
             f"not on the line: {who}. Plug in and power them, or say those_present=True. Nothing was changed",
         )
     job = job_of_record(record, before, journal_path=journal_path, about={"port": work.link.transport.url})
-    _require_agreed(job, agree, Proposal("", ()))
+    _require_agreed(Proposal(job.title, job.todo, job.interrupted), agree)
     applied = yield from _carry_out(work, job)
     seen = yield from _again(work, job)
     now = record_of(seen, title="the bus now", made=now_text(), functions={})
@@ -302,16 +303,13 @@ def _require_proven(before: Survey) -> None:
         raise NotProvenError(before.roster.reason)
 
 
-def _require_agreed(job: Job, agree: Agree, proposal: Proposal) -> None:
+def _require_agreed(proposal: Proposal, agree: Agree) -> None:
     """Ask, where there is anything to do. Raises NotAgreedError, InputError."""
     if agree is not True and not callable(agree):
         raise InputError(f"agree {agree!r}: True is wanted, or a function that is shown the changes and gives True")
-    if not job.todo or agree is True:
+    if not proposal.changes or agree is True:
         return
-    shown = Proposal(
-        job.title, job.todo, job.interrupted, proposal.harmed, proposal.wrong_hardware, proposal.by_address
-    )
     with INTERRUPTS.at_once():
-        is_agreed = agree(shown)
+        is_agreed = agree(proposal)
     if is_agreed is not True:
-        raise NotAgreedError(f"{job.title}: the changes were not agreed to. Nothing was changed")
+        raise NotAgreedError(f"{proposal.title}: the changes were not agreed to. Nothing was changed")

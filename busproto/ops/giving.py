@@ -37,10 +37,8 @@ def give_address(uid: bytes, address: int, channel: int | None = None) -> Steps[
     except GeneratorExit:
         raise  # no link runs this any more, so nothing can be sent
     except BaseException as error:
-        if is_given:
-            yield from let_go_after(error, crew or None, everyone=False)
-        elif not isinstance(error, Exception) or isinstance(error, PortClosedError):
-            # broken off: at which address it is now is not known, so all are asked
-            yield from let_go_after(error, crew or None, everyone=False, others=True)
+        is_broken_off = not isinstance(error, Exception) or isinstance(error, PortClosedError)
+        if is_given or is_broken_off:  # where it is, is not known until it has answered: all are asked then
+            yield from let_go_after(error, crew or None, everyone=False, others=not is_given)
         raise
     return description, (yield from let_go(crew, everyone=False))

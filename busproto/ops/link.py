@@ -22,7 +22,7 @@ from busproto.ops.effects import effect_of, lets_move
 from busproto.ops.operation import begun
 from busproto.ops.steps import Clash, Done, LettingGo, Moved, Now, Pause, Progress, Step, Steps
 from busproto.session import Ask, Expect, Heard, Session, SessionState
-from busproto.transport.base import Transport
+from busproto.transport.base import ClosedBehind, Transport
 from busproto.wire.messages import Assign, Present, Release
 
 T = TypeVar("T")
@@ -171,7 +171,7 @@ class _Pump:
             self.session.echoes, self.session.counts = echoes, counts
 
 
-class Link(_Pump):
+class Link(_Pump, ClosedBehind):
     """Runs operations on a blocking transport.
 
     Attributes:
@@ -263,14 +263,6 @@ class Link(_Pump):
         """Close session and port."""
         self.session.close()
         self.transport.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
 
 class AsyncLink(_Pump):

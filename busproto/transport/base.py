@@ -47,7 +47,7 @@ class Transport(Protocol):
 
 
 class ClosedBehind:
-    """A port that is closed where the ``with`` block ends that it was opened for, also by an error."""
+    """What is closed where the ``with`` block ends that it was opened for, also by an error."""
 
     def close(self) -> None:
         """Let go of the port."""

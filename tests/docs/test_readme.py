@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 import shlex
 import subprocess
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -21,6 +20,7 @@ from busproto.cli import COMMANDS, exit_codes, run
 from busproto.wire.parameters import BY_NAME
 from sim import scenario
 from tests.docs import markdown
+from tests.docs.examples import assert_runs
 from tests.docs.markdown import ROOT, Block
 
 PAGES: Final = ("README.md", "DEVELOPERS.md")
@@ -120,17 +120,7 @@ def test_readme_shows_every_command_and_most_are_run() -> None:
 
 @pytest.mark.parametrize("block", runnable_blocks("python"), ids=str)
 def test_an_example_runs(block: Block, tmp_path: Path) -> None:
-    done = subprocess.run(
-        [sys.executable, "-W", "error", "-c", block.text],
-        cwd=tmp_path,
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        timeout=PATIENCE_S,
-    )
-    assert (done.returncode, done.stderr) == (0, "")
-    if "print(" in block.text:
-        assert done.stdout.strip()
+    assert_runs(block, tmp_path)
 
 
 def test_a_block_that_is_not_run_says_why() -> None:

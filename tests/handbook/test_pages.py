@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import shlex
 import subprocess
-import sys
 import tomllib
 from pathlib import Path
 from typing import Final
@@ -14,7 +13,8 @@ import pytest
 
 from busproto import handbook
 from busproto.cli import run
-from tests.cli.helpers import PATIENCE_S, ROOT, CommandLine, make_bench
+from tests.cli.helpers import ROOT, CommandLine, make_bench
+from tests.docs.examples import assert_runs
 from tests.docs.markdown import anchors
 from tests.handbook.walking import blocks_of, bus_of, steps_in, walk
 
@@ -64,16 +64,7 @@ def test_python_and_toml_of_a_page_are_sound(page: handbook.Topic, tmp_path: Pat
         if block.language == "toml":
             tomllib.loads(block.text)
         if block.language == "python" and block.not_run is None:
-            done = subprocess.run(
-                [sys.executable, "-W", "error", "-c", block.text],
-                cwd=tmp_path,
-                stdin=subprocess.DEVNULL,
-                capture_output=True,
-                text=True,
-                timeout=PATIENCE_S,
-            )
-            assert (done.returncode, done.stderr) == (0, ""), str(block)
-            assert done.stdout.strip() or "print(" not in block.text
+            assert_runs(block, tmp_path)
 
 
 @pytest.mark.parametrize("page", OURS, ids=named)
