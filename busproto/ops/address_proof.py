@@ -18,7 +18,6 @@ from busproto.ops.discovery import (
     MOST_ERROR,
     MOST_PAUSE_NS,
     ODD_PASSES,
-    QUIET_PER_DOUBT,
     SILENT_PASSES,
     SPREAD_NS,
     TOO_LONG,
@@ -37,7 +36,10 @@ ADDRESS_PASSES: Final = 3
 BOOK_BYTES: Final = HEADER_BYTES + 3 + ADDRESS_MAP_BYTES + FRAMING_BYTES
 NO_CALLS: Final = Account((), Counter(), Counter())
 ILL_MAP: Final = "the plan itself gives one address twice, or leaves an actuator without one"
-STRANGER: Final = "an actuator answers that has no address of the map, or shares one"
+STRANGER: Final = (
+    "something came that no actuator of the map accounts for: one that has no address of the map, two at one address, "
+    "or noise"
+)
 NOBODY: Final = "no actuator is in the map, and silence alone proves nothing"
 
 
@@ -93,9 +95,11 @@ def prove_addresses(
             break
         twice = sum(confirmed[uid] >= MIN_PASSES for uid in order)
         yield Progress("proving the addresses", twice, len(order))
-        wanted = DOUBT_PASSES + QUIET_PER_DOUBT * doubts if doubts else ODD_PASSES if is_odd else ADDRESS_PASSES
+        wanted = DOUBT_PASSES if doubts else ODD_PASSES if is_odd else ADDRESS_PASSES
         spread_ns = SPREAD_NS if is_odd else 0
         if quiet >= wanted and twice == len(order) and seen == frozenset(order):
+            if doubts:
+                break
             ended_ns = yield from now()
             if ended_ns - quiet_ns >= spread_ns and odds.one_is_missing(order, NO_CALLS) <= MOST_ERROR:
                 poor = odds.poor(order)

@@ -5,9 +5,9 @@ broadcast enrols those that were understood, by a mark each. The window ends whe
 read. The proof is the book: the marks of all that were found are broadcast; each that finds its own answers one byte
 in its place, every other powered actuator speaks up behind. A list is called proven only when each one in it was
 confirmed in at least two passes with fresh salts, and no other spoke up in at least two. Anything odd makes the proof
-a long one: calls and books in turn, spread over a time longer than what is likely to be the cause. What came that no
-listed actuator accounts for is worked off by quiet passes in a row, and told. Otherwise the list is "not proven", with
-the reason.
+a long one: calls and books in turn, spread over a time longer than what is likely to be the cause. Where something came
+that no listed actuator accounts for, no number of quiet passes behind it makes the list a proven one: it is "not
+proven", with the reason.
 
 The host's rules use bytes and their order only; a USB adapter hides when they came.
 """
@@ -72,13 +72,13 @@ ODD_PASSES: Final = 16
 """Quiet passes wanted where one that is listed was missed, or an echo was. With 6, two with one uid that drowned each
 other in the first passes stood in the list as one, and one that answers one time in ten was missed (virtual bus, in
 one search of 100 000 each)."""
-DOUBT_PASSES: Final = 30
-QUIET_PER_DOUBT: Final = 4
-"""Quiet passes wanted in a row where something came that no listed actuator accounts for, and so many more for each
-time it did. Few quiet ones prove little against one that speaks rarely: with 20 and 4, 6 of 113 000 lists that were
-called proven lacked one that had contact for 1 ms in 20 to 50, and that had given one to four signs (virtual bus)."""
-ODD_SAYINGS: Final = 3
-DOUBT_SAYINGS: Final = 6
+DOUBT_PASSES: Final = 6
+"""Quiet passes in a row where something came that no listed actuator accounts for: whoever it was has had so many
+chances to be listed, and none makes the list a proven one. Quiet passes prove little against one that speaks rarely:
+when 30 of them, and 4 more for each such sign, were taken for a proof, 4 of 101 653 lists lacked one that had contact
+for 1 ms in 20 to 50 or had met with noise, and each of them had given signs (virtual bus)."""
+CALL_SAYINGS: Final = 3
+"""How often a call is said in one breath where anything was odd."""
 SPREAD_NS: Final = 300 * MS
 """From the first quiet pass behind the last doubt to the last, where anything was odd: longer than an actuator is
 likely to be deaf, without power or late at a time."""
@@ -240,7 +240,7 @@ def _prove(search: Search, wanted_error: float | None, max_passes: int, patience
         is_silent = True
         if is_doubtful:
             yield Pause(round(MOST_PAUSE_NS * search.rng.random()))
-            sayings = DOUBT_SAYINGS if _doubts(search, search.account()) else ODD_SAYINGS
+            sayings = CALL_SAYINGS
             is_silent = yield from _nobody_answers(search, at, sayings)
             # what is late gives way to the next request: it shows behind a call, or behind a book
             yield Pause(round(MOST_PAUSE_NS * search.rng.random()))
@@ -293,6 +293,8 @@ def _prove(search: Search, wanted_error: float | None, max_passes: int, patience
             continue
         calls = search.account()
         if not waiting and (yield from _is_enough(search, at, calls)):
+            if _doubts(search, calls):
+                break
             miss = at.odds.one_is_missing(everyone, calls)
             since_ns = at.each_since_ns(everyone)
             if miss <= wanted and since_ns is not None:
@@ -327,8 +329,7 @@ def _doubts(search: Search, calls: Account) -> int:
 
 def _quiet_wanted(search: Search, calls: Account) -> int:
     """Quiet passes wanted where anything was odd."""
-    doubts = _doubts(search, calls)
-    return DOUBT_PASSES + QUIET_PER_DOUBT * doubts if doubts else ODD_PASSES
+    return DOUBT_PASSES if _doubts(search, calls) else ODD_PASSES
 
 
 def _is_enough(search: Search, at: _Progress, calls: Account) -> Steps[bool]:

@@ -119,8 +119,9 @@ class Account:
 def account(calls: list[CallHeard], known: Iterable[bytes], epoch: int) -> Account:
     """Hold what each call brought against what the known actuators must have done.
 
-    One that was first understood in a later call had to answer this one too. Where it was not understood, another that
-    was not understood either must have had a slot near its own, or its answer met with something else.
+    One that was first understood in a later call had to answer this one too, if it had power and heard it. Where it was
+    not understood, its answer met with that of another which was not understood either and had a slot near its own.
+    Bytes that were not understood come from such only; what is more than they had to say is left unexplained.
     """
     first: dict[bytes, int] = {}
     for number, call in enumerate(calls):
@@ -136,20 +137,22 @@ def account(calls: list[CallHeard], known: Iterable[bytes], epoch: int) -> Accou
         # one that was understood before, and is again, has not taken note that it was
         missed.update(uid for uid in call.read if first[uid] < number)
         waited = [uid for uid in known if first[uid] > number] if number < last else []
+        together = _together(call, waited, epoch)
+        # one that met with no other did not hear the call, or had no power yet
+        missed.update(set(waited) - together)
         if not call.unread:
-            missed.update(waited)
-        elif not _explains(call, waited, epoch):
+            missed.update(together)
+        elif call.unread > len(together) * (PRESENT_BYTES + SPARE_BYTES):
             unexplained.append(number)
     return Account(tuple(unexplained), missed, heard)
 
 
-def _explains(call: CallHeard, waited: list[bytes], epoch: int) -> bool:
-    if len(waited) < 2 or call.unread > len(waited) * (PRESENT_BYTES + SPARE_BYTES):
-        return False
+def _together(call: CallHeard, waited: list[bytes], epoch: int) -> set[bytes]:
+    """Those of the waiting that had a slot near another's in a call, so that their answers may have met."""
     near = NEAR_SLOTS + math.ceil(CLOCKS_APART * call.slots)
-    slots = sorted(slot_of(uid_hash(uid, epoch, call.salt), call.slots) for uid in waited)
-    gaps = [call.slots, *(after - before for before, after in pairwise(slots)), call.slots]
-    return all(min(before, after) <= near for before, after in pairwise(gaps))
+    by_slot = sorted((slot_of(uid_hash(uid, epoch, call.salt), call.slots), uid) for uid in waited)
+    pairs = ((one, other) for (at, one), (then, other) in pairwise(by_slot) if then - at <= near)
+    return {uid for pair in pairs for uid in pair}
 
 
 def poor_text(poor: Mapping[bytes, tuple[int, int]], addresses: Mapping[bytes, int]) -> str:

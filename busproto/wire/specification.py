@@ -356,15 +356,15 @@ are not enrolled, said twice in one breath behind the first quiet book, brought 
 easily missed). What is left of 55 ms is spent on listening for what comes late, up to 30 ms, and on more calls.
 
 *Doubts and misses.* A doubt is whatever came that no listed actuator accounts for: a byte between two requests;
-bytes of a window, where those that were found later, and had to answer in it too, did not share a slot; a byte
-behind a book that is more than its places had to say, or such as one says that is not in it. A miss is a listed
-actuator that had to answer and was not heard, in a window, of a call that enrolled it, or of a book: it heard
-nothing, or was not heard, which is the same to the host. With either, or with an echo that was broken, the
-proof becomes a long one: a call said several times and a book, in turn,
-each after a pause of up to 80 ms drawn by chance. With misses alone
-16 quiet passes are wanted, with doubts 30 in a row and 4 more for each, all since the last doubt, and in any
-case over 300 ms; each actuator has been confirmed twice since then, and once in the last four passes. Never
-proven: an empty list; one in which an actuator answers fewer than three of five books, as is certain to 99 %;
+bytes of a window that are more than those had to say which were found later, had to answer in it too and had
+slots near each other; a byte behind a book that is more than its places had to say, or such as one says that is
+not in it. A miss is a listed actuator that had to answer and was not heard, in a window, of a call that
+enrolled it, or of a book: it heard nothing, or was not heard, which is the same to the host. With either, or
+with an echo that was broken, the proof becomes a long one: a call said several times and a book, in turn, each
+after a pause of up to 80 ms drawn by chance. 16 quiet passes are wanted then, over 300 ms at least; each
+actuator has been confirmed twice since the last doubt, and once in the last four passes. Never proven: a list
+with a doubt, whatever number of quiet passes comes behind it (six are made, so that the list is as good as it
+can be); an empty list; one in which an actuator answers fewer than three of five books, as is certain to 99 %;
 one while a uid was said with a good check and does not answer as it should, was said when it was not asked for,
 from two addresses, or twice. A uid with another's tag counts as not read. The search ends after 20 s at the
 latest.

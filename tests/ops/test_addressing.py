@@ -432,6 +432,19 @@ def test_an_empty_map_is_not_proven_where_a_single_byte_was_heard() -> None:
     assert one.run(prove_addresses({}, rng=random.Random(1))) != ""
 
 
+def test_a_single_byte_that_no_actuator_of_the_map_said_is_no_proof_whatever_comes_behind() -> None:
+    one = box()
+    plan = planned(one, 6, 1)
+
+    def speak() -> None:
+        bus = one.bus
+        bus.kernel.at(bus.kernel.now_ns + 5_600 * US, lambda: bus.line.transmit(one, b"\x55"))
+
+    one.hooked(once(AddressBook, speak))
+    assert one.run(prove_addresses(plan, rng=random.Random(1))) == STRANGER
+    assert one.run(prove_addresses(plan, rng=random.Random(1))) == ""
+
+
 def test_one_has_no_address_yet() -> None:
     for seed in seeds(5):
         one = box(seed)

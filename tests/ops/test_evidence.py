@@ -47,8 +47,8 @@ def call(read: tuple[bytes, ...], unread: int, salt: int = 7) -> CallHeard:
     ("is_apart", "read", "unread", "later", "doubt", "missed"),
     [
         (False, 0, 24, 2, False, 0),  # two in one slot: a collision
-        (True, 0, 48, 2, True, 0),  # two in slots of their own: each met with something else
-        (False, 0, 24, 1, True, 0),  # one of them was never understood: the other met with what?
+        (True, 0, 48, 2, True, 2),  # two in slots of their own: each was hit by something else
+        (False, 0, 24, 1, True, 1),  # one of them was never understood: the other met with what?
         (False, 0, 24, 0, True, 0),  # bytes, and none was ever found
         (True, 2, 0, 0, False, 0),  # both understood
         (True, 2, 3, 0, True, 0),  # both understood, and more came
@@ -65,6 +65,22 @@ def test_what_a_window_brought_is_held_against_those_found(
     assert found.unexplained == ((0,) if doubt else ())
     assert sum(found.missed.values()) == missed
     assert sum(found.heard.values()) == read + later
+
+
+@pytest.mark.parametrize(("unread", "doubt", "missed"), [(24, False, 1), (52, False, 1), (53, True, 1), (0, False, 3)])
+def test_one_that_had_no_power_yet_spoils_nothing_where_two_others_met(unread: int, doubt: bool, missed: int) -> None:
+    """What two in one slot had to say is no doubt because a third, far from them, did not say anything."""
+    both = uids_by_slot(128, 7, apart=False)
+    at = slot_of(uid_hash(both[0], EPOCH, 7), 128)
+    third = next(
+        uid
+        for uid in (uid_of(number) for number in range(2, 10_000))
+        if abs(slot_of(uid_hash(uid, EPOCH, 7), 128) - at) >= 64
+    )
+    found = account([call((), unread), call((*both, third), 0, 8)], [*both, third], EPOCH)
+    assert found.unexplained == ((0,) if doubt else ())
+    assert sum(found.missed.values()) == missed
+    assert not unread or found.missed[third] == 1
 
 
 def test_one_that_answers_again_has_missed_that_it_was_understood() -> None:

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busproto.ops import Link, Roster, find
-from busproto.ops.discovery import ODD_PASSES, PATIENCE_NS, SILENT_PASSES, SOMETHING_WAS_HEARD, SPREAD_NS
+from busproto.ops.discovery import DOUBT_PASSES, ODD_PASSES, PATIENCE_NS, SILENT_PASSES, SOMETHING_WAS_HEARD, SPREAD_NS
 from busproto.ops.steps import exchange
 from busproto.session import Ask
 from busproto.wire import Message
@@ -36,7 +36,7 @@ def search(one: Box, seed: int) -> Roster:
 @pytest.mark.parametrize("echo", [True, False])
 @pytest.mark.parametrize(
     ("rate", "least_share"),
-    [(1e-4, 1.0), (1e-3, 1.0), (5e-3, 0.6), (2e-2, 0.0)],
+    [(1e-4, 0.9), (1e-3, 0.6), (5e-3, 0.1), (2e-2, 0.0)],
 )
 def test_never_proven_and_wrong_under_noise(rate: float, least_share: float, echo: bool) -> None:
     proven = []
@@ -45,7 +45,9 @@ def test_never_proven_and_wrong_under_noise(rate: float, least_share: float, ech
             one = box(seed, echo=echo)
             one.add_many(count, seed, address=lambda number: (UNADDRESSED, 1, number + 1)[number % 3])
             one.noise(rate)
-            proven.append(right_or_not_proven(search(one, seed), one.truth))
+            roster = search(one, seed)
+            proven.append(right_or_not_proven(roster, one.truth))
+            assert not (roster.proven and roster.doubts)
     assert sum(proven) >= least_share * len(proven)
 
 
@@ -224,7 +226,9 @@ def test_devices_that_reset_in_mid_search_stay_in_the_list(kind: type[Message], 
 
         one.hooked(once(kind, reset, number=number))
         roster = search(one, seed)
-        assert right_or_not_proven(roster, one.truth), roster.reason
+        # where two that were enrolled already answered again in one slot, what came of it is nothing that was owed
+        assert right_or_not_proven(roster, one.truth) or roster.doubts, roster.reason
+        assert listed(roster) == one.truth
         assert roster.gone == ()
 
 
@@ -353,7 +357,8 @@ def test_a_device_of_another_kind_that_keeps_talking_is_not_proven(says: bytes) 
         assert roster.reason
 
 
-def test_a_device_that_stops_talking_does_not_spoil_the_list() -> None:
+def test_a_device_that_stops_talking_does_not_spoil_the_list_but_its_proof() -> None:
+    """What it said was not accounted for: no quiet pass that comes behind makes that undone."""
     one = box(3)
     one.add_many(3, 3)
     talker = Talker(one, b"\x55\x66")
@@ -366,7 +371,11 @@ def test_a_device_that_stops_talking_does_not_spoil_the_list() -> None:
             talker.hook(message)
 
     one.hooked(hook)
-    assert right_or_not_proven(search(one, 3), one.truth)
+    roster = search(one, 3)
+    assert (listed(roster), roster.proven, roster.doubts > 0) == (one.truth, False, True)
+    assert f"{roster.doubts} times" in roster.reason
+    assert roster.passes <= 3 + DOUBT_PASSES
+    assert search(one, 3).proven, "the next search finds a quiet line"
 
 
 def test_a_uid_that_is_nobodys_is_never_listed() -> None:

@@ -70,7 +70,8 @@ def test_never_wrong_and_sure_under_noise(count: int) -> None:
     many = len(seeds(40))
     score = play("countdown", Case(count, noise=1e-3), many)
     assert score.sure == 0
-    assert score.proven >= 0.95 * many
+    assert score.found == count
+    assert score.proven >= 0.6 * many  # a third of the searches met with a byte that no actuator had said
 
 
 def test_latecomers_are_found_or_the_list_is_not_proven() -> None:
