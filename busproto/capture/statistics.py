@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from busproto.capture import bulk
 from busproto.capture.pcapng import Capture, read
 from busproto.capture.pieces import BAD, BYTE, GOOD, RUN, kind_of
 from busproto.capture.recorder import airtime_ns
@@ -264,15 +263,10 @@ def facts_of(capture: Capture) -> Iterator[Fact]:
 
 
 def statistics_of(path: Path | str) -> tuple[Statistics, str]:
-    """Count a file, many frames at once where that can be done; also what is wrong with its end, "" for nothing.
+    """Count a file; also what is wrong with its end, "" for nothing.
 
     Raises:
         FileError: as `busproto.capture.pcapng.read`.
     """
-    many = bulk.load(path)
-    if many is not None:
-        from busproto.capture.bulk_count import count_bulk
-
-        return count_bulk(many), ""
     capture = read(path)
     return count(facts_of(capture), capture.baud), capture.cut

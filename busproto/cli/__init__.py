@@ -55,6 +55,20 @@ COMMANDS: Final = {
     "handbook": "Read the handbook that comes with the program; no network is needed.",
 }
 
+_ROOMS: Final = {
+    "look": "ports find show watch",
+    "change": "address set audit claim apply",
+    "move": "move hand match trial",
+    "records": "save restore compare replace card",
+    "plan": "plan rig",
+    "bus": "bus demo lesson serve wave",
+    "files": "decode stats replay spec handbook",
+}
+MODULE_OF: Final = {
+    name: f"busproto.cli.{room}.{name}_command" for room, names in _ROOMS.items() for name in names.split()
+}
+"""In which module each command stands."""
+
 EPILOG: Final = "\n".join(
     [
         "\b",
@@ -79,7 +93,7 @@ class _Commands(click.Group):
     def get_command(self, context: click.Context, name: str) -> click.Command | None:
         if name not in COMMANDS:
             return None
-        command: click.Command = importlib.import_module(f"busproto.cli.{name}_command").command
+        command: click.Command = importlib.import_module(MODULE_OF[name]).command
         return _with_paragraphs(command)
 
     def shell_complete(self, context: click.Context, incomplete: str) -> list[CompletionItem]:
@@ -219,7 +233,7 @@ def _text(error: BaseException, text: str | None = None) -> str:
 
 def _sim_exit_code(error: Exception) -> int | None:
     """The exit code for an error of the simulator, None for any other; it is not imported for this."""
-    module = sys.modules.get("sim.errors")
+    module = sys.modules.get("busproto.sim.errors")
     if module is None or not isinstance(error, module.SimError):
         return None
     return exit_codes.USAGE if isinstance(error, module.ScenarioError) else exit_codes.FAILED
@@ -227,7 +241,7 @@ def _sim_exit_code(error: Exception) -> int | None:
 
 def _failed(text: str, kind: str, code: int, as_json: bool, error: BaseException) -> int:
     """Say it. Where an actuator was not seen limp behind it, that comes first: the exit code is 1 whatever it was."""
-    let_go = getattr(error, "let_go", None)  # see `busproto.ops.letting_go`
+    let_go = getattr(error, "let_go", None)  # see `busproto.ops.moving.letting_go`
     if let_go is not None and not let_go.is_limp:
         code = exit_codes.FAILED
     click.echo(f"busproto: {' '.join(text.split())}", err=True)

@@ -19,14 +19,15 @@ import msgspec
 
 from busproto.cautions import CAUTIONS
 from busproto.errors import BusError, InputError, OperationError, PortClosedError, TransportError
-from busproto.ops.letting_go import LetGo, could_not_be_told, let_go, not_looked_at, seen_by
 from busproto.ops.link import Link
-from busproto.ops.motion import demand, engage, release, report_round
+from busproto.ops.moving.letting_go import LetGo, could_not_be_told, let_go, not_looked_at, seen_by
+from busproto.ops.moving.motion import demand, engage, release, report_round
+from busproto.ops.moving.watching import Courteous
 from busproto.ops.steps import Progress, Steps
 from busproto.ops.transact import transact
-from busproto.ops.watching import Courteous
 from busproto.plan.load import Plan
 from busproto.plan.seating import load_seating
+from busproto.sim.control import ControlError, obey
 from busproto.transport.base import Transport
 from busproto.web import orders
 from busproto.web.board import Board, Tile, health_json
@@ -37,7 +38,6 @@ from busproto.web.tap import Tap
 from busproto.web.virtual import arrange, bus_json
 from busproto.wire import BadFrame, Frame
 from busproto.wire.messages import Report, State, Status
-from sim.control import ControlError, obey
 
 T = TypeVar("T")
 MS: Final = 1_000_000

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import msgspec
 
-from busproto.ops.discovery import Roster
+from busproto.ops.discovery.search import Roster
 from busproto.ops.steps import Steps
 from busproto.ops.survey import Survey
-from busproto.plan.audit import seated_uids
+from busproto.plan.airframe.audit import seated_uids
 from busproto.plan.load import Plan
 from busproto.wire.frame import UNADDRESSED
 

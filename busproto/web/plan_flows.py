@@ -9,16 +9,12 @@ from msgspec import Meta
 
 from busproto.errors import InputError
 from busproto.keeping import check_writable
-from busproto.ops.letting_go import let_go
+from busproto.ops.moving.letting_go import let_go
+from busproto.ops.moving.who_moved import Held, Restless, Silent, Verdict
 from busproto.ops.survey import Survey, crew_of, survey
-from busproto.ops.who_moved import Held, Restless, Silent, Verdict
-from busproto.plan import claim as claims
-from busproto.plan.audit import Audit, audit
-from busproto.plan.crew import harmed_of, meet, scratch_moves, unfit_of
-from busproto.plan.gang_match import MATCH_ENDING, matches_of
-from busproto.plan.hardware import harmed_by_supply
-from busproto.plan.match import Figures, match
-from busproto.plan.results import (
+from busproto.plan.airframe import claim as claims
+from busproto.plan.airframe.audit import Audit, audit
+from busproto.plan.airframe.results import (
     TRIAL_ENDING,
     benches_to_try,
     check_result_place,
@@ -29,8 +25,12 @@ from busproto.plan.results import (
     trial_body,
     write_trial,
 )
+from busproto.plan.calibration.gang_match import MATCH_ENDING, matches_of
+from busproto.plan.calibration.match import Figures, match
+from busproto.plan.crew import harmed_of, meet, scratch_moves, unfit_of
+from busproto.plan.hardware import harmed_by_supply
 from busproto.plan.seating import load_seating, put_in_force, save_seating, seating_path
-from busproto.plan.trial import PARTS, trial
+from busproto.plan.trials.trial import PARTS, trial
 from busproto.web.bus_flows import NO, YES
 from busproto.web.desk import Desk, Fields, Kind, roster_json, roster_lines
 from busproto.web.orders import Text

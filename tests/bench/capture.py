@@ -1,4 +1,4 @@
-"""A capture of many frames: read many at once, one by one, and by tshark with the dissector that we print.
+"""A capture of many frames: counted, read with all fields, and read by tshark with the dissector that we print.
 
 What is compared is what each makes of the same file: headers, checks and all fields of every frame. tshark starts a
 process and runs the dissector in Lua; its start is timed by itself and shown. Also ``python -m tests.bench.capture``.
@@ -15,7 +15,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from busproto.capture import bulk
 from busproto.capture.decoding import decode
 from busproto.capture.pcapng import Packet, head_bytes, packet_bytes, read
 from busproto.capture.statistics import statistics_of
@@ -24,9 +23,7 @@ from busproto.wire.frame import RUNNING_BAUD
 from busproto.wire.lua_source import lua_source
 from busproto.wire.messages import Report, State, Status
 
-MANY: Final = 1_000_000
-FEW: Final = 20_000
-"""What the slow ones are given."""
+PACKETS: Final = 20_000
 DIFFERENT: Final = 10_000
 GAP_NS: Final = 500_000
 
@@ -51,17 +48,8 @@ def make_file(path: Path, count: int) -> None:
             out.write(packet_bytes(Packet(number * GAP_NS, wire_bytes, is_sent)))
 
 
-def many_at_once(path: Path) -> int:
-    """Everything as columns: headers, checks, and the fields of all messages of fixed size."""
-    found = bulk.load(path)
-    assert found is not None, "numpy is not installed"
-    for row in bulk.FIXED_ROWS:
-        found.columns(row)
-    return found.good
-
-
-def one_by_one(path: Path) -> int:
-    """The plain decoder, messages and fields."""
+def read_all(path: Path) -> int:
+    """Messages and their fields. Gives how many there are."""
     return sum(entry.message is not None for entry in decode(read(path)))
 
 
@@ -86,41 +74,30 @@ def _best(call: Callable[[], int], rounds: int, clock: Callable[[], float]) -> t
 def run(rounds: int) -> None:
     """Print frames a second of each, and how many times as long as ours tshark takes."""
     with tempfile.TemporaryDirectory() as folder:
-        large, small, script = (Path(folder) / name for name in ("large.pcapng", "small.pcapng", "busproto.lua"))
-        make_file(large, MANY)
-        make_file(small, FEW)
+        capture, empty, script = (Path(folder) / name for name in ("some.pcapng", "empty.pcapng", "busproto.lua"))
+        make_file(capture, PACKETS)
+        make_file(empty, 0)
         script.write_text(lua_source(), "ascii")
-        print(f"captures, processor seconds of one core, best of {rounds} rounds\n")
-        print(f"{'':44}{'packets':>10}{'seconds':>10}{'a second':>13}")
-        rows: list[tuple[str, Path, int, Callable[[Path], int]]] = [
-            ("many at once (numpy), all fields", large, MANY, many_at_once),
-            ("many at once, counted (stats)", large, MANY, lambda path: statistics_of(path)[0].kinds["frame"]),
-            ("many at once, all fields", small, FEW, many_at_once),
-            ("one by one", small, FEW, one_by_one),
-        ]
-        seconds: dict[str, float] = {}
-        good: dict[Path, set[int]] = {large: set(), small: set()}
-        for name, path, count, call in rows:
-            taken, found = _best(lambda call=call, path=path: call(path), rounds, time.process_time)  # type: ignore[misc]
-            good[path].add(found)
-            seconds[name] = taken
-            print(f"  {name:42}{count:10}{taken:10.3f}{count / taken:13,.0f}")
+        print(f"captures of {PACKETS} packets, best of {rounds} rounds\n")
+        print(f"{'':44}{'seconds':>10}{'a second':>13}")
+
+        def row(name: str, seconds: float) -> None:
+            print(f"  {name:42}{seconds:10.3f}{PACKETS / seconds:13,.0f}")
+
+        counting, counted = _best(lambda: statistics_of(capture)[0].kinds["frame"], rounds, time.process_time)
+        reading, read_by_us = _best(lambda: read_all(capture), rounds, time.process_time)
+        assert counted == read_by_us, "counting and decoding do not agree on how many frames are good"
+        row("counted (stats)", counting)
+        row("all messages and fields (decode)", reading)
         if shutil.which("tshark") is None:
             print("  tshark is not installed")
-        else:
-            fields = ("operation", "check")
-            empty = Path(folder) / "empty.pcapng"
-            make_file(empty, 0)
-            start, _ = _best(lambda: by_tshark(empty, script, fields), rounds, time.perf_counter)
-            taken, found = _best(lambda: by_tshark(small, script, fields), rounds, time.perf_counter)
-            good[small].add(found)
-            ours = seconds["many at once (numpy), all fields"] / MANY
-            theirs = (taken - start) / FEW
-            print(f"  {'tshark, our dissector (start not counted)':42}{FEW:10}{taken - start:10.3f}{1 / theirs:13,.0f}")
-            print(f"  {'tshark, its start':42}{'':10}{start:10.3f}")
-            print(f"\ntshark takes {theirs / ours:.0f} times as long a frame as many at once")
-        for found_by in good.values():
-            assert len(found_by) == 1, f"they do not agree on how many frames are good: {found_by}"
+            return
+        fields = ("operation", "check")
+        start, _ = _best(lambda: by_tshark(empty, script, fields), rounds, time.perf_counter)
+        taken, read_by_tshark = _best(lambda: by_tshark(capture, script, fields), rounds, time.perf_counter)
+        assert read_by_tshark == read_by_us, "tshark does not agree on how many frames are good"
+        row("tshark, our dissector (start not counted)", taken - start)
+        print(f"\ntshark takes {(taken - start) / reading:.1f} times as long a frame as `decode`")
 
 
 if __name__ == "__main__":

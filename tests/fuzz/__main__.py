@@ -6,8 +6,8 @@ Three targets; each reads an input as a list of actions, so that frames with rig
   format page (`oracle.h`), messages and parameters there and back.
 * **reference**: the reference firmware in a world of its own (`world.h`), judged by the page (`judge.h`): it never
   speaks unasked or outside its window, stored settings are old or new and never mixed, limp where limp is due.
-* **decoder**: the Python decoder (atheris): whole, byte by byte and in any portions, against construct and against
-  the decoder for whole captures (`decoder_checks.py`).
+* **decoder**: the Python decoder (atheris): whole, byte by byte and in any portions, against construct, and as a
+  capture file (`decoder_checks.py`).
 
 The C runs with address and undefined-behaviour sanitizers. Seeds are made from the shipped captures. With ``--in DIR``
 what was reached is kept there and the next run goes on from it; else in a folder that is removed, unless something was

@@ -49,7 +49,7 @@ from tests.web.test_server import HOST, ORIGIN, TOKEN, come_in, talk
 pytestmark = pytest.mark.realtime
 
 BEARER = {"authorization": f"Bearer {TOKEN}"}
-RUN = "from busproto.cli.serve_command import command; command()"
+RUN = "from busproto.cli.bus.serve_command import command; command()"
 
 
 @contextmanager
