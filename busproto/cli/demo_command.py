@@ -131,6 +131,10 @@ class Outcome:
 
 @click.command(
     epilog="""\b
+Examples:
+  busproto demo
+  busproto demo --seed 7 --json
+\b
 JSON: "complete", "scenario", "seed", "clashes_found", "clashes", "unaddressed_found",
 "address_writes", "actuators" (function, uid, was_address, address, planned_address,
 channel, gang, place, model, firmware, supply_v, supply_fits, centred_at_deg, centred,

@@ -61,7 +61,7 @@ Examples:
 Methods (all but {_BEST} are for teaching and comparison: their list is never proven):
 {_METHODS_TEXT}
 \b
-JSON: "method", "complete", "reason", "remaining_error", "actuators" (uid, address, clash),
+JSON: "port", "method", "complete", "reason", "remaining_error", "actuators" (uid, address, clash),
 "clashes" (address, uids), "clashes_found", "unaddressed", "gone", "twins", "wall"
 (counts and times of the search, which differ from run to run on a real port),
 "engaged" (address, state: those that are not limp; one look behind the search).
