@@ -22,6 +22,14 @@ from busproto.errors import BusError, InputError
 from busproto.interrupts import INTERRUPTS
 from busproto.shown import clean_output, json_text
 
+__all__ = [
+    "COMMANDS",
+    "GROUPS",
+    "complete",
+    "group",
+    "run",
+]
+
 GROUPS: Final = {
     "Look; nothing changes and nothing moves": {
         "ports": "List the ports of this machine and the shipped scenarios.",

@@ -14,6 +14,20 @@ from typing import Final
 
 from busproto.errors import InputError
 
+__all__ = [
+    "ENDING",
+    "HERE",
+    "INDEX",
+    "KINDS",
+    "TOPICS",
+    "Topic",
+    "anchor",
+    "index_text",
+    "near_names",
+    "topic",
+    "without_comments",
+]
+
 HERE: Final = Path(__file__).parent
 INDEX: Final = "index"
 ENDING: Final = ".md"
