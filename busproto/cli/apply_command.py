@@ -177,7 +177,7 @@ def _tell_unknown(found: Audit) -> None:
     clear_progress()
     unknown = [row.seat.function for row in found.rows if row.uid is None or row.address is None]
     if unknown:
-        console().print(f"Nobody is known to be in: {', '.join(unknown)} ('busproto claim' tells who is).")
+        console().print(f"No actuator is claimed for: {', '.join(unknown)} ('busproto claim' tells which it is).")
 
 
 def _left_json(after: Audit) -> dict[str, object]:

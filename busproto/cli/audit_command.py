@@ -97,11 +97,11 @@ def print_audit(plan: Plan, found: Audit, claimed: int) -> None:
         out.print(f"[red]NOT PROVEN complete: {escape(found.reason)}[/red]")
     good = sum(row.status == AS_PLANNED for row in found.rows)
     if found.is_clean:
-        out.print(f"[green]{escape(plan.title)}: all {good} as planned, nobody else on the line, proven.[/green]")
+        out.print(f"[green]{escape(plan.title)}: all {good} as planned, nothing else on the line, proven.[/green]")
         return
     out.print(f"{escape(plan.title)}: {good} of {len(found.rows)} as planned.")
     if any(one.can_be_applied for row in found.rows for one in row.differences):
         out.print("'busproto apply' does what can be set.")
     if claimed < len(found.rows):
-        known = "nobody has been claimed yet" if not claimed else f"{claimed} of {len(found.rows)} are claimed"
+        known = "no actuator is claimed yet" if not claimed else f"{claimed} of {len(found.rows)} are claimed"
         out.print(f"Which one is which: {known}; 'busproto claim' tells by hand.")

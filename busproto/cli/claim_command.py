@@ -325,7 +325,7 @@ def _agreed(moves: list[Move], roster: Roster, yes: bool) -> list[Move]:
         return moves
     noun = "actuator has" if len(moves) == 1 else "actuators have"
     click.echo(
-        f"{len(moves)} {noun} no address of their own, so nobody can ask where the arm stands. Each would be given\n"
+        f"{len(moves)} {noun} no address of their own, so their arms cannot be read. Each would be given\n"
         "a scratch address that the plan does not use; it lasts until 'busproto apply' or 'busproto address'. Before\n"
         "that it cannot be read what they are:",
         err=True,
@@ -344,7 +344,7 @@ def _agreed(moves: list[Move], roster: Roster, yes: bool) -> list[Move]:
         if click.confirm(question, default=False, show_default=False, prompt_suffix=" ", err=True):
             return moves
     if len(moves) == len(roster.found):
-        raise NotCleared("without addresses there is nobody to watch", "nothing was written")
+        raise NotCleared("without addresses there is no actuator to watch", "nothing was written")
     click.echo("Not given: these cannot be watched.", err=True)
     return []
 

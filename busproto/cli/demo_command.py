@@ -280,7 +280,7 @@ def _tell_found(out: Console | None, port: str, before: Roster) -> None:
     if out is None:
         return
     clear_progress()
-    out.print(f"[bold]1. Who is there?[/bold]  (a virtual tow plane, at {port})")
+    out.print(f"[bold]1. What is on the line?[/bold]  (a virtual tow plane, at {port})")
     out.print("   " + proof_text(before))
     for address, uids in before.clashes.items():
         shared = ", ".join(uid.hex() for uid in uids)

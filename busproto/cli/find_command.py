@@ -178,7 +178,7 @@ def print_roster(roster: Roster) -> None:
     out.print(proof_text(roster))
     for uid in roster.gone:
         out.print(
-            f"[yellow]{uid_text(uid)} said who it is, and answers no more, or too late: "
+            f"[yellow]{uid_text(uid)} told its uid, and answers no more, or too late: "
             "without power, or a bad contact.[/yellow]"
         )
     if roster.clashes or roster.unaddressed:

@@ -238,7 +238,7 @@ def _print(tracks: Mapping[int, Track], functions: Mapping[int, str], passed_ns:
 
     out = console()
     if not tracks:
-        out.print("[yellow]Nobody reports: 'busproto find' tells who is there.[/yellow]")
+        out.print("[yellow]No actuator reports: 'busproto find' tells what is on the line.[/yellow]")
         return
     if not is_live:
         out.print(_table(tracks, functions))

@@ -98,7 +98,7 @@ def test_the_list_of_commands_names_each_once_below_its_job(cli: CommandLine) ->
     rows = re.findall(r"^  ([a-z]+)  +\S", text, re.MULTILINE)
     assert [name for name in rows if name in COMMANDS] == list(COMMANDS)
     assert len(COMMANDS) == sum(map(len, GROUPS.values())), "a command stands in two groups"
-    files = {path.name.removesuffix("_command.py") for path in (ROOT / "busproto" / "cli").glob("*_command.py")}
+    files = {path.name.removesuffix("_command.py") for path in (ROOT / "busproto" / "cli").rglob("*_command.py")}
     assert set(COMMANDS) == files
     told = unbroken(text)
     assert [line for line in COMMANDS.values() if unbroken(line) not in told] == []
