@@ -9,10 +9,11 @@ from __future__ import annotations
 import ast
 import importlib
 import inspect
+import re
 import sys
 from pathlib import Path
 from types import ModuleType
-from typing import Final
+from typing import Any, Final
 
 import pdoc.doc
 import pdoc.doc_ast
@@ -28,6 +29,7 @@ PACKAGES: Final = (
     "busproto.wire",
 )
 """Of which there is a page, from the top down."""
+_MARK: Final = re.compile(r"^::$|(?<=:):$", re.MULTILINE)
 
 
 def page_of(name: str) -> pdoc.doc.Module:
@@ -38,7 +40,18 @@ def page_of(name: str) -> pdoc.doc.Module:
     page = pdoc.doc.Module(module)
     for member in page.members.values():
         member.docstring = member.docstring or told_at_home(member.name, module)
+    without_marks(page)
     return page
+
+
+def without_marks(page: pdoc.doc.Namespace[Any]) -> None:
+    """Docstrings as Markdown has them: an indented block is code there, without the two colons that lead to it."""
+    page.docstring = _MARK.sub("", page.docstring)
+    for member in page.own_members:
+        if isinstance(member, pdoc.doc.Class):
+            without_marks(member)
+        else:
+            member.docstring = _MARK.sub("", member.docstring)
 
 
 def told_at_home(name: str, module: ModuleType) -> str:

@@ -65,6 +65,13 @@ def test_constants_have_the_docstrings_of_the_modules_they_come_from(made: Path)
     assert api.told_at_home("no_such_name", busproto) == ""
 
 
+def test_blocks_of_code_are_shown_as_such(made: Path) -> None:
+    for name in ("busproto", "busproto.library", "busproto.ops", "busproto.errors"):
+        text = page(made, name)
+        assert "<pre><code>" in text
+        assert not re.search(r"::</p>|<p>::", text)
+
+
 def test_what_bus_and_link_say_of_threads_stands_there(made: Path) -> None:
     for package, name in (("busproto.library", "Bus"), ("busproto.ops", "Link")):
         assert "Not thread-safe" in html.unescape(sections(page(made, package))[name])
