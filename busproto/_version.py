@@ -6,6 +6,7 @@ import importlib
 import sys
 
 __version__ = "0.1.0"
+"""The version of this package, MAJOR.MINOR.PATCH; the handbook's page `changes` says what that promises."""
 
 
 def crc_is_compiled() -> bool:

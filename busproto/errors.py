@@ -12,7 +12,7 @@
      +- InputError (also ValueError)       what the user typed, or a program gave, cannot be used
      |   +- FileError                      a file of the user's cannot be used                 .source .problems
      +- NotAgreedError                     a change was not agreed to; nothing was changed
-     +- NotProvenError                     who is on the line is not proven; nothing was changed  .reason
+     +- NotProvenError                     what is on the line is not proven; nothing was changed  .reason
      +- TransportError                     the port                                            .url
      |   +- PortUnavailableError           it could not be opened; nothing was sent
      |   |   +- PortBusyError              another program has it                              .holder
@@ -33,6 +33,31 @@ This module imports nothing of ours.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+
+__all__ = [
+    "AddressConflictError",
+    "BusError",
+    "ChecksumError",
+    "DecodeError",
+    "EncodeError",
+    "FileError",
+    "InputError",
+    "LinkClosedError",
+    "LocalProtocolError",
+    "NodeRefusedError",
+    "NotAgreedError",
+    "NotLimpError",
+    "NotProvenError",
+    "OperationError",
+    "PortBusyError",
+    "PortClosedError",
+    "PortUnavailableError",
+    "ReadBackError",
+    "ReplyTimeoutError",
+    "TransportError",
+    "TruncatedFrameError",
+    "WireError",
+]
 
 
 def _address_text(address: int) -> str:

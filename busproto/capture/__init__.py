@@ -21,3 +21,13 @@ A sent packet carries the time at which the line could begin to carry it, a hear
 come in: by the port's clock, in which 0 is 1970 for a virtual one. Bytes are handed to the system packet by packet: a
 program that is killed leaves all packets but the one it was in.
 """
+
+__all__ = [
+    "bulk",
+    "decoding",
+    "pcapng",
+    "pieces",
+    "recorder",
+    "replay",
+    "statistics",
+]

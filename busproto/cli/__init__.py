@@ -22,38 +22,62 @@ from busproto.errors import BusError, InputError
 from busproto.interrupts import INTERRUPTS
 from busproto.shown import clean_output, json_text
 
-COMMANDS: Final = {
-    "ports": "List the ports of this machine and the shipped scenarios.",
-    "bus": "Run a virtual bus on a pseudo-terminal or a TCP port.",
-    "find": "Find every actuator, also several at one address, and prove that none is missing.",
-    "address": "Give an actuator its address, by uid, and read it back.",
-    "show": "Show what actuators are, how they are set and how they are.",
-    "set": "Set parameters of one actuator, read them back, store or undo them.",
-    "move": "Move one actuator, or let it go limp.",
-    "hand": "Steer one actuator, or a channel, by the keys; ends limp.",
-    "watch": "Watch what actuators do while somebody else demands; moves nothing.",
-    "plan": "Write, check and explain the plan of an airframe.",
-    "rig": "Reckon margin, resolution, arm and travel of every surface; needs no bus.",
-    "audit": "Hold what is on the line against the plan.",
-    "claim": "Learn which actuator is which, by moving each surface by hand.",
-    "apply": "Bring every actuator to its address and settings of the plan.",
-    "match": "Make the actuators of one surface move alike, so that they do not fight.",
-    "trial": "Prove an airframe by moving it and taking the signal away.",
-    "save": "Keep everything about every actuator in one file.",
-    "restore": "Bring the actuators back to a record.",
-    "compare": "Tell what differs between two records, or a record and the bus.",
-    "replace": "Put a new actuator in the place of a lost one.",
-    "card": "Make the commissioning sheet, for phone and print.",
-    "wave": "Write the waveform of a search on a virtual bus, for a waveform viewer.",
-    "serve": "Open the bench as a page in the browser: actuators as they move, tasks, the line bit by bit.",
-    "lesson": "Show how addressed buses behave, on the virtual bus, with a question at the end.",
-    "decode": "Show what a capture holds: packets, messages, fields, errors.",
-    "stats": "Count a capture: load of the line, reply times, retries, errors.",
-    "replay": "Play a capture back, as the host or as the bus, and show the first difference.",
-    "spec": "Print the bus format from the definitions that the code runs on.",
-    "demo": "Do the whole job once, on a virtual airframe behind a pseudo-terminal.",
-    "handbook": "Read the handbook that comes with the program; no network is needed.",
+__all__ = [
+    "COMMANDS",
+    "GROUPS",
+    "complete",
+    "group",
+    "run",
+]
+
+GROUPS: Final = {
+    "Look; nothing changes and nothing moves": {
+        "ports": "List the ports of this machine and the shipped scenarios.",
+        "find": "Find every actuator, also several at one address, and prove that none is missing.",
+        "show": "Show what actuators are, how they are set and how they are.",
+        "watch": "Watch what actuators do while another host demands.",
+    },
+    "Change one actuator": {
+        "address": "Give an actuator its address, by uid, and read it back.",
+        "set": "Set parameters of one actuator, read them back, store or undo them.",
+    },
+    "Move; asks first, ends limp": {
+        "move": "Move one actuator, or let it go limp.",
+        "hand": "Steer one actuator, or a channel, by the keys.",
+        "serve": "Open the bench as a page in the browser: actuators as they move, tasks, the line bit by bit.",
+    },
+    "Plan: from a box of actuators to an airframe": {
+        "plan": "Write, check and explain the plan of an airframe.",
+        "rig": "Reckon margin, resolution, arm and travel of every surface; needs no bus.",
+        "audit": "Hold what is on the line against the plan.",
+        "claim": "Learn which actuator is which, by moving each surface by hand.",
+        "apply": "Bring every actuator to its address and settings of the plan.",
+        "match": "Make the actuators of one surface move alike, so that they do not fight.",
+        "trial": "Prove an airframe by moving it and taking the signal away.",
+        "save": "Keep addresses, settings, model and rating of all actuators in one file.",
+        "restore": "Bring the actuators back to a record.",
+        "compare": "Tell what differs between two records, or a record and the bus.",
+        "replace": "Put a new actuator in the place of a lost one.",
+        "card": "Make the commissioning sheet, for phone and print.",
+    },
+    "Virtual bus; nothing real moves": {
+        "demo": "Do the whole job once, on a virtual airframe behind a pseudo-terminal.",
+        "bus": "Run a virtual bus on a pseudo-terminal or a TCP port.",
+        "wave": "Write the waveform of a search on a virtual bus, for a waveform viewer.",
+    },
+    "Files: captures, and code for other tools": {
+        "decode": "Show what a capture holds: packets, messages, fields, errors.",
+        "stats": "Count a capture: load of the line, reply times, retries, errors.",
+        "replay": "Play a capture back, as the host or as the bus, and show the first difference.",
+        "spec": "Print the bus format, or write its codec in C and decoders for other tools.",
+    },
+    "Learn": {
+        "handbook": "Read the handbook that comes with the program; no network is needed.",
+        "lesson": "Show how addressed buses behave, on the virtual bus, with a question at the end.",
+    },
 }
+"""Every command with its line, by the job that it is for."""
+COMMANDS: Final = {name: text for commands in GROUPS.values() for name, text in commands.items()}
 
 _ROOMS: Final = {
     "look": "ports find show watch",
@@ -78,14 +102,14 @@ EPILOG: Final = "\n".join(
         "  busproto find --port sim://tow-plane?seed=1 --json",
         "",
         "\b",
-        "Exit codes:",
+        "Exit codes ('busproto handbook commands' tells more):",
         *(f"  {code:<4} {text}" for code, text in exit_codes.TEXTS.items()),
     ]
 )
 
 
 class _Commands(click.Group):
-    """A group that imports a command only when it is called; the list of them costs nothing."""
+    """A group that imports a command only when it is called, and lists them by job; the list costs nothing."""
 
     def list_commands(self, context: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -102,8 +126,9 @@ class _Commands(click.Group):
         return [*commands, *click.Command.shell_complete(self, context, incomplete)]
 
     def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+        for job, commands in GROUPS.items():
+            with formatter.section(job):
+                formatter.write_dl(list(commands.items()))
 
 
 def _with_paragraphs(command: click.Command) -> click.Command:

@@ -14,6 +14,20 @@ from typing import Final
 
 from busproto.errors import InputError
 
+__all__ = [
+    "ENDING",
+    "HERE",
+    "INDEX",
+    "KINDS",
+    "TOPICS",
+    "Topic",
+    "anchor",
+    "index_text",
+    "near_names",
+    "topic",
+    "without_comments",
+]
+
 HERE: Final = Path(__file__).parent
 INDEX: Final = "index"
 ENDING: Final = ".md"
@@ -25,7 +39,7 @@ _TITLE: Final = re.compile(r"^# (.+)$", re.MULTILINE)
 
 KINDS: Final = {
     "tutorial": "Learn by doing: one path from the first step to the last, with a bus that costs nothing.",
-    "how-to": "Reach a goal: for whoever knows what the tool is and wants one thing done.",
+    "how-to": "Reach a goal: for readers who know what the tool is and want one thing done.",
     "explanation": "Understand: why it behaves so.",
     "reference": "Look up: every key, word and byte, dry and complete.",
 }
@@ -76,13 +90,16 @@ TOPICS: Final = {
     one.name: one
     for one in (
         _page("begin", "tutorial", "From a box of actuators to the card of your own airframe."),
+        _page("tour", "tutorial", "Thirteen actuators with everything wrong become an airframe that is proven."),
         _page("wiring", "how-to", "One wire or RS-485: pull-up, bias, ends, supply, and what to measure first."),
         _page("answers", "how-to", "From what it says, or what you see, to the cause and the next command."),
+        _page("virtual-bus", "how-to", "Open a virtual bus, choose or write a scenario, talk to it from any program."),
         _page("programmer", "how-to", "Your own program on the library: find, set, move safely, blocking or asyncio."),
         _page("firmware", "how-to", "Hold your own firmware against every clause of the bus format."),
         _page("teach", "how-to", "A lesson of 90 minutes: aims, minutes, questions, what to expect."),
         _page("shell", "how-to", "Let the Tab key finish commands, topics, scenarios and ports."),
         _page("why", "explanation", "Why lists are proven, arms are seen limp, hands claim and gangs fight."),
+        _page("commands", "reference", "All commands, what each changes and moves, exit codes, JSON."),
         _page("glossary", "reference", "What each word means here, and the trade's word where that is another."),
         _page("scenario-and-plan", "reference", "All keys of scenario, fleet map and airframe file, with ranges."),
         Topic(
@@ -91,6 +108,7 @@ TOPICS: Final = {
             "The bus format: frame, operations, parameters, codes, worked examples.",
             HERE.parent / "wire" / "FORMAT.md",
         ),
+        _page("changes", "reference", "What is new, what was renamed, what is stable, and how a name goes."),
     )
 }
 """Every page but the index, in the order of reading."""

@@ -1,8 +1,8 @@
 """The library: one interface for programs. ``import busproto`` is enough; every name of this room is one of it.
 
-Nobody is asked before anything moves, as a program calls this. Before you call `move`: propeller off or motor disarmed,
-airframe held, fingers clear, the pack within every actuator's rating (`CAUTIONS`). What works on the bench is not
-cleared for flight.
+Nothing is asked before anything moves, as a program calls this. Before you call `move`: propeller off or motor
+disarmed, airframe held, fingers clear, the pack within every actuator's rating (`CAUTIONS`). What works on the bench is
+not cleared for flight.
 
 Find all, and work with one of them (`sim://` is a virtual bus; a device name does as well)::
 

@@ -33,7 +33,12 @@ class Bus:
     limp since (a move with ``stay=True``, an operation of your own) is let go before, and looked at; nothing else is:
     arms that were held before, and by others, are left as they are. `close` alone lets nothing go.
 
-    Nobody is asked before anything moves, as a program calls this: `busproto.CAUTIONS` says what must be so.
+    Nothing is asked before anything moves, as a program calls this: `busproto.CAUTIONS` says what must be so.
+
+    Not thread-safe: nothing in it is locked, and one line carries one exchange at a time. Use a bus, and the actuators
+    it gave, from one thread at a time; any thread will do, also another than the one that opened it. Buses on different
+    ports share nothing and may be used in threads of their own. `on_progress` is called in the thread that calls the
+    method. Ctrl-C is raised in the main thread only: a method that runs in another one goes on to its end.
 
     Attributes:
         link: what runs operations of `busproto.ops`; see `run`.
@@ -43,7 +48,7 @@ class Bus:
             actuator, TransportError for the port.
     """
 
-    __iter__ = None  # bus[...] alone would make Python try addresses from 0 on; bus.find() tells who is there
+    __iter__ = None  # bus[...] alone would make Python try addresses from 0 on; bus.find() tells what is there
     __contains__ = None
 
     def __init__(self, transport: Transport, *, on_progress: Callable[[Progress], None] | None = None) -> None:
@@ -90,7 +95,7 @@ class Bus:
         return self.run(self._work.find(expected, wanted_error))
 
     def let_go(self) -> LetGo:
-        """Let all go limp, and look, for 5 s at most; those last found, or whoever answers where none was looked for.
+        """Let all go limp, and look, for 5 s at most; those last found, or all that answer where none was looked for.
 
         Returns:
             What was seen.
@@ -130,7 +135,7 @@ class Bus:
             agree: True, or a function that is shown a `Proposal` and gives True; not called with nothing to do.
             wrong_hardware: where model, firmware, rating or supply is not as planned: "leave" that actuator as it is,
                 or "write" to it all the same. None refuses.
-            by_address: where nobody was claimed for a function, take the one alone at its address for it.
+            by_address: where no actuator was claimed for a function, take the one alone at its address for it.
             despite_errors: also where the plan itself has errors.
 
         Raises:

@@ -1,10 +1,10 @@
-"""What a user does with a bus, as generators without I/O; `Link` and `AsyncLink` run them.
+"""What a user does with a bus, as generators without I/O; `Link` and `AsyncLink` run them::
 
-from busproto.ops import Link, find
-from busproto.transport import open_transport
+    from busproto.ops import Link, find
+    from busproto.transport import open_transport
 
-with Link(open_transport("/dev/ttyUSB0")) as link:
-    roster = link.run(find())
+    with Link(open_transport("/dev/ttyUSB0")) as link:
+        roster = link.run(find())
 
 Most programs do without all of this: `busproto.open` stands above it. An operation of this room that is made and never
 run warns (see `busproto.ops.operation`).

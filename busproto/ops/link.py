@@ -1,6 +1,6 @@
 """The pumps: they run operations (see `busproto.ops.steps`) on a port, blocking or under asyncio.
 
-One session, one port. A pump keeps what every operation needs to share: who is known to clash, and what has been
+One session, one port. A pump keeps what every operation needs to share: what is known to clash, and what has been
 done so far, so that a port that goes away in mid-command can be told of with it.
 
 An operation that lets actuators go (`LettingGo`) is not broken off: an interrupt or a cancellation that comes meanwhile
@@ -174,6 +174,10 @@ class _Pump:
 class Link(_Pump, ClosedBehind):
     """Runs operations on a blocking transport.
 
+    Not thread-safe: an exchange has a state, and nothing locks it. Run one operation at a time, from any thread. Links
+    on different ports share nothing and may run in threads of their own. Signals are noted and raised at a wait for
+    the port in the main thread only (`busproto.interrupts`); in any other thread an operation goes on to its end.
+
     Attributes:
         transport: the port.
         session: the exchange machine.
@@ -268,7 +272,10 @@ class Link(_Pump, ClosedBehind):
 class AsyncLink(_Pump):
     """Runs operations under asyncio, on any blocking transport: its waits happen in a worker thread.
 
-    Attributes: as `Link`. Operations are run one after another, as the line is shared.
+    Operations that are run at once wait for each other, as the line is shared. Not thread-safe beyond that: use it in
+    one event loop.
+
+    Attributes: as `Link`.
     """
 
     def __init__(self, transport: Transport, on_progress: Callable[[Progress], None] | None = None) -> None:

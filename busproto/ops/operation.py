@@ -22,7 +22,7 @@ T = TypeVar("T")
 T_co = TypeVar("T_co", covariant=True)
 
 
-class Operation(Generator[Step, "Heard | int | None", T_co]):
+class Operation(Generator[Step, Heard | int | None, T_co]):
     """What `busproto.ops.steps.Steps` is, and warns (RuntimeWarning) where it is thrown away unused."""
 
     __slots__ = ("_is_begun", "_name", "_steps")

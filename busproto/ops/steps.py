@@ -89,7 +89,7 @@ class LettingGo:
 
 
 Step = Ask | Pause | Done | Progress | Clash | Moved | Now | LettingGo
-Steps = Generator[Step, "Heard | int | None", T]
+Steps = Generator[Step, Heard | int | None, T]
 
 
 def exchange(ask: Ask) -> Steps[Heard]:

@@ -9,3 +9,21 @@ product: a test of the house looks.
 
 What comes out is an estimate for choosing parts and for the bench. It is no clearance for flight.
 """
+
+__all__ = [
+    "actuator",
+    "checks",
+    "choice",
+    "drive",
+    "gang",
+    "hinge",
+    "line",
+    "linkage",
+    "motion",
+    "power",
+    "pull_up",
+    "report",
+    "supply",
+    "tables",
+    "units",
+]

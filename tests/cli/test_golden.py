@@ -1,4 +1,4 @@
-"""Whole outputs, help pages and results, against the files in `golden/`. What a person sees is what stands there.
+"""Whole outputs against the files in `golden/`. What a person sees is what stands there.
 
 All in virtual time, with the same salts: whatever differs is a change that somebody made.
 """
@@ -15,8 +15,7 @@ from typing import Final
 import pytest
 from serial.tools.list_ports_common import ListPortInfo
 
-from busproto.cli import COMMANDS
-from busproto.cli.bus import demo_command
+from busproto.cli import demo_command
 from tests.cli.helpers import GOLDEN, CommandLine, assert_golden
 
 BENCH: Final = "--port sim://bench-four?seed=1"
@@ -29,15 +28,7 @@ GLIDER: Final = {
     "plan-check-glider": "plan check glider.toml",
 }
 
-HELP: Final = {
-    "help": "--help",
-    "help-bus-run": "bus run --help",
-    **{f"help-{name}": f"{name} --help" for name in COMMANDS},
-}
-
 RESULTS: Final = {
-    "no-command": "",
-    "no-bus-command": "bus",
     "find-bench": f"find {BENCH}",
     "find-bench-json": f"find --json {BENCH}",
     "find-plane": f"find {PLANE} --seed 5",
@@ -81,13 +72,6 @@ RESULTS: Final = {
     "move-limp": f"move 3 limp {BENCH}",
     "move-limp-json": f"move 3 limp {BENCH} --json",
 }
-
-
-@pytest.mark.parametrize("name", HELP)
-def test_help_pages(name: str, cli: CommandLine) -> None:
-    result = cli(HELP[name])
-    assert (result.code, result.err) == (0, "")
-    assert_golden(name, result.out)
 
 
 @pytest.mark.parametrize("name", RESULTS)
@@ -157,5 +141,5 @@ def test_text_from_the_bus_is_shown_as_it_is(cli: CommandLine, tmp_path: Path) -
 
 
 def test_every_golden_file_is_compared() -> None:
-    compared = {*HELP, *RESULTS, *GLIDER, "ports", "ports-json", "ports-none", "demo", "demo-json"}
+    compared = {*RESULTS, *GLIDER, "ports", "ports-json", "ports-none", "demo", "demo-json"}
     assert {path.stem for path in GOLDEN.iterdir()} == compared

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from busproto import handbook
 from busproto.conformance import start
 from busproto.sim.native.device_build import STRICT, find_compiler
 from tests.conformance.helpers import run
@@ -20,7 +21,7 @@ REFUSES = """    if (result != BP_OK) {
         answer(device, frame, &reply, time_us);
     }
 """
-"""What the README has the author add."""
+"""What the handbook has the author add."""
 
 
 def built(directory: Path) -> str:
@@ -28,6 +29,10 @@ def built(directory: Path) -> str:
     sources = sorted(map(str, directory.glob("*.c")))
     subprocess.run([find_compiler(), *STRICT, "-O1", "-fPIC", "-shared", "-o", str(library), *sources], check=True)
     return str(library)
+
+
+def test_the_handbook_shows_what_is_added_here() -> None:
+    assert f"```c\n{REFUSES}```" in handbook.TOPICS["firmware"].source()
 
 
 def test_from_nothing_to_a_failing_and_then_a_passing_run(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""README and DEVELOPERS: commands are run, examples are executed, links lead somewhere, tables say what the code does.
+"""README, DEVELOPERS, the overview: commands and examples are run, links lead somewhere, tables say what the code does.
 
 A block that must not be run has ``<!-- not run: reason -->`` on the line before. A command that is meant to fail says
 so behind it: ``# exit code 2``.
@@ -16,14 +16,18 @@ from typing import Final
 import pytest
 
 from busproto.cautions import DISCLAIMER
-from busproto.cli import COMMANDS, exit_codes, run
-from busproto.sim.scene import scenario
+from busproto.cli import GROUPS, exit_codes, run
 from busproto.wire.parameters import BY_NAME
+from sim import scenario
 from tests.docs import markdown
 from tests.docs.examples import assert_runs
 from tests.docs.markdown import ROOT, Block
 
 PAGES: Final = ("README.md", "DEVELOPERS.md")
+OVERVIEW: Final = "busproto/handbook/commands.md"
+VIRTUAL_BUS: Final = "busproto/handbook/virtual-bus.md"
+MOST_LINES: Final = 150
+"""Of README: it is read before anything else, and leads to the rest."""
 PATIENCE_S: Final = 120
 _SHELL: Final = re.compile(r"\s*(?:\||&&|;|>|2>)\s*")
 _EXPECTED: Final = re.compile(r"#\s*exit code (\d+)")
@@ -112,10 +116,20 @@ def test_a_command_that_is_shown_does_what_is_said(
         assert code == shown.code, err
 
 
-def test_readme_shows_every_command_and_most_are_run() -> None:
+def test_readme_is_short_and_its_first_commands_are_run() -> None:
+    assert len((ROOT / "README.md").read_text("utf-8").splitlines()) <= MOST_LINES
     assert {one.arguments[0] for one in COMMANDS_SHOWN if one.can_be_run_here} >= {"find", "show", "address", "set"}
-    text = (ROOT / "README.md").read_text("utf-8")
-    assert [name for name in COMMANDS if f"| `{name}" not in text] == []
+
+
+def test_the_overview_has_every_command_below_its_group() -> None:
+    text = (ROOT / OVERVIEW).read_text("utf-8")
+    at = 0
+    for job, commands in GROUPS.items():
+        heading = text.index(f"\n### {re.split('[;:]', job)[0]}", at)
+        assert heading > at, job
+        for name in commands:
+            at = text.index(f"\n| `{name}", heading)
+            assert text.count("\n### ", heading + 1, at) == 0, name
 
 
 @pytest.mark.parametrize("block", runnable_blocks("python"), ids=str)
@@ -145,7 +159,7 @@ def test_every_link_leads_somewhere(page: str) -> None:
 
 
 def test_paths_that_the_pages_name_exist() -> None:
-    """Such as `sim/actuators/actuator.py`: names with a folder and an ending, in code spans."""
+    """Such as `sim/actuator.py`: names with a folder and an ending, in code spans."""
     lost = []
     for page in PAGES:
         text = (ROOT / page).read_text("utf-8")
@@ -184,8 +198,8 @@ def test_the_test_command_runs_pytest_on_everything() -> None:
     assert re.search(r"\bpytest( -n auto)?\s*$", command.strip())
 
 
-def test_the_exit_codes_in_readme_are_those_of_the_code() -> None:
-    text = (ROOT / "README.md").read_text("utf-8")
+def test_the_exit_codes_in_the_overview_are_those_of_the_code() -> None:
+    text = (ROOT / OVERVIEW).read_text("utf-8")
     rows = re.findall(r"^\| (\d+) \| (.*?) \|$", text, re.MULTILINE)
     assert {int(code): meaning for code, meaning in rows} == exit_codes.TEXTS
 
@@ -194,10 +208,11 @@ def test_readme_repeats_the_disclaimer_word_for_word() -> None:
     assert DISCLAIMER in " ".join((ROOT / "README.md").read_text("utf-8").split())
 
 
-def test_the_scenarios_that_readme_names_are_those_that_are_shipped() -> None:
-    text = (ROOT / "README.md").read_text("utf-8")
-    assert [name for name in scenario.names() if f"`{name}`" not in text] == []
-    assert set(re.findall(r"sim://([a-z][a-z-]*)", text)) <= set(scenario.names())
+def test_the_scenarios_that_are_told_are_those_that_are_shipped() -> None:
+    text = (ROOT / VIRTUAL_BUS).read_text("utf-8")
+    assert set(re.findall(r"^\| `([a-z-]+)` \|", text, re.MULTILINE)) == set(scenario.names())
+    shown = set(re.findall(r"sim://([a-z][a-z-]*)", text + (ROOT / "README.md").read_text("utf-8")))
+    assert shown <= set(scenario.names())
 
 
 def test_parameters_set_in_the_pages_exist() -> None:

@@ -11,8 +11,13 @@ from typing import Final
 
 import pytest
 
-from busproto import handbook
+from busproto import __version__, handbook
 from busproto.cli import run
+from busproto.plan import files, record, seating
+from busproto.plan.gang_match import MATCH_FORMAT
+from busproto.plan.record import RECORD_KEY
+from busproto.plan.results import TRIAL_FORMAT
+from busproto.wire.frame import FRAME_VERSION
 from tests.cli.helpers import ROOT, CommandLine, make_bench
 from tests.docs.examples import assert_runs
 from tests.docs.markdown import anchors
@@ -30,8 +35,13 @@ def named(page: handbook.Topic) -> str:
     return page.name
 
 
+WALKED_ELSEWHERE: Final = {"tour": "tests/cli/test_tour.py, which looks at what it leaves, too"}
+
+
 def has_console(page: handbook.Topic) -> bool:
-    return any(block.language == "console" and block.not_run is None for block in blocks_of(page))
+    return page.name not in WALKED_ELSEWHERE and any(
+        block.language == "console" and block.not_run is None for block in blocks_of(page)
+    )
 
 
 @pytest.mark.parametrize("page", [page for page in PAGES if has_console(page)], ids=named)
@@ -156,3 +166,15 @@ def test_the_options_of_the_harness_that_a_page_names_exist() -> None:
     named = set(re.findall(r"--(?:dut[\w-]*|all-clear)", handbook.TOPICS["firmware"].source()))
     assert len(named) >= 6
     assert [option for option in sorted(named) if f'"{option}"' not in known] == []
+
+
+def test_what_is_stable_names_the_versions_of_the_code() -> None:
+    text = " ".join(handbook.TOPICS["changes"].source().split())
+    assert f"frame version {FRAME_VERSION}," in text
+    for key, number in ((RECORD_KEY, record.FORMAT), *((kind, files.FORMAT) for kind in files.KINDS)):
+        assert re.search(rf'`"?{key}"?(: | = ){number}`', text), key
+    assert {seating.FORMAT, TRIAL_FORMAT, MATCH_FORMAT} == {1}
+    assert '`"format": 1` in claims (`NAME.seats.json`), trial and match' in text
+    assert re.search(
+        rf"## Unreleased: {re.escape(__version__)} ### Added .* ### Renamed \| kind \| old \| new \|", text
+    )

@@ -83,13 +83,14 @@ def walk(page: handbook.Topic, cli: CommandLine, bench: Bench | None, folder: Pa
 
     Returns what came of each command of busproto.
     """
-    here, results = folder, []
+    here: Path = folder
+    results: list[Result] = []
     for block in blocks_of(page):
         if block.not_run is not None:
             continue
         if block.language == "console":
-            for step in steps_in(block):
-                here = _do(step, cli, bench, here, results)
+            here, done = walk_block(block, cli, bench, here)
+            results += done
         elif put := _FILE.fullmatch(block.before):
             with (here / put.group(1)).open("a", encoding="utf-8") as file:
                 file.write(block.text)
@@ -99,6 +100,14 @@ def walk(page: handbook.Topic, cli: CommandLine, bench: Bench | None, folder: Pa
             assert text.count(f"{put.group(1)}\n") == 1, f"{block}: {put.group(1)}"
             path.write_text(text.replace(f"{put.group(1)}\n", f"{put.group(1)}\n{block.text}"), "utf-8")
     return results
+
+
+def walk_block(block: Block, cli: CommandLine, bench: Bench | None, folder: Path) -> tuple[Path, list[Result]]:
+    """Do one console block; gives the folder that it ends in, and what came of each command of busproto."""
+    here, results = folder, []
+    for step in steps_in(block):
+        here = _do(step, cli, bench, here, results)
+    return here, results
 
 
 def _do(step: Step, cli: CommandLine, bench: Bench | None, here: Path, results: list[Result]) -> Path:

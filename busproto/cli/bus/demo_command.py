@@ -131,6 +131,10 @@ class Outcome:
 
 @click.command(
     epilog="""\b
+Examples:
+  busproto demo
+  busproto demo --seed 7 --json
+\b
 JSON: "complete", "scenario", "seed", "clashes_found", "clashes", "unaddressed_found",
 "address_writes", "actuators" (function, uid, was_address, address, planned_address,
 channel, gang, place, model, firmware, supply_v, supply_fits, centred_at_deg, centred,
@@ -276,7 +280,7 @@ def _tell_found(out: Console | None, port: str, before: Roster) -> None:
     if out is None:
         return
     clear_progress()
-    out.print(f"[bold]1. Who is there?[/bold]  (a virtual tow plane, at {port})")
+    out.print(f"[bold]1. What is on the line?[/bold]  (a virtual tow plane, at {port})")
     out.print("   " + proof_text(before))
     for address, uids in before.clashes.items():
         shared = ", ".join(uid.hex() for uid in uids)

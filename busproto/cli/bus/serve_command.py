@@ -70,7 +70,7 @@ Exit code 1: an actuator was not seen limp at the end."""
 @click.option(
     "--beside-receiver",
     is_flag=True,
-    help="Somebody else demands on this line: only look, in the gaps between their frames.",
+    help="Another host demands on this line: only look, in the gaps between its frames.",
 )
 @click.option("--no-browser", is_flag=True, help="Only print the URL.")
 @click.option("--for", "for_s", type=FloatRange(min=0, min_open=True), help="End after so many seconds.")

@@ -28,7 +28,13 @@ JSON: "file", "signals", "changes", "virtual_ms", "overlaps"."""
 )
 @click.argument("scenario", shell_complete=complete_scenario)
 @click.option("--vcd", "file", required=True, type=click.Path(dir_okay=False), help="The file to write.")
-@click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=0, show_default=True)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**63 - 1),
+    default=0,
+    show_default=True,
+    help="The same seed gives the same waveform.",
+)
 @click.option("--idle", is_flag=True, help="Let no host speak: record what the scenario itself brings.")
 @click.option("--for", "for_s", type=FloatRange(0.0001, 600), help="Go on for so many virtual seconds in all.")
 @native_option

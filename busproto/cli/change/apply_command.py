@@ -40,8 +40,8 @@ Examples:
 \b
 --yes agrees to the changes, and to nothing else. Two more questions have their own
 answers: whether to write to an actuator whose model, firmware or rating is not that
-of the plan, and whether to take whoever answers alone at a planned address for that
-function where nobody was claimed for it.
+of the plan, and whether to take the one actuator that answers at a planned address
+for its function, where no actuator was claimed for it.
 \b
 JSON: "harmed" (as 'busproto audit' gives it), "clean" (addresses and settings,
 afterwards), "unmatched" (gang: why it is not matched; no fault here), "changes" (what,
@@ -49,7 +49,7 @@ uid, function, address, was_address, settings), "steps_done", "addresses_proven"
 "reason", "went_on_after" (where an earlier run was interrupted), "let_go" (what was
 seen at the end, see 'busproto move --help'), "wrong_hardware" (function, why: known
 before anything was written), "not_set" (function, why: known once it had an address),
-"by_address" (functions in which nobody was claimed), "left" (what apply cannot mend:
+"by_address" (functions for which no actuator was claimed), "left" (what apply cannot mend:
 function, name, found, planned), "missing" (functions). Where what is on the line was
 not proven, only "clean", "changes", "steps_done", "addresses_proven", "reason" and
 "engaged" (address, state: those that are not limp; nothing was sent but questions).
@@ -85,7 +85,7 @@ def command(
     """Bring every actuator of AIRFRAME to its address and settings: shows the changes, asks, does and proves them.
 
     Addresses are written by uid, in an order that never puts two at one address, also where they go round in a
-    circle. Everyone goes limp first and stays limp; nothing moves. Each step is read back. It can be interrupted at
+    circle. All actuators go limp first and stay limp; nothing moves. Each step is read back. It can be interrupted at
     any moment and run again.
     """
     plan = load(airframe)
@@ -177,7 +177,7 @@ def _tell_unknown(found: Audit) -> None:
     clear_progress()
     unknown = [row.seat.function for row in found.rows if row.uid is None or row.address is None]
     if unknown:
-        console().print(f"Nobody is known to be in: {', '.join(unknown)} ('busproto claim' tells who is).")
+        console().print(f"No actuator is claimed for: {', '.join(unknown)} ('busproto claim' tells which it is).")
 
 
 def _left_json(after: Audit) -> dict[str, object]:

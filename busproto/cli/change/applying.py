@@ -41,7 +41,7 @@ def carry_out_agreed(link: Link, job: Job, *, agreed: bool, as_json: bool) -> Ap
     if job.todo and not as_json:
         print_changes(job.todo)
     if job.todo:
-        ask(f"Do this to {job.title}? Everyone goes limp first, nothing moves.", agreed, "nothing was changed")
+        ask(f"Do this to {job.title}? All actuators go limp first, nothing moves.", agreed, "nothing was changed")
     return link.run(carry_out_job(job))
 
 

@@ -31,12 +31,12 @@ Examples:
   busproto audit hauler.toml --port /dev/ttyUSB0
   busproto audit hauler.toml --port /dev/ttyUSB0 --json
 \b
-JSON: "harmed" (who the pack or the supply harms: uid, address, function, rated_v,
-pack_v, supply_v), "clean", "proven", "reason", "unmatched" (gang: why it is not
+JSON: "airframe", "harmed" (actuators that the pack or the supply harms: uid, address,
+function, rated_v, pack_v, supply_v), "clean", "proven", "reason", "unmatched" (gang: why it is not
 matched), "functions" (function, status, uid, address, planned_address, differences
 with name, found, planned, can_be_applied, note), "unexpected" (uid, address, model),
 "clashes" (address, uids), "engaged" (address, state: those that are not limp).
-A gang is matched while those are in it, with their tables, who were when it was.
+A gang stays matched while its members and their tables are those of its match.
 Exit code 3: something is not as planned, a gang is not matched, or the list is not
 proven complete."""
 )
@@ -46,10 +46,10 @@ proven complete."""
 def command(airframe: str, port: PortOptions, as_json: bool) -> int:
     """Hold what is on the line against the plan in AIRFRAME: as planned, different, missing, clashing, unexpected.
 
-    Whom the pack or the supply harms is said first, on stderr.
+    Actuators that the pack or the supply harms are named first, on stderr.
 
-    Which actuator is which is known from 'busproto claim'; where it is not, whoever answers alone at the planned
-    address is taken for it. Changes nothing and moves nothing.
+    Which actuator is which is known from 'busproto claim'. Where it is not, the one actuator that answers at the
+    planned address is taken for it. Changes nothing and moves nothing.
     """
     plan = load(airframe)
     seating, matches = load_seating(plan), matches_of(plan)
@@ -97,11 +97,11 @@ def print_audit(plan: Plan, found: Audit, claimed: int) -> None:
         out.print(f"[red]NOT PROVEN complete: {escape(found.reason)}[/red]")
     good = sum(row.status == AS_PLANNED for row in found.rows)
     if found.is_clean:
-        out.print(f"[green]{escape(plan.title)}: all {good} as planned, nobody else on the line, proven.[/green]")
+        out.print(f"[green]{escape(plan.title)}: all {good} as planned, nothing else on the line, proven.[/green]")
         return
     out.print(f"{escape(plan.title)}: {good} of {len(found.rows)} as planned.")
     if any(one.can_be_applied for row in found.rows for one in row.differences):
         out.print("'busproto apply' does what can be set.")
     if claimed < len(found.rows):
-        known = "nobody has been claimed yet" if not claimed else f"{claimed} of {len(found.rows)} are claimed"
+        known = "no actuator is claimed yet" if not claimed else f"{claimed} of {len(found.rows)} are claimed"
         out.print(f"Which one is which: {known}; 'busproto claim' tells by hand.")

@@ -96,7 +96,7 @@ command is run again and goes on. Planned addresses and settings are not written
 With --again the earlier claims stay in force until the new ones are whole; they are
 then kept as NAME.seats.1.json, .2.json and so on.
 \b
-JSON: "harmed" (whom the pack or the supply harms, as 'audit' gives it), "airframe",
+JSON: "harmed" (actuators that the pack or the supply harms, as 'audit' gives it), "airframe",
 "seats" (function, uid, address, planned_address, model, on_line),
 "open" (functions), "unclaimed" (uid, address, model), "silent" (uids), "scratch"
 (uid, old, address), "unwatched" (uids without an address of their own), "advice",
@@ -112,7 +112,7 @@ it did not move. Exit code 4: no agreement to moving, or to scratch addresses.""
 @click.argument("airframe", type=click.Path(path_type=Path))
 @click.option("--by-nudge", is_flag=True, help="The other way round: each swings a little, you say which it was.")
 @click.option(
-    "--nudge", "nudged", metavar="WHO", help="Let one swing a little and no more: its function, address or uid."
+    "--nudge", "nudged", metavar="ACTUATOR", help="Let one swing a little and no more: its function, address or uid."
 )
 @click.option(
     "--exchange", nargs=2, default=None, metavar="FUNCTION FUNCTION", help="Exchange two claims; needs no port."
@@ -130,7 +130,7 @@ it did not move. Exit code 4: no agreement to moving, or to scratch addresses.""
     "--patience",
     "patience_s",
     type=FloatRange(0.1, 86_400),
-    help=f"Skip a surface that nobody moves for so many s (default: {PATIENCE_S:g}, at a terminal never).",
+    help=f"Skip a surface that is not moved for so many s (default: {PATIENCE_S:g}, at a terminal never).",
 )
 @click.option(
     "--least-deg",
@@ -142,7 +142,7 @@ it did not move. Exit code 4: no agreement to moving, or to scratch addresses.""
 @click.option(
     "--yes-addresses",
     is_flag=True,
-    help="Give scratch addresses to those who have none of their own without asking; they last.",
+    help="Give scratch addresses, without asking, to actuators that have none of their own; they are stored.",
 )
 @clear_option
 @_port_may_be_left_out
@@ -168,8 +168,8 @@ def command(
 ) -> int:
     """Learn which actuator is which function of AIRFRAME, with nothing unplugged: move each surface by hand.
 
-    All go limp and nothing is driven, unless --by-nudge, --nudge or --directions says so. Whom the pack or the supply
-    harms is said first.
+    All go limp and nothing is driven, unless --by-nudge, --nudge or --directions says so. Actuators that the
+    pack or the supply harms are named first.
     """
     ways = [by_nudge, nudged is not None, exchange is not None, use_draft]
     if sum(ways) > 1:
@@ -325,7 +325,7 @@ def _agreed(moves: list[Move], roster: Roster, yes: bool) -> list[Move]:
         return moves
     noun = "actuator has" if len(moves) == 1 else "actuators have"
     click.echo(
-        f"{len(moves)} {noun} no address of their own, so nobody can ask where the arm stands. Each would be given\n"
+        f"{len(moves)} {noun} no address of their own, so their arms cannot be read. Each would be given\n"
         "a scratch address that the plan does not use; it lasts until 'busproto apply' or 'busproto address'. Before\n"
         "that it cannot be read what they are:",
         err=True,
@@ -344,7 +344,7 @@ def _agreed(moves: list[Move], roster: Roster, yes: bool) -> list[Move]:
         if click.confirm(question, default=False, show_default=False, prompt_suffix=" ", err=True):
             return moves
     if len(moves) == len(roster.found):
-        raise NotCleared("without addresses there is nobody to watch", "nothing was written")
+        raise NotCleared("without addresses there is no actuator to watch", "nothing was written")
     click.echo("Not given: these cannot be watched.", err=True)
     return []
 

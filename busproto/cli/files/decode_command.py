@@ -45,7 +45,7 @@ Exit code 3: the end of the file is cut or damaged; what stands before it is sho
 @click.option(
     "--address", "addresses", multiple=True, help="Only what this actuator sends or is asked; may be repeated."
 )
-@click.option("--uid", "uids", multiple=True, help="The same by uid, as far as the capture tells who that is.")
+@click.option("--uid", "uids", multiple=True, help="The same by uid, as far as the capture tells it.")
 @click.option(
     "--operation", "operations", multiple=True, metavar="NAME", help="Only this operation, such as report-round."
 )

@@ -22,8 +22,9 @@ Examples:
   busproto spec --lua ~/.local/lib/wireshark/plugins/busproto.lua
   busproto spec --decoder ~/.local/share/libsigrokdecode/decoders
 \b
-JSON keys are stable within a frame version, which is its first key. Where files are
-written: "files". They are written over where they stand already; what else stands
+JSON: "frame_version", "frame", "timing_ns", "operations", "refusal", "outcomes",
+"states", "faults", "parameters", "examples"; these keys are stable within a frame
+version. Where files are written: "files". They are written over where they stand already; what else stands
 there is not.
 The C files are bp_wire.h and bp_*.c: C99, no heap, memcpy and memset only."""
 )

@@ -61,7 +61,7 @@ Examples:
 Methods (all but {_BEST} are for teaching and comparison: their list is never proven):
 {_METHODS_TEXT}
 \b
-JSON: "method", "complete", "reason", "remaining_error", "actuators" (uid, address, clash),
+JSON: "port", "method", "complete", "reason", "remaining_error", "actuators" (uid, address, clash),
 "clashes" (address, uids), "clashes_found", "unaddressed", "gone", "twins", "wall"
 (counts and times of the search, which differ from run to run on a real port),
 "engaged" (address, state: those that are not limp; one look behind the search).
@@ -178,7 +178,7 @@ def print_roster(roster: Roster) -> None:
     out.print(proof_text(roster))
     for uid in roster.gone:
         out.print(
-            f"[yellow]{uid_text(uid)} said who it is, and answers no more, or too late: "
+            f"[yellow]{uid_text(uid)} told its uid, and answers no more, or too late: "
             "without power, or a bad contact.[/yellow]"
         )
     if roster.clashes or roster.unaddressed:

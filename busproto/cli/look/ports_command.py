@@ -7,7 +7,14 @@ import click
 from busproto.cli.common import console, json_option, print_json
 
 
-@click.command(epilog='JSON: "ports" (device, description), "scenarios" (url, title).')
+@click.command(
+    epilog="""\b
+Examples:
+  busproto ports
+  busproto ports --json
+\b
+JSON: "ports" (device, description), "scenarios" (url, title)."""
+)
 @json_option
 def command(as_json: bool) -> None:
     """List the ports of this machine, and the scenarios that are shipped as virtual buses."""

@@ -51,7 +51,7 @@ The bar goes from demand -100 % to +100 %: "O" where the arm is, "=" where it ha
 JSON: "seconds", "actuators" (address, function, state, asked, missed, lost_seen, lost_before,
 position_deg, current_ma, supply_v and temperature_degc with min, max, mean and last,
 states with at_s and state), "others_on_the_line".
-Exit code 3: somebody who was to be watched never answered or shares an address, or nobody was there."""
+Exit code 3: an actuator that was to be watched never answered or shares an address, or none was there."""
 )
 @click.argument("addresses", nargs=-1)
 @click.option(
@@ -62,14 +62,17 @@ Exit code 3: somebody who was to be watched never answered or shares an address,
     help="For how many seconds; until Ctrl-C where not given.",
 )
 @click.option(
-    "--plan", "plan_path", metavar="AIRFRAME", help="The airframe file: names of functions, and who must be there."
+    "--plan",
+    "plan_path",
+    metavar="AIRFRAME",
+    help="The airframe file: names of functions, and which actuators must be there.",
 )
 @port_options
 @json_option
 def command(
     addresses: tuple[str, ...], for_s: float | None, plan_path: str | None, port: PortOptions, as_json: bool
 ) -> int:
-    """Watch what actuators do, those at ADDRESSES or all, while somebody else demands; for example a receiver.
+    """Watch what actuators do, those at ADDRESSES or all, while another host demands, for example a receiver.
 
     Asks for reports only, between whatever else is on the line. Changes nothing and moves nothing.
     """
@@ -235,7 +238,7 @@ def _print(tracks: Mapping[int, Track], functions: Mapping[int, str], passed_ns:
 
     out = console()
     if not tracks:
-        out.print("[yellow]Nobody reports: 'busproto find' tells who is there.[/yellow]")
+        out.print("[yellow]No actuator reports: 'busproto find' tells what is on the line.[/yellow]")
         return
     if not is_live:
         out.print(_table(tracks, functions))

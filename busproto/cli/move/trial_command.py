@@ -54,8 +54,8 @@ Examples:
 Parts: start (limp after power-up, soft start measured), centre, move (each channel
 to both sides), loss (the signal taken away: what each does, and after how long),
 direction (each surface whose 'positive' the plan states swings once to that side, and
-you say whether it went there; left out where no one can say, at no terminal and
-without --went).
+you say whether it went there; left out where there is no terminal to ask at and
+no --went).
 JSON, and the file hauler.trial.json beside the airframe file: "format", "airframe",
 "date", "parts", "passed", "missing" (functions), "unmatched" (gang: why it is not
 matched), "actuators" (function, uid, address, limp_at_start, soft_start_ms, centred,
@@ -63,7 +63,7 @@ centred_at_deg, moved, loss_action, loss_after_ms: between which two looks, pass
 faults, faults_by_part, direction: positive, direction, way, why, by_deg, seen_by, at).
 In JSON also "let_go": what was seen at the end, see 'busproto move --help'.
 An earlier trial that had other parts too is kept as hauler.trial.DATE.json.
-One whose reports make no sense is let go and left out; each that does not arrive is
+An actuator whose reports make no sense is let go and left out; each that does not arrive is
 waited for 8 s, once. Before it begins it says how long it takes at most.
 Exit code 1: an actuator was not seen limp at the end. Exit code 3: something was not as
 planned, or a gang is not matched. Exit code 4: the cautions were not
@@ -97,8 +97,8 @@ def command(
 ) -> int:
     """Prove AIRFRAME by moving it: start, centre, move each surface, take the signal away; measured against the plan.
 
-    Everyone must be alone at its planned address, with the supply within its rating. Whatever happens, also on
-    Ctrl-C, everyone is let go limp at the end.
+    Each actuator must be alone at its planned address, with the supply within its rating. Whatever happens, also on
+    Ctrl-C, all are let go limp at the end.
     """
     plan = load(airframe)
     seating, matches = load_seating(plan), matches_of(plan)

@@ -41,7 +41,7 @@ has_weight, swings_hz, next_share, balance_kg, unbalance_nm, problems, notes,
 each_torque_nm, margin, band_deg, transmission_deg, refused; reason), "power" (rest,
 actuators with function, full_v, empty_v, brown_out_v, in_flight_v, lead; missing
 with function, why; full, empty: bus_v, current_a, least_spare_v; in_flight_a,
-hold_up_s, problems, notes), "notes".
+hold_up_s, problems, notes), "notes", "disclaimer".
 Exit code 3: something is too little, or does not fit."""
 )
 @click.argument("airframe")

@@ -66,7 +66,9 @@ line or the addresses afterwards are not proven. Exit code 4: not agreed."""
 )
 @click.argument("function", metavar="FUNCTION")
 @click.option("--saved", "record_file", metavar="FILE", help="The record in which the old actuator stands.")
-@click.option("--airframe", metavar="FILE", help="The airframe file, for its pack, its record and who sits where.")
+@click.option(
+    "--airframe", metavar="FILE", help="The airframe file: its pack, its record, and which actuator has which function."
+)
 @click.option("--uid", metavar="UID", help="The new actuator, where the record does not know several on the line.")
 @click.option("--take-over", is_flag=True, help="Also where the old actuator is still on the line.")
 @click.option("--other-firmware", is_flag=True, help="Also where its firmware is another.")

@@ -37,9 +37,10 @@ Examples:
   busproto restore hauler.record.json --those-present --yes --port /dev/ttyUSB0
 \b
 JSON: "restored" (bool), "fingerprint" (of the record), "absent" (uid, name),
-"changes", "steps_done", "addresses_proven", "reason", "went_on_after", "let_go", and what
-still differs, as 'busproto compare' gives it ("only_second": on the bus, not in the
-record). Where what is on the line was not proven, only "restored", "changes",
+"changes", "steps_done", "not_set" (name, why: those left as they are),
+"addresses_proven", "reason", "went_on_after", "let_go", and what still differs, as
+'busproto compare' gives it ("only_second": on the bus, not in the record). Where what is
+on the line was not proven, only "restored", "changes",
 "steps_done", "addresses_proven", "reason" and "engaged" (address, state: those that are
 not limp; nothing was sent but questions).
 A journal stands beside the record. Run it again after any interruption.
@@ -55,9 +56,9 @@ Exit code 1: an actuator was not seen limp at the end ("let_go": see 'busproto m
 def command(record_file: str, those_present: bool, edited: bool, agreed: bool, port: PortOptions, as_json: bool) -> int:
     """Bring the bus back to RECORD: every actuator, by uid, to its address and all its stored settings.
 
-    Shows the changes, asks, does them with each step read back, and compares all with the record. Everyone goes limp
-    first and stays limp; nothing moves. One that is not in the record is left alone, but loses an address that
-    the record gives to another.
+    Shows the changes, asks, does them with each step read back, and compares all with the record. All actuators go
+    limp first and stay limp; nothing moves. An actuator that is not in the record is left alone, but loses an address
+    that the record gives to another.
     """
     record = open_record(record_file, edited_is_fine=edited)
     for flaw in record.flaws:

@@ -72,7 +72,7 @@ def command(
         engaged = link.run(who_holds(OnLine(address, uid) for address, uid in there))
     clear_progress()
     if not record.entries and not record.unread:
-        raise InputError("nobody answers, so there is nothing to save: check power, wiring and line rate (--baud)")
+        raise InputError("no actuator answers, so there is nothing to save: check power, wiring and line rate (--baud)")
     is_refused = bool(record.flaws) and not as_it_is
     kept = None if is_refused else save_record(path, record)
     missing = missing_functions(plan, record) if plan is not None else []

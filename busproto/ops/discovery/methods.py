@@ -1,4 +1,4 @@
-"""Every way to find who is on the line, behind one interface: name, how it works, what it cannot do, the operation."""
+"""Every way to find what is on the line, behind one interface: name, how it works, what it cannot do, the operation."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Method:
 _ROWS: Final = (
     Method(
         "countdown",
-        "each counts idle mini-slots and answers at zero; a book proves that nobody is missing",
+        "each counts idle mini-slots and answers at zero; a book proves that none is missing",
         "",
         lambda rng, _: find(rng=rng),
     ),
@@ -58,7 +58,7 @@ _ROWS: Final = (
     ),
     Method(
         "bits",
-        "ask only whether anyone is there, one bit of the uid at a time",
+        "ask only whether any answers, one bit of the uid at a time",
         classic.BIT_CANNOT,
         classic.bit_search,
     ),

@@ -35,7 +35,7 @@ class Roster:
 
     Attributes:
         found: every actuator heard, by address, then uid.
-        proven: nobody is missing from `found`, and all in it are there.
+        proven: none is missing from `found`, and all in it are there.
         reason: why it is not proven; "" where it is.
         remaining_error: chance that a powered actuator is missing all the same, if it hears, and is heard, no worse
             than the worst of those listed may (upper bound at 95 %); 1 where nothing is proven.

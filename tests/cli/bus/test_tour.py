@@ -1,65 +1,44 @@
-"""The tour of README, line by line: the box with everything wrong becomes an airframe that is proven and recorded.
+"""The handbook's tour, line by line: the box with everything wrong becomes an airframe that is proven and recorded.
 
-The commands are those that the page shows, on a bus that outlasts them. A line that begins with `>` is typed into the
-terminal in which the virtual bus runs.
+The commands are those that the page shows, on a bus that outlasts them; see `tests.handbook.walking`.
 """
 
 from __future__ import annotations
 
 import json
-import re
-import shlex
 from pathlib import Path
 from typing import Final
 
 import pytest
 
+from busproto import handbook
 from busproto.cautions import CAUTIONS
 from busproto.ops.survey import survey
-from busproto.plan.airframe.audit import audit
-from busproto.plan.calibration.gang_match import matches_of
+from busproto.plan.audit import audit
+from busproto.plan.gang_match import matches_of
 from busproto.plan.load import load
 from busproto.plan.seating import load_seating
-from busproto.sim.control import obey
-from tests.cli.helpers import Bench, CommandLine, Result, make_bench
+from tests.cli.helpers import Bench, CommandLine, make_bench
 from tests.docs.markdown import block_behind
+from tests.handbook.walking import bus_of, walk, walk_block
 from tests.plan.airframes import LABELS
 
-_EXPECTED: Final = re.compile(r"\s+# exit code (\d+)(?:: .*)?$")
-
-
-def lines_of(marker: str) -> list[str]:
-    return [line for line in block_behind("README.md", marker).text.splitlines() if line.strip()]
-
-
-def walk(cli: CommandLine, bench: Bench, marker: str = "the tour") -> list[Result]:
-    """Do every line of a tour; each ends with the exit code that the page says."""
-    results = []
-    for line in lines_of(marker):
-        if line.startswith("> "):
-            obey(bench.bus, line.removeprefix("> "))
-        elif line.startswith("$ busproto "):
-            expected = _EXPECTED.search(line)
-            arguments = shlex.split(_EXPECTED.sub("", line).removeprefix("$ busproto "))
-            result = cli(*arguments)
-            assert result.code == (int(expected.group(1)) if expected else 0), result.transcript()
-            results.append(result)
-        else:
-            assert line.startswith(("$ export ", "#")), line
-    return results
+TOUR: Final = handbook.TOPICS["tour"]
 
 
 @pytest.fixture
 def bench(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Bench:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("BUSPROTO_PORT", "sim://hauler?seed=1")
-    return make_bench(monkeypatch, "hauler", seed=1)
+    scenario = bus_of(TOUR)
+    assert scenario == "hauler"
+    return make_bench(monkeypatch, scenario, seed=1)
 
 
 def test_the_tour_ends_with_an_airframe_that_is_as_planned_proven_and_recorded(
     cli: CommandLine, bench: Bench, tmp_path: Path
 ) -> None:
-    results = walk(cli, bench)
+    results = walk(TOUR, cli, bench, tmp_path)
     for result in results:
         if result.arguments[0] in {"trial", "match"}:
             assert "--clear" in result.arguments
@@ -97,6 +76,6 @@ def test_the_rudder_that_fights_is_matched_and_the_rigging_is_reckoned(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     assert cli("plan new tour --example hauler").code == 0
-    results = walk(cli, make_bench(monkeypatch, "rudder-gang"), "the rudder")
-    assert "The tables are stored, and were read back." in results[1].out
-    assert "recommended" in results[2].out
+    block = block_behind("busproto/handbook/tour.md", "the rudder")
+    _, results = walk_block(block, cli, make_bench(monkeypatch, "rudder-gang"), tmp_path)
+    assert [result.arguments[0] for result in results] == ["plan", "match", "rig"]

@@ -103,7 +103,7 @@ SCRATCH: Final = [
     {"uid": UIDS["rudder, lower"], "old": None, "address": 237},
 ]
 OFFERED: Final = """\
-3 actuators have no address of their own, so nobody can ask where the arm stands. Each would be given
+3 actuators have no address of their own, so their arms cannot be read. Each would be given
 a scratch address that the plan does not use; it lasts until 'busproto apply' or 'busproto address'. Before
 that it cannot be read what they are:
   c1a1000000000101  shared 5     -> 239

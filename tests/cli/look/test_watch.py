@@ -187,7 +187,7 @@ def test_nobody_there(cli: CommandLine, bench: Bench) -> None:
         actuator.power_off()
     result = cli("watch --port /dev/any --for 1")
     assert result.code == exit_codes.NOT_AS_WANTED
-    assert result.out == "Nobody reports: 'busproto find' tells who is there.\n"
+    assert result.out == "No actuator reports: 'busproto find' tells what is on the line.\n"
 
 
 @pytest.mark.parametrize(
