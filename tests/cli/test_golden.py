@@ -15,7 +15,7 @@ from typing import Final
 import pytest
 from serial.tools.list_ports_common import ListPortInfo
 
-from busproto.cli import demo_command
+from busproto.cli.bus import demo_command
 from tests.cli.helpers import GOLDEN, CommandLine, assert_golden
 
 BENCH: Final = "--port sim://bench-four?seed=1"

@@ -13,10 +13,11 @@ import pytest
 
 from busproto import __version__, handbook
 from busproto.cli import run
-from busproto.plan import files, record, seating
-from busproto.plan.gang_match import MATCH_FORMAT
-from busproto.plan.record import RECORD_KEY
-from busproto.plan.results import TRIAL_FORMAT
+from busproto.plan import files, seating
+from busproto.plan.airframe import record
+from busproto.plan.airframe.record import RECORD_KEY
+from busproto.plan.airframe.results import TRIAL_FORMAT
+from busproto.plan.calibration.gang_match import MATCH_FORMAT
 from busproto.wire.frame import FRAME_VERSION
 from tests.cli.helpers import ROOT, CommandLine, make_bench
 from tests.docs.examples import assert_runs
@@ -35,7 +36,7 @@ def named(page: handbook.Topic) -> str:
     return page.name
 
 
-WALKED_ELSEWHERE: Final = {"tour": "tests/cli/test_tour.py, which looks at what it leaves, too"}
+WALKED_ELSEWHERE: Final = {"tour": "tests/cli/bus/test_tour.py, which looks at what it leaves, too"}
 
 
 def has_console(page: handbook.Topic) -> bool:

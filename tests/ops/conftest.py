@@ -8,7 +8,7 @@ from types import SimpleNamespace
 
 import pytest
 
-MODULES = ("address_proof", "addressing", "discovery", "transact")
+MODULES = ("discovery.address_proof", "addressing", "discovery.search", "transact")
 
 
 @pytest.fixture(autouse=True)

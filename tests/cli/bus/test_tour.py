@@ -14,8 +14,8 @@ import pytest
 from busproto import handbook
 from busproto.cautions import CAUTIONS
 from busproto.ops.survey import survey
-from busproto.plan.audit import audit
-from busproto.plan.gang_match import matches_of
+from busproto.plan.airframe.audit import audit
+from busproto.plan.calibration.gang_match import matches_of
 from busproto.plan.load import load
 from busproto.plan.seating import load_seating
 from tests.cli.helpers import Bench, CommandLine, make_bench
