@@ -23,7 +23,6 @@ program that is killed leaves all packets but the one it was in.
 """
 
 __all__ = [
-    "bulk",
     "decoding",
     "pcapng",
     "pieces",

@@ -21,7 +21,7 @@ pytest.importorskip("pdoc", reason="the API reference is made by pdoc: pip insta
 
 from tests.docs import api
 
-WITHOUT_ALL: Final = {"busproto.conformance", "busproto.web"}
+WITHOUT_ALL: Final = {"busproto.conformance", "busproto.sim", "busproto.web"}
 """Packages that are used by a command line of their own alone."""
 _TAG: Final = re.compile(r"<[^>]+>")
 

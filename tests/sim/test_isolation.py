@@ -34,7 +34,7 @@ def test_the_simulator_loads_the_wire_format_and_nothing_above_it(statement: str
 
 
 def test_making_the_scheme_known_loads_nothing_of_ours() -> None:
-    assert loaded_by("import busproto.sim") == {"busproto", "busproto.sim"}
+    assert loaded_by("import busproto.sim") == {"busproto", "busproto._version", "busproto.sim"}
 
 
 def test_the_wire_format_loads_nothing_of_the_simulator() -> None:
