@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Annotated, Any, Final
 
 import msgspec
@@ -133,6 +134,13 @@ AnyOrder = (
     | Control
     | PowerUp
 )
+
+
+@dataclass(frozen=True, slots=True)
+class OperatorLeft:
+    """Told by the hub, no page can say it: there is no operator any more."""
+
+
 FOR_ANYONE: Final = (Limp, Explain, Take)
 """Orders that need no operator."""
 

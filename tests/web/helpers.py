@@ -12,8 +12,8 @@ from typing import Any, Final
 
 from busproto.plan.load import Plan, load
 from busproto.transport import Transport
-from busproto.web.app import PROTOCOL, TOKEN_PREFIX
-from busproto.web.live_bus import LiveBus
+from busproto.web.bus.live_bus import LiveBus
+from busproto.web.server.app import PROTOCOL, TOKEN_PREFIX
 from busproto.web.serving import Server
 from sim.bus import VirtualBus
 from sim.scenario import load as load_scenario

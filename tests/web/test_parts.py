@@ -13,12 +13,12 @@ from busproto.errors import InputError, PortClosedError
 from busproto.ops import Link, find
 from busproto.ops.discovery import Found, Roster
 from busproto.ops.motion import report
-from busproto.web.app import Doors
-from busproto.web.board import Board
-from busproto.web.line_log import LineLog
-from busproto.web.live_bus import AHEAD_NS, LiveBus
+from busproto.web.bus.board import Board
+from busproto.web.bus.line_log import LineLog
+from busproto.web.bus.live_bus import AHEAD_NS, LiveBus
+from busproto.web.bus.tap import Tap
+from busproto.web.server.app import Doors
 from busproto.web.serving import port_opener
-from busproto.web.tap import Tap
 from busproto.wire import BadFrame, Frame
 from busproto.wire.frame import UNADDRESSED
 from sim.scenario import load

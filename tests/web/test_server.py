@@ -21,12 +21,13 @@ from starlette.websockets import WebSocketDisconnect
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import ClientConnection, connect
 
-from busproto.web.app import PROTOCOL, Doors, make_app
-from busproto.web.bench import Bench
-from busproto.web.hub import MAX_POSITIONS, Hub, Page
-from busproto.web.live_bus import LiveBus
+from busproto.web.bus.live_bus import LiveBus
+from busproto.web.flows.table import FLOWS
 from busproto.web.orders import MAX_ORDER_BYTES
+from busproto.web.server.app import PROTOCOL, Doors, make_app
+from busproto.web.server.hub import MAX_POSITIONS, Hub, Page
 from busproto.web.serving import Server
+from busproto.web.worker.bus_worker import BusWorker
 from busproto.wire import Decoder, Frame, message_of
 from busproto.wire.frame import BROADCAST_ADDRESS
 from busproto.wire.messages import Release, State
@@ -53,8 +54,8 @@ TOKEN = "a token for the test"
 def client(scenario: str | Path = RIG, port: Port | None = None) -> Iterator[tuple[TestClient, Port]]:
     port = port or Port(scenario)
     hub = Hub()
-    bench = Bench(port, hub.publish, hub.to_one)
-    with TestClient(make_app(hub, bench, Doors(TOKEN, 8765)), base_url=ORIGIN) as made:
+    worker = BusWorker(port, hub.publish, hub.to_one, FLOWS)
+    with TestClient(make_app(hub, worker, Doors(TOKEN, 8765)), base_url=ORIGIN) as made:
         yield made, port
 
 
@@ -286,8 +287,8 @@ def test_the_bench_is_disarmed_when_the_operator_leaves() -> None:
 def test_the_bench_is_disarmed_when_the_operator_is_not_there(visible: bool | None) -> None:
     now = [0.0]
     port, hub = Port(RIG), Hub()
-    bench = Bench(port, hub.publish, hub.to_one, clock=lambda: now[0])
-    with TestClient(make_app(hub, bench, Doors(TOKEN, 8765)), base_url=ORIGIN) as one, come_in(one) as session:
+    worker = BusWorker(port, hub.publish, hub.to_one, FLOWS, clock=lambda: now[0])
+    with TestClient(make_app(hub, worker, Doors(TOKEN, 8765)), base_url=ORIGIN) as one, come_in(one) as session:
         page = talk(session)
         find_and_arm(page)
         if visible is not None:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import Any, Final, Protocol, TypeVar
 
 import msgspec
 
@@ -13,10 +13,8 @@ from busproto.ops.steps import Steps
 from busproto.ops.survey import Survey
 from busproto.plan.audit import seated_uids
 from busproto.plan.load import Plan
+from busproto.web.bus.board import Board
 from busproto.wire.frame import UNADDRESSED
-
-if TYPE_CHECKING:
-    from busproto.web.bench import Bench
 
 T = TypeVar("T")
 KEPT_LINES: Final = 60
@@ -64,10 +62,45 @@ class Question:
     choices: tuple[str, ...]
 
 
+class FlowHost(Protocol):
+    """What a flow needs of the bench it runs on."""
+
+    @property
+    def plan(self) -> Plan | None:
+        """The airframe, None where none was given."""
+
+    @property
+    def board(self) -> Board:
+        """Which actuators are on the line."""
+
+    @property
+    def is_armed(self) -> bool:
+        """Whether demands go through."""
+
+    def run(self, steps: Steps[T]) -> T:
+        """Run an operation."""
+
+    def run_into_clashes(self, steps: Steps[T]) -> T:
+        """As `run`, also to addresses known to be shared."""
+
+    def idle(self) -> None:
+        """A little of what is done while nothing else is."""
+
+    def functions(self) -> Mapping[bytes, str]:
+        """The function of each uid, as far as it was claimed."""
+
+    def tell_tiles(self) -> None:
+        """Show the actuators."""
+
+    def tell_flow(self) -> None:
+        """Show how the flow stands."""
+
+
 class Desk:
     """One flow that runs.
 
     Attributes:
+        host: the bench that it runs on.
         kind: what it is.
         wanted: its fields.
         state: "running", "done", "failed" or "stopped".
@@ -77,8 +110,8 @@ class Desk:
         result: its result as data.
     """
 
-    def __init__(self, bench: Bench, kind: Kind, wanted: Fields, number: int) -> None:
-        self.bench = bench
+    def __init__(self, host: FlowHost, kind: Kind, wanted: Fields, number: int) -> None:
+        self.host = host
         self.kind = kind
         self.wanted = wanted
         self.number = number
@@ -95,18 +128,18 @@ class Desk:
     @property
     def plan(self) -> Plan:
         """The airframe; only flows that need one may ask."""
-        assert self.bench.plan is not None
-        return self.bench.plan
+        assert self.host.plan is not None
+        return self.host.plan
 
     def run(self, steps: Steps[T]) -> T:
         """Run an operation."""
-        return self.bench.run(steps)
+        return self.host.run(steps)
 
     def tell(self, *lines: str) -> None:
         """Say something."""
         self.lines += lines
         del self.lines[:-KEPT_LINES]
-        self.bench.tell_flow()
+        self.host.tell_flow()
 
     def ask(self, text: str, choices: Sequence[str]) -> str:
         """Ask the operator, and go on polling until there is an answer.
@@ -117,11 +150,11 @@ class Desk:
         self._questions += 1
         self._answer = None
         self.question = Question(self._questions, text, tuple(choices))
-        self.bench.tell_flow()
+        self.host.tell_flow()
         while self._answer is None:
-            self.bench.idle()
+            self.host.idle()
         self.question = None
-        self.bench.tell_flow()
+        self.host.tell_flow()
         return self._answer
 
     def answered(self, number: int, answer: str) -> bool:
@@ -140,15 +173,15 @@ class Desk:
 
     def meet(self, survey: Survey) -> None:
         """Show who was found and what was read."""
-        board = self.bench.board
+        board = self.host.board
         board.seat(survey.roster, self._functions(survey))
         for sheet in survey.sheets.values():
             board.read(sheet)
-        self.bench.tell_tiles()
+        self.host.tell_tiles()
 
     def _functions(self, survey: Survey) -> dict[bytes, str]:
         """Who is which function: as claimed, else, and told so, by the address that is planned."""
-        plan, claimed = self.bench.plan, self.bench.functions()
+        plan, claimed = self.host.plan, self.host.functions()
         if plan is None:
             return {}
         seated = seated_uids(plan, {function: uid for uid, function in claimed.items()}, survey)

@@ -24,13 +24,12 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from busproto.cautions import CAUTIONS, DISCLAIMER
-from busproto.web.bench import Bench
-from busproto.web.board import WORDS, parameters_json
-from busproto.web.flows import FLOWS
-from busproto.web.handbook import handbook_routes
-from busproto.web.hub import Hub, Page, encode
-from busproto.web.lessons import LessonDesk, lesson_routes
+from busproto.web.bus.board import WORDS, parameters_json
 from busproto.web.orders import MAX_ORDER_BYTES
+from busproto.web.server.handbook import handbook_routes
+from busproto.web.server.hub import Hub, Page, encode
+from busproto.web.server.lessons import LessonDesk, lesson_routes
+from busproto.web.worker.bus_worker import BusWorker
 
 PROTOCOL: Final = "busproto-bench"
 TOKEN_PREFIX: Final = "token."
@@ -128,25 +127,25 @@ class _Guard:
 
 def make_app(
     hub: Hub,
-    bench: Bench,
+    worker: BusWorker,
     doors: Doors,
     *,
     on_ready: Callable[[], None] = lambda: None,
     lesson_desk: LessonDesk | None = None,
 ) -> Starlette:
-    """The application. While it lives, the bench runs; `on_ready` is called when it does."""
+    """The application. While it lives, the worker runs; `on_ready` is called when it does."""
     lesson_desk = lesson_desk or LessonDesk()
 
     @contextlib.asynccontextmanager
     async def lifespan(_: Starlette) -> AsyncIterator[None]:
-        hub.begin(bench.submit)
-        hub.on_pages = lambda any_there: setattr(bench, "has_watchers", any_there)
-        bench.start()
+        hub.begin(worker.submit)
+        hub.on_pages = worker.watched
+        worker.start()
         on_ready()
         try:
             yield
         finally:
-            await asyncio.gather(asyncio.to_thread(bench.close), asyncio.to_thread(lesson_desk.close))
+            await asyncio.gather(asyncio.to_thread(worker.close), asyncio.to_thread(lesson_desk.close))
 
     async def bench_socket(socket: WebSocket) -> None:
         headers = socket.headers
@@ -167,7 +166,7 @@ def make_app(
                 await sending
 
     static = resources.files("busproto.web").joinpath("static")
-    hello = hello_json(bench)
+    hello = hello_json(worker)
     index = FileResponse(str(static.joinpath("index.html")))
 
     async def page_itself(_: Any) -> Response:
@@ -208,9 +207,9 @@ async def _receive_all(socket: WebSocket, page: Page, hub: Hub) -> None:
         hub.order(page, text)
 
 
-def hello_json(bench: Bench) -> dict[str, Any]:
+def hello_json(worker: BusWorker) -> dict[str, Any]:
     """What a page is told once."""
-    plan = bench.plan
+    plan = worker.plan
     airframe: Mapping[str, Any] | None = None
     if plan is not None:
         airframe = {
@@ -227,9 +226,9 @@ def hello_json(bench: Bench) -> dict[str, Any]:
         "states": dict(WORDS),
         "parameters": parameters_json(),
         "airframe": airframe,
-        "only_looks": bench.only_looks,
+        "only_looks": worker.only_looks,
         "flows": {
             kind.name: {"title": kind.title, "moves": kind.moves, "needs_plan": kind.needs_plan}
-            for kind in FLOWS.values()
+            for kind in worker.flows.values()
         },
     }

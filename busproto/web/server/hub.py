@@ -13,7 +13,6 @@ import msgspec
 
 from busproto.errors import InputError
 from busproto.web import orders
-from busproto.web.bench import OperatorLeft
 
 MAX_POSITIONS: Final = 50
 MAX_LINE: Final = 30
@@ -23,7 +22,7 @@ STREAMS: Final = {"pos": MAX_POSITIONS, "line": MAX_LINE, "said": MAX_PRIVATE}
 KEPT: Final = ("port", "arm", "tiles", "flow", "load")
 """Kinds that a page which comes later is told at once, beside the last of what went over the line."""
 
-Submit = Callable[[int, "orders.AnyOrder | OperatorLeft"], None]
+Submit = Callable[[int, orders.AnyOrder | orders.OperatorLeft], None]
 
 
 class Page:
@@ -156,7 +155,7 @@ class Hub:
 
     def _free(self) -> None:
         self.operator = None
-        self._submit(0, OperatorLeft())
+        self._submit(0, orders.OperatorLeft())
 
     def order(self, page: Page, text: str | bytes) -> None:
         """A page wants something."""

@@ -13,7 +13,7 @@ from busproto.ops.parameter_access import commit, undo, write
 from busproto.ops.steps import exchange
 from busproto.ops.survey import read_sheet, survey
 from busproto.session.exchange import Ask
-from busproto.web.desk import Desk, Fields, Kind, Nothing, roster_json, roster_lines
+from busproto.web.flows.desk import Desk, Fields, Kind, Nothing, roster_json, roster_lines
 from busproto.web.orders import Address, Text, Uid
 from busproto.wire.frame import MAX_ADDRESS, UNADDRESSED
 from busproto.wire.messages import Describe, Memory
@@ -124,13 +124,13 @@ def _undo(desk: Desk, wanted: UndoFields) -> dict[str, Any]:
 
 def _require_limp_or_armed(desk: Desk, address: int) -> None:
     """Some settings shift where an engaged arm is driven to."""
-    if not desk.bench.armed and not is_limp(desk.run(report(address))):
+    if not desk.host.is_armed and not is_limp(desk.run(report(address))):
         raise InputError(f"the actuator at address {address} is engaged and would move: arm first, or let it go limp")
 
 
 def _read_again(desk: Desk, address: int) -> None:
-    desk.bench.board.read(desk.run(read_sheet(address)))
-    desk.bench.tell_tiles()
+    desk.host.board.read(desk.run(read_sheet(address)))
+    desk.host.tell_tiles()
 
 
 class OneFields(Fields, frozen=True):
@@ -148,7 +148,7 @@ def _nudge(desk: Desk, wanted: OneFields) -> dict[str, Any]:
 
 def _together(desk: Desk, wanted: OneFields) -> dict[str, Any]:
     """Ask what is at an address, whoever is there: where it is shared, all answer at the same moment."""
-    heard = desk.bench.run_into_clashes(exchange(Ask.one(Describe(), wanted.address, listen_out=True)))
+    heard = desk.host.run_into_clashes(exchange(Ask.one(Describe(), wanted.address, listen_out=True)))
     count = len(heard.replies)
     answers = "1 answer" if count == 1 else f"{count} answers"
     desk.tell(

@@ -31,8 +31,8 @@ from busproto.plan.results import (
 )
 from busproto.plan.seating import load_seating, put_in_force, save_seating, seating_path
 from busproto.plan.trial import PARTS, trial
-from busproto.web.bus_flows import NO, YES
-from busproto.web.desk import Desk, Fields, Kind, roster_json, roster_lines
+from busproto.web.flows.bus_flows import NO, YES
+from busproto.web.flows.desk import Desk, Fields, Kind, roster_json, roster_lines
 from busproto.web.orders import Text
 
 CLAIM_ORDERS: Final[Mapping[str, claims.Order]] = {"undo": "undo", "skip": "skip", "end": "stop"}
@@ -82,8 +82,8 @@ def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
 
     def keep(seated: Mapping[str, bytes]) -> None:
         save_seating(plan, seated, draft=draft)
-        desk.bench.board.name(desk.bench.functions())
-        desk.bench.tell_tiles()
+        desk.host.board.name(desk.host.functions())
+        desk.host.tell_tiles()
 
     def decide() -> claims.Order | None:
         order = desk.next_order()
@@ -103,7 +103,7 @@ def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
             patience_ns=patience_ns,
         )
     )
-    desk.tell(desk.run(let_go(desk.bench.board.crew())).text)
+    desk.tell(desk.run(let_go(desk.host.board.crew())).text)
     left = [function for function in plan.seats if function not in ended.seated]
     if draft and not left:
         earlier = put_in_force(plan)

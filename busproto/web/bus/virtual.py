@@ -7,7 +7,7 @@ from typing import Any
 import msgspec
 
 from busproto.errors import InputError
-from busproto.web.live_bus import LiveBus
+from busproto.web.bus.live_bus import LiveBus
 from busproto.web.orders import Fault
 from sim.bus import VirtualBus
 from sim.events import EventTable, schedule
