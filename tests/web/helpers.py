@@ -119,3 +119,9 @@ class Talk:
             if body["question"] and body["question"]["n"] > answered:
                 answered = body["question"]["n"]
                 self.order("answer", question=answered, answer=answer)
+
+
+def read_on(receive: Callable[[], object]) -> None:
+    """Read until that raises."""
+    while True:
+        receive()
