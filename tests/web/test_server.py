@@ -13,7 +13,7 @@ from starlette.websockets import WebSocketDisconnect
 
 from busproto.web.orders import MAX_ORDER_BYTES
 from tests.web.asgi import TOKEN, client, come_in, talk
-from tests.web.helpers import (
+from tests.web.helpers import (, read_on
     ALL_TICKED,
 )
 
