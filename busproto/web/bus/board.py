@@ -1,4 +1,4 @@
-"""What is known of everyone on the line, for whoever looks: one tile each, fed by every report that passes by."""
+"""What is known of the actuators on the line, for the pages: one tile each, fed by every report that passes by."""
 
 from __future__ import annotations
 
@@ -108,14 +108,14 @@ WORDS: Final[Mapping[str, str]] = {
 
 
 class Board:
-    """Everyone on the line."""
+    """The actuators on the line."""
 
     def __init__(self) -> None:
         self.tiles: dict[bytes, Tile] = {}
         self._at: dict[int, Tile] = {}
 
     def clear(self) -> None:
-        """Nobody is known."""
+        """No actuator is known any more."""
         self.tiles.clear()
         self._at.clear()
 
@@ -136,12 +136,12 @@ class Board:
         self._at = {tile.address: tile for tile in self.tiles.values() if tile.can_be_asked}
 
     def name(self, functions: Mapping[bytes, str]) -> None:
-        """Who is which function."""
+        """Which actuator is which function, by uid."""
         for tile in self.tiles.values():
             tile.function = functions.get(tile.uid, "")
 
     def at(self, address: int) -> Tile | None:
-        """Who is alone at an address."""
+        """The actuator that is alone at an address."""
         return self._at.get(address)
 
     @property
@@ -170,7 +170,7 @@ class Board:
             self.heard(tile, sheet.status)
 
     def rows(self) -> list[tuple[int, int]]:
-        """(first address, how many) of rows of reports that reach everyone and no shared address."""
+        """(first address, how many) of rows of reports that reach each actuator and no shared address."""
         shared = {tile.address for tile in self.tiles.values() if tile.shared_by > 1}
         rows: list[tuple[int, int]] = []
         first = last = 0

@@ -1,6 +1,6 @@
 """What went over the line, entry by entry: frames, bytes that are none, overlaps with their waveforms.
 
-On a virtual bus everything that was driven is known, with who drove it; on a port only what the host sent and heard.
+On a virtual bus everything that was driven is known, with its sender; on a port only what the host sent and heard.
 Polling is routine: all of one round is one entry.
 """
 
@@ -23,7 +23,7 @@ from sim.wave_out import overlapping
 
 KEPT: Final = 3000
 PENDING: Final = 400
-"""So many are kept for those who look; what comes faster is counted only."""
+"""So many are kept for the pages; what comes faster is counted only."""
 PENDING_ROUNDS: Final = 2
 EXPLAINED_PIECES: Final = 48
 MAX_EDGES: Final = 4000
@@ -36,7 +36,7 @@ class Piece:
 
     Attributes:
         start_ns, end_ns: on the line; the moment it was seen where only a port is there.
-        who: a name.
+        who: the name of the sender.
         data: the bytes.
         edges: level changes, ns; none where they are not known.
     """
@@ -55,7 +55,7 @@ class Entry:
     Attributes:
         number: from 1.
         kind: "frame", "overlap", "bytes" (no frame) or "round" (polling).
-        pieces: who sent what; in an overlap those that overlap.
+        pieces: what was sent, with its sender; in an overlap those that overlap.
         line_edges: of the line itself in an overlap.
     """
 
@@ -98,7 +98,7 @@ class LineLog:
         left: list[Transmission] = []
         for group in list(overlapping(record)):
             if left or any(one.end_ns > now_ns for one in group):
-                left += group  # somebody may still join
+                left += group  # another sender may still join
                 continue
             pieces = [
                 Piece(
@@ -249,7 +249,7 @@ def _frames_words(data: bytes) -> dict[str, Any]:
     if frame is not None:
         body["reply"] = frame.is_reply
         body["address"] = frame.source if frame.is_reply else frame.destination
-        body["to"] = "everyone" if frame.destination == BROADCAST_ADDRESS else _source_text(frame.destination)
+        body["to"] = "all" if frame.destination == BROADCAST_ADDRESS else _source_text(frame.destination)
     return body
 
 

@@ -1,7 +1,7 @@
 """A virtual bus in this process, paced by the machine's clock, at the place of a port.
 
 Its time is virtual and never runs ahead of the machine's by more than a moment. Where the machine is too slow it falls
-behind, and so do all deadlines: nothing that an actuator does is late because somebody computes.
+behind, and so do all deadlines: nothing that an actuator does is late because the machine computes.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from sim.errors import SimError
 
 MS: Final = 1_000_000
 AHEAD_NS: Final = 2 * MS
-"""So far virtual time may run ahead before anybody waits: a wait costs more than that."""
+"""So far virtual time may run ahead before this thread waits: a wait costs more than that."""
 FORGET_NS: Final = 200 * MS
 """Further behind than this, the time that was lost is not made up for."""
 

@@ -1,7 +1,7 @@
 """What goes over a port, seen on its way: every good frame is told to `on_frame`, every byte is counted.
 
-Reads are cut into slices, so that whoever runs the bus can look after other things in between; what `between` raises
-goes to the operation that is reading, which may then still leave all limp.
+Reads are cut into slices, so that the thread that runs the bus can look after other things in between; what
+`between` raises goes to the operation that is reading, which may then still leave all limp.
 """
 
 from __future__ import annotations

@@ -35,7 +35,7 @@ def arrange(bus: VirtualBus, order: Fault) -> str:
 
 
 def bus_json(port: LiveBus) -> dict[str, Any]:
-    """Who lies in the box of a virtual bus, plugged in or not, and what can be done to it."""
+    """Which actuators a virtual bus has, plugged in or not, and what can be done to it."""
     bus = port.bus
     return {
         "actuators": [{"label": one.label, "uid": one.uid.hex(), "powered": one.is_powered} for one in bus.actuators],

@@ -13,7 +13,7 @@ from busproto.ops.parameter_access import commit, undo, write
 from busproto.ops.steps import exchange
 from busproto.ops.survey import read_sheet, survey
 from busproto.session.exchange import Ask
-from busproto.web.flows.desk import Desk, Fields, Kind, Nothing, roster_json, roster_lines
+from busproto.web.flows.desk import Desk, Fields, Kind, Nothing, roster_lines
 from busproto.web.orders import Address, Text, Uid
 from busproto.wire.frame import MAX_ADDRESS, UNADDRESSED
 from busproto.wire.messages import Describe, Memory
@@ -28,7 +28,7 @@ def _find(desk: Desk, wanted: Nothing) -> dict[str, Any]:
     desk.meet(found)
     desk.tell(found.roster.summary, *roster_lines(found.roster))
     desk.tell(*(f"Address {address} could not be read: {why}" for address, why in found.problems.items()))
-    return {"proof": found.roster.summary, **roster_json(found.roster)}
+    return {"proof": found.roster.summary, **found.roster.as_json()}
 
 
 class AddressFields(Fields, frozen=True):
@@ -48,13 +48,15 @@ class NumberFields(Fields, frozen=True):
 
 
 def _number(desk: Desk, wanted: NumberFields) -> dict[str, Any]:
-    """Everyone who has no address of its own gets a free one, in the order of uid."""
+    """Each actuator that has no address of its own gets a free one, in the order of uid."""
     roster = desk.run(find(patience_ns=PATIENCE_NS))
     needy = set(roster.unaddressed) | {uid for uids in roster.clashes.values() for uid in uids}
     used = {one.address for one in roster.found}
     free = [address for address in range(wanted.first, MAX_ADDRESS + 1) if address not in used]
     if len(free) < len(needy):
-        raise InputError(f"{len(needy)} need an address, but from {wanted.first} on only {len(free)} are free")
+        raise InputError(
+            f"{len(needy)} actuators need an address, but from {wanted.first} on only {len(free)} are free"
+        )
     return _readdress(desk, dict(zip(sorted(needy), free, strict=False)))
 
 
@@ -62,7 +64,7 @@ def _readdress(desk: Desk, wanted: dict[bytes, int]) -> dict[str, Any]:
     roster = desk.run(find(patience_ns=PATIENCE_NS))
     moves = ordered_moves(roster, wanted)
     if not moves:
-        desk.tell("Everyone is there already.")
+        desk.tell("Each actuator has that address already.")
         return {"moves": 0}
     for move in moves:
         was, new = ("none" if at == UNADDRESSED else str(at) for at in (move.old, move.new))
@@ -134,36 +136,35 @@ def _read_again(desk: Desk, address: int) -> None:
 
 
 class OneFields(Fields, frozen=True):
-    """Whom it is about."""
+    """Which actuator it is about."""
 
     address: Address
 
 
 def _nudge(desk: Desk, wanted: OneFields) -> dict[str, Any]:
     swung = desk.run(nudge(wanted.address))
-    word = "swung" if swung.was_seen else "was told to swing but did NOT move:"
-    desk.tell(f"Address {wanted.address} {word} {swung.swing_deg:.1f} deg, peak {swung.peak_current_ma} mA.")
+    desk.tell(f"Address {wanted.address} {swung.text}.")
     return {"swing_deg": swung.swing_deg, "moved": swung.was_seen}
 
 
 def _together(desk: Desk, wanted: OneFields) -> dict[str, Any]:
-    """Ask what is at an address, whoever is there: where it is shared, all answer at the same moment."""
+    """Ask what is at an address: where it is shared, all actuators there answer at the same moment."""
     heard = desk.host.run_into_clashes(exchange(Ask.one(Describe(), wanted.address, listen_out=True)))
     count = len(heard.replies)
     answers = "1 answer" if count == 1 else f"{count} answers"
     desk.tell(
         f"Asked address {wanted.address} what it is: {answers} could be read, {heard.unread_bytes} bytes could not.",
-        "The line log shows who drove what; an overlap opens as a waveform.",
+        "The line log shows which actuator drove what; an overlap opens as a waveform.",
     )
     return {"read": count, "unread_bytes": heard.unread_bytes}
 
 
 KINDS: Final = (
-    Kind("find", "Find everyone", Nothing, _find),
+    Kind("find", "Find actuators", Nothing, _find),
     Kind("address", "Give addresses", AddressFields, _address),
-    Kind("number", "Give everyone an address", NumberFields, _number),
+    Kind("number", "Give free addresses", NumberFields, _number),
     Kind("set", "Change settings", SettingFields, _set),
     Kind("undo", "Undo settings", UndoFields, _undo),
-    Kind("nudge", "Let one swing a little", OneFields, _nudge, moves=True),
-    Kind("together", "Ask one address, whoever is there", OneFields, _together),
+    Kind("nudge", "Let an actuator swing a little", OneFields, _nudge, moves=True),
+    Kind("together", "Ask all at one address", OneFields, _together),
 )

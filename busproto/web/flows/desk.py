@@ -8,13 +8,12 @@ from typing import Any, Final, Protocol, TypeVar
 
 import msgspec
 
-from busproto.ops.discovery import Roster
+from busproto.ops.roster import Roster, gone_text, twin_text
 from busproto.ops.steps import Steps
 from busproto.ops.survey import Survey
 from busproto.plan.audit import seated_uids
 from busproto.plan.load import Plan
 from busproto.web.bus.board import Board
-from busproto.wire.frame import UNADDRESSED
 
 T = TypeVar("T")
 KEPT_LINES: Final = 60
@@ -158,7 +157,7 @@ class Desk:
         return self._answer
 
     def answered(self, number: int, answer: str) -> bool:
-        """Somebody answered question `number`, or gave an order beforehand (0). Whether that was wanted."""
+        """The operator answered question `number`, or gave an order beforehand (0). Whether that was wanted."""
         if number == 0 and answer in self.order_words:
             self.orders.append(answer)
             return True
@@ -172,7 +171,7 @@ class Desk:
         return self.orders.pop(0) if self.orders else None
 
     def meet(self, survey: Survey) -> None:
-        """Show who was found and what was read."""
+        """Show which actuators were found and what was read."""
         board = self.host.board
         board.seat(survey.roster, self._functions(survey))
         for sheet in survey.sheets.values():
@@ -180,7 +179,7 @@ class Desk:
         self.host.tell_tiles()
 
     def _functions(self, survey: Survey) -> dict[bytes, str]:
-        """Who is which function: as claimed, else, and told so, by the address that is planned."""
+        """The function of each uid: as claimed, else, and told so, by the address that is planned."""
         plan, claimed = self.host.plan, self.host.functions()
         if plan is None:
             return {}
@@ -210,24 +209,10 @@ class Desk:
 def roster_lines(roster: Roster) -> list[str]:
     """What is wrong with it, a line each."""
     lines = [
-        f"Address {address} is shared by {len(uids)}: {', '.join(uid.hex() for uid in uids)}."
+        f"Address {address} is shared by {len(uids)} actuators: {', '.join(uid.hex() for uid in uids)}."
         for address, uids in roster.clashes.items()
     ]
     if roster.unaddressed:
-        lines.append(f"{len(roster.unaddressed)} have no address yet.")
-    lines += [f"{uid.hex()} said who it is, and answers no more, or too late." for uid in roster.gone]
-    lines += [f"Several seem to have the uid {uid.hex()}: software cannot part them." for uid in roster.twins]
-    return lines
-
-
-def roster_json(roster: Roster) -> dict[str, Any]:
-    """A roster as data."""
-    return {
-        "proven": roster.proven,
-        "reason": roster.reason,
-        "found": [
-            {"uid": one.uid.hex(), "address": None if one.address == UNADDRESSED else one.address}
-            for one in roster.found
-        ],
-        "clashes": {str(address): len(uids) for address, uids in roster.clashes.items()},
-    }
+        count = len(roster.unaddressed)
+        lines.append("1 actuator has no address yet." if count == 1 else f"{count} actuators have no address yet.")
+    return [*lines, *(gone_text(uid) for uid in roster.gone), *(twin_text(uid) for uid in roster.twins)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Final
 
 from msgspec import Meta
@@ -11,8 +11,8 @@ from busproto.errors import InputError
 from busproto.keeping import check_writable
 from busproto.ops.letting_go import let_go
 from busproto.ops.survey import Survey, crew_of, survey
-from busproto.ops.who_moved import Held, Restless, Silent, Verdict
 from busproto.plan import claim as claims
+from busproto.plan import claim_words
 from busproto.plan.audit import Audit, audit
 from busproto.plan.crew import harmed_of, meet, scratch_moves, unfit_of
 from busproto.plan.gang_match import MATCH_ENDING, matches_of
@@ -32,11 +32,10 @@ from busproto.plan.results import (
 from busproto.plan.seating import load_seating, put_in_force, save_seating, seating_path
 from busproto.plan.trial import PARTS, trial
 from busproto.web.flows.bus_flows import NO, YES
-from busproto.web.flows.desk import Desk, Fields, Kind, roster_json, roster_lines
+from busproto.web.flows.desk import Desk, Fields, Kind, roster_lines
 from busproto.web.orders import Text
 
 CLAIM_ORDERS: Final[Mapping[str, claims.Order]] = {"undo": "undo", "skip": "skip", "end": "stop"}
-LIMP_TEXT: Final = "All go limp now and stay so: support what would fall. Move surfaces gently, with your hands only."
 
 
 # --- claim -----------------------------------------------------------------------------------------------------
@@ -68,11 +67,12 @@ def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
         for move in moves:
             desk.tell(f"{move.uid.hex()}: scratch address {move.new}")
         question = (
-            f"{len(moves)} have no address of their own and cannot be watched. Give them these scratch addresses?"
+            f"{len(moves)} actuators have no address of their own and cannot be watched. "
+            "Give them these scratch addresses?"
         )
         if desk.ask(question, (YES, NO)) != YES:
             moves = []
-            desk.tell("Not given: these cannot be watched.")
+            desk.tell(claim_words.NOT_GIVEN_TEXT)
     crew, known = desk.run(meet(found.roster, moves))
     told = {one.uid for one in harmed}
     desk.tell(*(one.text for uid, one in harmed_of(plan, seated, known).items() if uid not in told))
@@ -90,7 +90,7 @@ def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
         return None if order is None else CLAIM_ORDERS[order]
 
     desk.order_words = tuple(CLAIM_ORDERS)
-    desk.tell(LIMP_TEXT)
+    desk.tell(claim_words.LIMP_TEXT)
     patience_ns = None if wanted.patience is None else round(wanted.patience * 1e9)
     ended = desk.run(
         claims.claim_by_hand(
@@ -107,18 +107,18 @@ def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
     left = [function for function in plan.seats if function not in ended.seated]
     if draft and not left:
         earlier = put_in_force(plan)
-        desk.tell(f"The claims before are kept in {earlier.name if earlier else 'no file: there were none'}.")
+        desk.tell(claim_words.earlier_line(None if earlier is None else earlier.name))
     elif draft:
         desk.tell("The claims before are in force still: 'again' goes on with those begun anew.")
     unfit = unfit_of(plan, ended.seated, known)
     for function, differences in unfit.items():
-        desk.tell(f"Not the hardware of the plan: {function}: {'; '.join(one.text for one in differences)}")
-    desk.tell(f"{len(ended.seated)} of {len(plan.seats)} functions are claimed." + _open_text(left))
+        desk.tell(claim_words.unfit_line(function, differences))
+    desk.tell(f"{claim_words.count_text(plan, ended.seated)}." + _open_text(left))
     return {
         "seats": {function: uid.hex() for function, uid in ended.seated.items()},
         "open": left,
         "advice": list(ended.advice),
-        **roster_json(found.roster),
+        **found.roster.as_json(),
     }
 
 
@@ -127,56 +127,12 @@ def _open_text(left: Sequence[str]) -> str:
 
 
 def _claim_lines(told: claims.Told, names: Mapping[bytes, str]) -> list[str]:
-    return _SAID[type(told)](told, names)
-
-
-def _say_asked(told: claims.Asked, names: Mapping[bytes, str]) -> list[str]:
-    how = [f"{len(told.task.members)} actuators"] if len(told.task.members) > 1 else []
-    how += [told.task.positive] if told.task.positive else []
-    how += ["to the side to which a positive demand is to take it"] if told.task.needs_side else []
-    return [f"{told.at} of {told.of}. Move by hand: {told.task.name}" + (f" ({'; '.join(how)})" if how else "")]
-
-
-def _say_claimed(told: claims.Claimed, names: Mapping[bytes, str]) -> list[str]:
-    by_deg = {one.uid: one.by_deg for one in told.moved}
-    lines = [f"Claimed {function}: {names[uid]}, moved {by_deg[uid]:+.1f} deg" for function, uid in told.uids.items()]
-    if told.by_order:
-        lines.append("Nothing tells these apart: they are taken in the order of uid.")
-    return [*lines, *(f"Look: {text}" for text in told.advice)]
-
-
-_NOT_CLAIMED: Final = {
-    Verdict.TAKEN: "{who} is claimed already. Wanted is: {task}.",
-    Verdict.SEVERAL: "These moved alike: {who}. Once more, please: {task} and nothing else.",
-    Verdict.FEW: "Only {who} moved, the surface has more. Once more, please, and farther.",
-    Verdict.SMALL: "{who} moved too little to count: farther, please, if it is {task}.",
-    Verdict.SHORT: "{who} moved for a moment only: more slowly, please.",
-}
-
-
-def _say_not_claimed(told: claims.NotClaimed, names: Mapping[bytes, str]) -> list[str]:
-    who = ", ".join(names[uid] for uid in told.judgement.uids)
-    return [_NOT_CLAIMED[told.judgement.verdict].format(who=who, task=told.task.name)]
-
-
-def _several(uids: Sequence[bytes], names: Mapping[bytes, str]) -> str:
-    return ", ".join(names[uid] for uid in uids)
-
-
-_SAID: Final[Mapping[type, Callable[[Any, Mapping[bytes, str]], list[str]]]] = {
-    claims.Asked: _say_asked,
-    claims.Claimed: _say_claimed,
-    claims.NotClaimed: _say_not_claimed,
-    claims.BackAgain: lambda told, names: [f"{_several(told.uids, names)} only went back to where it was."],
-    Restless: lambda told, names: [f"{_several(told.uids, names)} keeps moving: let it rest, so that it counts."],
-    Held: lambda told, names: [f"{names[told.uid]} was not limp; it was told so again."],
-    Silent: lambda told, names: [f"{names[told.uid]} does not answer; the others go on."],
-    claims.Undone: lambda told, names: [
-        f"Open again: {', '.join(told.functions)}" if told.functions else "Nothing was claimed in this run."
-    ],
-    claims.Skipped: lambda told, names: [f"Skipped: {told.task.name}" + (" (nobody moved it)" if told.is_late else "")],
-    claims.CannotSwing: lambda told, names: [f"address {told.member.address} cannot swing: {told.why}"],
-}
+    if isinstance(told, claims.Asked):
+        return [f"{told.at} of {told.of}. {claim_words.wanted_text(told.task)}"]
+    if isinstance(told, claims.Claimed):
+        lines = claim_words.claimed_lines(told, names.__getitem__)
+        return [*lines, *(claim_words.advice_line(text) for text in told.advice)]
+    return claim_words.other_lines(told, names.__getitem__)
 
 
 # --- match -----------------------------------------------------------------------------------------------------
@@ -269,7 +225,7 @@ def _trial(desk: Desk, wanted: TrialFields) -> dict[str, Any]:
 
 
 KINDS: Final = (
-    Kind("claim", "Claim by hand: which one is which", ClaimFields, _claim, needs_plan=True),
+    Kind("claim", "Claim by hand: which actuator is which", ClaimFields, _claim, needs_plan=True),
     Kind("match", "Match a gang", MatchFields, _match, moves=True, needs_plan=True),
     Kind("trial", "Take the signal away", TrialFields, _trial, moves=True, needs_plan=True),
 )

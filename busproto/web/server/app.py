@@ -1,4 +1,4 @@
-"""The web application: who may come in, the page's files, and the WebSocket.
+"""The web application: which requests are let in, the page's files, and the WebSocket.
 
 Before anything else Host and Origin are looked at, so that no other site in the same browser gets through, and a
 random token that only the opened URL carries. Nothing on the page is inline, and it may load from here only.
@@ -53,7 +53,7 @@ HEADERS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Doors:
-    """Who is let in.
+    """Which requests are let in.
 
     Attributes:
         token: what the page has to know.

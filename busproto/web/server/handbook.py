@@ -1,7 +1,7 @@
 """The handbook on the page: the same Markdown as in the terminal, rendered here to HTML without a word of script.
 
-Whoever reaches the server may read it, as the page's own files: it holds nothing of this bench. HTML within a page is
-shown as the text that it is; what a page may hold is what the CommonMark rules and tables give.
+A browser that reaches the server may read it, as the page's own files: it holds nothing of this bench. HTML within a
+page is shown as the text that it is; what a page may hold is what the CommonMark rules and tables give.
 """
 
 from __future__ import annotations

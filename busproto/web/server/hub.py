@@ -1,5 +1,7 @@
-"""Who looks and who operates. Every page has queues of its own, with an end: a slow one loses what is old, never the
-others' time. What describes a state is replaced by what is newer; positions carry numbers, so that a page sees gaps.
+"""Which pages look and which one operates.
+
+Every page has queues of its own, with an end: a slow one loses what is old, never the others' time. What describes
+a state is replaced by what is newer; positions carry numbers, so that a page sees gaps.
 """
 
 from __future__ import annotations
@@ -131,7 +133,7 @@ class Hub:
     # --- pages --------------------------------------------------------------------------------------------------
 
     def join(self) -> Page:
-        """A page comes; where nobody operates, it does."""
+        """A page comes; where no page operates, it does."""
         self._numbers += 1
         page = Page(self._numbers)
         self.pages[page.number] = page
@@ -168,12 +170,12 @@ class Hub:
     def _follow(self, page: Page, order: orders.AnyOrder) -> None:
         if isinstance(order, orders.Take):
             if self.operator not in {None, page.number}:
-                raise InputError("somebody operates this bench: wait until they leave or hand it over")
+                raise InputError("another page operates this bench: wait until it leaves or hands over")
             self.operator = page.number
             self._tell_roles()
             return
-        if not isinstance(order, orders.FOR_ANYONE) and page.number != self.operator:
-            raise InputError("this page only looks: somebody else operates the bench")
+        if not isinstance(order, orders.FOR_ALL_PAGES) and page.number != self.operator:
+            raise InputError("this page only looks: another page operates the bench")
         if isinstance(order, orders.HandOver):
             self._hand_over(order.to)
             return

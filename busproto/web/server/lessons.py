@@ -1,6 +1,6 @@
 """Lessons on the page: the same ones as in the terminal, computed by `busproto.lessons` on virtual buses of their own.
 
-They touch neither the bench nor its port, so everyone who knows the token may take them, also who only looks.
+They touch neither the bench nor its port, so every page with the token may show them, also one that only looks.
 
 A lesson is pure computing, a few tenths of a second of it and more on a small machine. In a thread that shares the
 interpreter's lock with the event loop and with the bench's worker. Measured with 32 actuators at 50 rounds a second,
@@ -101,7 +101,7 @@ def _mind_no_interrupt() -> None:
 
 
 def _begin() -> None:
-    """What the other process does first: leave the cores to the bench, and the end to who started it."""
+    """What the other process does first: leave the cores to the bench, and its end to the server."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches both; the server ends this one in its turn
     if hasattr(os, "nice"):
         os.nice(NICER_BY)
@@ -127,7 +127,7 @@ class LessonDesk:
         self._waiting = 0
 
     async def lesson(self, name: str, seed: int) -> Reply:
-        """A whole lesson; who asks for one that is being computed waits for that."""
+        """A whole lesson; a page that asks for one that is being computed waits for that."""
         key = name, seed
         if key in self._kept:
             self._kept.move_to_end(key)

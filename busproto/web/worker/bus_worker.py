@@ -100,7 +100,7 @@ class BusWorker:
         self._thread.start()
 
     def submit(self, page: int, order: orders.AnyOrder | orders.OperatorLeft) -> None:
-        """Something that a page, by its number, wants; whoever calls this has looked whether it may."""
+        """Something that a page, by its number, wants; the caller has looked whether it may."""
         self._inbox.put((page, order))
 
     def watched(self, is_watched: bool) -> None:
