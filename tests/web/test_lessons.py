@@ -44,8 +44,8 @@ from busproto.web.server.lessons import (
     lesson_routes,
 )
 from busproto.web.worker.bus_worker import BusWorker
+from tests.web.asgi import HOST, ORIGIN, TOKEN, come_in, talk
 from tests.web.helpers import PATIENCE_S, RIG, Port
-from tests.web.test_server import HOST, ORIGIN, TOKEN, come_in, talk
 
 pytestmark = pytest.mark.realtime
 
