@@ -232,7 +232,7 @@ class AddressConflictError(OperationError):
 
 class NotLimpError(OperationError):
     """Told to go limp, an actuator was not seen so; what needs it limp was not done. ``let_go`` is what was seen, a
-    `busproto.ops.letting_go.LetGo`, where that is known.
+    `busproto.ops.moving.letting_go.LetGo`, where that is known.
     """
 
     let_go: object = None

@@ -19,7 +19,7 @@ def check_url(url: str) -> None:
 
     Raises:
         InputError: it cannot.
-        sim.errors.ScenarioError: the scenario that it names cannot be used.
+        busproto.sim.errors.ScenarioError: the scenario that it names cannot be used.
     """
     if url.startswith(SIM_SCHEME):
         _check_sim_url(url)
@@ -28,7 +28,7 @@ def check_url(url: str) -> None:
 
 
 def _check_sim_url(url: str) -> None:
-    from sim.handlers.protocol_sim import parse_url  # only whoever wants a virtual bus pays for it
+    from busproto.sim.handlers.protocol_sim import parse_url  # only whoever wants a virtual bus pays for it
 
     try:
         wanted = parse_url(url)
@@ -53,7 +53,7 @@ def open_port(url: Any, baud: Any, latency_ms: Any) -> SerialTransport:
     if latency_ms is not None and not (_is_number(latency_ms) and 0 <= latency_ms <= MAX_LATENCY_MS):
         raise InputError(f"latency_ms {latency_ms!r}: None or 0..{MAX_LATENCY_MS} ms is wanted")
     if url.startswith(SIM_SCHEME):
-        from sim.errors import SimError
+        from busproto.sim.errors import SimError
 
         try:
             check_url(url)

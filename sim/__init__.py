@@ -10,7 +10,7 @@ from typing import Final
 
 import serial
 
-HANDLER_PACKAGE: Final = "sim.handlers"
+HANDLER_PACKAGE: Final = "busproto.sim.handlers"
 
 
 def register() -> None:

@@ -1,9 +1,9 @@
 """A whole virtual bus: kernel, line, actuators, and the port at which the host is plugged in.
 
-Actuators that hear the same share one decoder, so a frame is decoded once and handed to those it is for; one that
-hears something else (noise at its own input, a clock of its own in a collision) decodes for itself until it is in
-step again. Actuators do not listen to each other's answers, they only sense that the line is busy: what they would
-make of them is nothing, but for their count of bad frames after a collision. A device under test (`sim.device`) listens
+Actuators that hear the same share one decoder, so a frame is decoded once and handed to those it is for; one that hears
+something else (noise at its own input, a clock of its own in a collision) decodes for itself until it is in step again.
+Actuators do not listen to each other's answers, they only sense that the line is busy: what they would make of them is
+nothing, but for their count of bad frames after a collision. A device under test (`busproto.sim.native.device`) listens
 to everything for itself.
 """
 
@@ -15,18 +15,18 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Final, Self, cast
 
 from busproto.errors import DecodeError, LinkClosedError
+from busproto.sim.actuators.actuator import Actuator
+from busproto.sim.errors import IdleForeverError
+from busproto.sim.kernel import Kernel
+from busproto.sim.line.line import Ear, Line, LineKind, Reception, Transmission
+from busproto.sim.line.receiver import Receiver
+from busproto.sim.line.waveform import BITS_PER_BYTE, bits_ns, rate_of
+from busproto.sim.mechanics.supply import Supply
+from busproto.sim.mechanics.surface import Hinge, Link, Member, Surface
+from busproto.sim.native.device import Device
+from busproto.sim.native.device_library import DeviceError
 from busproto.wire import BadFrame, Decoder, Frame, Message, message_of
 from busproto.wire.frame import BROADCAST_ADDRESS, DEFAULT_BAUD
-from sim.actuator import Actuator
-from sim.device import Device
-from sim.device_library import DeviceError
-from sim.errors import IdleForeverError
-from sim.kernel import Kernel
-from sim.line import Ear, Line, LineKind, Reception, Transmission
-from sim.receiver import Receiver
-from sim.supply import Supply
-from sim.surface import Hinge, Link, Member, Surface
-from sim.waveform import BITS_PER_BYTE, bits_ns, rate_of
 
 DEFAULT_SUPPLY_MV: Final = 7400
 PHASE_RANGE_NS: Final = 10_000

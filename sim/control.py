@@ -8,10 +8,10 @@ import shlex
 from collections.abc import Callable
 from typing import Final
 
-from sim.actuator import Actuator
-from sim.bus import VirtualBus
-from sim.errors import SimError
-from sim.storage import COPIES
+from busproto.sim.actuators.actuator import Actuator
+from busproto.sim.actuators.storage import COPIES
+from busproto.sim.bus import VirtualBus
+from busproto.sim.errors import SimError
 
 HAND_NS: Final = 500_000_000
 HELP: Final = (

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from heapq import heapify, heappop, heappush
 from typing import Final
 
-from sim.errors import LimitError
+from busproto.sim.errors import LimitError
 
 LINE_FIRST = 0
 NODES_SECOND = 1

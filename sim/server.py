@@ -21,9 +21,9 @@ from datetime import datetime
 from typing import Any, Final, Protocol
 
 from busproto.endpoints import REFUSAL
-from sim.bus import VirtualBus
-from sim.errors import SimError
-from sim.side_channel import SideChannel
+from busproto.sim.bus import VirtualBus
+from busproto.sim.errors import SimError
+from busproto.sim.side_channel import SideChannel
 
 LONGEST_WAIT_S: Final = 0.25
 READ_BYTES: Final = 4096

@@ -8,7 +8,7 @@ has happened. A test rig of one's own that follows some of these words can stand
     heard SINCE     what began on the line at SINCE, ns, or later: "heard", each with "by", "from_ns", "to_ns", "bytes"
     jam US BYTES    so many microseconds behind the next frame of the host, or behind the jam before, these bytes (hex)
                     are on the line, from nobody
-    ...             and whatever a person may type (`sim.control`): plug NAME, unplug NAME, cut NAME BYTE, ...
+    ...             and whatever a person may type (`busproto.sim.control`): plug NAME, unplug NAME, cut NAME BYTE, ...
 
 "by" is the label of an actuator, "host", or empty. Times are those of the line, ns since the bus began.
 """
@@ -22,10 +22,10 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any, Final
 
-from sim.bus import VirtualBus
-from sim.control import COMMANDS, ControlError, obey
-from sim.line import Transmission
-from sim.waveform import BITS_PER_BYTE, bits_ns, rate_of
+from busproto.sim.bus import VirtualBus
+from busproto.sim.control import COMMANDS, ControlError, obey
+from busproto.sim.line.line import Transmission
+from busproto.sim.line.waveform import BITS_PER_BYTE, bits_ns, rate_of
 
 KEPT: Final = 20_000
 """So many transmissions are remembered."""

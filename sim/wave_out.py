@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any, Final, TextIO
 
-from sim.bus import VirtualBus
-from sim.errors import SimError
-from sim.line import Transmission
-from sim.waveform import inverted_between
+from busproto.sim.bus import VirtualBus
+from busproto.sim.errors import SimError
+from busproto.sim.line.line import Transmission
+from busproto.sim.line.waveform import inverted_between
 
 Change = tuple[int, int]
 

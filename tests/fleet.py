@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import random
 
+from busproto.sim.actuators.actuator import Actuator
+from busproto.sim.actuators.model import ActuatorModel
+from busproto.sim.bus import VirtualBus
+from busproto.sim.kernel import Kernel
+from busproto.sim.line.line import LineKind
 from busproto.wire.frame import DEFAULT_BAUD, UNADDRESSED
-from sim.actuator import Actuator
-from sim.bus import VirtualBus
-from sim.kernel import Kernel
-from sim.line import LineKind
-from sim.model import ActuatorModel
 
 MODEL = ActuatorModel("bench 25")
 CLOCK_ERROR_PPM = 10_000

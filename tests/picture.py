@@ -12,9 +12,9 @@ from pathlib import Path
 from rich.console import Console
 from rich.terminal_theme import TerminalTheme
 
-import sim  # noqa: F401 - makes the sim:// URL known
+import busproto.sim  # noqa: F401 - makes the sim:// URL known
+from busproto.cli.bus.demo_command import SCENARIO, do_the_job
 from busproto.cli.common import ProgressLine
-from busproto.cli.demo_command import SCENARIO, do_the_job
 
 PICTURE = Path(__file__).parent.parent / "captures" / "demo.svg"
 SEED = 1

@@ -132,7 +132,7 @@ def imports_in(file: Path, text: str | None = None) -> Iterator[Import]:
                 yield Import(f"{module}.{alias.name}" if is_room else module, file, node.lineno)
 
 
-STARTERS: Final = {"busproto/cli/serve_command.py": "web"}
+STARTERS: Final = {"busproto/cli/bus/serve_command.py": "web"}
 """The command that starts the page: the only way from one front to another."""
 
 
@@ -249,7 +249,9 @@ def top_levels(modules: set[str]) -> set[str]:
 
 
 def test_the_simulator_loads_nothing_of_the_host() -> None:
-    loaded = loaded_by("import sim, sim.scenario, sim.handlers.protocol_sim, sim.server")
+    loaded = loaded_by(
+        "import sim, busproto.sim.scene.scenario, busproto.sim.handlers.protocol_sim, busproto.sim.server"
+    )
     rooms = {module.split(".")[1] for module in loaded if module.startswith("busproto.")}
     assert rooms <= {*SIM_MAY_IMPORT, "_version"}
     assert "wire" in rooms
@@ -282,5 +284,5 @@ def test_the_version_is_answered_before_anything_heavy_is_loaded(start: str) -> 
 def test_a_command_is_loaded_only_when_it_is_called() -> None:
     loaded = loaded_by("from busproto.cli import run\nassert run(['spec']) == 0")
     commands = {module for module in loaded if module.startswith("busproto.cli.") and module.endswith("_command")}
-    assert commands == {"busproto.cli.spec_command"}
+    assert commands == {"busproto.cli.files.spec_command"}
     assert top_levels(loaded).isdisjoint({"sim", "msgspec", "rich"})

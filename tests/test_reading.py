@@ -21,7 +21,7 @@ from busproto.capture import pcapng
 from busproto.cli import exit_codes
 from busproto.errors import MAX_SHOWN_PROBLEMS, FileError, InputError, some_of
 from busproto.reading import MAX_DEPTH, MAX_WRITTEN_BYTES, decode_json, read_bytes, read_text, size_text
-from sim import scenario
+from busproto.sim.scene import scenario
 from tests.cli.helpers import CommandLine
 from tests.plan.airframes import EXAMPLE
 

@@ -219,7 +219,7 @@ def _text(error: BaseException, text: str | None = None) -> str:
 
 def _sim_exit_code(error: Exception) -> int | None:
     """The exit code for an error of the simulator, None for any other; it is not imported for this."""
-    module = sys.modules.get("sim.errors")
+    module = sys.modules.get("busproto.sim.errors")
     if module is None or not isinstance(error, module.SimError):
         return None
     return exit_codes.USAGE if isinstance(error, module.ScenarioError) else exit_codes.FAILED
@@ -227,7 +227,7 @@ def _sim_exit_code(error: Exception) -> int | None:
 
 def _failed(text: str, kind: str, code: int, as_json: bool, error: BaseException) -> int:
     """Say it. Where an actuator was not seen limp behind it, that comes first: the exit code is 1 whatever it was."""
-    let_go = getattr(error, "let_go", None)  # see `busproto.ops.letting_go`
+    let_go = getattr(error, "let_go", None)  # see `busproto.ops.moving.letting_go`
     if let_go is not None and not let_go.is_limp:
         code = exit_codes.FAILED
     click.echo(f"busproto: {' '.join(text.split())}", err=True)

@@ -17,8 +17,8 @@ from busproto.cli import exit_codes
 from busproto.cli.completion import complete_port
 from busproto.errors import BusError, FileError, InputError, PortClosedError
 from busproto.opening import MAX_LATENCY_MS, SIM_SCHEME, check_url
-from busproto.ops.letting_go import Holding, LetGo
 from busproto.ops.link import Link
+from busproto.ops.moving.letting_go import Holding, LetGo
 from busproto.ops.reports import state_word
 from busproto.ops.steps import Progress
 from busproto.shown import json_text

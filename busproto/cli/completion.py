@@ -19,7 +19,7 @@ def _begun(texts: Iterable[str], incomplete: str) -> list[CompletionItem]:
 
 def complete_scenario(_: click.Context, __: click.Parameter, incomplete: str) -> list[CompletionItem]:
     """Scenarios that are shipped; where none begins so, files."""
-    from sim import scenario
+    from busproto.sim.scene import scenario
 
     return _begun(scenario.names(), incomplete) or [CompletionItem(incomplete, type="file")]
 
@@ -28,7 +28,7 @@ def complete_port(_: click.Context, __: click.Parameter, incomplete: str) -> lis
     """Serial ports of this machine, and the shipped scenarios as virtual buses."""
     from serial.tools import list_ports
 
-    from sim import scenario
+    from busproto.sim.scene import scenario
 
     ports = sorted(str(port.device) for port in list_ports.comports())
     return _begun([*ports, *(f"{SIM_SCHEME}{name}" for name in scenario.names())], incomplete)

@@ -12,8 +12,8 @@ import click
 from busproto.cli.common import clear_progress
 from busproto.errors import InputError
 from busproto.interrupts import INTERRUPTS
-from busproto.plan.direction import Order, Surface, Swung, Tried, Way, fault_of, surface_named
 from busproto.plan.load import Plan
+from busproto.plan.trials.direction import Order, Surface, Swung, Tried, Way, fault_of, surface_named
 
 F = TypeVar("F", bound=Callable[..., Any])
 WORDS: Final = {"planned": Way.PLANNED, "other": Way.OTHER, "unseen": Way.NOT_KNOWN}
@@ -52,7 +52,7 @@ def looking_options(function: F) -> F:
 
 
 class Looker:
-    """Asks the person at the terminal, or knows the answer; see `busproto.plan.direction.Looker`.
+    """Asks the person at the terminal, or knows the answer; see `busproto.plan.trials.direction.Looker`.
 
     Attributes:
         seen_by: who told the last answer.

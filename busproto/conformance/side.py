@@ -1,8 +1,8 @@
 """What the harness has beside the bus: a side channel, which tells moments on the line and takes power away.
 
 In process it is that of the virtual bus; beside a port it is a TCP port that `busproto bus run --side` opens, or a rig
-of one's own that follows some of the words of `sim.side_channel`. A case asks for the words it needs, and is not
-checked where they are not followed.
+of one's own that follows some of the words of `busproto.sim.side_channel`. A case asks for the words it needs, and is
+not checked where they are not followed.
 """
 
 from __future__ import annotations
@@ -55,13 +55,13 @@ class InProcessSide:
     """That of a virtual bus in this process."""
 
     def __init__(self, bus: Any) -> None:
-        from sim.side_channel import SideChannel
+        from busproto.sim.side_channel import SideChannel
 
         self._channel = SideChannel(bus)
 
     def follow(self, line: str) -> Told:
         """See `Side`."""
-        from sim.control import ControlError
+        from busproto.sim.control import ControlError
 
         try:
             return self._channel.told(line)

@@ -22,7 +22,7 @@ PORT: Final = "bp_port.h"
 def start_texts() -> dict[str, str]:
     """The text of every file, by its name."""
     own = resources.files("busproto.conformance").joinpath("start_files", OWN).read_text("utf-8")
-    port = resources.files("sim").joinpath("firmware", PORT).read_text("utf-8")
+    port = resources.files("busproto.sim").joinpath("firmware", PORT).read_text("utf-8")
     return {**sources(), PORT: port, OWN: own}
 
 

@@ -53,7 +53,7 @@ class InProcess:
 
     def __init__(self, target: str, seed: int = 0) -> None:
         """Raises InputError: it cannot be built or loaded."""
-        from sim.errors import SimError
+        from busproto.sim.errors import SimError
 
         self.target = target
         self.seed = seed
@@ -74,8 +74,8 @@ class InProcess:
         neighbours: Mapping[bytes, int] | None = None,
     ) -> Bench:
         """A bus with the one under test, and with neighbours (address by uid) that are the simulator's own."""
-        from sim.bus import VirtualBus
-        from sim.kernel import Kernel
+        from busproto.sim.bus import VirtualBus
+        from busproto.sim.kernel import Kernel
 
         bus = VirtualBus(Kernel(random.Random(f"{self.seed} {name}").getrandbits(32)), baud=baud)
         actuator = self._plug(bus, self.target, UID, address, stored or {}, clock_ppm)
@@ -89,9 +89,9 @@ class InProcess:
     def _plug(
         self, bus: Any, target: str, uid: bytes, address: int, stored: Mapping[str, RawValue], clock_ppm: int
     ) -> Any:
-        from sim.actuator import Actuator
-        from sim.device import Device
-        from sim.model import ActuatorModel
+        from busproto.sim.actuators.actuator import Actuator
+        from busproto.sim.actuators.model import ActuatorModel
+        from busproto.sim.native.device import Device
 
         named: dict[str, Any] = {
             "label": f"actuator {len(bus.actuators)}",
@@ -149,7 +149,7 @@ class OnPort:
             BusError: the port, or the actuator, did not do it.
         """
         if target.startswith("sim://"):
-            import sim  # noqa: F401 - makes the URL known
+            import busproto.sim  # noqa: F401 - makes the URL known
         self.target = target
         self.seed = seed
         self._side_port: TcpSide | None = None

@@ -16,7 +16,7 @@ from busproto import BY_NAME
 from busproto.errors import BusError
 from busproto.interrupts import INTERRUPTS
 from busproto.ops import Link, OnLine, assign, commit, find, let_go, read_all, report, require_limp, undo, write
-from busproto.ops.motion import show
+from busproto.ops.moving.motion import show
 from busproto.ops.steps import Pause, Steps
 from busproto.transport import open_transport
 from busproto.wire.frame import UNADDRESSED
@@ -141,7 +141,7 @@ def run(link: Link, panel: Panel) -> None:
 if __name__ == "__main__":
     url = sys.argv[1] if len(sys.argv) == 2 else sys.exit("wanted: one port, such as /dev/ttyUSB0")
     if url.startswith("sim://"):
-        import sim  # noqa: F401 - makes pyserial know these ports
+        import busproto.sim  # noqa: F401 - makes pyserial know these ports
     try:
         with INTERRUPTS, Link(open_transport(url)) as the_link:
             run(the_link, Panel(sys.stdin, sys.stdout))

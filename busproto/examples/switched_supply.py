@@ -4,9 +4,9 @@
     pytest --dut=/dev/ttyUSB0 --dut-side=127.0.0.1:7001 --all-clear
 
 RTS drives a transistor or relay in the positive lead of one actuator; --inverted where it conducts while RTS is off. So
-the harness can take the power away in the middle of a write. It follows four words of `sim.side_channel`: able, who,
-plug, unplug. What needs moments on the line is not checked. With the switch open nothing may feed the actuator through
-its signal lead: use a resistor or an open drain there.
+the harness can take the power away in the middle of a write. It follows four words of `busproto.sim.side_channel`:
+able, who, plug, unplug. What needs moments on the line is not checked. With the switch open nothing may feed the
+actuator through its signal lead: use a resistor or an open drain there.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The handbook that travels with the package: pages in Markdown beside this file, and the bus format as one of them.
 
-Read by the terminal (`busproto.cli.handbook_command`) and by the page (`busproto.web.server.handbook`). What a page
-says is held by `tests/handbook`: its commands are run, its links lead somewhere, its figures are reckoned.
+Read by the terminal (`busproto.cli.files.handbook_command`) and by the page (`busproto.web.server.handbook`). What a
+page says is held by `tests/handbook`: its commands are run, its links lead somewhere, its figures are reckoned.
 """
 
 from __future__ import annotations

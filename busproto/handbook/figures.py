@@ -9,9 +9,9 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 
-from busproto.rig.line import LEAST_IDLE_V, Line, most_nodes
-from busproto.rig.pull_up import greatest_pull_up_ohm, least_pull_up_ohm
 from busproto.rig.supply import awg_ohm_m, lead_ohm
+from busproto.rig.wiring.line import LEAST_IDLE_V, Line, most_nodes
+from busproto.rig.wiring.pull_up import greatest_pull_up_ohm, least_pull_up_ohm
 from busproto.wire.frame import MAX_ADDRESS
 
 _MARK: Final = re.compile(r"^<!-- table: ([\w-]+) -->$", re.MULTILINE)

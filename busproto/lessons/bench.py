@@ -16,18 +16,18 @@ from busproto.ops.link import Link
 from busproto.ops.steps import Steps
 from busproto.ops.transact import uid_of
 from busproto.session.exchange import Heard
+from busproto.sim.actuators.actuator import Actuator
+from busproto.sim.actuators.model import ActuatorModel
+from busproto.sim.bus import VirtualBus
+from busproto.sim.kernel import Kernel
+from busproto.sim.line.line import Transmission
+from busproto.sim.line.receiver import ReceivedByte
+from busproto.sim.line.waveform import BITS_PER_BYTE, NS_TIMES_MICRO, rate_of, wired_and
 from busproto.wire.frame import DEFAULT_BAUD, UID_BYTES, UNADDRESSED
 from busproto.wire.hash import slot_of, uid_hash
 from busproto.wire.messages import RollCall, SlottedCall
 from busproto.wire.parameters import RawValue
 from busproto.wire.timing import START_JITTER_NS
-from sim.actuator import Actuator
-from sim.bus import VirtualBus
-from sim.kernel import Kernel
-from sim.line import Transmission
-from sim.model import ActuatorModel
-from sim.receiver import ReceivedByte
-from sim.waveform import BITS_PER_BYTE, NS_TIMES_MICRO, rate_of, wired_and
 
 MODEL: Final = ActuatorModel("bench 25")
 BAUD: Final = DEFAULT_BAUD

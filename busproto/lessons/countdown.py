@@ -31,17 +31,17 @@ from busproto.lessons.bench import (
     watched,
 )
 from busproto.lessons.scene import LETTER, Course, Lesson, Question, Scene, Solution, Step, Table
-from busproto.ops.classic import framed_slots, query_tree
-from busproto.ops.discovery import Roster, find
-from busproto.ops.roll_call import FIRST_WINDOW_SLOTS
+from busproto.ops.discovery.classic import framed_slots, query_tree
+from busproto.ops.discovery.roll_call import FIRST_WINDOW_SLOTS
+from busproto.ops.discovery.search import Roster, find
 from busproto.ops.steps import exchange
 from busproto.ops.transact import PRESENT_BYTES, window
 from busproto.session.exchange import Heard
+from busproto.sim.actuators.actuator import Actuator
+from busproto.sim.bus import VirtualBus
+from busproto.sim.line.line import Transmission
 from busproto.wire.messages import Book, RollCall
 from busproto.wire.timing import MINI_SLOT_NS
-from sim.actuator import Actuator
-from sim.bus import VirtualBus
-from sim.line import Transmission
 
 NAME: Final = "countdown"
 CALLS: Final = 40

@@ -23,15 +23,15 @@ from busproto.lessons.bench import (
 )
 from busproto.lessons.overlap import SAID
 from busproto.lessons.scene import BYTE, Curve, Lesson, Plot, Question, Scene, Scope, Solution, Table, Wave
-from busproto.ops.discovery import find
+from busproto.ops.discovery.search import find
 from busproto.ops.steps import exchange
 from busproto.session.exchange import Ask, Heard
+from busproto.sim.bus import VirtualBus
+from busproto.sim.line.receiver import ReceivedByte, Receiver
+from busproto.sim.line.waveform import BITS_PER_BYTE, PPM, of_bytes, rate_of
 from busproto.wire import Decoder, Frame
 from busproto.wire.codec import encode_frame, request_frame
 from busproto.wire.messages import Report
-from sim.bus import VirtualBus
-from sim.receiver import ReceivedByte, Receiver
-from sim.waveform import BITS_PER_BYTE, PPM, of_bytes, rate_of
 
 STUCK: Final = "stuck"
 WRONG_BAUD: Final = "baud"

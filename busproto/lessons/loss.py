@@ -9,12 +9,12 @@ from typing import Final
 
 from busproto.lessons.bench import Seat, build, draw, run
 from busproto.lessons.scene import NUMBER, Curve, Lesson, Plot, Question, Scene, Solution, Table
-from busproto.ops.motion import demand_channels, report
+from busproto.ops.moving.motion import demand_channels, report
 from busproto.ops.steps import exchange
+from busproto.sim.bus import VirtualBus
+from busproto.sim.mechanics.surface import Hinge, Link
 from busproto.wire.messages import Fault, State, Status
 from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP, LOSS_PRESET
-from sim.bus import VirtualBus
-from sim.surface import Hinge, Link
 
 NAME: Final = "loss"
 MS: Final = 1_000_000

@@ -20,13 +20,13 @@ from busproto.lessons.bench import (
     several,
 )
 from busproto.lessons.scene import BYTE, Lesson, Question, Scene, Scope, Solution, Table, Wave
-from busproto.ops.motion import demand
+from busproto.ops.moving.motion import demand
+from busproto.sim.line.receiver import ReceivedByte, Receiver
+from busproto.sim.line.waveform import BITS_PER_BYTE, bits_ns, inverted_between, of_bytes, rate_of
 from busproto.wire import BadFrame, Decoder, Frame
 from busproto.wire.crc import TRAILER_BYTES, crc24
 from busproto.wire.layout import restore_zeros
 from busproto.wire.messages import MAX_DEMAND
-from sim.receiver import ReceivedByte, Receiver
-from sim.waveform import BITS_PER_BYTE, bits_ns, inverted_between, of_bytes, rate_of
 
 NAME: Final = "frame"
 SHOWN_BYTES: Final = 5

@@ -27,6 +27,10 @@ from busproto.lessons.bench import (
 from busproto.lessons.scene import BYTE, NUMBER, Lesson, Question, Scene, Scope, Solution, Table, Wave
 from busproto.ops.steps import exchange
 from busproto.session.exchange import Ask, Heard, Verdict
+from busproto.sim.bus import VirtualBus
+from busproto.sim.line.line import Transmission
+from busproto.sim.line.receiver import Receiver
+from busproto.sim.line.waveform import BITS_PER_BYTE, of_bytes, rate_of, wired_and
 from busproto.wire import Decoder, Frame, Message, decode_frame
 from busproto.wire.codec import encode_frame, reply_frame, request_frame
 from busproto.wire.crc import TRAILER_BYTES
@@ -34,10 +38,6 @@ from busproto.wire.frame import UID_BYTES
 from busproto.wire.hash import device_tag
 from busproto.wire.messages import Engage, Engaged, Report, State
 from busproto.wire.timing import START_JITTER_NS
-from sim.bus import VirtualBus
-from sim.line import Transmission
-from sim.receiver import Receiver
-from sim.waveform import BITS_PER_BYTE, of_bytes, rate_of, wired_and
 
 ALIKE: Final = "alike"
 AND: Final = "and"

@@ -27,15 +27,15 @@ from busproto.lessons.bench import (
     uids_on,
 )
 from busproto.lessons.scene import NUMBER, Course, Lesson, Node, Question, Scene, Solution, Step, Table
-from busproto.ops.classic import SLOT_MARGIN_US, framed_slots, query_tree
-from busproto.ops.discovery import Roster
+from busproto.ops.discovery.classic import SLOT_MARGIN_US, framed_slots, query_tree
+from busproto.ops.discovery.search import Roster
 from busproto.ops.steps import exchange
 from busproto.ops.transact import PRESENT_BYTES
 from busproto.session.exchange import Ask, Expect, Heard
+from busproto.sim.bus import VirtualBus
 from busproto.wire.frame import BROADCAST_ADDRESS, UID_BYTES
 from busproto.wire.messages import Hush, Match, SlottedCall
 from busproto.wire.timing import FIRST_SLOT_NS
-from sim.bus import VirtualBus
 
 TREE: Final = "tree"
 SLOTS: Final = "slots"

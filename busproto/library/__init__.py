@@ -70,11 +70,11 @@ from busproto.library.bus import Bus
 from busproto.library.planning import Outcome, Proposal, Restored, Saved
 from busproto.library.values import About, ActuatorReport, Moved
 from busproto.opening import open_port
-from busproto.ops.letting_go import LetGo
-from busproto.ops.roster import Found, Roster
+from busproto.ops.discovery.roster import Found, Roster
+from busproto.ops.moving.letting_go import LetGo
 from busproto.ops.steps import Progress
+from busproto.plan.airframe.record import load_record
 from busproto.plan.load import load as load_plan
-from busproto.plan.record import load_record
 from busproto.wire.frame import DEFAULT_BAUD
 
 __all__ = [

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 from busproto.errors import InputError
 from busproto.library.values import About, ActuatorReport, Moved, Value
 from busproto.library.work import Who, Work
-from busproto.ops.letting_go import LetGo
+from busproto.ops.moving.letting_go import LetGo
 from busproto.ops.steps import Steps
 from busproto.wire.parameters import BY_NAME
 

@@ -16,15 +16,15 @@ from busproto.library.bus import has_told, tell_of
 from busproto.library.planning import Agree, AnyPath, Outcome, Restored, Saved
 from busproto.library.values import About, ActuatorReport, Moved, Value
 from busproto.library.work import Who, Work
-from busproto.ops.discovery import Roster
-from busproto.ops.letting_go import LetGo
+from busproto.ops.discovery.roster import Found
+from busproto.ops.discovery.search import Roster
 from busproto.ops.link import AsyncLink
-from busproto.ops.roster import Found
+from busproto.ops.moving.letting_go import LetGo
 from busproto.ops.steps import Progress, Steps
-from busproto.plan.audit import Audit
-from busproto.plan.differences import Differences
+from busproto.plan.airframe.audit import Audit
+from busproto.plan.airframe.differences import Differences
+from busproto.plan.airframe.record import Record
 from busproto.plan.load import Plan
-from busproto.plan.record import Record
 from busproto.session import SessionState
 from busproto.transport.base import Transport
 from busproto.wire.parameters import BY_NAME

@@ -11,15 +11,15 @@ from busproto.library import planning
 from busproto.library.actuator import Actuator
 from busproto.library.planning import Agree, AnyPath, Outcome, Restored, Saved
 from busproto.library.work import Work
-from busproto.ops.discovery import Roster
-from busproto.ops.letting_go import LetGo, seen_by
+from busproto.ops.discovery.roster import Found
+from busproto.ops.discovery.search import Roster
 from busproto.ops.link import Link
-from busproto.ops.roster import Found
+from busproto.ops.moving.letting_go import LetGo, seen_by
 from busproto.ops.steps import Progress, Steps
-from busproto.plan.audit import Audit
-from busproto.plan.differences import Differences
+from busproto.plan.airframe.audit import Audit
+from busproto.plan.airframe.differences import Differences
+from busproto.plan.airframe.record import Record
 from busproto.plan.load import Plan
-from busproto.plan.record import Record
 from busproto.session import SessionState
 from busproto.transport.base import Transport
 

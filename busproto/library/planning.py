@@ -13,10 +13,10 @@ from busproto.errors import FileError, InputError, NotAgreedError, NotProvenErro
 from busproto.interrupts import INTERRUPTS
 from busproto.keeping import check_appendable, check_writable, now_text, require_own
 from busproto.library.work import Work
-from busproto.ops.letting_go import LetGo
+from busproto.ops.moving.letting_go import LetGo
 from busproto.ops.steps import Steps
 from busproto.ops.survey import Survey, survey
-from busproto.plan.applying import (
+from busproto.plan.airframe.applying import (
     LEAVE,
     WRITE,
     Applied,
@@ -29,16 +29,16 @@ from busproto.plan.applying import (
     look_again,
     prospect_of,
 )
-from busproto.plan.audit import Audit, audit
+from busproto.plan.airframe.audit import Audit, audit
+from busproto.plan.airframe.differences import Differences, differences
+from busproto.plan.airframe.record import ENDING as RECORD_ENDING
+from busproto.plan.airframe.record import RECORD_KEY, Record, load_record, record_of, save_record
+from busproto.plan.airframe.recording import missing_functions, read_record
+from busproto.plan.calibration.gang_match import matches_of
 from busproto.plan.changes import Change
-from busproto.plan.check import check
-from busproto.plan.differences import Differences, differences
-from busproto.plan.gang_match import matches_of
+from busproto.plan.check.check import check
 from busproto.plan.journal import ENDING as JOURNAL_ENDING
 from busproto.plan.load import Plan, load
-from busproto.plan.record import ENDING as RECORD_ENDING
-from busproto.plan.record import RECORD_KEY, Record, load_record, record_of, save_record
-from busproto.plan.recording import missing_functions, read_record
 from busproto.plan.seating import load_seating
 
 AnyPath = str | PathLike[str]

@@ -8,11 +8,11 @@ from typing import Any, Final
 
 from busproto.errors import InputError
 from busproto.ops.addressing import parse_uid
-from busproto.ops.demand_units import check_target
-from busproto.ops.letting_go import LetGo
-from busproto.ops.motion import fault_texts
+from busproto.ops.discovery.roster import Found
+from busproto.ops.moving.demand_units import check_target
+from busproto.ops.moving.letting_go import LetGo
+from busproto.ops.moving.motion import fault_texts
 from busproto.ops.reports import state_word
-from busproto.ops.roster import Found
 from busproto.ops.survey import firmware_text
 from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UID_BYTES
 from busproto.wire.messages import LIMP_STATES, NOBODY_UID, Description, Memory, Status

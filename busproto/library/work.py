@@ -26,13 +26,14 @@ from busproto.library.values import (
     values_of,
     who_of,
 )
-from busproto.ops import motion, parameter_access
+from busproto.ops import parameter_access
 from busproto.ops.addressing import require_free
-from busproto.ops.demand_units import parse_target, share_to_pulse_us, standing_deg
-from busproto.ops.discovery import PATIENCE_NS, Roster, find
+from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
 from busproto.ops.giving import give_address
-from busproto.ops.letting_go import LetGo, OnLine, let_go, let_go_after, require_limp
 from busproto.ops.link import AsyncLink, Link
+from busproto.ops.moving import motion
+from busproto.ops.moving.demand_units import parse_target, share_to_pulse_us, standing_deg
+from busproto.ops.moving.letting_go import LetGo, OnLine, let_go, let_go_after, require_limp
 from busproto.ops.steps import Steps
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
 from busproto.wire.messages import Description

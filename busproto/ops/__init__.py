@@ -10,12 +10,15 @@ Most programs do without all of this: `busproto.open` stands above it. An operat
 run warns (see `busproto.ops.operation`).
 """
 
-from busproto.ops import address_proof, addressing, discovery, letting_go, motion, parameter_access
+from busproto.ops import addressing, parameter_access
 from busproto.ops import transact as transacting
 from busproto.ops.addressing import ordered_moves, parse_address, parse_uid
-from busproto.ops.discovery import Found, Roster
-from busproto.ops.letting_go import LetGo, OnLine, require_limp
+from busproto.ops.discovery import address_proof
+from busproto.ops.discovery import search as discovery
+from busproto.ops.discovery.search import Found, Roster
 from busproto.ops.link import AsyncLink, Link
+from busproto.ops.moving import letting_go, motion
+from busproto.ops.moving.letting_go import LetGo, OnLine, require_limp
 from busproto.ops.operation import Operation, operation
 
 prove_addresses = operation(address_proof.prove_addresses)

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from busproto.errors import AddressConflictError, InputError, ReadBackError, ReplyTimeoutError
-from busproto.ops.discovery import Roster
+from busproto.ops.discovery.search import Roster
 from busproto.ops.steps import Done, Moved, Progress, Steps
 from busproto.ops.transact import transact, transact_by, who_is_at
 from busproto.session.exchange import Ask, Expect

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from busproto.errors import PortClosedError
 from busproto.ops.addressing import write_address
-from busproto.ops.letting_go import LetGo, OnLine, let_go, let_go_after
+from busproto.ops.moving.letting_go import LetGo, OnLine, let_go, let_go_after
 from busproto.ops.parameter_access import commit, write
 from busproto.ops.steps import Steps
 from busproto.wire.frame import UNADDRESSED

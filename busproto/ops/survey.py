@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from busproto.errors import OperationError
-from busproto.ops.discovery import PATIENCE_NS, Roster, find
-from busproto.ops.letting_go import OnLine
-from busproto.ops.motion import report
+from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
+from busproto.ops.moving.letting_go import OnLine
+from busproto.ops.moving.motion import report
 from busproto.ops.parameter_access import describe, read_all
 from busproto.ops.steps import Progress, Steps
 from busproto.wire.frame import UNADDRESSED
@@ -91,7 +91,7 @@ def survey(*, rng: random.Random | None = None) -> Steps[Survey]:
 
 
 def crew_of(seen: Survey) -> list[OnLine]:
-    """Everyone that a survey found, for letting go (see `busproto.ops.letting_go`)."""
+    """Everyone that a survey found, for letting go (see `busproto.ops.moving.letting_go`)."""
     loss = parameter_named("loss-action")
     return [
         OnLine(

@@ -15,8 +15,8 @@ from typing import Any, Final
 
 from busproto.errors import InputError, OperationError, ReadBackError
 from busproto.ops.addressing import Move, assign, ordered_moves
-from busproto.ops.discovery import PATIENCE_NS, Roster, find
-from busproto.ops.letting_go import OnLine, let_go, require_limp
+from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
+from busproto.ops.moving.letting_go import OnLine, let_go, require_limp
 from busproto.ops.parameter_access import commit, describe, read_all, write
 from busproto.ops.steps import Progress, Steps
 from busproto.ops.survey import Survey

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
-from busproto.ops.who_moved import Held, Restless, Silent, Verdict
-from busproto.plan import claim as claims
+from busproto.ops.moving.who_moved import Held, Restless, Silent, Verdict
+from busproto.plan.airframe import claim as claims
 from busproto.plan.hardware import Difference
 from busproto.plan.load import Plan
 

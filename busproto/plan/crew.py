@@ -12,11 +12,11 @@ from dataclasses import dataclass
 
 from busproto.errors import InputError, OperationError
 from busproto.ops.addressing import Move, assign_all, ordered_moves, parse_address, parse_uid
-from busproto.ops.discovery import Roster
-from busproto.ops.motion import report
+from busproto.ops.discovery.search import Roster
+from busproto.ops.moving.motion import report
+from busproto.ops.moving.who_moved import Member
 from busproto.ops.steps import Progress, Steps
 from busproto.ops.transact import transact
-from busproto.ops.who_moved import Member
 from busproto.plan.hardware import Difference, Harmed, hardware_differences, harm_of
 from busproto.plan.load import Plan
 from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED

@@ -2,7 +2,7 @@
 
 The fleet map says which function has which address and channel, and what every actuator is set to unless something
 else is said; the airframe file says which functions this airframe has, and what is different on it. Shapes only; what
-makes sense together is looked at in `busproto.plan.load` and `busproto.plan.check`.
+makes sense together is looked at in `busproto.plan.load` and `busproto.plan.check.check`.
 """
 
 from __future__ import annotations

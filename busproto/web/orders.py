@@ -99,7 +99,7 @@ class Stop(Order, frozen=True, tag="stop"):
 
 
 class Fault(Order, frozen=True, tag="fault"):
-    """Something happens to the virtual bus: a kind of `sim.events`, with its fields, for `lasting` s."""
+    """Something happens to the virtual bus: a kind of `busproto.sim.scene.events`, with its fields, for `lasting` s."""
 
     what: Text
     fields: dict[str, Any] = {}

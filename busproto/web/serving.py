@@ -38,7 +38,7 @@ def port_opener(url: str, baud: int | None, latency_ms: float | None) -> Callabl
     if not url.startswith(SIM_SCHEME):
         latency_ns = None if latency_ms is None else round(latency_ms * 1e6)
         return lambda: open_transport(url, baud or DEFAULT_BAUD, latency_ns=latency_ns)
-    from sim.handlers.protocol_sim import parse_url
+    from busproto.sim.handlers.protocol_sim import parse_url
 
     try:
         wanted = parse_url(url)

@@ -16,11 +16,11 @@ from urllib.parse import parse_qs, unquote, urlsplit
 
 from serial.serialutil import PortNotOpenError, SerialBase, SerialException
 
-from sim.bus import VirtualBus
-from sim.errors import SimError
-from sim.receiver import byte_ns
-from sim.scenario import NATIVE_WORD, Scenario, load
-from sim.waveform import BITS_PER_BYTE, NS_TIMES_MICRO, rate_of
+from busproto.sim.bus import VirtualBus
+from busproto.sim.errors import SimError
+from busproto.sim.line.receiver import byte_ns
+from busproto.sim.line.waveform import BITS_PER_BYTE, NS_TIMES_MICRO, rate_of
+from busproto.sim.scene.scenario import NATIVE_WORD, Scenario, load
 
 SCHEME = "sim"
 MAX_SEED = 2**63 - 1

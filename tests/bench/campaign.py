@@ -40,10 +40,10 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from busproto.ops.discovery import PATIENCE_NS, find
+from busproto.ops.discovery.roster import Roster
+from busproto.ops.discovery.search import PATIENCE_NS, find
 from busproto.ops.link import Link
-from busproto.ops.roster import Roster
-from sim.line import Transmission
+from busproto.sim.line.line import Transmission
 from tests.bench.troubles import KINDS, MS, Drawn, Watched, swarm
 
 CHUNK: Final = 200

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from busproto.ops.discovery.methods import METHODS
 from busproto.ops.link import Link
-from busproto.ops.methods import METHODS
 from busproto.ops.transact import PRESENT_BYTES
+from busproto.sim.line.line import LineKind
 from busproto.wire.frame import DEFAULT_BAUD
-from sim.line import LineKind
 from tests.fleet import fleet
 
 COUNTS: Final = (1, 2, 4, 8, 16, 32, 128, 239)

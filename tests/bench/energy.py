@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from typing import Final
 
-from tests.sim.courses import COURSES
+from tests.sim.mechanics.courses import COURSES
 
 WORST: Final = 1e-6
 MIX: Final = ("surface", "arm", "surface", "plant")

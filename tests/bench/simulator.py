@@ -9,10 +9,10 @@ from functools import partial
 from time import process_time
 from typing import Final
 
+from busproto.sim.bus import VirtualBus
 from busproto.wire import encode_frame, request_frame
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS, RUNNING_BAUD
-from sim.bus import VirtualBus
 from tests.bench.timing import best_seconds
 from tests.fleet import fleet
 

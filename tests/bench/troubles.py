@@ -12,16 +12,16 @@ from functools import partial
 from types import MappingProxyType
 from typing import Final
 
+from busproto.sim.actuators.actuator import Actuator
+from busproto.sim.actuators.model import ActuatorModel
+from busproto.sim.bus import VirtualBus
+from busproto.sim.kernel import Kernel
+from busproto.sim.line.line import Ear, LineKind
 from busproto.wire import messages as m
 from busproto.wire.codec import encode_frame, request_frame
 from busproto.wire.decoder import Decoder
 from busproto.wire.frame import BROADCAST_ADDRESS, MAX_ADDRESS, UNADDRESSED, Frame
 from busproto.wire.message import Message
-from sim.actuator import Actuator
-from sim.bus import VirtualBus
-from sim.kernel import Kernel
-from sim.line import Ear, LineKind
-from sim.model import ActuatorModel
 
 MS: Final = 1_000_000
 US: Final = 1_000

@@ -20,14 +20,14 @@ import busproto.capture
 from busproto.capture.recorder import RecordingTransport
 from busproto.errors import BusError
 from busproto.ops import Link, assign, commit, describe, find, read_all, release_all, report, undo, who_is_at, write
-from busproto.ops.motion import engage, report_round, stream
+from busproto.ops.moving.motion import engage, report_round, stream
 from busproto.ops.parameter_access import read
 from busproto.ops.transact import transact
+from busproto.sim.bus import VirtualBus
+from busproto.sim.scene.scenario import load, parse
+from busproto.sim.wave_out import begin_recording
 from busproto.wire.frame import RUNNING_BAUD
 from busproto.wire.messages import LinkTest, LinkTested, Write, Written
-from sim.bus import VirtualBus
-from sim.scenario import load, parse
-from sim.wave_out import begin_recording
 
 CAPTURES: Final = Path(__file__).parents[2] / "captures"
 SHIPPED_BYTES: Final = 60_000

@@ -20,9 +20,9 @@ from busproto.capture.pieces import GOOD
 from busproto.capture.recorder import PacketWriter, Recorder, RecordingTransport
 from busproto.errors import FileError
 from busproto.ops import Link, find, report
+from busproto.sim.scene.scenario import load
 from busproto.wire import encode_frame, reply_frame, request_frame
 from busproto.wire import messages as m
-from sim.scenario import load
 from tests.contract import suite
 from tests.contract.ports import host_port, loop_url, pseudo_terminal, sim_url, tcp
 from tests.contract.suite import CHECKS, EchoPort
@@ -103,7 +103,7 @@ def test_a_full_disk_is_told_of_and_does_not_stop_the_port(tmp_path: Path) -> No
 
 KILLED = """
 import sys
-import sim
+import busproto.sim
 from pathlib import Path
 from busproto.capture.recorder import RecordingTransport
 from busproto.ops import Link, report

@@ -13,10 +13,10 @@ from busproto.capture.recorder import RecordingTransport
 from busproto.capture.replay import HostReplay, RecordedBus, breaths, disturbing, frame_difference, is_quiet
 from busproto.errors import PortClosedError
 from busproto.ops import Link, describe, find, report
+from busproto.sim.bus import VirtualBus
+from busproto.sim.scene.scenario import load
 from busproto.wire import Decoder, Frame, encode_frame, message_of, reply_frame, request_frame
 from busproto.wire import messages as m
-from sim.bus import VirtualBus
-from sim.scenario import load
 from tests.capture.make import CAPTURES, MADE, Made
 from tests.ops.helpers import DyingPort, HookedPort
 

@@ -21,11 +21,11 @@ import pytest
 
 from busproto.cli import run
 from busproto.errors import PortClosedError
+from busproto.sim.actuators.actuator import Actuator
+from busproto.sim.bus import VirtualBus
+from busproto.sim.scene.scenario import load
 from busproto.wire import Decoder, Frame, Message, message_of
 from busproto.wire import messages as m
-from sim.actuator import Actuator
-from sim.bus import VirtualBus
-from sim.scenario import load
 
 ROOT: Final = Path(__file__).parents[2]
 GOLDEN: Final = Path(__file__).parent / "golden"

@@ -15,7 +15,8 @@ from typing import Final
 import pytest
 from serial.tools.list_ports_common import ListPortInfo
 
-from busproto.cli import COMMANDS, demo_command
+from busproto.cli import COMMANDS
+from busproto.cli.bus import demo_command
 from tests.cli.helpers import GOLDEN, CommandLine, assert_golden
 
 BENCH: Final = "--port sim://bench-four?seed=1"

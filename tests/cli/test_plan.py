@@ -508,7 +508,7 @@ def test_help_is_there_and_names_what_it_shows(line: str, cli: CommandLine) -> N
 
 
 def test_writing_new_files_by_hand_tells_what_is_there(tmp_path: Path) -> None:
-    from busproto.cli.plan_command import write_new
+    from busproto.cli.plan.plan_command import write_new
 
     (tmp_path / "b").write_text("x")
     with pytest.raises(InputError, match="already there"):

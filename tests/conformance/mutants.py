@@ -19,7 +19,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-from sim.device_build import compile_files
+from busproto.sim.native.device_build import compile_files
 from tests.conformance.seeded import FAULTS, Fault, woven_texts
 
 ROOT = Path(__file__).parents[2]

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from busproto.conformance.clauses import CLAUSES
-from sim.device_build import firmware_texts
+from busproto.sim.native.device_build import firmware_texts
 from tests.conformance import mutants
 from tests.conformance.seeded import FAULTS, woven_texts
 

@@ -76,7 +76,7 @@ def test_one_of_several_on_a_port_by_its_uid(tmp_path: Path) -> None:
 
 
 def _uid_on(scenario: str) -> str:
-    from sim.scenario import load
+    from busproto.sim.scene.scenario import load
 
     return next(iter(load(scenario).uids(0).values())).hex()
 

@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from busproto.conformance import start
-from sim.device_build import STRICT, find_compiler
+from busproto.sim.native.device_build import STRICT, find_compiler
 from tests.conformance.helpers import run
 
 BEFORE = "    if (result == BP_OK && request.kind == BP_KIND_LINK_TEST) {\n"

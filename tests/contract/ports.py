@@ -9,11 +9,11 @@ import tty
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-import sim
+import busproto.sim
+from busproto.sim.bus import VirtualBus
+from busproto.sim.scene.scenario import load
+from busproto.sim.server import Endpoint, serve
 from busproto.transport import SerialTransport, Transport
-from sim.bus import VirtualBus
-from sim.scenario import load
-from sim.server import Endpoint, serve
 from tests.contract.suite import EchoPort
 
 PATIENCE_S = 60.0
@@ -45,7 +45,7 @@ def opened(url: str, turn: Callable[[int], None] = nothing_to_do, *, is_virtual:
 @contextmanager
 def sim_url() -> Iterator[EchoPort]:
     """The same bus behind pyserial."""
-    assert sim.__name__ == "sim"  # its import makes the URL known
+    assert busproto.sim.__name__ == "busproto.sim"  # its import makes the URL known
     with opened("sim://bench-four?seed=1", is_virtual=True) as port:
         yield port
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from sim.scenario import load
-from sim.server import PseudoTerminal, TcpPort
+from busproto.sim.scene.scenario import load
+from busproto.sim.server import PseudoTerminal, TcpPort
 from tests.contract import suite
 from tests.contract.ports import host_port, loop_url, opened, pseudo_terminal, served, sim_url, tcp
 from tests.contract.suite import CHECKS, EchoPort

@@ -14,13 +14,13 @@ from typing import Any
 import pytest
 from serial.serialutil import SerialException
 
-import sim
+import busproto.sim
 from busproto.errors import PortClosedError, PortUnavailableError, TransportError
 from busproto.transport import SerialTransport, open_transport, serial_port
 from tests.contract.ports import tcp_pair
 from tests.contract.suite import FAR_NS, MS
 
-assert sim.__name__ == "sim"
+assert busproto.sim.__name__ == "busproto.sim"
 
 
 class Terminal:

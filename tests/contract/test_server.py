@@ -17,14 +17,14 @@ import pytest
 from busproto.endpoints import REFUSAL
 from busproto.errors import PortBusyError, PortClosedError
 from busproto.ops import Link, Roster, describe, find
+from busproto.sim import server
+from busproto.sim.bus import VirtualBus
+from busproto.sim.errors import LimitError, SimError
+from busproto.sim.scene.scenario import load, parse
+from busproto.sim.server import LONGEST_WAIT_S, Endpoint, PseudoTerminal, TcpPort, serve
 from busproto.transport import SerialTransport, serial_port
 from busproto.wire import BadFrame, Decoder, Frame, encode_frame, message_of, request_frame
 from busproto.wire.messages import LinkTest, LinkTested, Report, Status
-from sim import server
-from sim.bus import VirtualBus
-from sim.errors import LimitError, SimError
-from sim.scenario import load, parse
-from sim.server import LONGEST_WAIT_S, Endpoint, PseudoTerminal, TcpPort, serve
 from tests.contract.ports import PATIENCE_S, served
 
 MS = 1_000_000

@@ -17,8 +17,8 @@ import pytest
 
 from busproto.cautions import DISCLAIMER
 from busproto.cli import COMMANDS, exit_codes, run
+from busproto.sim.scene import scenario
 from busproto.wire.parameters import BY_NAME
-from sim import scenario
 from tests.docs import markdown
 from tests.docs.examples import assert_runs
 from tests.docs.markdown import ROOT, Block
@@ -145,7 +145,7 @@ def test_every_link_leads_somewhere(page: str) -> None:
 
 
 def test_paths_that_the_pages_name_exist() -> None:
-    """Such as `sim/actuator.py`: names with a folder and an ending, in code spans."""
+    """Such as `sim/actuators/actuator.py`: names with a folder and an ending, in code spans."""
     lost = []
     for page in PAGES:
         text = (ROOT / page).read_text("utf-8")

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
+from busproto.sim.actuators.model import ActuatorModel
+from busproto.sim.bus import VirtualBus
+from busproto.sim.kernel import Kernel
+from busproto.sim.native.device import Device
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.parameters import RawValue
-from sim.bus import VirtualBus
-from sim.device import Device
-from sim.kernel import Kernel
-from sim.model import ActuatorModel
 from tests.ops.helpers import MODEL, Box, uid_of
 
 

@@ -11,7 +11,7 @@ import random
 import sys
 from collections.abc import Callable, Sequence
 
-from sim.device_library import REFERENCE
+from busproto.sim.native.device_library import REFERENCE
 from tests.firmware.pair import Difference, Pair
 from tests.firmware.talk import Talk
 

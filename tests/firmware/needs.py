@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import pytest
 
-from sim.device_build import NoCompilerError, find_compiler
+from busproto.sim.native.device_build import NoCompilerError, find_compiler
 
 
 def compiler_and_cffi() -> None:

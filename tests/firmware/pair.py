@@ -16,15 +16,15 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from busproto.errors import DecodeError
+from busproto.sim.actuators.actuator import Actuator
+from busproto.sim.bus import VirtualBus
+from busproto.sim.kernel import Kernel
+from busproto.sim.native.device import Device
+from busproto.sim.native.device_library import REFERENCE
 from busproto.wire import Decoder, Frame, Message, decode_frame, encode_frame, message_of, request_frame
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
 from busproto.wire.timing import FIRST_SLOT_NS, MINI_SLOT_NS, PLACE_NS, START_JITTER_NS, STORE_NS, STRANGER_SLOTS
-from sim.actuator import Actuator
-from sim.bus import VirtualBus
-from sim.device import Device
-from sim.device_library import REFERENCE
-from sim.kernel import Kernel
 from tests.ops.helpers import MODEL, MS, US
 
 KNOWN: Final = {

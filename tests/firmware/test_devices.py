@@ -10,16 +10,16 @@ from typing import Any
 import pytest
 
 from busproto.ops import demand, find, report
+from busproto.sim.bus import VirtualBus
+from busproto.sim.errors import LimitError
+from busproto.sim.kernel import Kernel
+from busproto.sim.mechanics.surface import Hinge, Link
+from busproto.sim.native import device_build
+from busproto.sim.native.device import Device
+from busproto.sim.native.device_build import NoCompilerError, compile_files, find_compiler, firmware_texts
+from busproto.sim.native.device_library import FUNCTIONS, REFERENCE, DeviceError, open_library, port_declarations
 from busproto.wire import Decoder, Frame, encode_frame, request_frame
 from busproto.wire import messages as m
-from sim import device_build
-from sim.bus import VirtualBus
-from sim.device import Device
-from sim.device_build import NoCompilerError, compile_files, find_compiler, firmware_texts
-from sim.device_library import FUNCTIONS, REFERENCE, DeviceError, open_library, port_declarations
-from sim.errors import LimitError
-from sim.kernel import Kernel
-from sim.surface import Hinge, Link
 from tests.firmware import needs
 from tests.firmware.benches import DeviceBox, device_box
 from tests.ops.helpers import MODEL, MS, US, S, once, uid_of

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from busproto.sim.native.device_build import compile_files, firmware_texts
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
 from busproto.wire.message import OPERATIONS
-from sim.device_build import compile_files, firmware_texts
 from tests.firmware import needs
 from tests.firmware.differential import main, run
 from tests.firmware.pair import ADDRESS, UID, Difference, Pair, Step, ask

@@ -29,7 +29,7 @@ from busproto.ops import (
     undo,
     write,
 )
-from busproto.ops.methods import METHODS
+from busproto.ops.discovery.methods import METHODS
 from busproto.ops.transact import transact
 from busproto.wire import Decoder, Frame, encode_frame, message_of, request_frame
 from busproto.wire import messages as m

@@ -7,11 +7,11 @@ import pytest
 from busproto.errors import BusError, NodeRefusedError, ReplyTimeoutError
 from busproto.ops import assign, commit, describe, read_all, report, write
 from busproto.ops.transact import transact
+from busproto.sim.native.device import ERASE_US, PROGRAM_US, Device
 from busproto.wire import crc24
 from busproto.wire import messages as m
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.parameters import FACTORY, PARAMETERS
-from sim.device import ERASE_US, PROGRAM_US, Device
 from tests.firmware import needs
 from tests.firmware.benches import DeviceBox, device_box
 from tests.ops.helpers import MS, US, uid_of

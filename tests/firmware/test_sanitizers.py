@@ -12,7 +12,7 @@ from typing import Final
 
 import pytest
 
-from sim.device_build import SANITIZERS, NoCompilerError, codec_library, reference_library
+from busproto.sim.native.device_build import SANITIZERS, NoCompilerError, codec_library, reference_library
 from tests.firmware import needs
 
 needs.compiler_and_cffi()
@@ -46,7 +46,7 @@ def under_sanitizers(code: str) -> None:
     assert preload is not None
     environment = {**os.environ, "LD_PRELOAD": preload, "ASAN_OPTIONS": "detect_leaks=0", "PYTHONMALLOC": "malloc"}
     begin = (
-        "import sim.device_build as build, sim.device_library as library\n"
+        "import busproto.sim.native.device_build as build, busproto.sim.native.device_library as library\n"
         f"codec, device = build.codec_library({SANITIZERS!r}, 'gcc'), build.reference_library({SANITIZERS!r}, 'gcc')\n"
         "library.reference_library = lambda: device\n"
     )
@@ -68,7 +68,7 @@ def test_a_bad_access_would_be_seen() -> None:
     if preload is None:
         pytest.skip("the compiler here has no sanitizers")
     code = (
-        "from cffi import FFI\nimport sim.device_build as build\nffi = FFI()\n"
+        "from cffi import FFI\nimport busproto.sim.native.device_build as build\nffi = FFI()\n"
         "ffi.cdef('uint32_t bp_crc24_add(uint32_t so_far, const uint8_t *data, size_t length);')\n"
         f"lib = ffi.dlopen(str(build.codec_library({SANITIZERS!r}, 'gcc')))\n"
         "lib.bp_crc24_add(0, ffi.new('uint8_t[]', 8), 4000)\n"

@@ -7,12 +7,12 @@ from typing import Final
 
 import pytest
 
+from busproto.sim.control import obey
+from busproto.sim.errors import ScenarioError
+from busproto.sim.native.device import Device
+from busproto.sim.native.device_build import compile_files, firmware_texts
+from busproto.sim.scene.scenario import load, parse
 from busproto.wire.messages import State
-from sim.control import obey
-from sim.device import Device
-from sim.device_build import compile_files, firmware_texts
-from sim.errors import ScenarioError
-from sim.scenario import load, parse
 from tests.cli.helpers import CommandLine
 from tests.firmware import needs
 
@@ -138,7 +138,7 @@ def test_a_person_at_the_bench(tmp_path: Path, cli: CommandLine) -> None:
 
 
 def test_without_a_compiler_it_is_said(tmp_path: Path, cli: CommandLine, monkeypatch: pytest.MonkeyPatch) -> None:
-    from sim import device_build, device_library
+    from busproto.sim.native import device_build, device_library
 
     path = tmp_path / "box.toml"
     path.write_text(BOX, "utf-8")

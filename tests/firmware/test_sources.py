@@ -11,8 +11,8 @@ from typing import Final
 
 import pytest
 
+from busproto.sim.native.device_build import STRICT
 from busproto.wire.c_source import sources
-from sim.device_build import STRICT
 from tests.cli.helpers import UPDATE, CommandLine
 
 GOLDEN: Final = Path(__file__).parent / "golden"

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
-from sim.device_build import firmware_texts
+from busproto.sim.native.device_build import firmware_texts
 from tests.fuzz.needs import MissingToolError, find_clang
 
 HERE: Final = Path(__file__).parent

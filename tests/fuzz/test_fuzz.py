@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from sim.device_build import workshop
+from busproto.sim.native.device_build import workshop
 from tests.conformance.seeded import FAULTS, woven_texts
 from tests.fuzz import __main__ as command
 from tests.fuzz import needs, runs

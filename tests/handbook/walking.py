@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Final
 
 from busproto import handbook
-from sim.control import obey
+from busproto.sim.control import obey
 from tests.cli.helpers import Bench, CommandLine, Result
 from tests.docs.markdown import Block, blocks
 

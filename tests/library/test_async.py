@@ -11,7 +11,7 @@ import pytest
 
 import busproto
 from busproto.library.async_bus import AsyncBus
-from busproto.ops.letting_go import seen_by
+from busproto.ops.moving.letting_go import seen_by
 from busproto.wire.messages import State
 from tests.library.helpers import FRESH, LEFT, LONE, harbour, opened
 from tests.ops.helpers import HookedPort

@@ -9,7 +9,7 @@ import pytest
 
 import busproto
 from busproto import ops
-from busproto.ops.letting_go import seen_by
+from busproto.ops.moving.letting_go import seen_by
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Demand, Engage, Release, State, Write
 from busproto.wire.parameters import BY_NAME

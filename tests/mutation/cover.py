@@ -42,7 +42,7 @@ FOLDERS: Final = (
 """Where the tests are that are asked: those of the rooms, and those that read what a command says. The others (whole
 processes, the page, a browser, random walks) cost more than they would add; what only they would notice survives here.
 """
-LEFT_OUT: Final = ("tests/plan/test_killed.py", "tests/ops/test_campaign.py")
+LEFT_OUT: Final = ("tests/plan/airframe/test_killed.py", "tests/ops/discovery/test_campaign.py")
 """Many runs each, killed at every step or with random troubles."""
 
 

@@ -12,15 +12,15 @@ from typing import Any, Final, TypeVar
 from busproto.errors import PortClosedError
 from busproto.ops import Link, Roster
 from busproto.ops.steps import Steps
+from busproto.sim.actuators.actuator import Actuator
+from busproto.sim.actuators.model import ActuatorModel
+from busproto.sim.bus import VirtualBus
+from busproto.sim.kernel import Kernel
 from busproto.transport import Transport
 from busproto.transport.base import PortAround
 from busproto.wire import Decoder, Frame, Message, message_of
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.parameters import RawValue
-from sim.actuator import Actuator
-from sim.bus import VirtualBus
-from sim.kernel import Kernel
-from sim.model import ActuatorModel
 
 US: Final = 1_000
 MS: Final = 1_000_000

@@ -21,14 +21,14 @@ from busproto.ops import (
     parse_uid,
     prove_addresses,
 )
-from busproto.ops.address_proof import ILL_MAP, STRANGER
 from busproto.ops.addressing import Move
-from busproto.ops.discovery import Found
+from busproto.ops.discovery.address_proof import ILL_MAP, STRANGER
+from busproto.ops.discovery.search import Found
 from busproto.ops.steps import Pause, Progress, Steps
+from busproto.sim.scene import scenario
 from busproto.wire import Message
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import AddressBook, Assign, Assigned, Describe
-from sim import scenario
 from tests.ops.helpers import (
     MS,
     US,

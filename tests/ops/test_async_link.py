@@ -14,11 +14,11 @@ from busproto.ops import AsyncLink, Link, Roster, assign_all, describe, find, mo
 from busproto.ops.link import _in_thread
 from busproto.ops.steps import Pause, Steps
 from busproto.session import SessionState
+from busproto.sim.scene import scenario
 from busproto.transport import Transport
 from busproto.wire import Message
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import LIMP_STATES, Demand, Report, State
-from sim import scenario
 from tests.ops.helpers import MS, Box, DyingPort, HookedPort, S, box, uid_of
 
 

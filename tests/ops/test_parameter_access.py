@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from busproto.errors import InputError, NodeRefusedError, ReadBackError, ReplyTimeoutError
 from busproto.ops import commit, describe, read, read_all, transact, undo, write
 from busproto.ops.parameter_access import describe_parameters
+from busproto.sim.bus import VirtualBus
 from busproto.wire.messages import Commit, Memory, Outcome, Read, Write, Written
 from busproto.wire.parameters import BY_NAME, FACTORY, PARAMETERS, Parameter, RawValue, disagreement
-from sim.bus import VirtualBus
 from tests.ops.helpers import MS, US, box, lasting, once, seeds
 
 CHANGED: dict[str, RawValue] = {

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import random
 
+from busproto.ops.discovery.roster import Found, Roster
 from busproto.ops.link import Link
-from busproto.ops.roster import Found, Roster
 from busproto.ops.steps import Progress
 from busproto.ops.survey import Survey, crew_of, survey
 from busproto.wire.parameters import FACTORY

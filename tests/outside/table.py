@@ -37,7 +37,7 @@ ROWS: Final = (
         "time of a character with and without parity",
         _COMPUTED,
         (
-            "sim/test_receiver.py::test_another_rate_holds_from_the_next_byte_on",
+            "sim/line/test_receiver.py::test_another_rate_holds_from_the_next_byte_on",
             "outside/test_sigrok.py::test_the_timing_of_bytes",
             "outside/test_sigrok.py::test_the_timing_of_bytes_with_parity",
         ),
@@ -47,7 +47,7 @@ ROWS: Final = (
         "sigrok-cli, run",
         (
             "outside/test_sigrok.py::test_the_timing_of_bytes",
-            "sim/test_receiver.py::test_waveform_sampled_a_hundred_times_a_bit",
+            "sim/line/test_receiver.py::test_waveform_sampled_a_hundred_times_a_bit",
         ),
     ),
     Row(
@@ -58,33 +58,33 @@ ROWS: Final = (
     Row(
         "time of one request and reply with parity and silent times",
         _COMPUTED,
-        ("plan/test_bus_load.py::test_one_request_and_reply_with_parity_and_silent_times",),
+        ("plan/check/test_bus_load.py::test_one_request_and_reply_with_parity_and_silent_times",),
     ),
     Row(
         "limit of two clocks for a receiver that samples in the middle",
         _COMPUTED,
         (
-            "sim/test_receiver.py::test_the_ideal_limit_of_two_clocks",
-            "sim/test_receiver.py::test_the_ideal_limit_shared_by_both",
+            "sim/line/test_receiver.py::test_the_ideal_limit_of_two_clocks",
+            "sim/line/test_receiver.py::test_the_ideal_limit_shared_by_both",
         ),
     ),
     Row(
         "limits of a receiver that votes of three samples, 8 or 16 a bit, 8 or 9 bits",
         'Microchip, AVR USART, table "Error Tolerance", read',
         (
-            "sim/test_receiver.py::test_the_limits_of_a_real_receiver",
-            "sim/test_receiver.py::test_the_limits_themselves_at_many_phases",
+            "sim/line/test_receiver.py::test_the_limits_of_a_real_receiver",
+            "sim/line/test_receiver.py::test_the_limits_themselves_at_many_phases",
         ),
     ),
     Row(
         "margin of a second maker's receiver",
         "NXP KL27 reference manual Rev 5, 38.5.2.7, read",
-        ("sim/test_receiver.py::test_the_margin_of_a_second_makers_receiver",),
+        ("sim/line/test_receiver.py::test_the_margin_of_a_second_makers_receiver",),
     ),
     Row(
         "rate error of a whole-number divider",
         "ATmega48/88/168 data sheet 2545D, table 84, read",
-        ("sim/test_receiver.py::test_the_rates_that_a_divider_of_16_mhz_gives_at_115200",),
+        ("sim/line/test_receiver.py::test_the_rates_that_a_divider_of_16_mhz_gives_at_115200",),
     ),
     Row(
         "32 unit loads and two terminations; bias of an idle line",
@@ -99,8 +99,8 @@ ROWS: Final = (
         "poll cycle and load",
         "simpy, run",
         (
-            "plan/test_bus_load.py::test_a_poll_cycle_has_the_published_length_and_load",
-            "plan/test_bus_load.py::test_simpy_comes_to_the_same_for_any_poll",
+            "plan/check/test_bus_load.py::test_a_poll_cycle_has_the_published_length_and_load",
+            "plan/check/test_bus_load.py::test_simpy_comes_to_the_same_for_any_poll",
         ),
     ),
     Row(
@@ -119,19 +119,21 @@ ROWS: Final = (
     Row(
         "what a table of straight lines leaves of a curve",
         f"{_COMPUTED}; bound: de Boor, A Practical Guide to Splines, from memory",
-        ("ops/test_demand_units.py::test_what_a_table_of_straight_lines_leaves_of_a_curve",),
+        ("ops/moving/test_demand_units.py::test_what_a_table_of_straight_lines_leaves_of_a_curve",),
     ),
     Row(
         "a table between whose points nothing turns back, where a cubic spline does",
         "Fritsch & Carlson, SIAM J. Numer. Anal. 17 (1980), from memory; scipy, run",
-        ("ops/test_demand_units.py::test_a_table_never_goes_to_the_wrong_side_between_its_points_as_a_spline_would",),
+        (
+            "ops/moving/test_demand_units.py::test_a_table_never_goes_to_the_wrong_side_between_its_points_as_a_spline_would",
+        ),
     ),
     Row(
         "two bytes at once on a wired AND",
         "sigrok-cli, run",
         (
             "outside/test_sigrok.py::test_two_that_speak_at_once",
-            "sim/test_receiver.py::test_wired_and_of_two_bytes_sent_at_once",
+            "sim/line/test_receiver.py::test_wired_and_of_two_bytes_sent_at_once",
         ),
     ),
     Row(
@@ -223,7 +225,7 @@ ROWS: Final = (
         (
             "lessons/test_theory.py::test_mean_queries_of_a_random_binary_tree",
             "lessons/test_theory.py::test_a_large_tree_takes_nearly_three_queries_for_each",
-            "ops/test_classic.py::test_queries_on_the_virtual_bus_are_those_of_theory",
+            "ops/discovery/test_classic.py::test_queries_on_the_virtual_bus_are_those_of_theory",
         ),
     ),
     Row(
@@ -234,13 +236,13 @@ ROWS: Final = (
     Row(
         "plain scan of a silent line",
         f"{_COMPUTED}; addresses 1 to 247 read in a text on Modbus serial",
-        ("plan/test_bus_load.py::test_a_plain_scan_of_a_silent_line",),
+        ("plan/check/test_bus_load.py::test_a_plain_scan_of_a_silent_line",),
     ),
     Row(
         "bit slots of a search that asks for one bit at a time",
         "1-Wire search application note 187, from memory",
         struck="1-Wire: its bits are slots of a master, ours are whole queries; what ours ask is counted in "
-        "ops/test_classic.py::test_bits_asks_twice_at_each_branching_and_once_at_each_end",
+        "ops/discovery/test_classic.py::test_bits_asks_twice_at_each_branching_and_once_at_each_end",
     ),
     Row(
         "two share an address by chance",
@@ -252,7 +254,7 @@ ROWS: Final = (
         "Schoute 1983, from memory",
         (
             "lessons/test_theory.py::test_mean_number_alone_in_a_slot",
-            "ops/test_classic.py::test_mean_single_replies_in_framed_slots",
+            "ops/discovery/test_classic.py::test_mean_single_replies_in_framed_slots",
         ),
     ),
     # --- pulse width and angle, records
@@ -260,22 +262,22 @@ ROWS: Final = (
         "centre and span of a pulse; pulse of an angle",
         f"{_PRACTICE}; gpiozero, run",
         (
-            "cli/test_pulse_width.py::test_pulse_width_of_an_angle",
-            "cli/test_pulse_width.py::test_gpiozero_gives_the_same_pulse",
+            "cli/move/test_pulse_width.py::test_pulse_width_of_an_angle",
+            "cli/move/test_pulse_width.py::test_gpiozero_gives_the_same_pulse",
         ),
     ),
     Row(
         "pulse width of one degree; 'about 10 us per degree'",
         f"{_COMPUTED}; {_PRACTICE}",
         (
-            "cli/test_pulse_width.py::test_pulse_width_of_one_degree",
-            "cli/test_pulse_width.py::test_about_10_us_per_degree_is_wrong_by_up_to_80_per_cent",
+            "cli/move/test_pulse_width.py::test_pulse_width_of_one_degree",
+            "cli/move/test_pulse_width.py::test_about_10_us_per_degree_is_wrong_by_up_to_80_per_cent",
         ),
     ),
     Row(
         "other pulse ranges of general libraries",
         "Arduino Servo.h, read; adafruit_motor, run",
-        ("cli/test_pulse_width.py::test_what_drives_other_pulse_ranges_is_put_into_travel_and_neutral",),
+        ("cli/move/test_pulse_width.py::test_what_drives_other_pulse_ranges_is_put_into_travel_and_neutral",),
     ),
     Row(
         "duty and period of a generated pulse",
@@ -285,14 +287,14 @@ ROWS: Final = (
     Row(
         "dead band of a pulse as an angle",
         _COMPUTED,
-        ("cli/test_pulse_width.py::test_dead_band_of_a_pulse_as_an_angle",),
+        ("cli/move/test_pulse_width.py::test_dead_band_of_a_pulse_as_an_angle",),
     ),
     Row(
         "SHA-256 of a published text; canonical JSON",
         "FIPS 180-4 example; RFC 8785; hashlib and rfc8785, run",
         (
-            "plan/test_record.py::test_the_sum_is_that_of_the_standard",
-            "plan/test_record.py::test_canonical_json_is_that_of_the_rfc",
+            "plan/airframe/test_record.py::test_the_sum_is_that_of_the_standard",
+            "plan/airframe/test_record.py::test_canonical_json_is_that_of_the_rfc",
         ),
     ),
 )

@@ -9,15 +9,15 @@ from pathlib import Path
 
 import pytest
 
+from busproto.sim.bus import VirtualBus
+from busproto.sim.line.line import Ear, Reception
+from busproto.sim.line.receiver import Receiver
+from busproto.sim.line.waveform import bits_ns, half_bits_ns, level_at, of_bytes, rate_of, wired_and
+from busproto.sim.scene.scenario import parse
+from busproto.sim.wave_out import begin_recording, host_edges, write_vcd
 from busproto.wire import Decoder, Frame, encode_frame, message_of, request_frame
 from busproto.wire import messages as m
 from busproto.wire.crc import CrcModel
-from sim.bus import VirtualBus
-from sim.line import Ear, Reception
-from sim.receiver import Receiver
-from sim.scenario import parse
-from sim.wave_out import begin_recording, host_edges, write_vcd
-from sim.waveform import bits_ns, half_bits_ns, level_at, of_bytes, rate_of, wired_and
 from tests.cli.helpers import run_process
 from tests.outside import sigrok
 

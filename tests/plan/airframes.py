@@ -10,9 +10,9 @@ from typing import Final
 
 from busproto.ops import Link
 from busproto.plan.load import Plan, load
+from busproto.sim.bus import VirtualBus
+from busproto.sim.scene import scenario
 from busproto.wire.frame import UNADDRESSED
-from sim import scenario
-from sim.bus import VirtualBus
 from tests.ops.helpers import box
 
 EXAMPLE: Final = Path(str(resources.files("busproto.plan"))) / "examples" / "hauler"

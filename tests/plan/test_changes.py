@@ -13,14 +13,14 @@ from busproto.errors import InputError, NotLimpError, OperationError
 from busproto.ops.link import Link
 from busproto.ops.steps import Progress
 from busproto.ops.survey import Survey, survey
-from busproto.plan.audit import goals
+from busproto.plan.airframe.audit import goals
 from busproto.plan.changes import Change, Goal, carry_out, changes, verify
 from busproto.plan.crew import ask_what_they_are
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Release
 from busproto.wire.parameters import FACTORY
 from tests.ops.helpers import Box, box, uid_of
-from tests.ops.test_letting_go import crew, deaf, holding
+from tests.ops.moving.test_letting_go import crew, deaf, holding
 from tests.plan.airframes import AddressWatch, hauler
 
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from busproto.errors import FileError, InputError
 from busproto.plan import examples
-from busproto.plan.check import check
+from busproto.plan.check.check import check
 from busproto.plan.files import KINDS, SAID_ELSEWHERE, schema
 from busproto.plan.load import Plan, kind_of, load, load_fleet
 from busproto.plan.seating import load_seating, save_seating

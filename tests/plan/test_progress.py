@@ -8,15 +8,15 @@ from typing import Any
 import pytest
 
 from busproto.ops import Link
-from busproto.ops.hand_control import steer_channel
+from busproto.ops.moving.hand_control import steer_channel
 from busproto.ops.steps import Progress, Steps
 from busproto.plan.crew import ask_what_they_are
-from busproto.plan.direction import try_directions
-from busproto.plan.trial import PARTS, trial
-from sim.bus import VirtualBus
+from busproto.plan.trials.direction import try_directions
+from busproto.plan.trials.trial import PARTS, trial
+from busproto.sim.bus import VirtualBus
 from tests.ops.helpers import Box, box, uid_of
-from tests.plan.test_direction import bench as directions_bench
-from tests.plan.test_trial import bench_of
+from tests.plan.trials.test_direction import bench as directions_bench
+from tests.plan.trials.test_trial import bench_of
 
 
 def told(bus: VirtualBus, steps: Steps[Any]) -> dict[str, list[tuple[int, int | None]]]:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from busproto.errors import InputError
-from busproto.rig.line import LEAST_IDLE_V, Line, inputs_ohm, most_nodes
+from busproto.rig.wiring.line import LEAST_IDLE_V, Line, inputs_ohm, most_nodes
 from tests.rig.outside import spice
 
 ENDS = (120.0, 120.0)

@@ -7,7 +7,7 @@ import math
 import pytest
 
 from busproto.errors import InputError
-from busproto.rig.pull_up import greatest_pull_up_ohm, least_pull_up_ohm, rise_s
+from busproto.rig.wiring.pull_up import greatest_pull_up_ohm, least_pull_up_ohm, rise_s
 
 
 def test_the_rise_against_the_figures_of_the_published_equation() -> None:

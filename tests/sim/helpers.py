@@ -10,17 +10,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
+from busproto.sim.actuators.actuator import Actuator
+from busproto.sim.actuators.model import ActuatorModel
+from busproto.sim.bus import VirtualBus
+from busproto.sim.kernel import Kernel
+from busproto.sim.line.line import Ear, Line, LineKind, Reception
+from busproto.sim.line.receiver import Receiver
 from busproto.wire import Decoder, Frame, Message, encode_frame, message_of, request_frame
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
 from busproto.wire.hash import mark_of, uid_hash
 from busproto.wire.parameters import RawValue
-from sim.actuator import Actuator
-from sim.bus import VirtualBus
-from sim.kernel import Kernel
-from sim.line import Ear, Line, LineKind, Reception
-from sim.model import ActuatorModel
-from sim.receiver import Receiver
 
 US = 1_000
 MS = 1_000_000

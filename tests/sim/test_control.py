@@ -6,10 +6,10 @@ import math
 
 import pytest
 
-from sim.bus import VirtualBus
-from sim.control import HAND_NS, ControlError, obey
-from sim.device import Device
-from sim.scenario import load, parse
+from busproto.sim.bus import VirtualBus
+from busproto.sim.control import HAND_NS, ControlError, obey
+from busproto.sim.native.device import Device
+from busproto.sim.scene.scenario import load, parse
 
 
 @pytest.fixture

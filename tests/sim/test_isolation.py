@@ -20,7 +20,7 @@ def loaded_by(statement: str) -> set[str]:
 @pytest.mark.parametrize(
     "statement",
     [
-        "import sim, sim.scenario, sim.handlers.protocol_sim",
+        "import sim, busproto.sim.scene.scenario, busproto.sim.handlers.protocol_sim",
         "import serial, sim; serial.serial_for_url('sim://tow-plane?seed=1', timeout=0.1).read(1)",
     ],
     ids=["imported", "used"],

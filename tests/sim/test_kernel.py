@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sim.errors import LimitError, SimError
-from sim.kernel import LINE_FIRST, NODES_SECOND, Kernel
+from busproto.sim.errors import LimitError, SimError
+from busproto.sim.kernel import LINE_FIRST, NODES_SECOND, Kernel
 
 Log = list[tuple[int, str]]
 

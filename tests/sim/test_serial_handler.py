@@ -10,11 +10,11 @@ import pytest
 import serial
 from serial.serialutil import PortNotOpenError, SerialException
 
-import sim
+import busproto.sim
+from busproto.sim.handlers.protocol_sim import Serial, SimUrl, parse_url
 from busproto.wire import Decoder, Frame, encode_frame, message_of, request_frame
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
-from sim.handlers.protocol_sim import Serial, SimUrl, parse_url
 
 MS = 1_000_000
 BYTE_NS = 86_805
@@ -56,9 +56,9 @@ def replies(data: bytes) -> list[Frame]:
 
 
 def test_importing_sim_makes_pyserial_know_the_scheme_once() -> None:
-    sim.register()
-    sim.register()
-    assert serial.protocol_handler_packages.count("sim.handlers") == 1
+    busproto.sim.register()
+    busproto.sim.register()
+    assert serial.protocol_handler_packages.count("busproto.sim.handlers") == 1
 
 
 def test_a_port_is_open_and_its_bus_is_at_time_zero(make_port: MakePort) -> None:

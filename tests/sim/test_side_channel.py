@@ -9,16 +9,16 @@ from collections.abc import Iterator
 
 import pytest
 
+from busproto.sim import server, side_channel
+from busproto.sim.bus import VirtualBus
+from busproto.sim.control import COMMANDS, ControlError
+from busproto.sim.errors import SimError
+from busproto.sim.scene.scenario import parse
+from busproto.sim.server import SidePort
+from busproto.sim.side_channel import SideChannel
 from busproto.wire import encode_frame, request_frame
 from busproto.wire.messages import Commit, LinkTest, Write
 from busproto.wire.parameters import BY_NAME
-from sim import server, side_channel
-from sim.bus import VirtualBus
-from sim.control import COMMANDS, ControlError
-from sim.errors import SimError
-from sim.scenario import parse
-from sim.server import SidePort
-from sim.side_channel import SideChannel
 
 MS = 1_000_000
 SCENARIO = """

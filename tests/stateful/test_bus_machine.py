@@ -16,10 +16,10 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from busproto.errors import AddressConflictError, BusError, ReplyTimeoutError
 from busproto.ops import assign, commit, describe, find, prove_addresses, read_all, undo, write
+from busproto.sim.actuators.actuator import Actuator
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Assign, Commit, Memory
 from busproto.wire.parameters import FACTORY, RawValue
-from sim.actuator import Actuator
 from tests.ops.helpers import MS, US, Box, box, listed, once, uid_of
 
 NUMBERS = st.integers(0, 5)

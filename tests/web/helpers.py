@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any, Final
 
 from busproto.plan.load import Plan, load
+from busproto.sim.bus import VirtualBus
+from busproto.sim.scene.scenario import load as load_scenario
 from busproto.transport import Transport
 from busproto.web.bus.live_bus import LiveBus
 from busproto.web.server.app import PROTOCOL, TOKEN_PREFIX
 from busproto.web.serving import Server
-from sim.bus import VirtualBus
-from sim.scenario import load as load_scenario
 
 DATA: Final = Path(__file__).parent / "data"
 RIG: Final = DATA / "rig.toml"

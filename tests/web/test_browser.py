@@ -16,11 +16,11 @@ pytest.importorskip("playwright", reason="the browser tests are driven by playwr
 
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
-from busproto.plan.card import load_trial
-from busproto.plan.gang_match import load_matches
+from busproto.plan.calibration.gang_match import load_matches
+from busproto.plan.card.card import load_trial
 from busproto.plan.load import Plan, load
+from busproto.sim.bus import VirtualBus
 from busproto.web.serving import Server
-from sim.bus import VirtualBus
 from tests.web.helpers import PATIENCE_S, RIG, Port, rig_plan, serving
 
 CHROMIUM: Final = shutil.which("chromium") or shutil.which("chromium-browser")

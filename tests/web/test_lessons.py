@@ -50,7 +50,7 @@ from tests.web.helpers import PATIENCE_S, RIG, Port
 pytestmark = pytest.mark.realtime
 
 BEARER = {"authorization": f"Bearer {TOKEN}"}
-RUN = "from busproto.cli.serve_command import command; command()"
+RUN = "from busproto.cli.bus.serve_command import command; command()"
 
 
 @contextmanager

@@ -11,8 +11,9 @@ pytest.importorskip("starlette", reason="the page's libraries are not installed:
 from busproto.endpoints import parse_endpoint
 from busproto.errors import InputError, PortClosedError
 from busproto.ops import Link, find
-from busproto.ops.discovery import Found, Roster
-from busproto.ops.motion import report
+from busproto.ops.discovery.search import Found, Roster
+from busproto.ops.moving.motion import report
+from busproto.sim.scene.scenario import load
 from busproto.web.bus.board import Board
 from busproto.web.bus.line_log import LineLog
 from busproto.web.bus.live_bus import AHEAD_NS, LiveBus
@@ -21,7 +22,6 @@ from busproto.web.server.app import Doors
 from busproto.web.serving import port_opener
 from busproto.wire import BadFrame, Frame
 from busproto.wire.frame import UNADDRESSED
-from sim.scenario import load
 
 MS = 1_000_000
 

@@ -14,10 +14,10 @@ pytest.importorskip("starlette", reason="the page's libraries are not installed:
 
 from websockets.sync.client import connect
 
-from busproto.cli.serve_command import command
+from busproto.cli.bus.serve_command import command
 from busproto.errors import BusError
+from busproto.sim.errors import SimError
 from busproto.web.serving import port_opener
-from sim.errors import SimError
 from tests.cli.helpers import running_bus
 from tests.web.helpers import PATIENCE_S, Talk, origin_of, protocols_of, serving
 

@@ -7,13 +7,13 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from busproto.errors import DecodeError
-from busproto.ops.demand_units import share_to_degrees
-from busproto.ops.discovery import Roster
-from busproto.ops.letting_go import OnLine
-from busproto.ops.motion import fault_texts
+from busproto.ops.discovery.search import Roster
+from busproto.ops.moving.demand_units import share_to_degrees
+from busproto.ops.moving.letting_go import OnLine
+from busproto.ops.moving.motion import fault_texts
+from busproto.ops.moving.watching import SILENT, SILENT_AFTER
 from busproto.ops.reports import state_word
 from busproto.ops.survey import Sheet, firmware_text
-from busproto.ops.watching import SILENT, SILENT_AFTER
 from busproto.wire import Frame, message_of
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import STATE_TEXTS, BriefStatus, Fault, Moving, State, Status

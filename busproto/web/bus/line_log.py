@@ -12,14 +12,14 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Any, Final
 
+from busproto.sim.bus import VirtualBus
+from busproto.sim.line.line import Transmission
+from busproto.sim.wave_out import overlapping
 from busproto.wire import BadFrame, Decoder, Frame
 from busproto.wire.codec import encode_frame
 from busproto.wire.field_rows import cells_of, row_of
 from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, UNADDRESSED
 from busproto.wire.message import OPERATIONS
-from sim.bus import VirtualBus
-from sim.line import Transmission
-from sim.wave_out import overlapping
 
 KEPT: Final = 3000
 PENDING: Final = 400

@@ -11,9 +11,9 @@ from collections.abc import Callable
 from typing import Final
 
 from busproto.errors import LinkClosedError, PortClosedError
+from busproto.sim.bus import VirtualBus
+from busproto.sim.errors import SimError
 from busproto.transport.base import ClosedBehind
-from sim.bus import VirtualBus
-from sim.errors import SimError
 
 MS: Final = 1_000_000
 AHEAD_NS: Final = 2 * MS

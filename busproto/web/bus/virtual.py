@@ -1,4 +1,4 @@
-"""What a page may do to a virtual bus, beside what is typed (`sim.control`), and what it is told of it."""
+"""What a page may do to a virtual bus, beside what is typed (`busproto.sim.control`), and what it is told of it."""
 
 from __future__ import annotations
 
@@ -7,14 +7,15 @@ from typing import Any
 import msgspec
 
 from busproto.errors import InputError
+from busproto.sim.bus import VirtualBus
+from busproto.sim.scene.events import EventTable, schedule
 from busproto.web.bus.live_bus import LiveBus
 from busproto.web.orders import Fault
-from sim.bus import VirtualBus
-from sim.events import EventTable, schedule
 
 
 def arrange(bus: VirtualBus, order: Fault) -> str:
-    """Let something of `sim.events` happen from now on, for `lasting` s where it has an end. Returns it in words.
+    """Let something of `busproto.sim.scene.events` happen from now on, for `lasting` s where it has an end. Returns it
+    in words.
 
     Raises:
         InputError: there is no such thing, or its fields do not fit; nothing happens.

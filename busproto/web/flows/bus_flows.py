@@ -6,9 +6,9 @@ from typing import Any, Final
 
 from busproto.errors import InputError
 from busproto.ops.addressing import assign_all, ordered_moves
-from busproto.ops.discovery import PATIENCE_NS, find
-from busproto.ops.motion import is_limp, report
-from busproto.ops.nudge import nudge
+from busproto.ops.discovery.search import PATIENCE_NS, find
+from busproto.ops.moving.motion import is_limp, report
+from busproto.ops.moving.nudge import nudge
 from busproto.ops.parameter_access import commit, undo, write
 from busproto.ops.steps import exchange
 from busproto.ops.survey import read_sheet, survey

@@ -9,11 +9,11 @@ from msgspec import Meta
 
 from busproto.keeping import check_writable
 from busproto.ops.addressing import Move
-from busproto.ops.letting_go import let_go
+from busproto.ops.moving.letting_go import let_go
+from busproto.ops.moving.who_moved import Member
 from busproto.ops.survey import survey
-from busproto.ops.who_moved import Member
-from busproto.plan import claim as claims
 from busproto.plan import claim_words
+from busproto.plan.airframe import claim as claims
 from busproto.plan.crew import Known, harmed_of, meet, scratch_moves, unfit_of
 from busproto.plan.hardware import harmed_by_supply
 from busproto.plan.seating import load_seating, put_in_force, save_seating, seating_path

@@ -8,10 +8,10 @@ from typing import Any, Final, Protocol, TypeVar
 
 import msgspec
 
-from busproto.ops.roster import Roster, gone_text, twin_text
+from busproto.ops.discovery.roster import Roster, gone_text, twin_text
 from busproto.ops.steps import Steps
 from busproto.ops.survey import Survey
-from busproto.plan.audit import seated_uids
+from busproto.plan.airframe.audit import seated_uids
 from busproto.plan.load import Plan
 from busproto.web.bus.board import Board
 

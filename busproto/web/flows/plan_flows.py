@@ -9,10 +9,8 @@ from msgspec import Meta
 
 from busproto.errors import InputError
 from busproto.ops.survey import Survey, crew_of, survey
-from busproto.plan.audit import Audit, audit
-from busproto.plan.gang_match import MATCH_ENDING, matches_of
-from busproto.plan.match import Figures, match
-from busproto.plan.results import (
+from busproto.plan.airframe.audit import Audit, audit
+from busproto.plan.airframe.results import (
     TRIAL_ENDING,
     benches_to_try,
     check_result_place,
@@ -23,8 +21,10 @@ from busproto.plan.results import (
     trial_body,
     write_trial,
 )
+from busproto.plan.calibration.gang_match import MATCH_ENDING, matches_of
+from busproto.plan.calibration.match import Figures, match
 from busproto.plan.seating import load_seating
-from busproto.plan.trial import PARTS, trial
+from busproto.plan.trials.trial import PARTS, trial
 from busproto.web.flows.desk import Desk, Fields, Kind
 from busproto.web.orders import Text
 

@@ -15,10 +15,10 @@ from collections.abc import Callable, Mapping
 from typing import Final, TypeVar
 
 from busproto.errors import BusError, PortClosedError, TransportError
-from busproto.ops.letting_go import LetGo
 from busproto.ops.link import Link
+from busproto.ops.moving.letting_go import LetGo
+from busproto.ops.moving.watching import Courteous
 from busproto.ops.steps import Steps
-from busproto.ops.watching import Courteous
 from busproto.plan.load import Plan
 from busproto.plan.seating import load_seating
 from busproto.transport.base import Transport

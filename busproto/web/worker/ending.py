@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Protocol, TypeVar
 
-from busproto.ops.letting_go import LetGo, could_not_be_told, let_go, not_looked_at, seen_by
+from busproto.ops.moving.letting_go import LetGo, could_not_be_told, let_go, not_looked_at, seen_by
 from busproto.ops.steps import Steps
 from busproto.web.bus.board import Board
 from busproto.web.flows.desk import Stopped

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from busproto.errors import InputError
+from busproto.sim.control import ControlError, obey
 from busproto.transport.base import Transport
 from busproto.web import orders
 from busproto.web.bus.line_log import LineLog
@@ -16,7 +17,6 @@ from busproto.web.worker.ending import Ending
 from busproto.web.worker.flow_runner import FlowRunner
 from busproto.web.worker.rounds import Rounds
 from busproto.web.worker.telling import Teller
-from sim.control import ControlError, obey
 
 
 class Follower:

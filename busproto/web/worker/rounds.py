@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from busproto.errors import OperationError
-from busproto.ops.motion import demand, engage, release, report_round
+from busproto.ops.moving.motion import demand, engage, release, report_round
 from busproto.ops.transact import transact
 from busproto.web.bus.board import Board
 from busproto.web.worker.arming import Arming

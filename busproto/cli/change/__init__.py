@@ -1,0 +1,1 @@
+"""Commands that change settings or addresses: address, set, claim, audit, apply."""

@@ -1,0 +1,551 @@
+"""``busproto claim``."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+import click
+
+from busproto.cli import exit_codes
+from busproto.cli.change.applying import tell_harm
+from busproto.cli.change.claim_outcome import Outcome, claim_line
+from busproto.cli.common import (
+    FloatRange,
+    NotCleared,
+    PortOptions,
+    address_value,
+    clear_option,
+    clear_progress,
+    code_of,
+    json_option,
+    open_link,
+    port_options,
+    print_json,
+    print_let_go,
+    require_clearance,
+    uid_text,
+)
+from busproto.cli.keys import typed_lines
+from busproto.cli.looking import Looker, looking_options
+from busproto.errors import InputError, PortClosedError
+from busproto.interrupts import INTERRUPTS
+from busproto.keeping import check_writable, kept, now_text
+from busproto.ops.addressing import Move
+from busproto.ops.discovery.roster import twin_text
+from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
+from busproto.ops.link import Link
+from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp
+from busproto.ops.moving.motion import report
+from busproto.ops.moving.nudge import Nudged, nudge
+from busproto.ops.moving.who_moved import CLEAR_DEG, Member, Verdict
+from busproto.ops.parameter_access import describe
+from busproto.ops.steps import Steps
+from busproto.ops.survey import roster_crew
+from busproto.plan import claim_words
+from busproto.plan.airframe import claim as claims
+from busproto.plan.airframe.results import TRIAL_ENDING, check_result_place, keep_directions
+from busproto.plan.crew import (
+    Known,
+    alone_at,
+    ask_what_they_are,
+    harmed_of,
+    meet,
+    own_address,
+    scratch_moves,
+    unfit_of,
+    whom,
+)
+from busproto.plan.hardware import Harmed, harm_of
+from busproto.plan.load import Plan, load
+from busproto.plan.seating import ENDING, load_seating, put_in_force, save_seating, seating_path
+from busproto.plan.trials.direction import Tried, not_tried, surfaces_of, try_directions
+
+F = TypeVar("F", bound=Callable[..., Any])
+PATIENCE_S: Final = 30.0
+"""How long to wait for a hand where nobody sits at a terminal, unless told otherwise."""
+KEYS: Final[Mapping[str, claims.Order]] = {"u": "undo", "s": "skip", "q": "stop"}
+KEYS_TEXT: Final = "Keys: u Enter takes the last claim back, s Enter skips a surface, q Enter ends."
+ANSWERS: Final = {"a": claims.Answer.AGAIN, "n": claims.Answer.NONE, "u": claims.Answer.UNDO, "q": claims.Answer.STOP}
+
+
+def _port_may_be_left_out(function: F) -> F:
+    """--exchange works on the file alone; everything else asks for --port itself."""
+    for param in getattr(function, "__click_params__", []):
+        if param.name == "port_url":
+            param.required = False
+    return function
+
+
+@click.command(
+    epilog=f"""\b
+Examples:
+  busproto claim tow.toml --port /dev/ttyUSB0
+  busproto claim tow.toml --patience 60 --yes-addresses --json --port /dev/ttyUSB0
+  busproto claim tow.toml --by-nudge --port /dev/ttyUSB0
+  busproto claim tow.toml --nudge "rudder, upper" --port /dev/ttyUSB0
+  busproto claim tow.toml --exchange "rudder, upper" "rudder, lower"
+  busproto claim tow.toml --directions --seen-by "A. Pilot" --port /dev/ttyUSB0
+\b
+{KEYS_TEXT}
+What was claimed is kept beside the airframe file, in NAME.{ENDING}; an interrupted
+command is run again and goes on. Planned addresses and settings are not written.
+With --again the earlier claims stay in force until the new ones are whole; they are
+then kept as NAME.seats.1.json, .2.json and so on.
+\b
+JSON: "harmed" (whom the pack or the supply harms, as 'audit' gives it), "airframe",
+"seats" (function, uid, address, planned_address, model, on_line),
+"open" (functions), "unclaimed" (uid, address, model), "silent" (uids), "scratch"
+(uid, old, address), "unwatched" (uids without an address of their own), "advice",
+"stopped", "complete" (the list is proven; null with --exchange), "unfit" (model,
+firmware, rating or supply not as planned: function, name, found, planned),
+"directions" (function, positive, direction, way, why, by_deg, seen_by, at),
+"in_force", "kept" (the claims before, or null). With --nudge:
+"function", "uid", "address", "swing_deg", "peak_current_ma", "moved".
+Exit code 3: a function is open, or its actuator is not on the line, or not the
+hardware of the plan, or a surface went the other way or was not seen; with --nudge:
+it did not move. Exit code 4: no agreement to moving, or to scratch addresses."""
+)
+@click.argument("airframe", type=click.Path(path_type=Path))
+@click.option("--by-nudge", is_flag=True, help="The other way round: each swings a little, you say which it was.")
+@click.option(
+    "--nudge", "nudged", metavar="WHO", help="Let one swing a little and no more: its function, address or uid."
+)
+@click.option(
+    "--exchange", nargs=2, default=None, metavar="FUNCTION FUNCTION", help="Exchange two claims; needs no port."
+)
+@click.option("--forget", multiple=True, metavar="FUNCTION", help="Drop this claim first; may be said several times.")
+@click.option("--again", is_flag=True, help="Start anew, or go on with that; what was claimed before stays in force.")
+@click.option(
+    "--put-in-force", "use_draft", is_flag=True, help="Let what --again has so far take its place; needs no port."
+)
+@click.option(
+    "--directions", is_flag=True, help="Then let each surface swing once, to see that it goes where the plan has it."
+)
+@looking_options
+@click.option(
+    "--patience",
+    "patience_s",
+    type=FloatRange(0.1, 86_400),
+    help=f"Skip a surface that nobody moves for so many s (default: {PATIENCE_S:g}, at a terminal never).",
+)
+@click.option(
+    "--least-deg",
+    type=FloatRange(1, 45),
+    default=CLEAR_DEG,
+    show_default=True,
+    help="The least movement of an arm that counts, deg.",
+)
+@click.option(
+    "--yes-addresses",
+    is_flag=True,
+    help="Give scratch addresses to those who have none of their own without asking; they last.",
+)
+@clear_option
+@_port_may_be_left_out
+@port_options
+@json_option
+def command(
+    airframe: Path,
+    by_nudge: bool,
+    nudged: str | None,
+    exchange: tuple[str, str] | None,
+    forget: tuple[str, ...],
+    again: bool,
+    use_draft: bool,
+    directions: bool,
+    went: tuple[tuple[str, str], ...],
+    seen_by: str | None,
+    patience_s: float | None,
+    least_deg: float,
+    yes_addresses: bool,
+    clear: bool,
+    port: PortOptions,
+    as_json: bool,
+) -> int:
+    """Learn which actuator is which function of AIRFRAME, with nothing unplugged: move each surface by hand.
+
+    All go limp and nothing is driven, unless --by-nudge, --nudge or --directions says so. Whom the pack or the supply
+    harms is said first.
+    """
+    ways = [by_nudge, nudged is not None, exchange is not None, use_draft]
+    if sum(ways) > 1:
+        text = "only one of --by-nudge, --nudge, --exchange, --put-in-force"
+        raise click.UsageError(text, click.get_current_context())
+    if exchange is None and not use_draft and not port.url:
+        raise click.UsageError("Missing option '--port'", click.get_current_context())
+    if by_nudge and not sys.stdin.isatty():
+        raise InputError("--by-nudge asks which surface it was, and nobody is there to answer")
+    if (went or seen_by is not None) and not directions:
+        raise InputError("--went and --seen-by belong to --directions: say that too")
+    plan = load(airframe)
+    looker = Looker(plan, went, seen_by) if directions else None
+    if use_draft:
+        return _put_in_force(plan, as_json)
+    draft = again and seating_path(plan).exists()
+    seated = load_seating(plan, draft=draft)
+    check_writable(seating_path(plan, draft=draft))
+    if directions:
+        check_result_place(plan, TRIAL_ENDING)
+    for function in forget:
+        plan.seat(function)
+        seated.pop(function, None)
+    if forget:
+        save_seating(plan, seated, draft=draft)
+    if exchange is not None:
+        return _exchange(plan, seated, exchange, draft, as_json)
+    if nudged is not None:
+        return _nudge(plan, seated, nudged, clear, port, as_json)
+    wish = _Wish(by_nudge, patience_s, least_deg, yes_addresses, clear, draft, looker)
+    return _claim(plan, seated, wish, port, as_json)
+
+
+@dataclass(frozen=True, slots=True)
+class _Wish:
+    by_nudge: bool
+    patience_s: float | None
+    least_deg: float
+    yes_addresses: bool
+    clear: bool
+    draft: bool
+    looker: Looker | None
+
+
+def _claim(plan: Plan, seated: dict[str, bytes], wish: _Wish, port: PortOptions, as_json: bool) -> int:
+    talk = _Talk(plan, dict(seated), wish.draft)
+    try:
+        with open_link(port) as link:
+            roster = link.run(find(patience_ns=PATIENCE_NS))
+            known = link.run(ask_what_they_are(alone_at(roster)))
+            harmed = harmed_of(plan, seated, known)
+            tell_harm(tuple(harmed.values()))
+            for warning in _warnings(plan, roster):
+                click.echo(warning, err=True)
+            moves = scratch_moves(plan, roster)
+            if wish.by_nudge:  # before anything is written: whoever says no has changed nothing
+                require_clearance(wish.clear, "letting each actuator swing by a few degrees, one after another")
+            moves = _agreed(moves, roster, wish.yes_addresses)
+            crew, known = link.run(meet(roster, moves, known))
+            later = {uid: one for uid, one in harmed_of(plan, seated, known).items() if uid not in harmed}
+            tell_harm(tuple(later.values()))
+            talk.begin(crew, known)
+            line = _crew_of(roster, moves)
+            steps = _by_nudge(talk, {**harmed, **later}) if wish.by_nudge else _by_hand(talk, wish)
+            ended, limp = link.run(ending_limp(steps, line))
+            tried, limp = ([], limp) if wish.looker is None else _directions(link, talk, wish, line, limp)
+    except (KeyboardInterrupt, click.Abort, PortClosedError) as error:
+        error.add_note(talk.kept_text)
+        raise
+    is_kept = not talk.unkept or kept(lambda: save_seating(plan, ended.seated, draft=wish.draft)) is not None
+    earlier, draft = None, seating_path(plan, draft=True)
+    if wish.draft and is_kept and all(function in ended.seated for function in plan.seats):
+        earlier = kept(lambda: put_in_force(plan))
+    outcome = Outcome(
+        plan,
+        ended.seated,
+        crew,
+        roster,
+        tuple(moves),
+        ended,
+        known,
+        tried,
+        is_draft=wish.draft and draft.exists(),
+        is_kept=is_kept,
+        earlier=earlier,
+    )
+    if as_json:
+        print_json({**outcome.json(), "let_go": limp.as_json()})
+    else:
+        outcome.print(port)
+        print_let_go(limp)
+    return code_of(limp, exit_codes.DONE if outcome.is_as_wanted else exit_codes.NOT_AS_WANTED)
+
+
+def _crew_of(roster: Roster, moves: Sequence[Move]) -> list[OnLine]:
+    """Everyone on the line, where they are when the scratch addresses were given."""
+    now_at = {move.uid: move.new for move in moves}
+    return [replace(one, address=now_at.get(one.uid, one.address)) for one in roster_crew(roster)]
+
+
+def _directions(link: Link, talk: _Talk, wish: _Wish, line: list[OnLine], limp: LetGo) -> tuple[list[Tried], LetGo]:
+    """Try each surface whose actuators are claimed, alone at an address, and not harmed by the supply."""
+    assert wish.looker is not None
+    barred = harmed_of(talk.plan, talk.seated, talk.known)
+    there = {
+        function: (uid, talk.at[uid]) for function, uid in talk.seated.items() if uid in talk.at and uid not in barred
+    }
+    surfaces = surfaces_of(talk.plan, there)
+    if not surfaces:
+        click.echo("No surface is claimed of which the plan says where a positive demand takes it.", err=True)
+        return [], limp
+    try:
+        require_clearance(wish.clear, "letting each surface swing once to its positive side, by a few degrees")
+    except NotCleared as error:
+        click.echo(f"Directions are not tried: {error.why}.", err=True)
+        return [one for surface in surfaces for one in not_tried(surface, error.why, now_text())], limp
+    keep: Callable[[Sequence[Tried]], object] = lambda tried: kept(lambda: keep_directions(talk.plan, tried))  # noqa: E731
+    return link.run(ending_limp(try_directions(surfaces, wish.looker, now_text, keep), line))
+
+
+def _put_in_force(plan: Plan, as_json: bool) -> int:
+    earlier = put_in_force(plan)
+    outcome = Outcome(plan, load_seating(plan), earlier=earlier)
+    if as_json:
+        print_json(outcome.json())
+    else:
+        before = "" if earlier is None else f"; the claims before are kept in {earlier}"
+        click.echo(f"{claim_words.count_text(plan, outcome.seated)}{before}")
+    return exit_codes.DONE if outcome.is_whole else exit_codes.NOT_AS_WANTED
+
+
+# --- before ----------------------------------------------------------------------------------------------------
+
+
+def _warnings(plan: Plan, roster: Roster) -> list[str]:
+    texts = []
+    if not roster.proven:
+        texts.append(f"The list of actuators is not proven complete: {roster.reason}. Going on with those found.")
+    texts += [twin_text(uid) for uid in roster.twins]
+    if len(roster.found) < len(plan.seats):
+        texts.append(f"{len(roster.found)} actuators are on the line, {len(plan.seats)} functions want one.")
+    return texts
+
+
+def _agreed(moves: list[Move], roster: Roster, yes: bool) -> list[Move]:
+    """The scratch addresses that may be written: all, or none where the person says no.
+
+    Raises:
+        NotCleared: there is nobody to ask, or nobody is left who could be watched.
+    """
+    if not moves:
+        return moves
+    noun = "actuator has" if len(moves) == 1 else "actuators have"
+    click.echo(
+        f"{len(moves)} {noun} no address of their own, so nobody can ask where the arm stands. Each would be given\n"
+        "a scratch address that the plan does not use; it lasts until 'busproto apply' or 'busproto address'. Before\n"
+        "that it cannot be read what they are:",
+        err=True,
+    )
+    for move in moves:
+        was = "had none" if address_value(move.old) is None else f"shared {move.old}"
+        click.echo(f"  {uid_text(move.uid)}  {was:12} -> {move.new}", err=True)
+    if yes:
+        return moves
+    if not sys.stdin.isatty():
+        raise NotCleared(
+            "nobody is there to agree to scratch addresses (--yes-addresses agrees beforehand)", "nothing was written"
+        )
+    with contextlib.redirect_stdout(sys.stderr):  # some versions of click let a blank of the question go to stdout
+        question = "Give these addresses? [y/N]"
+        if click.confirm(question, default=False, show_default=False, prompt_suffix=" ", err=True):
+            return moves
+    if len(moves) == len(roster.found):
+        raise NotCleared("without addresses there is nobody to watch", "nothing was written")
+    click.echo(claim_words.NOT_GIVEN_TEXT, err=True)
+    return []
+
+
+# --- the two ways ----------------------------------------------------------------------------------------------
+
+
+def _by_hand(talk: _Talk, wish: _Wish) -> Steps[claims.Ended]:
+    typed = typed_lines()
+    is_watched = sys.stdin.isatty()
+    patience_s = wish.patience_s if wish.patience_s is not None else (None if is_watched else PATIENCE_S)
+    click.echo(claim_words.LIMP_TEXT, err=True)
+    if typed is not None:
+        click.echo(KEYS_TEXT, err=True)
+    return claims.claim_by_hand(
+        talk.plan,
+        talk.crew,
+        talk.seated,
+        decide=Keys(typed).decide,
+        tell=talk.tell,
+        keep=talk.keep,
+        patience_ns=None if patience_s is None else round(patience_s * 1e9),
+        clear_deg=wish.least_deg,
+    )
+
+
+def _by_nudge(talk: _Talk, harmed: Mapping[bytes, Harmed]) -> Steps[claims.Ended]:
+    barred = {uid: f"it is not moved: {one.text}" for uid, one in harmed.items()}
+    return claims.claim_by_nudge(
+        talk.plan, talk.crew, talk.seated, choose=talk.choose, tell=talk.tell, keep=talk.keep, barred=barred
+    )
+
+
+def _nudge(plan: Plan, seated: Mapping[str, bytes], who: str, clear: bool, port: PortOptions, as_json: bool) -> int:
+    uid, address = whom(plan, seated, who)
+    with open_link(port) as link:
+        if address is None:
+            address = own_address(link.run(find()), uid)
+        description = link.run(describe(address))
+        uid = description.uid
+        function = next((name for name, seat_uid in seated.items() if seat_uid == uid), None)
+        harmed = harm_of(plan, description, address, link.run(report(address)).supply_mv, function or "")
+        if harmed is not None:
+            raise InputError(f"{harmed.text} Nothing was moved")
+        who_text = f"address {address}" + (f" ({function})" if function else "")
+        require_clearance(clear, f"letting the actuator at {who_text} swing by a few degrees")
+        nudged = link.run(nudge(address))
+    if as_json:
+        print_json(
+            {
+                "function": function,
+                "uid": uid_text(uid),
+                "address": address,
+                "swing_deg": nudged.swing_deg,
+                "peak_current_ma": nudged.peak_current_ma,
+                "moved": nudged.was_seen,
+                "let_go": nudged.let_go.as_json(),
+            }
+        )
+    else:
+        click.echo(f"{who_text}, uid {uid_text(uid)}: {nudged.text}. {nudged.let_go.text}")
+    return code_of(nudged.let_go, exit_codes.DONE if nudged.was_seen else exit_codes.NOT_AS_WANTED)
+
+
+def _exchange(plan: Plan, seated: Mapping[str, bytes], pair: tuple[str, str], draft: bool, as_json: bool) -> int:
+    seated = claims.exchange_seats(plan, seated, *pair)
+    save_seating(plan, seated, draft=draft)
+    outcome = Outcome(plan, seated, is_draft=draft)
+    if as_json:
+        print_json(outcome.json())
+    else:
+        for function in pair:
+            click.echo(f"{function}: {uid_text(seated[function]) if function in seated else 'open'}")
+    return exit_codes.DONE if outcome.is_whole else exit_codes.NOT_AS_WANTED
+
+
+# --- what is typed and said ------------------------------------------------------------------------------------
+
+
+class Keys:
+    """Lines typed at a terminal, as orders."""
+
+    def __init__(self, typed: Callable[[], str | None] | None) -> None:
+        self._typed = typed
+        self._pending = ""
+
+    def decide(self) -> claims.Order | None:
+        """The next order; never waits. The end of the input means stop."""
+        text = self._typed() if self._typed is not None else ""
+        if text is None:
+            return "stop"
+        self._pending += text
+        line, newline, rest = self._pending.partition("\n")
+        if not newline:
+            return None
+        self._pending = rest
+        order = KEYS.get(line.strip().lower())
+        if order is None:
+            click.echo(KEYS_TEXT, err=True)
+        return order
+
+
+@dataclass
+class _Talk:
+    """Says on stderr what happens, and keeps what is claimed."""
+
+    plan: Plan
+    seated: dict[str, bytes]
+    draft: bool
+    crew: Sequence[Member] = ()
+    known: Mapping[bytes, Known] = field(default_factory=dict)
+    at: dict[bytes, int] = field(default_factory=dict)
+    unkept: str = ""
+    """Why what is claimed could not be kept; "" where it is."""
+
+    def begin(self, crew: Sequence[Member], known: Mapping[bytes, Known]) -> None:
+        """Who is there, and what is claimed already."""
+        self.crew, self.known = crew, known
+        self.at = {member.uid: member.address for member in crew}
+        clear_progress()
+        draft = seating_path(self.plan, draft=True)
+        if self.draft:
+            click.echo("Claimed anew; the claims before stay in force until all functions are.", err=True)
+        elif draft.exists():
+            click.echo(f"A claim that was begun anew is unfinished, in '{draft}'; --again goes on with it.", err=True)
+        if self.seated:
+            done = f"{len(self.seated)} of {len(self.plan.seats)}"
+            how = "take the file away to begin from nothing" if self.draft else "--again starts anew"
+            click.echo(f"{done} functions are claimed already; going on ({how}).", err=True)
+        for function, uid in self.seated.items():
+            if uid not in self.at:
+                forget = claim_line(self.plan, "--forget", function)
+                click.echo(f"  {function}: {uid_text(uid)} cannot be asked now; if it was replaced: {forget}", err=True)
+
+    def keep(self, seated: Mapping[str, bytes]) -> None:
+        """A claim that cannot be written does not end the command: it is written with the next, or told at the end."""
+        self.seated = dict(seated)
+        try:
+            save_seating(self.plan, seated, draft=self.draft)
+            self.unkept = ""
+        except InputError as error:
+            self.unkept = str(error)
+            clear_progress()
+            click.echo(f"  NOT kept: {error}. Going on; it is tried again with the next claim.", err=True)
+
+    @property
+    def kept_text(self) -> str:
+        """What an interrupted command leaves behind, and what to do."""
+        path = seating_path(self.plan, draft=self.draft)
+        if self.unkept:
+            seats = ", ".join(f"{function} {uid_text(uid)}" for function, uid in self.seated.items())
+            return f"what was claimed could not be kept ({self.unkept}): {seats}"
+        if not path.exists():
+            return "nothing had been claimed"
+        before = "; the claims before are in force still" if self.draft else ""
+        return f"what was claimed is kept in '{path}'{before}; run the command again to go on"
+
+    def name(self, uid: bytes) -> str:
+        function = next((name for name, one in self.seated.items() if one == uid), None)
+        return f"'{function}' (already claimed)" if function else f"{uid_text(uid)} (address {self.at.get(uid, '?')})"
+
+    def tell(self, told: claims.Told) -> None:
+        clear_progress()
+        for line in _lines_of(self, told):
+            click.echo(line, err=True)
+
+    def choose(self, member: Member, nudged: Nudged, functions: tuple[str, ...]) -> str | claims.Answer:
+        """Ask which one it was."""
+        clear_progress()
+        click.echo(f"Address {member.address}, {uid_text(member.uid)}: {nudged.text}.", err=True)
+        for number, function in enumerate(functions, 1):
+            click.echo(f"  {number:2} {function}", err=True)
+        while True:
+            with contextlib.redirect_stdout(sys.stderr), INTERRUPTS.at_once():
+                question = "Which one was it? Its number; a again, n none of these, u undo, q stop"
+                answer = str(click.prompt(question, prompt_suffix=": ", err=True)).strip().lower()
+            if answer in ANSWERS:
+                return ANSWERS[answer]
+            if answer.isdecimal() and 1 <= int(answer) <= len(functions):
+                return functions[int(answer) - 1]
+            click.echo(f"'{answer}' is none of these: 1..{len(functions)}, a, n, u, q.", err=True)
+
+
+def _lines_of(talk: _Talk, told: claims.Told) -> list[str]:
+    """What is said of it; all but what is asked for stands a little to the right."""
+    if isinstance(told, claims.Asked):
+        return [f"[{told.at}/{told.of}] {claim_words.wanted_text(told.task)}"]
+    if isinstance(told, claims.Claimed):
+        lines = _claimed_lines(talk, told)
+    else:
+        lines = claim_words.other_lines(told, uid_text if isinstance(told, claims.CannotSwing) else talk.name)
+    if isinstance(told, claims.NotClaimed) and told.judgement.verdict is Verdict.FEW:
+        lines[-1] += " Skip it where they are not linked to the surface yet: --by-nudge claims those."
+    return [f"  {line}" for line in lines]
+
+
+def _claimed_lines(talk: _Talk, told: claims.Claimed) -> list[str]:
+    lines = claim_words.claimed_lines(told, uid_text)
+    if told.by_order or told.task.needs_side:
+        pair = (told.by_order or tuple(told.uids))[:2]
+        lines.append(f"To exchange two: {claim_line(talk.plan, '--exchange', *pair)}")
+    unfit = unfit_of(talk.plan, told.uids, talk.known)
+    looks = [f"{function}: {one.text}" for function, differences in unfit.items() for one in differences]
+    return [*lines, *(claim_words.advice_line(text) for text in (*looks, *told.advice))]

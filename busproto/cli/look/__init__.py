@@ -1,0 +1,1 @@
+"""Commands that look and change nothing: ports, find, show, watch."""

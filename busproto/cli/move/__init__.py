@@ -1,0 +1,1 @@
+"""Commands that move actuators: move, hand, match, trial."""

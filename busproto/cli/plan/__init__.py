@@ -1,0 +1,1 @@
+"""Commands that reckon with plan files alone: plan, rig."""

@@ -1,0 +1,528 @@
+"""``busproto plan``: begin, check and describe the files of a plan. No bus is needed for any of it."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import click
+
+from busproto import lasting
+from busproto.cli import exit_codes
+from busproto.cli.common import address_text, console, json_option, print_json
+from busproto.cli.completion import complete_example
+from busproto.errors import FileError, InputError
+from busproto.keeping import write_whole
+from busproto.plan import examples
+from busproto.plan.check.bus_load import BusLoad, plan_load, report_poll_ns
+from busproto.plan.check.check import check, check_fleet, seat_sweep
+from busproto.plan.check.rigging import setting
+from busproto.plan.check.supply_check import line_of
+from busproto.plan.files import KINDS, FleetFile, ModelTable, schema
+from busproto.plan.finding import KINDS as FINDING_KINDS
+from busproto.plan.finding import Finding
+from busproto.plan.load import Plan, Seat, kind_of, load, load_fleet
+from busproto.plan.sweep import Sweep
+from busproto.rig.drive import loss_window
+from busproto.wire.parameters import BY_NAME
+
+FIRST_EXAMPLE: Final = "start"
+_SWEEP_HEADINGS: Final = (
+    "addr.",
+    "chan.",
+    "neutral",
+    "arm goes\nfrom..to",
+    "lost at\n-100 %",
+    "lost at\n+100 %",
+    "left\nboth\nsides",
+    "one\nstep",
+)
+
+
+@click.group(no_args_is_help=False)
+def command() -> None:
+    """The files of a plan: one fleet map for all airframes, and a file for each airframe. No bus is needed."""
+
+
+# --- new -------------------------------------------------------------------------------------------------------
+
+
+@command.command(
+    "new",
+    short_help="Write a commented fleet map and airframe file to begin with.",
+    epilog="""\b
+Examples:
+  busproto plan new hangar
+  busproto plan new there --example hauler
+  busproto plan new --list-examples
+\b
+JSON: "files" (paths that were written), "next" (the command to go on with); with
+--list-examples "examples" (name, title, files).
+Files that are there are never overwritten: then nothing is written (exit code 2).""",
+)
+@click.argument("directory", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "--example",
+    default=FIRST_EXAMPLE,
+    show_default=True,
+    metavar="NAME",
+    shell_complete=complete_example,
+    help="Which example to write.",
+)
+@click.option("--list-examples", is_flag=True, help="List the examples instead.")
+@json_option
+def new(directory: Path | None, example: str, list_examples: bool, as_json: bool) -> None:
+    """Write the files of an example into DIRECTORY, which is made where it is missing.
+
+    The one named "start" explains every line and every parameter; put your own figures in their place.
+    """
+    if list_examples:
+        _list_examples(as_json)
+        return
+    if directory is None:
+        raise click.UsageError("a DIRECTORY is wanted, or --list-examples", click.get_current_context())
+    texts = examples.texts(example)
+    paths = write_new(directory, texts)
+    airframe = paths[0]
+    if as_json:
+        print_json({"files": [str(path) for path in paths], "next": f"busproto plan check {airframe}"})
+        return
+    for path in paths:
+        click.echo(f"written: {path}")
+    click.echo(f"Put your own figures in their place, then: busproto plan check {airframe}")
+
+
+def write_new(directory: Path, texts: Mapping[str, str]) -> list[Path]:
+    """Write files into a directory, all of them or none; gives their paths.
+
+    Raises:
+        InputError: one of them is there already, or cannot be written; nothing was left behind.
+    """
+    paths = [directory / name for name in texts]
+    there = [str(path) for path in paths if os.path.lexists(path)]
+    if there:
+        raise InputError(f"nothing was written: already there: {', '.join(there)}; choose another directory")
+    made = [one for one in (directory, *directory.parents) if not os.path.lexists(one)]
+    written: list[Path] = []
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+        with lasting.account() as done:  # of its own: where it fails, nothing of it lasts
+            for path, text in zip(paths, texts.values(), strict=True):
+                write_whole(path, text)
+                written.append(path)
+    except BaseException as error:
+        with contextlib.suppress(OSError):
+            for path in written:
+                path.unlink()
+            for one in made:
+                one.rmdir()
+        if isinstance(error, OSError | ValueError) and not isinstance(error, InputError):
+            why = getattr(error, "strerror", None) or str(error)
+            raise InputError(f"'{directory}' cannot be made: {why}") from error
+        raise
+    for change in done.changes:
+        lasting.note_change(change)
+    return paths
+
+
+def _list_examples(as_json: bool) -> None:
+    rows = [
+        {"name": name, "title": examples.title(name), "files": list(examples.texts(name))} for name in examples.names()
+    ]
+    if as_json:
+        print_json({"examples": rows})
+        return
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table("example", "what it is", "files", box=None)
+    for row in rows:
+        table.add_row(*(escape(str(one)) for one in (row["name"], row["title"], ", ".join(row["files"]))))
+    console().print(table)
+
+
+# --- check -----------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Looked:
+    """What came of looking at one file."""
+
+    path: Path
+    kind: str = ""
+    plan: Plan | None = None
+    fleet: FleetFile | None = None
+    findings: list[Finding] = field(default_factory=list)
+    problems: tuple[str, ...] = ()
+
+
+@command.command(
+    "check",
+    short_help="Say what does not fit together in the files of a plan, with line and key.",
+    epilog=f"""\b
+Examples:
+  busproto plan check hangar/airframe.toml
+  busproto plan check hangar/fleet.toml hangar/*.toml --json
+\b
+JSON: "files", "errors", "advice" (how many). Each file has "file", "kind"
+(airframe, fleet-map, or null), "usable", "problems" (texts; then there is nothing
+more), "title", "fleet_map" (its title), "functions" (function, address, channel;
+on an airframe also gang, place, model, firmware, and sweep with low_deg,
+high_deg, lost_at_minus_deg, lost_at_plus_deg, symmetric_deg, lost_share, step_deg),
+"gangs" (gang, number, members), "bus" (baud, demands_per_second, channels,
+actuators, cycle_ms, busy_ms least and most, load_percent, fits, latency_ms least
+and most, ask_each_ms), "line" (unit_loads, pair_ohm, driver_ohm, idle_v, or null),
+"models" (model, stall_torque and no_load_speed as written, stall_nm, no_load_deg_s),
+"findings" (kind, severity error or advice, file, line, key,
+functions, text).
+\b
+Kinds of findings:
+{chr(10).join(f"  {kind:<24} {text}" for kind, text in FINDING_KINDS.items())}
+\b
+Exit code 0: it fits, or there is advice only. 3: there are errors. 2: a file cannot
+be used.""",
+)
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@json_option
+def check_files(files: tuple[Path, ...], as_json: bool) -> int:
+    """Check airframe FILES, each with the fleet map that it takes over, or a fleet map alone.
+
+    Says everything that is wrong at once, and what a neutral costs. Changes nothing; no bus is needed.
+    """
+    looked = [_look_at(path) for path in files]
+    errors = sum(one.is_error for each in looked for one in each.findings)
+    advice = sum(not one.is_error for each in looked for one in each.findings)
+    if as_json:
+        print_json({"files": [_file_json(each) for each in looked], "errors": errors, "advice": advice})
+    else:
+        for each in looked:
+            _print(each)
+    unusable = [
+        f"'{each.path}' cannot be used ({_count(len(each.problems), 'problem')})" for each in looked if each.problems
+    ]
+    if unusable:
+        click.echo(f"busproto: {'; '.join(unusable)}", err=True)
+        return exit_codes.USAGE
+    return exit_codes.NOT_AS_WANTED if errors else exit_codes.DONE
+
+
+def _look_at(path: Path) -> _Looked:
+    """What can be said about a file. Raises InputError where it cannot be read."""
+    looked = _Looked(path)
+    try:
+        looked.kind = kind_of(path)
+        if looked.kind == "airframe":
+            looked.plan = load(path)
+            looked.findings = check(looked.plan)
+        else:
+            looked.fleet, source = load_fleet(path)
+            looked.findings = check_fleet(looked.fleet, source)
+    except FileError as error:
+        looked.problems = error.problems
+    return looked
+
+
+def _file_json(looked: _Looked) -> dict[str, Any]:
+    body: dict[str, Any] = {
+        "file": str(looked.path),
+        "kind": looked.kind or None,
+        "usable": not looked.problems,
+        "problems": list(looked.problems),
+    }
+    plan, fleet = looked.plan, looked.fleet
+    if plan is not None:
+        body |= {
+            "title": plan.title,
+            "fleet_map": plan.fleet_title,
+            "functions": [_seat_json(plan, seat) for seat in plan.seats.values()],
+            "gangs": [
+                {"gang": gang.name, "number": gang.number, "members": list(gang.members)}
+                for gang in plan.gangs.values()
+            ],
+            "bus": _bus_json(plan),
+            "line": _line_json(plan),
+            "models": _models_json(plan.models),
+        }
+    elif fleet is not None:
+        body |= {
+            "title": fleet.title,
+            "fleet_map": fleet.title,
+            "functions": [
+                {"function": name, "address": row.address, "channel": row.channel}
+                for name, row in fleet.function.items()
+            ],
+            "models": _models_json(fleet.model),
+        }
+    else:
+        return body
+    return {**body, "findings": [_finding_json(one) for one in looked.findings]}
+
+
+def _seat_json(plan: Plan, seat: Seat) -> dict[str, Any]:
+    sweep = seat_sweep(plan, seat)
+    return {
+        "function": seat.function,
+        "address": seat.address,
+        "channel": seat.channel,
+        "gang": seat.gang or None,
+        "place": seat.settings["place"],
+        "model": seat.model,
+        "firmware": seat.firmware,
+        "sweep": {
+            "low_deg": round(sweep.low_deg, 4),
+            "high_deg": round(sweep.high_deg, 4),
+            "lost_at_minus_deg": round(sweep.lost_at_minus_deg, 4),
+            "lost_at_plus_deg": round(sweep.lost_at_plus_deg, 4),
+            "symmetric_deg": round(sweep.symmetric_deg, 4),
+            "lost_share": round(sweep.lost_share, 6),
+            "step_deg": round(sweep.step_deg, 6),
+        },
+    }
+
+
+def _bus_json(plan: Plan) -> dict[str, Any]:
+    load_now = plan_load(plan)
+    return {
+        "baud": load_now.baud,
+        "demands_per_second": plan.bus.demands_per_second,
+        "channels": load_now.channels,
+        "actuators": load_now.actuators,
+        "cycle_ms": load_now.cycle_ns / 1e6,
+        "busy_ms": [one / 1e6 for one in load_now.busy_ns],
+        "load_percent": round(load_now.percent, 2),
+        "fits": load_now.fits,
+        "latency_ms": [one / 1e6 for one in load_now.latency_ns],
+        "ask_each_ms": report_poll_ns(len(plan.seats), load_now.baud) / 1e6,
+    }
+
+
+def _finding_json(finding: Finding) -> dict[str, Any]:
+    return {
+        "kind": finding.kind,
+        "severity": "error" if finding.is_error else "advice",
+        "file": finding.file,
+        "line": finding.line,
+        "key": finding.key,
+        "functions": list(finding.functions),
+        "text": finding.text,
+    }
+
+
+# --- what a person reads ---------------------------------------------------------------------------------------
+
+
+def _print(looked: _Looked) -> None:
+    out = console()
+    if looked.problems:
+        _say(f"{looked.path}: cannot be used", "red")
+        _print_rows([("error", "", problem) for problem in looked.problems])
+        return
+    if looked.plan is not None:
+        _print_plan(looked.path, looked.plan)
+    elif looked.fleet is not None:
+        _print_fleet(looked.path, looked.fleet)
+    _print_rows([("error" if one.is_error else "advice", one.where, one.what) for one in looked.findings])
+    errors = sum(one.is_error for one in looked.findings)
+    advice = len(looked.findings) - errors
+    if errors:
+        _say(f"{_count(errors, 'error')} to be mended" + (f", {_count(advice, 'piece')} of advice." if advice else "."))
+    else:
+        _say("It fits together" + (f"; {_count(advice, 'piece')} of advice." if advice else "."), "green")
+    out.print()
+
+
+def _print_plan(path: Path, plan: Plan) -> None:
+    from rich.markup import escape
+    from rich.table import Table
+
+    _say(f"{path}: airframe '{plan.title}', on the fleet map '{plan.fleet_title}' ({plan.fleet.name})", "bold")
+    _say(f"  {_count(len(plan.seats), 'function')}, {_count(len(plan.gangs), 'gang')}, {_pack_text(plan)}")
+    for gang in plan.gangs.values():
+        channels = list(dict.fromkeys(plan.seats[member].channel for member in gang.members))
+        together = f"channel {channels[0]}" if len(channels) == 1 else f"channels {', '.join(map(str, channels))}"
+        members = ", ".join(f"'{member}'" for member in gang.members)
+        _say(f"  gang '{gang.name}' follows {together}: {members}")
+    for line in (*_bus_lines(plan_load(plan), len(plan.seats)), *_line_lines(plan), *_loss_lines(plan)):
+        _say(f"  {line}")
+    for line in _model_lines(plan.models):
+        _say(f"  {line}")
+    _say("  What each arm reaches, in degrees; a step is 0.01 % of demand:")
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("function", overflow="fold", min_width=10, vertical="bottom")
+    for heading in _SWEEP_HEADINGS:
+        table.add_column(heading, justify="right", no_wrap=True, vertical="bottom")
+    for seat in plan.seats.values():
+        sweep = seat_sweep(plan, seat)
+        row = (
+            seat.function,
+            str(seat.address),
+            str(seat.channel),
+            BY_NAME["neutral"].text(seat.settings["neutral"]).removesuffix(" deg"),
+            f"{sweep.low_deg:.2f}..{sweep.high_deg:.2f}",
+            _lost_text(sweep.lost_at_minus_deg),
+            _lost_text(sweep.lost_at_plus_deg),
+            f"{sweep.symmetric_deg:.2f}",
+            f"{sweep.step_deg:.4f}",
+        )
+        table.add_row(*map(escape, row), style="red" if _is_cut(sweep) else None)
+    out = console()
+    out.print(table)
+    out.print()
+
+
+def _print_fleet(path: Path, fleet: FleetFile) -> None:
+    from rich.markup import escape
+    from rich.table import Table
+
+    _say(f"{path}: fleet map '{fleet.title}'", "bold")
+    _say(f"  {_count(len(fleet.function), 'function')}, {_count(len(fleet.model), 'model')}")
+    for line in _model_lines(fleet.model):
+        _say(f"  {line}")
+    table = Table("function", "address", "channel", "set differently from the rest", box=None, pad_edge=False)
+    for name, row in fleet.function.items():
+        settings = ", ".join(f"{key} = {value}" for key, value in row.settings.items())
+        table.add_row(escape(name), address_text(row.address), str(row.channel), escape(settings))
+    out = console()
+    out.print()
+    out.print(table)
+    out.print()
+
+
+def _bus_lines(load_now: BusLoad, functions: int) -> Iterable[str]:
+    least_ms, most_ms = (one / 1e6 for one in load_now.busy_ns)
+    what = "demands of " + _count(load_now.channels, "channel")
+    if load_now.actuators:
+        what += f" and {_count(load_now.actuators, 'report')}"
+    busy = f"{most_ms:.1f} ms" if load_now.busy_ns[0] == load_now.busy_ns[1] else f"{least_ms:.1f} to {most_ms:.1f} ms"
+    fits = _count(load_now.fits, "actuator" if load_now.actuators else "channel")
+    fits += " at neighbouring addresses" if load_now.actuators else ""
+    fits = f"{fits} would fit" if load_now.fits else "not even one would fit"
+    yield (
+        f"bus at {load_now.baud} Bd: {what} take {busy} of a cycle of {load_now.cycle_ns / 1e6:.1f} ms, "
+        f"{load_now.percent:.0f} %"
+    )
+    soonest_ms, latest_ms = (one / 1e6 for one in load_now.latency_ns)
+    yield f"{fits}; a demand reaches the arms after {soonest_ms:.1f} to {latest_ms:.1f} ms"
+    each_ms = report_poll_ns(functions, load_now.baud) / 1e6
+    yield f"asking each for its whole report, one after the other, takes {each_ms:.1f} ms"
+
+
+def _line_lines(plan: Plan) -> Iterable[str]:
+    line = line_of(plan)
+    if line is None:
+        return
+    pair = f"{line.pair_ohm:.1f} Ohm between the wires"
+    if line.bias_ohm is not None:
+        pair += f", {line.driver_ohm:.1f} Ohm for a driver with the bias; idle at {line.idle_v * 1000:.0f} mV"
+    yield f"line with {line.unit_loads:g} unit loads and {_count(len(line.terminations_ohm), 'termination')}: {pair}"
+
+
+def _loss_lines(plan: Plan) -> Iterable[str]:
+    """When loss actions begin, of those whose time-out is longer than the time between two demands."""
+    period_ms = 1000 / plan.bus.demands_per_second
+    times = sorted({setting(seat, "loss-time-out") for seat in plan.seats.values()})
+    for time_out_ms in times:
+        if time_out_ms < period_ms:
+            continue
+        least_ms, most_ms = loss_window(time_out_ms, period_ms).after_loss_ms
+        who = "" if len(times) == 1 else f" of those with a time-out of {time_out_ms} ms"
+        yield f"the loss action{who} begins {least_ms:.0f} to {most_ms:.0f} ms after the demands are lost"
+
+
+def _model_lines(models: Mapping[str, ModelTable]) -> Iterable[str]:
+    """Ratings in the trade's units, converted."""
+    for name, model in models.items():
+        said = []
+        if isinstance(model.stall_torque, str):
+            said.append(f"{model.stall_torque} is {model.stall_nm:.4g} N m")
+        if isinstance(model.no_load_speed, str):
+            said.append(f"{model.no_load_speed} is {model.no_load_deg_s:.4g} deg/s")
+        if said:
+            yield f"model '{name}': {', '.join(said)}"
+
+
+def _models_json(models: Mapping[str, ModelTable]) -> list[dict[str, Any]]:
+    return [
+        {
+            "model": name,
+            "stall_torque": model.stall_torque,
+            "stall_nm": None if model.stall_nm is None else round(model.stall_nm, 7),
+            "no_load_speed": model.no_load_speed,
+            "no_load_deg_s": None if model.no_load_deg_s is None else round(model.no_load_deg_s, 4),
+        }
+        for name, model in models.items()
+    ]
+
+
+def _line_json(plan: Plan) -> dict[str, Any] | None:
+    line = line_of(plan)
+    if line is None:
+        return None
+    return {
+        "unit_loads": round(line.unit_loads, 4),
+        "pair_ohm": round(line.pair_ohm, 3),
+        "driver_ohm": round(line.driver_ohm, 3),
+        "idle_v": round(line.idle_v, 5),
+    }
+
+
+def _pack_text(plan: Plan) -> str:
+    if plan.full_mv is None:
+        return "pack not stated"
+    empty = "" if plan.empty_mv is None else f"{plan.empty_mv / 1000:.2f} to "
+    return f"pack {empty}{plan.full_mv / 1000:.2f} V"
+
+
+def _is_cut(sweep: Sweep) -> bool:
+    return _lost_text(sweep.lost_deg) != "-"
+
+
+def _lost_text(lost_deg: float) -> str:
+    return f"{lost_deg:.2f}" if lost_deg >= 0.005 else "-"
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}" + ("" if number == 1 else "s")
+
+
+def _print_rows(rows: list[tuple[str, str, str]]) -> None:
+    """Findings or problems, one below the other; long ones go on under their own beginning."""
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+    has_places = any(where for _, where, _ in rows)
+    for word, where, text in rows:
+        colour = "red" if word == "error" else "yellow"
+        cells = [f"[{colour}]{word}[/]", *([escape(where)] if has_places else []), escape(text)]
+        table.add_row(*cells)
+    if rows:
+        out = console()
+        out.print(table)
+        out.print()
+
+
+def _say(text: str, style: str | None = None) -> None:
+    console().print(text, markup=False, style=style, soft_wrap=True)
+
+
+# --- schema ----------------------------------------------------------------------------------------------------
+
+
+@command.command(
+    "schema",
+    short_help="Print the JSON Schema of a kind of file, for editors.",
+    epilog="""\b
+Examples:
+  busproto plan schema airframe > airframe.schema.json
+  busproto plan schema fleet-map > fleet-map.schema.json
+The output is the schema itself, JSON Schema draft 2020-12.""",
+)
+@click.argument("kind", type=click.Choice(sorted(KINDS)))
+def print_schema(kind: str) -> None:
+    """Print the JSON Schema of a KIND of file: every key and parameter with unit and range."""
+    print_json(schema(kind))

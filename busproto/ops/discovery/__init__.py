@@ -1,0 +1,1 @@
+"""Finding every actuator, and proving that none is missing."""

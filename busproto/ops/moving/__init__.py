@@ -1,0 +1,1 @@
+"""Motion: demands, watching what they do, letting go."""

@@ -1,0 +1,404 @@
+"""Steering by hand: one actuator, or all that follow a channel, moved by one command at a time while one looks.
+
+Whoever calls this has shown the cautions before (`busproto.cautions`). Everyone is limp until the first command that
+moves, and takes hold where its arm is. However it ends, also by Ctrl-C, all are told to go limp. A demand never goes
+beyond the travel or the end limits of those it is for.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from busproto.errors import InputError
+from busproto.ops.moving.demand_units import degrees_to_share, standing_deg
+from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp
+from busproto.ops.moving.motion import (
+    ARRIVED_CDEG,
+    DEMAND_PERIOD_NS,
+    demand,
+    demand_channels,
+    engage,
+    release,
+    report,
+)
+from busproto.ops.parameter_access import describe, read_all
+from busproto.ops.steps import Pause, Progress, Steps, exchange, now
+from busproto.wire.frame import UNADDRESSED
+from busproto.wire.messages import LIMP_STATES, MAX_CHANNELS, MAX_DEMAND, State, Status
+from busproto.wire.parameters import RawValue, parameter_named
+
+MS: Final = 1_000_000
+SMALL_SHARE: Final = 0.005
+LARGE_SHARE: Final = 0.1
+SWEEP_SHARE_PER_S: Final = 0.4
+"""A sweep from one end to the other takes 5 s."""
+REPORTS_A_PERIOD: Final = 4
+"""More actuators than these on a channel report in turn, so that the demand is not late."""
+COMMANDS_A_PERIOD: Final = 16
+SETTLE_MARGIN_NS: Final = 1000 * MS
+PERIODS_A_TIME_OUT: Final = 3
+
+
+class Command(enum.Enum):
+    """What a person asks for."""
+
+    LESS = "a small step down"
+    MORE = "a small step up"
+    MUCH_LESS = "a large step down"
+    MUCH_MORE = "a large step up"
+    CENTRE = "centre"
+    SWEEP = "sweep from end to end and back"
+    LIMP = "limp, or engaged again"
+    QUIT = "quit"
+
+
+@dataclass(frozen=True, slots=True)
+class Steered:
+    """Who is steered.
+
+    Attributes:
+        settings: raw settings by name, of each one by address.
+        channel: 1..32 where they are demanded of by channel; 0 for one actuator by its address.
+        low, high: where a demand ends, share of the travel.
+    """
+
+    settings: Mapping[int, Mapping[str, RawValue]]
+    channel: int
+    low: float
+    high: float
+
+    @property
+    def addresses(self) -> tuple[int, ...]:
+        """1..239 each."""
+        return tuple(self.settings)
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """How things are, for whoever looks.
+
+    Attributes:
+        share: demand, -1..+1 of the travel; None while all are limp.
+        is_sweeping: whether it moves by itself.
+        end: -1 or +1 where the demand stands at the lower or upper end, else 0.
+        reports: the last report of each, by address.
+    """
+
+    share: float | None
+    is_sweeping: bool
+    end: int
+    reports: Mapping[int, Status]
+
+
+@dataclass(frozen=True, slots=True)
+class Reached:
+    """One command, and where things were before the next one.
+
+    Attributes:
+        command: what was asked.
+        share: the demand it led to; None for limp.
+        at_end: the demand was cut off at an end of the travel.
+        arrived: whether every arm came within 0.3 deg of its demand.
+        reports: of each, by address.
+    """
+
+    command: Command
+    share: float | None
+    at_end: bool
+    arrived: bool
+    reports: Mapping[int, Status]
+
+
+@dataclass(frozen=True, slots=True)
+class Steering:
+    """What came of it.
+
+    Attributes:
+        reached: each command, in order; quitting is none.
+        peak_current_ma: the highest current reported by each, by address.
+        let_go: what was seen when all were let go.
+    """
+
+    reached: tuple[Reached, ...]
+    peak_current_ma: Mapping[int, int]
+    let_go: LetGo
+
+
+def steer_address(address: int) -> Steps[Steered]:
+    """Look at the actuator at an address (1..239) before it is steered.
+
+    Raises:
+        InputError: its end limits leave nothing of its travel.
+        OperationError: it does not answer, or several do.
+    """
+    yield from describe(address)
+    return _steered({address: (yield from read_all(address))}, 0)
+
+
+def steer_channel(channel: int, addresses: Sequence[int]) -> Steps[Steered]:
+    """Look for those that follow a channel (1..32) among these addresses, before they are steered.
+
+    Raises:
+        InputError: no such channel, or nobody follows it, or the end limits of all together leave nothing
+            of the travel.
+    """
+    if not 1 <= channel <= MAX_CHANNELS:
+        raise InputError(f"channel {channel}: 1..{MAX_CHANNELS} are allowed")
+    followers: dict[int, Mapping[str, RawValue]] = {}
+    others: set[int] = set()
+    for number, address in enumerate(addresses):
+        yield Progress("looking who follows the channel", number, len(addresses))
+        if address == UNADDRESSED:
+            continue
+        settings = yield from read_all(address)
+        if settings["channel"] == channel:
+            followers[address] = settings
+        elif isinstance(settings["channel"], int):
+            others.add(settings["channel"])
+    yield Progress("looking who follows the channel", len(addresses), len(addresses))
+    if not followers:
+        used = ", ".join(map(str, sorted(others - {0}))) or "none"
+        raise InputError(f"nobody follows channel {channel}; channels in use: {used}")
+    return _steered(followers, channel)
+
+
+def _steered(settings: Mapping[int, Mapping[str, RawValue]], channel: int) -> Steered:
+    """Whom this is about, with the part of the travel that the end limits of all leave."""
+    low, high = -1.0, 1.0
+    for address, one in settings.items():
+        ends = []
+        for name in ("end-low", "end-high"):
+            raw = one[name]
+            assert isinstance(raw, int)
+            ends.append(degrees_to_share(raw / 100, one))
+        low, high = max(low, min(ends)), min(high, max(ends))
+        if low > high:
+            raise InputError(
+                f"the end limits of the actuator at address {address} leave nothing of the travel to steer in"
+            )
+    return Steered(settings, channel, low, high)
+
+
+class _Hand:
+    """The state of one steering; what stands here is changed by commands and by time."""
+
+    def __init__(self, who: Steered, small: float, large: float, wants_settled: bool) -> None:
+        self.who = who
+        self.share: float | None = None
+        self.reports: dict[int, Status] = {}
+        self.peak_ma: dict[int, int] = {}
+        self.reached: list[Reached] = []
+        self.changed_ns = 0
+        self.way: list[float] = []
+        self._fresh: set[int] = set()
+        self._steps = {
+            Command.LESS: -small,
+            Command.MORE: small,
+            Command.MUCH_LESS: -large,
+            Command.MUCH_MORE: large,
+        }
+        self._wants_settled = wants_settled
+        self._last: Reached | None = None
+        soft_ms, way_s = 0, 0.0
+        for one in who.settings.values():
+            soft, travel, slew = one["soft-start"], one["travel"], one["slew-limit"]
+            assert isinstance(soft, int)
+            assert isinstance(travel, int)
+            assert isinstance(slew, int)
+            soft_ms, way_s = max(soft_ms, soft), max(way_s, travel / 100 / (slew / 10))
+        self._patience_ns = soft_ms * MS + 2 * round(way_s * 1e9) + SETTLE_MARGIN_NS
+
+    def period_ns(self) -> int:
+        """How often the demand is sent: so that the shortest loss time-out does not end."""
+        time_outs = [raw for one in self.who.settings.values() if isinstance(raw := one["loss-time-out"], int)]
+        return min(DEMAND_PERIOD_NS, min(time_outs) * MS // PERIODS_A_TIME_OUT)
+
+    def where_it_is(self) -> float:
+        """The demand that leaves the first arm where it is, as near as the travel allows."""
+        address, settings = next(iter(self.who.settings.items()))
+        return self._within(degrees_to_share(self.reports[address].position_cdeg / 100, settings))
+
+    def _within(self, share: float) -> float:
+        share = min(self.who.high, max(self.who.low, share))
+        return round(share * MAX_DEMAND) / MAX_DEMAND
+
+    def obey(self, command: Command, now_ns: int) -> None:
+        """Change the demand as told; it must be engaged, but for limp."""
+        self.note_reached()
+        self._begin(now_ns)
+        at_end = False
+        if command is Command.LIMP:
+            self.share = None
+        else:
+            assert self.share is not None
+            if command is Command.SWEEP:
+                self.way = [self.who.low, self.who.high, self.share]
+            else:
+                wanted = 0.0 if command is Command.CENTRE else self.share + self._steps[command]
+                self.share = self._within(wanted)
+                at_end = abs(self.share - wanted) > 1 / MAX_DEMAND
+        self._last = Reached(command, self.share, at_end, False, {})
+
+    def _begin(self, now_ns: int) -> None:
+        """Something else is wanted from now on; what was reported before tells nothing about it."""
+        self.way, self.changed_ns = [], now_ns
+        self._fresh.clear()
+
+    def heard(self, address: int, status: Status) -> None:
+        """One has reported."""
+        self.reports[address] = status
+        self.peak_ma[address] = max(self.peak_ma.get(address, 0), status.current_ma)
+        self._fresh.add(address)
+
+    def resume(self, command: Command, now_ns: int) -> None:
+        """Engaged again, where the arms are."""
+        self.note_reached()
+        self._begin(now_ns)
+        self.share = self.where_it_is()
+        if command is Command.LIMP:
+            self._last = Reached(command, self.share, False, False, {})
+
+    def note_reached(self) -> None:
+        """The last command is through: keep what came of it."""
+        if self._last is not None:
+            self.reached.append(
+                replace(self._last, share=self.share, arrived=self.has_arrived(), reports=dict(self.reports))
+            )
+            self._last = None
+
+    def has_arrived(self) -> bool:
+        """Whether every arm is where it was told to be, or limp as told."""
+        if len(self._fresh) < len(self.who.settings):
+            return False
+        if self.share is None:
+            return all(one.state in LIMP_STATES for one in self.reports.values())
+        return not self.way and all(self._is_there(address, one, self.share) for address, one in self.reports.items())
+
+    def _is_there(self, address: int, status: Status, share: float) -> bool:
+        """Whether it follows, stands where it says it is driven to, and that is where the demand should put it."""
+        settings = self.who.settings[address]
+        wanted_cdeg = 100 * standing_deg(share, settings)
+        return (
+            status.state is State.FOLLOWING
+            and abs(status.position_cdeg - status.demand_cdeg) <= ARRIVED_CDEG
+            and abs(status.position_cdeg - wanted_cdeg) <= ARRIVED_CDEG
+        )
+
+    def is_ready(self, now_ns: int) -> bool:
+        """Whether the next command may come."""
+        if not self._wants_settled or self._last is None:
+            return True
+        since_ns = now_ns - self.changed_ns
+        if self.way or since_ns < 2 * self.period_ns():  # so that a demand that noise took was sent once more
+            return False
+        return self.has_arrived() or since_ns >= self._patience_ns
+
+    def pass_time(self, duration_ns: int, now_ns: int) -> None:
+        """A sweep goes on."""
+        left = SWEEP_SHARE_PER_S * duration_ns / 1e9
+        while self.way and left > 0 and self.share is not None:
+            way = self.way[0] - self.share
+            if abs(way) <= left:
+                left -= abs(way)
+                self.share = self.way.pop(0)
+                self.changed_ns = now_ns
+            else:
+                self.share += left if way > 0 else -left
+                left = 0.0
+
+    def view(self) -> View:
+        """See `View`."""
+        end = 0
+        if self.share is not None:
+            edge = 0.5 / MAX_DEMAND
+            end = -1 if self.share <= self.who.low + edge else int(self.share >= self.who.high - edge)
+        return View(self.share, bool(self.way), end, dict(self.reports))
+
+
+def steer(
+    who: Steered,
+    next_command: Callable[[], Command | None],
+    on_view: Callable[[View], None],
+    *,
+    small: float = SMALL_SHARE,
+    large: float = LARGE_SHARE,
+    wants_settled: bool = False,
+) -> Steps[Steering]:
+    """Do as told until told to quit, then leave all limp.
+
+    Args:
+        who: from `steer_address` or `steer_channel`.
+        next_command: asked once a period; gives None where there is no command.
+        on_view: called once a period.
+        small, large: steps, share of the travel, above 0, at most 2.
+        wants_settled: take the next command only when the arms have arrived, or have had time enough; for scripts.
+
+    Raises:
+        InputError: a step is outside its range; nothing was sent.
+        OperationError: somebody does not answer, or refuses as a fault stands; all were told to go limp.
+    """
+    for name, share in (("small", small), ("large", large)):
+        if not 0 < share <= 2:
+            raise InputError(f"{name} step {share * 100:g} %: more than 0 and at most 200 % are allowed")
+    hand = _Hand(who, small, large, wants_settled)
+    for address in who.addresses:
+        hand.heard(address, (yield from report(address)))
+    loss = parameter_named("loss-action")
+    crew = [OnLine(address, loss_action=loss.text(one[loss.name])) for address, one in who.settings.items()]
+    _, seen = yield from ending_limp(_steer(hand, next_command, on_view), crew, everyone=False)
+    return Steering(tuple(hand.reached), dict(hand.peak_ma), seen)
+
+
+def _steer(hand: _Hand, next_command: Callable[[], Command | None], on_view: Callable[[View], None]) -> Steps[None]:
+    """Do as told until told to quit."""
+    who, addresses = hand.who, hand.who.addresses
+    period_ns = hand.period_ns()
+    turn = 0
+    last_ns = yield from now()
+    while True:
+        now_ns = yield from now()
+        hand.pass_time(now_ns - last_ns, now_ns)
+        last_ns = now_ns
+        command = None
+        for _ in range(COMMANDS_A_PERIOD):  # keys that repeat come faster than the demand goes out
+            command = next_command() if hand.is_ready(now_ns) else None
+            if command is None or command is Command.QUIT:
+                break
+            yield from _obey(hand, command, now_ns)
+        if command is Command.QUIT:
+            break
+        if hand.share is not None:
+            yield from _demand(who, hand.share)
+        for _ in range(min(REPORTS_A_PERIOD, len(addresses))):
+            address = addresses[turn % len(addresses)]
+            turn += 1
+            hand.heard(address, (yield from report(address)))
+        on_view(hand.view())
+        passed_ns = (yield from now()) - now_ns
+        yield Pause(max(0, period_ns - passed_ns))
+    hand.note_reached()
+
+
+def _obey(hand: _Hand, command: Command, now_ns: int) -> Steps[None]:
+    """Do one command; whatever moves takes hold first where the arms are."""
+    if hand.share is None:
+        for address in hand.who.addresses:
+            hand.reports[address] = yield from report(address)
+            yield from engage(address)
+        hand.resume(command, now_ns)
+        if command is Command.LIMP:
+            return
+    elif command is Command.LIMP:
+        for address in hand.who.addresses:
+            yield from release(address)
+    hand.obey(command, now_ns)
+
+
+def _demand(who: Steered, share: float) -> Steps[None]:
+    if who.channel:
+        yield from exchange(demand_channels({who.channel: share}))
+    else:
+        yield from demand(who.addresses[0], share)

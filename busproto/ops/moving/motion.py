@@ -1,0 +1,270 @@
+"""Demands, limp, engage, reports; and what a loss of the demand does.
+
+Everything here that lets an arm move is called by someone who has shown the cautions before (`busproto.cautions`).
+An operation that streams demands leaves the actuators limp when it ends, also when it is interrupted, and says what
+it saw of that (`busproto.ops.moving.letting_go`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from busproto.errors import InputError
+from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp, let_go_after
+from busproto.ops.reports import brief_reports
+from busproto.ops.steps import Pause, Progress, Steps, exchange, now
+from busproto.ops.transact import transact
+from busproto.session.exchange import Ask
+from busproto.wire.messages import (
+    FAULT_TEXTS,
+    LIMP_STATES,
+    MAX_CHANNELS,
+    MAX_DEMAND,
+    NO_DEMAND,
+    BriefStatus,
+    Demand,
+    DemandAll,
+    Engage,
+    Engaged,
+    Fault,
+    Moving,
+    Release,
+    Released,
+    Report,
+    Restart,
+    Restarting,
+    Showing,
+    ShowYourself,
+    State,
+    Status,
+)
+
+MS: Final = 1_000_000
+DEMAND_PERIOD_NS: Final = 50 * MS
+ARRIVED_CDEG: Final = 30
+LOSS_ACTION_OF_STATE: Final = {
+    State.LOST_LIMP: "limp",
+    State.LOST_HOLD: "hold",
+    State.LOST_PRESET: "preset",
+}
+
+
+def report(address: int) -> Steps[Status]:
+    """Position, load and health of one actuator."""
+    return (yield from transact(Report(), address, Status))
+
+
+def report_round(first: int, count: int, shares: Mapping[int, float] | None = None) -> Steps[dict[int, BriefStatus]]:
+    """A brief report of every actuator in a row of addresses, by address; who did not answer is missing.
+
+    Args:
+        first: 1..239.
+        count: 1..239 addresses from `first` on.
+        shares: demands that go out with it, -1..+1 by channel 1..32; None to demand nothing.
+
+    Raises:
+        InputError: a channel or a share is outside its range.
+    """
+    briefs = yield from brief_reports(first, count, _demands(shares) if shares else ())
+    return {brief.address: brief.status for brief in briefs}
+
+
+def fault_texts(faults: int) -> list[str]:
+    """The fault bits of a report in words."""
+    return [FAULT_TEXTS[bit] for bit in Fault if faults & bit]
+
+
+def demand(address: int, share: float) -> Steps[Moving]:
+    """Demand a share of the travel, -1..+1, of one actuator. It counts as a valid demand for the loss time-out."""
+    return (yield from transact(Demand(raw_demand(share)), address, Moving))
+
+
+def raw_demand(share: float) -> int:
+    """A share of the travel, -1..+1, as the wire carries it. Raises InputError outside."""
+    if isinstance(share, bool) or not isinstance(share, int | float):
+        raise InputError(f"demand {share!r}: a share of the travel is wanted, -1..1")
+    if not -1.0 <= share <= 1.0:
+        raise InputError(f"demand {share * 100:g} %: -100..100 % of the travel are allowed")
+    return round(share * MAX_DEMAND)
+
+
+def release(address: int) -> Steps[State]:
+    """Let one actuator go limp, until it is engaged or restarted."""
+    return (yield from transact(Release(), address, Released)).state
+
+
+def engage(address: int) -> Steps[State]:
+    """Let one actuator take hold where its arm is; the loss time-out runs from here."""
+    return (yield from transact(Engage(), address, Engaged)).state
+
+
+def restart(address: int) -> Steps[None]:
+    """Let one actuator start again, as after power-up: limp, working memory from stored. It answers first."""
+    yield from transact(Restart(), address, Restarting)
+
+
+def show(address: int, duration_s: float) -> Steps[bool]:
+    """Let one actuator make itself known for 0..10 s. Returns whether its arm moves."""
+    if isinstance(duration_s, bool) or not isinstance(duration_s, int | float):
+        raise InputError(f"show for {duration_s!r}: a number of seconds is wanted, 0..10 s")
+    if not 0 <= duration_s <= 10:
+        raise InputError(f"{duration_s:g} s: 0..10 s are allowed")
+    return bool((yield from transact(ShowYourself(round(duration_s * 10)), address, Showing)).moves)
+
+
+def demand_channels(shares: Mapping[int, float]) -> Ask:
+    """The broadcast that demands these shares (-1..+1) of these channels (1..32), and nothing of the others.
+
+    Raises:
+        InputError: a channel or a share is outside its range.
+    """
+    return Ask.all(DemandAll(_demands(shares)))
+
+
+def _demands(shares: Mapping[int, float]) -> tuple[int, ...]:
+    """The demand list for shares by channel."""
+    for channel in shares:
+        if not 1 <= channel <= MAX_CHANNELS:
+            raise InputError(f"channel {channel}: 1..{MAX_CHANNELS} are allowed")
+    demands = [NO_DEMAND] * max(shares, default=1)
+    for channel, share in shares.items():
+        demands[channel - 1] = raw_demand(share)
+    return tuple(demands)
+
+
+def stream(shares: Mapping[int, float], duration_ns: int, *, crew: Collection[OnLine] | None = None) -> Steps[None]:
+    """Demand these shares of these channels, again and again for a while.
+
+    What follows then is the caller's: whoever stops here loses the demand. Where it is interrupted it lets all go.
+
+    Args:
+        shares: -1..+1 by channel 1..32.
+        duration_ns: for how long.
+        crew: those that are known to be there, for an interrupt (see `letting_go`).
+    """
+    ask = demand_channels(shares)
+    began_ns = yield from now()
+    try:
+        while True:
+            yield from exchange(ask)
+            passed_ns = (yield from now()) - began_ns
+            if duration_ns:
+                yield Progress("demanding, ms", min(passed_ns, duration_ns) // MS, duration_ns // MS)
+            if passed_ns >= duration_ns:
+                return
+            yield Pause(min(DEMAND_PERIOD_NS, duration_ns - passed_ns))
+    except GeneratorExit:
+        raise
+    except BaseException as error:
+        yield from let_go_after(error, crew)
+        raise
+
+
+@dataclass(frozen=True, slots=True)
+class MoveResult:
+    """What came of a move.
+
+    Attributes:
+        before, after: reports at the beginning and when the demand had been held.
+        arrived: whether the arm came within 0.3 deg of where its demand puts it.
+        peak_current_ma: the highest current reported on the way.
+        let_go: what was seen when it was let go; None where it was not to be.
+    """
+
+    before: Status
+    after: Status
+    arrived: bool
+    peak_current_ma: int
+    let_go: LetGo | None = None
+
+
+def move(
+    address: int, share: float, hold_ns: int = 1000 * MS, *, leave_limp: bool = True, loss_action: str = ""
+) -> Steps[MoveResult]:
+    """Move one actuator to a share of its travel, -1..+1, hold it there for a while, then let it go limp.
+
+    Returns when it has arrived and the time has passed, or when the time has passed twice.
+
+    Args:
+        address: 1..239.
+        share: -1..+1.
+        hold_ns: for how long it is demanded.
+        leave_limp: whether it is let go at the end.
+        loss_action: what it does without demands, in a word, to be told where the port goes away.
+
+    Raises:
+        InputError: the share is outside -1..+1; nothing was sent.
+        NodeRefusedError: it has no address of its own, or a fault stands.
+    """
+    raw_demand(share)
+    before = yield from report(address)
+    moving = _move(address, share, hold_ns, before)
+    if not leave_limp:
+        return (yield from moving)
+    result, seen = yield from ending_limp(moving, (OnLine(address, loss_action=loss_action),), everyone=False)
+    return replace(result, let_go=seen)
+
+
+def _move(address: int, share: float, hold_ns: int, before: Status) -> Steps[MoveResult]:
+    after, peak, arrived = before, before.current_ma, False
+    began_ns = yield from now()
+    if before.state is State.RELEASED:
+        yield from engage(address)
+    while True:
+        yield from demand(address, share)
+        after = yield from report(address)
+        peak = max(peak, after.current_ma)
+        passed_ns = (yield from now()) - began_ns
+        arrived = after.state is State.FOLLOWING and abs(after.position_cdeg - after.demand_cdeg) <= ARRIVED_CDEG
+        yield Progress("moving, ms", min(passed_ns, hold_ns) // MS, hold_ns // MS)
+        if passed_ns >= (hold_ns if arrived else 2 * hold_ns):
+            return MoveResult(before, after, arrived, peak)
+        yield Pause(DEMAND_PERIOD_NS)
+
+
+@dataclass(frozen=True, slots=True)
+class LossResult:
+    """What one actuator did when the demand was taken away.
+
+    Attributes:
+        address: 1..239.
+        action: "limp", "hold" or "preset"; "" where it did not act within the time watched.
+        after_ns: from the last demand sent to the first report that showed it.
+        status: the last report.
+    """
+
+    address: int
+    action: str
+    after_ns: int
+    status: Status
+
+
+def take_demand_away(addresses: Sequence[int], watch_ns: int) -> Steps[dict[int, LossResult]]:
+    """Send no demand any more and watch what each actuator does; every one must be following when this begins.
+
+    Args:
+        addresses: whom to watch.
+        watch_ns: for how long at most: the longest loss time-out among them and some more.
+    """
+    began_ns = yield from now()
+    results: dict[int, LossResult] = {}
+    while True:
+        for address in addresses:
+            if address in results and results[address].action:
+                continue
+            status = yield from report(address)
+            passed_ns = (yield from now()) - began_ns
+            results[address] = LossResult(address, LOSS_ACTION_OF_STATE.get(status.state, ""), passed_ns, status)
+        acted = sum(bool(result.action) for result in results.values())
+        yield Progress("watching the loss of the demand", acted, len(addresses))
+        passed_ns = (yield from now()) - began_ns
+        if acted == len(addresses) or passed_ns >= watch_ns:
+            return results
+        yield Pause(DEMAND_PERIOD_NS)
+
+
+def is_limp(status: Status) -> bool:
+    """Whether the arm can be moved by hand."""
+    return status.state in LIMP_STATES

@@ -1,0 +1,249 @@
+"""What is on the line held against the plan: as planned, different, missing, clashing, unexpected. Calculation only."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from busproto.ops.moving.motion import fault_texts
+from busproto.ops.survey import Sheet, Survey, firmware_text
+from busproto.plan.calibration.gang_match import Matches, Member, unmatched
+from busproto.plan.changes import Goal
+from busproto.plan.hardware import (
+    WRONG_HARDWARE,
+    Difference,
+    Harmed,
+    gang_difference,
+    hardware_differences,
+    harmed_by_supply,
+)
+from busproto.plan.load import Plan, Seat
+from busproto.wire.frame import UNADDRESSED
+from busproto.wire.messages import Fault
+from busproto.wire.parameters import RawValue, parameter_named
+
+AS_PLANNED: Final = "as planned"
+DIFFERS: Final = "differs"
+MISSING: Final = "missing"
+CLASHING: Final = "clashing"
+UNREAD: Final = "could not be read"
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One function of the plan.
+
+    Attributes:
+        seat: what is planned.
+        uid: of the actuator in it; None where nobody is known to be.
+        address: where that one answers; None where it does not.
+        status: one of the words above.
+        differences: what is not as planned.
+        sheet: what was read; None where it could not be.
+    """
+
+    seat: Seat
+    uid: bytes | None
+    address: int | None
+    status: str
+    differences: tuple[Difference, ...] = ()
+    sheet: Sheet | None = None
+
+    @property
+    def harm(self) -> list[str]:
+        """Why it must not be moved with this supply, in words: it would be harmed, or is out of its rating now."""
+        return [one.text for one in self.differences if one.harms or one.name == "supply"]
+
+    @property
+    def wrong_hardware(self) -> list[str]:
+        """Why this is not the actuator that the plan means, or not for its pack, in words."""
+        return [one.text for one in self.differences if one.name in WRONG_HARDWARE]
+
+
+@dataclass(frozen=True, slots=True)
+class Stray:
+    """An actuator on the line that is in no function of the plan."""
+
+    uid: bytes
+    address: int
+    model: str
+
+
+@dataclass(frozen=True, slots=True)
+class Audit:
+    """The whole comparison.
+
+    Attributes:
+        rows: every function of the plan, in its order.
+        strays: actuators that are in none.
+        clashes: addresses that are shared, and by whom.
+        proven: whether the list of actuators is complete; `reason` where not.
+        unmatched: by gang, why it is not matched; empty also where that was not asked for.
+        harmed: those for whom the pack or the supply is too high; to be said before anything else.
+    """
+
+    rows: tuple[Row, ...]
+    strays: tuple[Stray, ...]
+    clashes: Mapping[int, tuple[bytes, ...]]
+    proven: bool
+    reason: str
+    unmatched: Mapping[str, str] = field(default_factory=dict)
+    harmed: tuple[Harmed, ...] = ()
+
+    @property
+    def is_clean(self) -> bool:
+        """Everything as planned, every gang matched, nobody else there, and the list proven."""
+        return (
+            self.proven
+            and not self.strays
+            and not self.clashes
+            and not self.unmatched
+            and all(row.status == AS_PLANNED for row in self.rows)
+        )
+
+
+def audit(plan: Plan, seating: Mapping[str, bytes], survey: Survey, matches: Matches | None = None) -> Audit:
+    """Hold a survey against a plan.
+
+    Args:
+        seating: the uid in each function, as far as known; for the others, whoever is alone at the planned address.
+        matches: how gangs were matched; None where only addresses and settings are asked for.
+    """
+    seated = seated_uids(plan, seating, survey)
+    clashing = {uid for uids in survey.roster.clashes.values() for uid in uids}
+    gang_firmware = _gang_firmware(plan, seated, survey)
+    rows = []
+    for function, seat in plan.seats.items():
+        uid = seated.get(function)
+        address = None if uid is None else survey.roster.address_of(uid)
+        sheet = None if uid is None else survey.sheets.get(uid)
+        differences = tuple(_differences(plan, seat, address, sheet, gang_firmware.get(seat.gang, ())))
+        if uid is None and seat.address in survey.roster.clashes:
+            status = CLASHING
+        elif uid is None or address is None:
+            status = MISSING
+        elif uid in clashing:
+            status = CLASHING
+        elif sheet is None and address != UNADDRESSED:
+            status = UNREAD
+        else:
+            status = DIFFERS if differences else AS_PLANNED
+        rows.append(Row(seat, uid, address, status, differences, sheet))
+    strays = tuple(
+        Stray(one.uid, one.address, sheet.description.model if (sheet := survey.sheets.get(one.uid)) else "")
+        for one in survey.roster.found
+        if one.uid not in seated.values()
+    )
+    sheets = {row.seat.function: row.sheet for row in rows if row.sheet is not None}
+    seen = {
+        function: Member(sheet.uid, (sheet.working["correction"], sheet.stored["correction"]))
+        for function, sheet in sheets.items()
+    }
+    return Audit(
+        tuple(rows),
+        strays,
+        survey.roster.clashes,
+        survey.roster.proven,
+        survey.roster.reason,
+        {} if matches is None else unmatched(plan, matches, seen),
+        harmed_by_supply(plan, seated, survey),
+    )
+
+
+def seated_uids(plan: Plan, seating: Mapping[str, bytes], survey: Survey) -> dict[str, bytes]:
+    """The uid in each function: the one that was claimed, or else who is alone at the address and claimed nowhere."""
+    seated = {function: seating[function] for function in plan.seats if function in seating}
+    taken = set(seating.values())
+    for function, seat in plan.seats.items():
+        there = survey.roster.by_address.get(seat.address, ())
+        if function not in seated and len(there) == 1 and there[0] not in taken:
+            seated[function] = there[0]
+    return seated
+
+
+def goals(plan: Plan, seating: Mapping[str, bytes], survey: Survey) -> list[Goal]:
+    """What everyone who is there and has a function is to be."""
+    seated = seated_uids(plan, seating, survey)
+    return [
+        Goal(seated[function], function, seat.address, seat.settings)
+        for function, seat in plan.seats.items()
+        if function in seated and survey.roster.address_of(seated[function]) is not None
+    ]
+
+
+def _gang_firmware(plan: Plan, seated: Mapping[str, bytes], survey: Survey) -> dict[str, tuple[str, ...]]:
+    """Model and firmware of the members of each gang, as they are on the line."""
+    kinds: dict[str, tuple[str, ...]] = {}
+    for gang in plan.gangs.values():
+        sheets = [survey.sheets.get(seated[one]) for one in gang.members if one in seated]
+        kinds[gang.name] = tuple(
+            f"{sheet.description.model} {firmware_text(sheet.description)}" for sheet in sheets if sheet is not None
+        )
+    return kinds
+
+
+def _differences(
+    plan: Plan, seat: Seat, address: int | None, sheet: Sheet | None, gang_kinds: Sequence[str]
+) -> Iterator[Difference]:
+    if address is not None and address != seat.address:
+        yield Difference("address", "none" if address == UNADDRESSED else str(address), str(seat.address))
+    if sheet is None:
+        return
+    yield from hardware_differences(plan, seat, sheet.description, sheet.status.supply_mv)
+    if seat.firmware is None or firmware_text(sheet.description) == seat.firmware:
+        yield from gang_difference(gang_kinds)
+    for name, wanted in seat.settings.items():
+        yield from _setting_difference(name, sheet.working[name], sheet.stored[name], wanted)
+    # that the demand was lost once since its start is history, and what a trial leaves behind
+    for text in fault_texts(sheet.status.faults & ~Fault.DEMAND_LOST):
+        yield Difference("fault", text, "none", can_be_applied=False)
+
+
+def _setting_difference(name: str, working: RawValue, stored: RawValue, wanted: RawValue) -> Iterator[Difference]:
+    row = parameter_named(name)
+    if stored != wanted:
+        note = "" if working == stored else f"working memory holds {row.text(working)}"
+        yield Difference(name, row.text(stored), row.text(wanted), note=note)
+    elif working != wanted:
+        yield Difference(name, row.text(working), row.text(wanted), note="in working memory only")
+
+
+def audit_json(found: Audit) -> dict[str, Any]:
+    """The comparison as data."""
+    return {
+        "harmed": [one.as_json() for one in found.harmed],
+        "clean": found.is_clean,
+        "proven": found.proven,
+        "reason": found.reason,
+        "unmatched": dict(found.unmatched),
+        "functions": [
+            {
+                "function": row.seat.function,
+                "status": row.status,
+                "uid": None if row.uid is None else row.uid.hex(),
+                "address": None if row.address in {None, UNADDRESSED} else row.address,
+                "planned_address": row.seat.address,
+                "differences": [
+                    {
+                        "name": one.name,
+                        "found": one.found,
+                        "planned": one.wanted,
+                        "can_be_applied": one.can_be_applied,
+                        "note": one.note,
+                    }
+                    for one in row.differences
+                ],
+            }
+            for row in found.rows
+        ],
+        "unexpected": [
+            {
+                "uid": one.uid.hex(),
+                "address": None if one.address == UNADDRESSED else one.address,
+                "model": one.model or None,
+            }
+            for one in found.strays
+        ],
+        "clashes": [{"address": at, "uids": [uid.hex() for uid in uids]} for at, uids in found.clashes.items()],
+    }

@@ -1,0 +1,482 @@
+"""Which actuator is which, with nothing unplugged: by hand (the arm that moves), or by nudge (the arm that swings).
+
+By hand all are limp and stay so. For each function in turn the person is asked to move its surface; whoever moved is
+given that function, and the actuators of a gang are asked for together. By nudge each actuator that has no function
+yet swings a little, and the person says which surface that was. Every claim is kept at once (`keep`), so that a
+command that was interrupted goes on where it was.
+
+Who can be asked at all, and what each is, stands in `busproto.plan.crew`. Planned addresses and settings are not
+written here.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import enum
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Final, Literal
+
+from busproto.errors import InputError, OperationError
+from busproto.ops.moving.letting_go import OnLine, let_go, require_limp
+from busproto.ops.moving.motion import show
+from busproto.ops.moving.nudge import Nudged, nudge
+from busproto.ops.moving.who_moved import (
+    CLEAR_DEG,
+    NOTICED_DEG,
+    Held,
+    Judgement,
+    Lookout,
+    Member,
+    Moved,
+    Mover,
+    Restless,
+    Silent,
+    Verdict,
+    judge,
+)
+from busproto.ops.steps import Steps, now
+from busproto.plan.load import Plan, Seat
+from busproto.wire.parameters import DIRECTION_REVERSED
+
+SHOW_S: Final = 0.5
+OVERSHOOT_DEG: Final = 3.0
+"""A surface that is let go may come back beyond where it was by so much."""
+DIRECTION_TEXTS: Final = {1: "normal", -1: "reversed"}
+
+Order = Literal["undo", "skip", "stop"]
+
+
+# --- what is asked for -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One surface to be moved.
+
+    Attributes:
+        name: of the function, or of the gang.
+        functions: that it claims: one, or those of a gang that are open.
+        members: all functions of the gang, or the one.
+        positive: to which side it is to be moved, in the words of the plan; "" where any side will do.
+        needs_side: as many turn to one side as to the other and the plan has no words for it: the person must know.
+    """
+
+    name: str
+    functions: tuple[str, ...]
+    members: tuple[str, ...]
+    positive: str
+    needs_side: bool
+
+
+def tasks_of(plan: Plan, seated: Mapping[str, bytes]) -> list[Task]:
+    """What is still to be moved, in the order of the airframe file; a gang where its first open member stands."""
+    tasks = []
+    done: set[str] = set()
+    for function, seat in plan.seats.items():
+        if function in seated or function in done:
+            continue
+        members = plan.gangs[seat.gang].members if seat.gang else (function,)
+        open_members = tuple(one for one in members if one not in seated)
+        done.update(open_members)
+        positive = next((plan.seats[one].positive for one in members if plan.seats[one].positive), "")
+        is_even = sum(_planned_side(plan.seats[one]) for one in open_members) == 0
+        tasks.append(Task(seat.gang or function, open_members, members, positive, is_even and not positive))
+    return tasks
+
+
+def _planned_side(seat: Seat) -> int:
+    return -1 if seat.settings["direction"] == DIRECTION_REVERSED else 1
+
+
+# --- what is told ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """This surface is to be moved now; it is number `at` (from 1) of `of`."""
+
+    task: Task
+    at: int
+    of: int
+
+
+@dataclass(frozen=True, slots=True)
+class Claimed:
+    """These functions have their actuators now.
+
+    Attributes:
+        task: what was asked for.
+        uids: by function.
+        moved: by how much each was moved, the farthest first.
+        by_order: functions that took their actuators in the order of uid, as nothing else tells them apart.
+        advice: what does not fit the plan.
+    """
+
+    task: Task
+    uids: Mapping[str, bytes]
+    moved: tuple[Moved, ...]
+    by_order: tuple[str, ...]
+    advice: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NotClaimed:
+    """Something moved, but nothing was taken."""
+
+    task: Task
+    judgement: Judgement
+
+
+@dataclass(frozen=True, slots=True)
+class BackAgain:
+    """These have only gone back to where they were before; that was not taken for an answer."""
+
+    uids: tuple[bytes, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Undone:
+    """These functions are open again; none where there was nothing to undo."""
+
+    functions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Skipped:
+    """This surface was left out; `is_late` where nobody moved it in time."""
+
+    task: Task
+    is_late: bool
+
+
+@dataclass(frozen=True, slots=True)
+class CannotSwing:
+    """This one could not be nudged; why."""
+
+    member: Member
+    why: str
+
+
+Told = Asked | Claimed | NotClaimed | BackAgain | Restless | Held | Silent | Undone | Skipped | CannotSwing
+Tell = Callable[[Told], object]
+Keep = Callable[[Mapping[str, bytes]], object]
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """What came of it.
+
+    Attributes:
+        seated: uid by function.
+        is_stopped: whether the person ended it.
+        silent: those that did not answer at the end.
+        advice: what does not fit the plan, of all claims that stand.
+    """
+
+    seated: Mapping[str, bytes]
+    is_stopped: bool
+    silent: tuple[bytes, ...]
+    advice: tuple[str, ...]
+
+
+# --- who gets which place --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Who gets which function; see `Claimed`."""
+
+    uids: Mapping[str, bytes]
+    by_order: tuple[str, ...]
+    advice: tuple[str, ...]
+
+
+def places_for(plan: Plan, task: Task, moved: Sequence[Moved]) -> Places:
+    """Give the functions of a task to those who moved, as many as there are functions.
+
+    Where the members are to turn to different sides, the side to which each was moved tells which is which; those
+    that turn alike take their places in the order of uid.
+    """
+    planned = {function: _planned_side(plan.seats[function]) for function in task.functions}
+    seen = {one.uid: (1 if one.by_deg >= 0 else -1) for one in sorted(moved, key=lambda one: one.uid)}
+    turn, advice = _fit(task, planned, seen)
+    left = list(seen)
+    uids: dict[str, bytes] = {}
+    for function, side in planned.items():
+        uid = next((uid for uid in left if turn and seen[uid] * turn == side), left[0])
+        left.remove(uid)
+        uids[function] = uid
+    sides = list(planned.values())
+    by_order = tuple(one for one, side in planned.items() if len(sides) > 1 and (not turn or sides.count(side) > 1))
+    return Places(uids, by_order, tuple(advice))
+
+
+def _fit(task: Task, planned: Mapping[str, int], seen: Mapping[bytes, int]) -> tuple[int, list[str]]:
+    """Whether the sides seen are those planned (1), all the other way round (-1), or neither (0); and what to say."""
+    wanted, found = sorted(planned.values()), sorted(seen.values())
+    if found == wanted:
+        return 1, []
+    if [-side for side in reversed(found)] == wanted:
+        if not task.positive:
+            return -1, []  # nobody knows to which side the hand went
+        one = next(iter(planned.values()))
+        says = f"the plan says {DIRECTION_TEXTS[one]}, the arm says {DIRECTION_TEXTS[-one]}"
+        if len(planned) > 1:
+            says = "every arm turns against the direction in the plan"
+        return -1, [f"{task.name}: a positive demand would take it the other way: {says}"]
+    plan_says = ", ".join(f"{name} {DIRECTION_TEXTS[side]}" for name, side in planned.items())
+    turned = "all turned the same way" if len(set(found)) == 1 else "did not all turn the same way"
+    return 0, [
+        f"{task.name}: its arms {turned}, which does not fit the plan ({plan_says}): driven together they would pull "
+        "against each other"
+    ]
+
+
+def exchange_seats(plan: Plan, seated: Mapping[str, bytes], one: str, other: str) -> dict[str, bytes]:
+    """The seating with two functions exchanged; one of them may be open.
+
+    Raises:
+        InputError: there is no such function, both are the same, or both are open.
+    """
+    plan.seat(one)
+    plan.seat(other)
+    if one == other:
+        raise InputError(f"'{one}' cannot be exchanged with itself")
+    if one not in seated and other not in seated:
+        raise InputError(f"neither '{one}' nor '{other}' is claimed: there is nothing to exchange")
+    turned = {one: other, other: one}
+    return {turned.get(function, function): uid for function, uid in seated.items()}
+
+
+# --- by hand ---------------------------------------------------------------------------------------------------
+
+
+def claim_by_hand(
+    plan: Plan,
+    crew: Sequence[Member],
+    seated: Mapping[str, bytes],
+    *,
+    decide: Callable[[], Order | None],
+    tell: Tell,
+    keep: Keep,
+    patience_ns: int | None = None,
+    clear_deg: float = CLEAR_DEG,
+) -> Steps[Ended]:
+    """Let a person move each surface, and see who moved. All go limp and stay so; nothing is driven.
+
+    Args:
+        plan: the airframe.
+        crew: everyone who can be asked.
+        seated: what is claimed already, uid by function.
+        decide: asked in every turn what the person wants; must not block.
+        tell: is given what happens.
+        keep: is given the whole seating after every change.
+        patience_ns: a surface that nobody moves for so long is skipped; None to wait for ever.
+        clear_deg: the least movement that counts, deg.
+    """
+    return (yield from _ByHand(plan, crew, seated, decide, tell, keep, patience_ns, clear_deg).run())
+
+
+@dataclass
+class _Desk:
+    """What is claimed, and how to go back. `history` holds the tasks that were claimed in this run."""
+
+    plan: Plan
+    seated: dict[str, bytes]
+    tell: Tell
+    keep: Keep
+    history: list[tuple[tuple[str, ...], tuple[str, ...]]] = field(default_factory=list)
+
+    def claim(self, uids: Mapping[str, bytes], advice: tuple[str, ...] = ()) -> None:
+        self.seated.update(uids)
+        self.history.append((tuple(uids), advice))
+        self.keep(self.seated)
+
+    def undo(self) -> tuple[str, ...]:
+        functions = self.history.pop()[0] if self.history else ()
+        for function in functions:
+            del self.seated[function]
+        if functions:
+            self.keep(self.seated)
+        self.tell(Undone(functions))
+        return functions
+
+    def ended(self, is_stopped: bool, silent: tuple[bytes, ...]) -> Ended:
+        advice = tuple(text for _, texts in self.history for text in texts)
+        return Ended(self.seated, is_stopped, silent, advice)
+
+
+class _ByHand:
+    def __init__(
+        self,
+        plan: Plan,
+        crew: Sequence[Member],
+        seated: Mapping[str, bytes],
+        decide: Callable[[], Order | None],
+        tell: Tell,
+        keep: Keep,
+        patience_ns: int | None,
+        clear_deg: float,
+    ) -> None:
+        self._plan = plan
+        self._address = {member.uid: member.address for member in crew}
+        self._crew = [OnLine(member.address, member.uid) for member in crew]
+        self._desk = _Desk(plan, dict(seated), tell, keep)
+        self._lookout = Lookout(crew, tell)
+        self._decide = decide
+        self._tell = tell
+        self._patience_ns = patience_ns
+        self._clear_deg = clear_deg
+        self._away: dict[bytes, float] = {}
+        """How far each was left from where it had been, deg: when it is let go it comes back."""
+
+    def run(self) -> Steps[Ended]:
+        stiff = yield from self._lookout.settle()
+        yield from let_go(self._crew)  # one that is not seen limp is told of, again and again, by the look-out
+        for uid in stiff:
+            self._lookout.watch.forget(uid)  # its surface may fall now, and that is no hand
+        skipped: set[str] = set()
+        while (task := self._next_task(skipped)) is not None:
+            order = yield from self._claim(task)
+            if order == "stop":
+                return self._desk.ended(True, self._lookout.silent)
+            if order == "undo":
+                skipped.difference_update(self._desk.undo())
+            elif order is not None:
+                skipped.update(task.functions)
+                self._tell(Skipped(task, is_late=order == "late"))
+        return self._desk.ended(False, self._lookout.silent)
+
+    def _next_task(self, skipped: set[str]) -> Task | None:
+        tasks = tasks_of(self._plan, self._desk.seated)
+        task = next((one for one in tasks if not skipped.issuperset(one.functions)), None)
+        if task is not None:
+            of = len(tasks_of(self._plan, {}))
+            at = [one.name for one in tasks_of(self._plan, {})].index(task.name) + 1
+            self._tell(Asked(task, at, of))
+        return task
+
+    def _claim(self, task: Task) -> Steps[Literal["undo", "skip", "stop", "late"] | None]:
+        """Wait until this task is claimed (None), or something else is to be done."""
+        since_ns = yield from now()
+        while True:
+            order = self._decide()
+            if order is not None:
+                return order
+            for happened in (yield from self._lookout.turn()):
+                since_ns = yield from now()
+                if isinstance(happened, Restless):
+                    self._tell(happened)
+                elif (yield from self._take(task, happened.movers)):
+                    return None
+            if self._patience_ns is not None and (yield from now()) - since_ns > self._patience_ns:
+                return "late"
+
+    def _take(self, task: Task, movers: Sequence[Mover]) -> Steps[bool]:
+        """Judge a movement; whether the task is claimed now."""
+        seated = self._desk.seated
+        expected = {seated[function] for function in task.members if function in seated}
+        back = [mover.uid for mover in movers if self._is_back(mover)]
+        ways = {mover.uid: mover.path[-1][1] for mover in movers if mover.uid not in back}
+        self._away.update((uid, deg) for uid, deg in ways.items() if abs(deg) >= NOTICED_DEG)
+        meant = [mover for mover in movers if mover.uid not in back and mover.uid not in expected]
+        taken = set(seated.values())
+        if not meant:
+            unknown = tuple(uid for uid in back if uid not in taken)
+            if unknown:
+                self._tell(BackAgain(unknown))
+            return False
+        judgement = judge(meant, len(task.functions), taken, clear_deg=self._clear_deg)
+        if judgement.verdict is not Verdict.MEANT:
+            if judgement.verdict is not Verdict.NOTHING:
+                self._tell(NotClaimed(task, judgement))
+            return False
+        places = places_for(self._plan, task, judgement.moved)
+        self._desk.claim(places.uids, places.advice)
+        self._tell(Claimed(task, places.uids, judgement.moved, places.by_order, places.advice))
+        for uid in places.uids.values():
+            with contextlib.suppress(OperationError):  # it is only a sign to the person
+                yield from show(self._address[uid], SHOW_S)
+        return True
+
+    def _is_back(self, mover: Mover) -> bool:
+        """Whether it only came back from where it was left, which is expected once."""
+        if mover.reach_deg < NOTICED_DEG:
+            return False
+        away_deg = self._away.pop(mover.uid, 0.0)
+        return mover.first_side * away_deg < 0 and mover.reach_deg <= abs(away_deg) + OVERSHOOT_DEG
+
+
+# --- by nudge --------------------------------------------------------------------------------------------------
+
+
+class Answer(enum.Enum):
+    """What a person says to an actuator that has swung, beside the function that it is."""
+
+    AGAIN = "again"
+    NONE = "none of these"
+    UNDO = "undo"
+    STOP = "stop"
+
+
+def claim_by_nudge(
+    plan: Plan,
+    crew: Sequence[Member],
+    seated: Mapping[str, bytes],
+    *,
+    choose: Callable[[Member, Nudged, tuple[str, ...]], str | Answer],
+    tell: Tell,
+    keep: Keep,
+    barred: Mapping[bytes, str] = MappingProxyType({}),
+) -> Steps[Ended]:
+    """Let each actuator that is not claimed yet swing a little, and let the person say which surface that was.
+
+    All go limp first; each is limp again before `choose` is asked (which may block), and all are at the end. The
+    cautions have been shown before. Arguments as `claim_by_hand`; `choose` is given who has swung, how it did, and
+    the functions that are open, and returns one of them or an `Answer`. `barred` are those who must not be moved, and
+    why.
+
+    Raises:
+        InputError: `choose` gave what is no open function; all are limp.
+    """
+    desk = _Desk(plan, dict(seated), tell, keep)
+    silent: list[bytes] = []
+    yield from let_go([OnLine(member.address, member.uid) for member in crew])
+    waiting = [member for member in crew if member.uid not in desk.seated.values()]
+    at = 0
+    was_at: list[int] = []
+    while at < len(waiting):
+        member = waiting[at]
+        open_functions = tuple(function for function in plan.seats if function not in desk.seated)
+        if not open_functions:
+            break
+        if member.uid in barred:
+            tell(CannotSwing(member, barred[member.uid]))
+            at += 1
+            continue
+        try:
+            nudged = yield from nudge(member.address)
+            require_limp(nudged.let_go)
+        except OperationError as error:
+            if isinstance(error, TimeoutError):
+                silent.append(member.uid)
+            tell(CannotSwing(member, str(error)))
+            at += 1
+            continue
+        answer = choose(member, nudged, open_functions)
+        if answer is Answer.STOP:
+            return desk.ended(True, tuple(silent))
+        if answer is Answer.UNDO:
+            at = was_at.pop() if was_at else at
+            desk.undo()
+        elif answer is Answer.NONE:
+            at += 1
+        elif isinstance(answer, str):
+            if answer not in open_functions:
+                raise InputError(f"'{answer}' is not open; there are: {', '.join(open_functions)}")
+            desk.claim({answer: member.uid})
+            was_at.append(at)
+            at += 1
+    return desk.ended(False, tuple(silent))

@@ -1,0 +1,143 @@
+"""What two records differ in, told from one to the other: who is in one only, who moved, which settings differ.
+
+Calculation only. Actuators are the same by uid; where one stands in the place of another (same function, else same
+address), both are also held against each other, so that an exchange shows what the new one lacks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from busproto.plan.airframe.record import Entry, Record, Unread
+from busproto.wire.frame import UNADDRESSED
+from busproto.wire.parameters import BY_NAME, RawValue
+
+
+@dataclass(frozen=True, slots=True)
+class Different:
+    """One thing that differs.
+
+    Attributes:
+        uid: of the actuator in the first; that in the second stands in its place where `other_uid` is another.
+        other_uid: of the actuator in the second.
+        name: of the actuator, as a person knows it.
+        what: "address", "function", "model", "firmware", "rating", or a setting.
+        first, second: raw where it is a setting (None where a record does not name it), else in words.
+    """
+
+    uid: bytes
+    other_uid: bytes
+    name: str
+    what: str
+    first: RawValue | str | None
+    second: RawValue | str | None
+
+    @property
+    def texts(self) -> tuple[str, str]:
+        """Both sides in words."""
+        return self._text(self.first), self._text(self.second)
+
+    def _text(self, value: RawValue | str | None) -> str:
+        if value is None:
+            return "not in it"
+        return value if isinstance(value, str) else BY_NAME[self.what].text(value)
+
+    def as_json(self) -> dict[str, Any]:
+        """As data: settings in their unit."""
+        first, second = (
+            value if value is None or isinstance(value, str) else BY_NAME[self.what].value(value)
+            for value in (self.first, self.second)
+        )
+        return {
+            "uid": self.uid.hex(),
+            "other_uid": self.other_uid.hex(),
+            "name": self.name,
+            "what": self.what,
+            "first": first,
+            "second": second,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Differences:
+    """All that two records differ in.
+
+    Attributes:
+        only_first, only_second: actuators that stand in one of them.
+        exchanged: of those, pairs of which the second stands in the place of the first.
+        different: what differs of those that stand in both, or in each other's place.
+        unread: of each record (0, 1) those that were found and not read in it, and not so in the other.
+    """
+
+    only_first: tuple[Entry, ...]
+    only_second: tuple[Entry, ...]
+    exchanged: tuple[tuple[Entry, Entry], ...]
+    different: tuple[Different, ...]
+    unread: tuple[tuple[Unread, ...], tuple[Unread, ...]]
+
+    @property
+    def is_alike(self) -> bool:
+        """Nothing differs."""
+        return not (self.only_first or self.only_second or self.different or self.unread[0] or self.unread[1])
+
+
+def differences(first: Record, second: Record) -> Differences:
+    """What differs. A function that only one of the records knows is no difference; neither are title and date."""
+    ours = {one.uid: one for one in first.entries}
+    theirs = {one.uid: one for one in second.entries}
+    only_first = tuple(one for uid, one in ours.items() if uid not in theirs)
+    only_second = tuple(one for uid, one in theirs.items() if uid not in ours)
+    exchanged = tuple(_exchanged(only_first, only_second))
+    pairs = [*((ours[uid], theirs[uid]) for uid in ours if uid in theirs), *exchanged]
+    unread = _unread(first, second), _unread(second, first)
+    different = tuple(row for pair in pairs for row in _different(*pair))
+    return Differences(only_first, only_second, exchanged, different, unread)
+
+
+def _exchanged(only_first: tuple[Entry, ...], only_second: tuple[Entry, ...]) -> Iterator[tuple[Entry, Entry]]:
+    for old in only_first:
+        for new in only_second:
+            both_named = old.function and new.function
+            if old.function == new.function if both_named else old.address == new.address:
+                yield old, new
+                break
+
+
+def _unread(one: Record, other: Record) -> tuple[Unread, ...]:
+    same = {(row.uid, row.address) for row in other.unread}
+    return tuple(row for row in one.unread if (row.uid, row.address) not in same)
+
+
+def _different(one: Entry, other: Entry) -> Iterator[Different]:
+    name = one.function or other.function or one.name
+    facts: list[tuple[str, str, str]] = [
+        ("address", address_words(one.address), address_words(other.address)),
+        ("model", one.model, other.model),
+        ("firmware", one.firmware, other.firmware),
+        ("rating", _rating_words(one), _rating_words(other)),
+    ]
+    if one.function and other.function:
+        facts.append(("function", one.function, other.function))
+    for what, here, there in facts:
+        if here != there:
+            yield Different(one.uid, other.uid, name, what, here, there)
+    for what in BY_NAME:
+        raw, other_raw = one.settings.get(what), other.settings.get(what)
+        if raw != other_raw:
+            yield Different(one.uid, other.uid, name, what, raw, other_raw)
+
+
+def address_words(address: int) -> str:
+    """An address in words."""
+    return "none" if address == UNADDRESSED else str(address)
+
+
+def _rating_words(one: Entry) -> str:
+    rating = one.rating
+    return (
+        f"{rating.supply_min_mv / 1000:g}..{rating.supply_max_mv / 1000:g} V, "
+        f"{rating.stall_torque_mnm / 1000:g} N m at {rating.stall_current_ma / 1000:g} A, "
+        f"{rating.no_load_speed_deg_s} deg/s, {rating.mechanical_travel_cdeg / 100:g} deg"
+    )

@@ -1,0 +1,218 @@
+"""A new actuator in the place of one that was lost: which one it is, whether it may, and what it then has to be.
+
+The new one gets the address and every setting that the record holds of the old one, but for the correction table, which
+was measured on the old one's own sensor: it has none, until it is matched. Its model must be the same, its
+firmware too unless that is allowed, and its rating must cover what the old one's did, and the pack. Where a plan says
+which model and firmware are wanted, the plan's word counts: the old one may have been the wrong one. Where several
+share an address, or several have none, it cannot be read where it is: it is then lent a free address first. An
+address that is shared is not shared again, also where the new one is refused.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from busproto.errors import InputError
+from busproto.ops.addressing import assign
+from busproto.ops.steps import Steps
+from busproto.ops.survey import Sheet, Survey, firmware_text, read_sheet
+from busproto.plan.airframe.record import Entry, Record, entry_of, rating_of
+from busproto.plan.changes import Goal
+from busproto.plan.load import MEASURED, Seat
+from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
+from busproto.wire.messages import Description
+from busproto.wire.parameters import FACTORY
+
+_MUST_REACH: Final = (
+    ("supply_max_mv", "supply up to", 1000, "V"),
+    ("stall_torque_mnm", "stall torque", 1000, "N m"),
+    ("no_load_speed_deg_s", "speed", 1, "deg/s"),
+    ("mechanical_travel_cdeg", "travel between the stops", 100, "deg"),
+)
+"""Of the rating: what the new one needs as much of as the old one has."""
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """Who goes in whose place.
+
+    Attributes:
+        old: as the record has it.
+        uid: of the new one.
+        address: where the new one is now, 240 (F0h) for none.
+        is_readable: whether it can be read there.
+        lend: a free address for it while it is looked at; not used where it is readable.
+    """
+
+    old: Entry
+    uid: bytes
+    address: int
+    is_readable: bool
+    lend: int
+
+
+def exchange_of(
+    record: Record, function: str, survey: Survey, *, uid: bytes | None = None, take_over: bool = False
+) -> Exchange:
+    """Who is to go in the place of the one that is recorded in a function.
+
+    Args:
+        survey: everything on the line; proven.
+        uid: of the new one; None where it is the only one that the record does not know.
+        take_over: also where the old one is on the line.
+
+    Raises:
+        InputError: it cannot be said who, or the place is not free. Nothing was sent.
+    """
+    old = record.entry(function)
+    roster = survey.roster
+    old_at = roster.address_of(old.uid)
+    if old_at is not None and not take_over:
+        where = "without an address" if old_at == UNADDRESSED else f"at address {old_at}"
+        raise InputError(
+            f"{function}: the old actuator {old.uid.hex()} is on the line, {where}; unplug it, or say --take-over"
+        )
+    new = _new_one(record, old, survey, uid)
+    holder = next((one for one in roster.found if one.address == old.address and one.uid not in (new, old.uid)), None)
+    known = record.with_uid(holder.uid) if holder else None
+    if holder and known:
+        raise InputError(
+            f"address {old.address} of the {function} is held by {known.name} ({known.uid.hex()}), which the record "
+            f"has at {known.address}: 'busproto restore --those-present' puts it back first"
+        )
+    address = roster.address_of(new)
+    assert address is not None
+    taken = {one.address for one in roster.found}
+    taken |= {one.address for one in record.entries} | {one.address for one in record.unread}
+    lend = next((at for at in range(MAX_ADDRESS, MIN_ADDRESS - 1, -1) if at not in taken), UNADDRESSED)
+    is_readable = new in survey.sheets or roster.unaddressed == (new,)
+    return Exchange(old, new, address, is_readable, lend)
+
+
+def _new_one(record: Record, old: Entry, survey: Survey, uid: bytes | None) -> bytes:
+    recorded = {one.uid: one.name for one in record.entries}
+    recorded |= {one.uid: f"an unread one ({one.why})" for one in record.unread}
+    strangers = [one for one in survey.roster.found if one.uid not in recorded]
+    if uid is None:
+        if len(strangers) == 1:
+            return strangers[0].uid
+        if not strangers:
+            raise InputError("nobody is on the line whom the record does not know: plug in the new actuator")
+        rows = [
+            f"{one.uid.hex()} ({'no address' if one.address == UNADDRESSED else f'address {one.address}'})"
+            for one in strangers
+        ]
+        raise InputError(f"the record does not know {len(rows)} on the line; say which with --uid: {', '.join(rows)}")
+    if uid == old.uid:
+        raise InputError(f"{uid.hex()} is the old actuator itself; 'busproto restore' gives it its settings again")
+    if uid in recorded:
+        raise InputError(f"{uid.hex()} is in the record already, as {recorded[uid]}: it is needed there")
+    if survey.roster.address_of(uid) is None:
+        raise InputError(f"{uid.hex()} is not on the line; is it plugged in and powered?")
+    return uid
+
+
+def look_at(exchange: Exchange, survey: Survey) -> Steps[Sheet]:
+    """Read the new one. Changes nothing where it is readable; otherwise it keeps the address that it was lent.
+
+    Raises:
+        OperationError: it does not answer.
+        InputError: no address is free to lend.
+    """
+    if exchange.uid in survey.sheets:
+        return survey.sheets[exchange.uid]
+    if exchange.is_readable:
+        return (yield from read_sheet(UNADDRESSED))
+    if exchange.lend == UNADDRESSED:
+        raise InputError("no address is free to read the new actuator at")
+    yield from assign(exchange.uid, exchange.lend)
+    return (yield from read_sheet(exchange.lend))
+
+
+def give_back(exchange: Exchange) -> Steps[int]:
+    """What was looked at in vain is again as it was; only a clash is not made anew: there it keeps what it was lent.
+
+    Returns:
+        Where it is then: 1..239, or 240 (F0h) for none.
+    """
+    if exchange.is_readable:
+        return exchange.address
+    if exchange.address != UNADDRESSED:
+        return exchange.lend
+    yield from assign(exchange.uid, UNADDRESSED)
+    return UNADDRESSED
+
+
+def objections(
+    old: Entry,
+    new: Description,
+    *,
+    seat: Seat | None = None,
+    full_mv: int | None = None,
+    other_firmware: bool = False,
+) -> list[str]:
+    """Why the new one must not take the old one's place, in words; empty where it may.
+
+    Args:
+        seat: what is planned for that place; None where there is no plan.
+        full_mv: the pack, fully charged, mV; None where it is not known.
+        other_firmware: another firmware is allowed.
+    """
+    return list(_objections(old, new, seat, full_mv, other_firmware))
+
+
+def _objections(
+    old: Entry, new: Description, seat: Seat | None, full_mv: int | None, other_firmware: bool
+) -> Iterator[str]:
+    model, said = (seat.model, "the plan says") if seat and seat.model else (old.model, "the old one's was")
+    if new.model != model:
+        yield f"its model is {new.model}, {said} {model}"
+    firmware = firmware_text(new)
+    wanted, said = (seat.firmware, "the plan says") if seat and seat.firmware else (old.firmware, "the old one's was")
+    if firmware != wanted and not other_firmware:
+        yield f"its firmware is {firmware}, {said} {wanted} (--other-firmware allows that)"
+    rating = rating_of(new)
+    # where the plan wants another model than the old one was, the old one's rating is no measure
+    measured = model == old.model
+    if measured and rating.supply_min_mv > old.rating.supply_min_mv:
+        low, old_low = rating.supply_min_mv / 1000, old.rating.supply_min_mv / 1000
+        yield f"its rating: supply from {low:g} V, the old one's was from {old_low:g} V"
+    for name, words, counts, unit in _MUST_REACH:
+        has, had = getattr(rating, name), getattr(old.rating, name)
+        if measured and has < had:
+            yield f"its rating: {words} {has / counts:g} {unit}, the old one's was {had / counts:g} {unit}"
+    if full_mv is not None and full_mv > rating.supply_max_mv:
+        yield f"its rating: supply up to {rating.supply_max_mv / 1000:g} V, the pack has {full_mv / 1000:g} V"
+
+
+def goal_of(exchange: Exchange) -> Goal:
+    """What the new one is to be: all that the record holds of the old one, but for what was measured on it."""
+    old = exchange.old
+    measured = {name: FACTORY[name] for name in MEASURED}
+    return Goal(exchange.uid, old.name, old.address, {**old.settings, **measured})
+
+
+def needs_match(old: Entry) -> bool:
+    """Whether the new one has to be matched anew: its correction table was measured on the old one, or it shares a
+    surface with others."""
+    return bool(old.settings.get("correction")) or bool(old.settings.get("gang"))
+
+
+def record_after(record: Record, exchange: Exchange, sheet: Sheet, *, made: str) -> Record:
+    """The record with the new one in the old one's place; the others stay as they were recorded.
+
+    Args:
+        sheet: of the new one, read after it was set.
+        made: date, ISO 8601.
+    """
+    old = exchange.old
+    entries = tuple(entry_of(sheet, old.function) if one.uid == old.uid else one for one in record.entries)
+    return dataclasses.replace(record, entries=entries, made=made, edited=())
+
+
+def seating_after(seating: Mapping[str, bytes], function: str, uid: bytes) -> dict[str, bytes]:
+    """Who sits where, with the new one in its function."""
+    return {**{name: one for name, one in seating.items() if one != uid}, function: uid}

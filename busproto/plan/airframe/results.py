@@ -1,0 +1,211 @@
+"""On whom a match or a trial may be done at all, and the files beside the airframe file that tell what came of it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import msgspec
+
+from busproto.errors import InputError
+from busproto.keeping import check_writable, now_text, write_whole
+from busproto.ops.discovery.search import Roster
+from busproto.plan.airframe.audit import Audit
+from busproto.plan.calibration.gang_match import MATCH_ENDING, MATCH_FORMAT
+from busproto.plan.calibration.match import Matched, matched_json, reasons_against
+from busproto.plan.load import Gang, Plan
+from busproto.plan.trials.direction import PART as DIRECTION
+from busproto.plan.trials.direction import Tried, carried_over, with_directions
+from busproto.plan.trials.trial import Bench, Findings, findings_json
+from busproto.reading import decode_json, read_text
+
+TRIAL_ENDING: Final = "trial.json"
+TRIAL_FORMAT: Final = 1
+
+
+# --- match ------------------------------------------------------------------------------------------------------
+
+
+def gang_named(plan: Plan, name: str) -> Gang:
+    """The gang of that name. Raises InputError where there is none."""
+    if name not in plan.gangs:
+        there = ", ".join(plan.gangs) or "none"
+        raise InputError(f"'{plan.title}' has no gang '{name}'; there are: {there}")
+    return plan.gangs[name]
+
+
+def members_to_match(gang: Gang, found: Audit) -> list[Bench]:
+    """The members, the lead first.
+
+    Raises:
+        InputError: one is not alone at its planned address, the supply is outside its rating, or they are unlike.
+    """
+    rows = {row.seat.function: row for row in found.rows}
+    benches = []
+    for function in gang.members:
+        row = rows[function]
+        if row.sheet is None or row.address != row.seat.address:
+            raise InputError(f"{function} is {row.status}: 'busproto audit' tells more. Nothing was moved")
+        if row.harm:
+            raise InputError(f"{function}: {'; '.join(row.harm)}. Nothing was moved")
+        benches.append(Bench(row.seat, row.sheet))
+    reasons = reasons_against(benches)
+    if reasons:
+        raise InputError(f"the {gang.name} cannot be matched: {'; '.join(reasons)}. Nothing was moved")
+    return benches
+
+
+def keep_match(plan: Plan, gang: Gang, benches: Sequence[Bench], result: Matched) -> dict[str, Any]:
+    """Write the figures beside the airframe file, those of other gangs as they are; returns this gang's.
+
+    Where it was refused, the last one that was stored is kept under "earlier".
+
+    Raises:
+        InputError: the file cannot be written.
+    """
+    return write_match(plan, gang, match_body(benches, result))
+
+
+def match_body(benches: Sequence[Bench], result: Matched) -> dict[str, Any]:
+    """The figures of one gang, as the file will hold them."""
+    return {"date": now_text(), **matched_json(benches, result)}
+
+
+def write_match(plan: Plan, gang: Gang, body: dict[str, Any]) -> dict[str, Any]:
+    """Write what `match_body` gave, as `keep_match` says; returns it. Raises as that."""
+    path = plan.beside(MATCH_ENDING)
+    before = _before(path, "gangs", dict)
+    gangs = before["gangs"] if before else {}
+    last = gangs.get(gang.name)
+    if not body["stored"] and isinstance(last, dict):
+        earlier = last if last.get("stored") else last.get("earlier")
+        body = {**body, "earlier": earlier} if earlier else body
+    _write(path, {"format": MATCH_FORMAT, "airframe": plan.title, "gangs": {**gangs, gang.name: body}})
+    return body
+
+
+def table_sentences(result: Matched) -> list[str]:
+    """What the correction tables are now, as it was read back."""
+    if result.stored:
+        return ["The tables are stored, and were read back."]
+    if not result.unknown:
+        return ["Nothing was stored. The tables are as they were before; that was read back."]
+    return [
+        f"Whether the correction table of {function} is as before is NOT KNOWN: {why}. Once it answers, "
+        "'busproto show' and 'busproto audit' tell"
+        for function, why in result.unknown.items()
+    ]
+
+
+# --- trial ------------------------------------------------------------------------------------------------------
+
+
+def benches_to_try(plan: Plan, found: Audit, roster: Roster) -> tuple[list[Bench], list[str]]:
+    """Whom to try, and the functions that are left out, as nobody is alone at their planned addresses.
+
+    Raises:
+        InputError: it would be wrong to let anything move, or there is nobody.
+    """
+    if roster.clashes:
+        at = ", ".join(str(address) for address in roster.clashes)
+        raise InputError(f"several actuators share an address ({at}): 'busproto apply' parts them. Nothing was moved")
+    harm = [f"{row.seat.function}: {text}" for row in found.rows for text in row.harm]
+    if harm:
+        raise InputError(f"the supply is outside a rating ({'; '.join(harm)}). Nothing was moved")
+    benches = [
+        Bench(row.seat, row.sheet) for row in found.rows if row.sheet is not None and row.address == row.seat.address
+    ]
+    if not benches:
+        raise InputError(f"nobody of {plan.title} is at its planned address: 'busproto audit' tells more")
+    present = {bench.seat.function for bench in benches}
+    return benches, [row.seat.function for row in found.rows if row.seat.function not in present]
+
+
+def trial_body(
+    plan: Plan,
+    parts: Sequence[str],
+    benches: Sequence[Bench],
+    findings: Mapping[int, Findings],
+    missing: Sequence[str],
+    unmatched: Mapping[str, str],
+) -> dict[str, Any]:
+    """What was found, as the file will hold it.
+
+    Args:
+        missing: functions that were not tried.
+        unmatched: by gang, why it is not matched.
+    """
+    return {
+        "format": TRIAL_FORMAT,
+        "airframe": plan.title,
+        "date": now_text(),
+        "parts": list(parts),
+        "passed": not missing and not unmatched and all(not one.faults for one in findings.values()),
+        "missing": list(missing),
+        "unmatched": dict(unmatched),
+        "actuators": [{**findings_json(bench, findings[bench.address]), "direction": None} for bench in benches],
+    }
+
+
+def write_trial(plan: Plan, body: dict[str, Any]) -> dict[str, Any]:
+    """Write what `trial_body` gave beside the airframe file; returns what the file holds.
+
+    An earlier trial that had parts which this one has not is kept, under a name with its date. Directions that were
+    tried earlier go along, each with its own date.
+
+    Raises:
+        InputError: the file cannot be written.
+    """
+    path = plan.beside(TRIAL_ENDING)
+    before = _before(path, "parts", list)
+    if before:
+        if any(part not in body["parts"] for part in before["parts"] if part != DIRECTION):
+            stamp = "".join(one for one in str(before.get("date"))[:19] if one.isalnum())
+            write_whole(plan.beside(f"trial.{stamp}.json"), read_text(path))
+        body = carried_over(body, before)
+    _write(path, body)
+    return body
+
+
+def keep_directions(plan: Plan, tried: Sequence[Tried]) -> dict[str, Any]:
+    """Add directions that were tried to the file of the trial, which is begun where there is none; returns it.
+
+    Raises:
+        InputError: the file cannot be written.
+    """
+    path = plan.beside(TRIAL_ENDING)
+    body = _before(path, "parts", list)
+    if body is None or not all(isinstance(body.get(key), list) for key in ("actuators", "missing")):
+        body = trial_body(plan, (), (), {}, (), {})
+    body = with_directions(body, tried)
+    _write(path, body)
+    return body
+
+
+def check_result_place(plan: Plan, ending: str) -> None:
+    """Look beforehand whether a result can be kept beside the airframe file. Raises InputError; nothing was sent."""
+    check_writable(plan.beside(ending))
+
+
+def _before(path: Path, key: str, kind: type) -> dict[str, Any] | None:
+    """What the file holds. One that cannot be understood is kept under another name: somebody may have edited it."""
+    if not path.exists():
+        return None
+    try:
+        body: Any = decode_json(read_text(path))
+        if isinstance(body, dict) and isinstance(body.get(key), kind):
+            return body
+    except (ValueError, msgspec.MsgspecError):
+        pass
+    unread = path.with_name(f"{path.name}.unreadable")
+    try:
+        path.replace(unread)
+    except OSError as error:
+        raise InputError(f"'{path}' cannot be understood, nor renamed: {error.strerror}") from error
+    return None
+
+
+def _write(path: Path, body: Mapping[str, Any]) -> None:
+    write_whole(path, json.dumps(body, indent=2, ensure_ascii=False) + "\n")

@@ -1,0 +1,1 @@
+"""Members of a gang made to move alike: measured, fitted, written, judged."""

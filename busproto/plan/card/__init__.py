@@ -1,0 +1,1 @@
+"""The card of an airframe: what is known of it, on paper."""

@@ -1,0 +1,1 @@
+"""Moves that prove an airframe: each function, and which way each one goes."""

@@ -1,0 +1,433 @@
+"""Which way a surface goes at a positive demand: tried with a small movement, and told by whoever looks on.
+
+No actuator can tell that: it knows its arm, not what hangs on it. So the first actuator of a surface swings a little to
+the side to which the plan's `direction` turns it at a positive demand, and back; a person, or what stands in for one,
+says whether the surface went where the plan's `positive` says. Its other actuators are limp and carried along: to
+which side each arm was turned is measured, so that one look tells of all. That does not depend on what is set now, so
+it can be tried before and behind `apply`. What nobody saw is not known, and never passed.
+
+Whoever calls this has shown the cautions. Each surface is limp while a person is asked.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Protocol, TypeAlias
+
+from busproto.errors import InputError, NotLimpError, OperationError
+from busproto.ops.moving.letting_go import OnLine, ending_limp, let_go, require_limp
+from busproto.ops.moving.letting_go import seen_by as seen_limp_by
+from busproto.ops.moving.motion import ARRIVED_CDEG, demand, engage, report
+from busproto.ops.moving.nudge import share_to_stay
+from busproto.ops.parameter_access import read_all
+from busproto.ops.steps import Progress, Steps, now
+from busproto.plan.load import Plan, Seat
+from busproto.wire.messages import State, Status
+from busproto.wire.parameters import DIRECTION_REVERSED, parameter_named
+
+PART: Final = "direction"
+SHARE: Final = 0.15
+"""How far it swings, of half its travel."""
+LEAST_DEG: Final = 1.0
+"""An arm that turned by less has not shown a side: the sensor's step is a twentieth of it."""
+DWELL_NS: Final = 600_000_000
+"""For how long it stays out there, to be looked at."""
+LONGEST_NS: Final = 4_000_000_000
+
+_Places: TypeAlias = dict[int, Status | None]
+
+
+class Way(enum.Enum):
+    """Which way a surface went."""
+
+    PLANNED = "as planned"
+    OTHER = "the other way"
+    NOT_KNOWN = "not known"
+
+
+class Order(enum.Enum):
+    """What else a person says who was asked."""
+
+    AGAIN = "again"
+    STOP = "stop"
+
+
+@dataclass(frozen=True, slots=True)
+class Arm:
+    """One actuator of a surface.
+
+    Attributes:
+        seat: what is planned.
+        uid, address: of the actuator in it; it is alone at that address, 1..239.
+    """
+
+    seat: Seat
+    uid: bytes
+    address: int
+
+    @property
+    def planned_side(self) -> int:
+        """To which side its arm turns at a positive demand as planned, +1 or -1."""
+        return -1 if self.seat.settings["direction"] == DIRECTION_REVERSED else 1
+
+    @property
+    def direction(self) -> str:
+        """Its planned direction in words."""
+        return parameter_named("direction").text(self.seat.settings["direction"])
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """What moves together.
+
+    Attributes:
+        name: of the function, or of the gang.
+        positive: where a positive demand is to take it, in the words of the plan.
+        arms: its actuators that can be asked; the first one moves. Never empty.
+    """
+
+    name: str
+    positive: str
+    arms: tuple[Arm, ...]
+
+
+def positive_of(plan: Plan, seat: Seat) -> str:
+    """Where a positive demand is to take the surface of a function, in the words of the plan; "" where it says none."""
+    members = plan.gangs[seat.gang].members if seat.gang else (seat.function,)
+    return next((plan.seats[one].positive for one in members if plan.seats[one].positive), "")
+
+
+def surfaces_of(plan: Plan, there: Mapping[str, tuple[bytes, int]]) -> list[Surface]:
+    """Every surface of which the plan says where a positive demand takes it, in the order of the airframe file.
+
+    Args:
+        there: uid and address of each function whose actuator can be asked and may be moved.
+    """
+    found: dict[str, Surface] = {}
+    for function, seat in plan.seats.items():
+        name = seat.gang or function
+        members = plan.gangs[seat.gang].members if seat.gang else (function,)
+        positive = positive_of(plan, seat)
+        arms = tuple(Arm(plan.seats[one], *there[one]) for one in members if one in there)
+        if name not in found and positive and arms:
+            found[name] = Surface(name, positive, arms)
+    return list(found.values())
+
+
+def surface_named(plan: Plan, name: str) -> str:
+    """The surface that a person means: a gang, or a function, which may be a member of one.
+
+    Raises:
+        InputError: there is none, or the plan does not say where a positive demand takes it.
+    """
+    surfaces = surfaces_of(plan, {function: (b"", seat.address) for function, seat in plan.seats.items()})
+    for surface in surfaces:
+        if name == surface.name or name in (arm.seat.function for arm in surface.arms):
+            return surface.name
+    names = ", ".join(surface.name for surface in surfaces) or "none"
+    raise InputError(f"'{name}' is no surface whose 'positive' the plan of '{plan.title}' states; there are: {names}")
+
+
+# --- moving it ---------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Swung:
+    """How each arm of a surface turned, deg, by function: positive is where its own angle grows. None: not heard."""
+
+    by_deg: Mapping[str, float | None]
+
+
+def swing(surface: Surface, share: float = SHARE) -> Steps[Swung]:
+    """Let the first arm of a surface swing to its positive side and back; the others are limp. All are seen so after.
+
+    Raises:
+        NotLimpError: one was not seen limp, before it or behind it.
+        OperationError: it does not answer, refuses, or cannot be held where it stands; nothing moved.
+    """
+    lead = surface.arms[0]
+    crew = _crew_of(surface)
+    require_limp((yield from let_go(crew, everyone=False)))
+    settings = yield from read_all(lead.address)
+    before = yield from report(lead.address)
+    stay = share_to_stay(lead.address, before.position_cdeg / 100, settings)
+    is_set = -1 if settings["direction"] == DIRECTION_REVERSED else 1
+    out = min(1.0, max(-1.0, stay + share * is_set * lead.planned_side))
+    (first, then), seen = yield from ending_limp(_out_and_back(surface, stay, out), crew, everyone=False)
+    require_limp(seen)
+    by_deg: dict[str, float | None] = {}
+    for arm in surface.arms:
+        at, was = then[arm.address], first[arm.address]
+        by_deg[arm.seat.function] = None if at is None or was is None else (at.position_cdeg - was.position_cdeg) / 100
+    return Swung(by_deg)
+
+
+def _crew_of(surface: Surface) -> list[OnLine]:
+    """Everyone in this surface, to be let go."""
+    row = parameter_named("loss-action")
+    return [OnLine(arm.address, arm.uid, row.text(arm.seat.settings[row.name])) for arm in surface.arms]
+
+
+def _out_and_back(surface: Surface, stay: float, out: float) -> Steps[tuple[_Places, _Places]]:
+    """Where each arm stood before it went out, and out there."""
+    address = surface.arms[0].address
+    yield from engage(address)
+    yield from _hold(address, stay, DWELL_NS // 2)
+    first = yield from _places(surface)
+    yield from _hold(address, out, DWELL_NS)
+    then = yield from _places(surface)
+    yield from _hold(address, stay, DWELL_NS // 2)
+    return first, then
+
+
+def _hold(address: int, share: float, dwell_ns: int) -> Steps[None]:
+    """Demand a share again and again until the arm has been there for a while, or for too long."""
+    began_ns = yield from now()
+    arrived_ns: int | None = None
+    while True:
+        yield from demand(address, share)
+        status = yield from report(address)
+        time_ns = yield from now()
+        is_there = status.state is State.FOLLOWING and abs(status.position_cdeg - status.demand_cdeg) <= ARRIVED_CDEG
+        arrived_ns = (arrived_ns or time_ns) if is_there else None
+        if time_ns - began_ns > LONGEST_NS or (arrived_ns is not None and time_ns - arrived_ns >= dwell_ns):
+            return
+
+
+def _places(surface: Surface) -> Steps[_Places]:
+    """Where each arm stands; None for one that does not answer, but for the one that moves."""
+    lead, *others = surface.arms
+    places: _Places = {lead.address: (yield from report(lead.address))}
+    for arm in others:
+        try:
+            places[arm.address] = yield from report(arm.address)
+        except OperationError:
+            places[arm.address] = None
+    return places
+
+
+# --- what came of it ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """What is known of one function now.
+
+    Attributes:
+        function, uid, address: who.
+        positive: where a positive demand is to take it, in the words of the plan.
+        direction: the planned direction for which this holds.
+        way: which way it went.
+        why: for what reason it is not known; "" otherwise.
+        by_deg: how far its arm turned, deg; None where it did not move or was not heard.
+        seen_by: who said so; "" where no one did.
+        at: when, ISO 8601.
+    """
+
+    function: str
+    uid: bytes
+    address: int
+    positive: str
+    direction: str
+    way: Way
+    why: str
+    by_deg: float | None
+    seen_by: str
+    at: str
+
+    def as_json(self) -> dict[str, Any]:
+        """As it stands in the file of the trial."""
+        return {
+            "positive": self.positive,
+            "direction": self.direction,
+            "way": self.way.value,
+            "why": self.why,
+            "by_deg": self.by_deg,
+            "seen_by": self.seen_by,
+            "at": self.at,
+        }
+
+
+def fault_of(positive: str, direction: str) -> str:
+    """What a wrong side means, and what to do."""
+    other = "normal" if direction == "reversed" else "reversed"
+    return (
+        f"a positive demand takes it the other way than '{positive}': give it direction = \"{other}\" in the plan "
+        f"(now \"{direction}\"), then 'busproto apply', and try again"
+    )
+
+
+class Looker(Protocol):
+    """Whoever tells which way a surface went."""
+
+    seen_by: str
+
+    def will_look(self, surface: Surface) -> bool:
+        """Whether it can tell of this surface at all; where not, nothing is moved."""
+
+    def look(self, surface: Surface, swung: Swung) -> Way | Order:
+        """Which way the surface went just now. May block: all are limp."""
+
+
+def try_directions(
+    surfaces: Sequence[Surface], looker: Looker, now_text: Callable[[], str], keep: Callable[[Sequence[Tried]], object]
+) -> Steps[list[Tried]]:
+    """Try one surface after another, until one was not seen limp behind it; gives what is known of every function.
+
+    Each is limp again behind its try. Whoever calls this wraps it in `ending_limp` too, for what is seen at the end.
+
+    Args:
+        looker: tells which way each went.
+        now_text: the date and time.
+        keep: is given what came of each surface, at once.
+    """
+    tried: list[Tried] = []
+    is_stopped = False
+    for number, surface in enumerate(surfaces):
+        yield Progress("trying directions", number, len(surfaces))
+        way, why, swung = Way.NOT_KNOWN, "", Swung({})
+        if is_stopped:
+            why = "ended before it"
+        elif not looker.will_look(surface):
+            why = "no one was there to look, so it was not moved"
+        else:
+            try:
+                seen, why, swung = yield from _look_at(surface, looker)
+            except NotLimpError as error:
+                seen, why = Order.STOP, str(error)
+            is_stopped = seen is Order.STOP
+            way = seen if isinstance(seen, Way) else Way.NOT_KNOWN
+            why = why or ("" if way is not Way.NOT_KNOWN else "it was not seen")
+        of_this = list(_judged(surface, way, why, swung, looker.seen_by, now_text()))
+        keep(of_this)
+        tried += of_this
+    yield Progress("trying directions", len(surfaces), len(surfaces))
+    return tried
+
+
+def _look_at(surface: Surface, looker: Looker) -> Steps[tuple[Way | Order, str, Swung]]:
+    lead = surface.arms[0]
+    while True:
+        try:
+            swung = yield from swing(surface)
+        except NotLimpError:
+            raise
+        except OperationError as error:
+            seen = seen_limp_by(error)
+            if seen is not None:
+                require_limp(seen)  # no one is asked, and nothing else is moved, beside one that may hold
+            return Way.NOT_KNOWN, str(error), Swung({})
+        by_deg = swung.by_deg[lead.seat.function]
+        assert by_deg is not None
+        if by_deg * lead.planned_side < LEAST_DEG:
+            return Way.NOT_KNOWN, f"told to swing, its arm turned by {by_deg:+.1f} deg only", swung
+        told = looker.look(surface, swung)
+        if told is not Order.AGAIN:
+            return told, "", swung
+
+
+def _judged(surface: Surface, way: Way, why: str, swung: Swung, seen_by: str, at: str) -> Iterator[Tried]:
+    """One look at the surface, and the side to which each arm turned, tell of each."""
+    for number, arm in enumerate(surface.arms):
+        by_deg = swung.by_deg.get(arm.seat.function)
+        own, own_why = way, why
+        if number and way is not Way.NOT_KNOWN:
+            if by_deg is None or abs(by_deg) < LEAST_DEG:
+                how = "it was not heard" if by_deg is None else f"its arm turned by {by_deg:+.1f} deg only"
+                own, own_why = Way.NOT_KNOWN, f"it was not carried along: {how}"
+            elif by_deg * arm.planned_side < 0:
+                own = Way.OTHER if way is Way.PLANNED else Way.PLANNED
+        yield Tried(
+            arm.seat.function,
+            arm.uid,
+            arm.address,
+            surface.positive,
+            arm.direction,
+            own,
+            own_why,
+            by_deg,
+            "" if own is Way.NOT_KNOWN else seen_by,
+            at,
+        )
+
+
+def not_tried(surface: Surface, why: str, at: str) -> list[Tried]:
+    """What is known of a surface that was not moved: nothing, and why."""
+    return list(_judged(surface, Way.NOT_KNOWN, why, Swung({}), "", at))
+
+
+# --- in the file of the trial ------------------------------------------------------------------------------------
+
+
+def with_directions(body: Mapping[str, Any], tried: Sequence[Tried]) -> dict[str, Any]:
+    """A trial's file with these in it, each at its actuator; the others as they were.
+
+    A wrong side is a fault of its actuator; what is not known lets the whole not pass.
+    """
+    rows = {row["uid"]: dict(row) for row in body["actuators"]}
+    for one in tried:
+        row = rows.setdefault(one.uid.hex(), _untried(one))
+        row.update(function=one.function, address=one.address)
+        _put(row, one.as_json())
+    parts = [*body["parts"], *([] if PART in body["parts"] else [PART])]
+    return _passed({**body, "parts": parts, "actuators": list(rows.values())})
+
+
+def carried_over(body: Mapping[str, Any], before: Mapping[str, Any]) -> dict[str, Any]:
+    """A fresh trial's file with the directions of the one before, as far as actuators are in the same functions."""
+    known = {
+        (row.get("uid"), row.get("function")): row["direction"]
+        for row in before.get("actuators", ())
+        if isinstance(row, dict) and isinstance(row.get("direction"), dict)
+    }
+    rows = [dict(row) for row in body["actuators"]]
+    for row in rows:
+        direction = known.get((row["uid"], row["function"]))
+        if direction is not None:
+            _put(row, direction)
+    return _passed({**body, "actuators": rows})
+
+
+def _put(row: dict[str, Any], direction: Mapping[str, Any]) -> None:
+    """This direction in the place of the one before, and its fault, if it is one, under the part's name."""
+    by_part = dict(row.get("faults_by_part") or {})
+    before = by_part.pop(PART, [])
+    faults = [one for one in row["faults"] if one not in before]
+    if direction.get("way") == Way.OTHER.value:
+        by_part[PART] = [fault_of(*_of(direction))]
+        faults += by_part[PART]
+    row.update(direction=dict(direction), faults=faults, faults_by_part=by_part, passed=not faults)
+
+
+def _of(direction: Mapping[str, Any]) -> tuple[str, str]:
+    return str(direction.get("positive", "")), str(direction.get("direction", ""))
+
+
+def _passed(body: dict[str, Any]) -> dict[str, Any]:
+    is_open = PART in body["parts"] and any(
+        (row.get("direction") or {}).get("way") == Way.NOT_KNOWN.value for row in body["actuators"]
+    )
+    is_whole = not body["missing"] and not body.get("unmatched")
+    body["passed"] = is_whole and not is_open and all(row["passed"] for row in body["actuators"])
+    return body
+
+
+def _untried(one: Tried) -> dict[str, Any]:
+    """A row of the file for one of whom nothing else was tried."""
+    return {
+        "function": one.function,
+        "uid": one.uid.hex(),
+        "address": one.address,
+        "limp_at_start": None,
+        "soft_start_ms": None,
+        "centred": None,
+        "centred_at_deg": None,
+        "moved": {},
+        "loss_action": None,
+        "loss_after_ms": None,
+        "passed": True,
+        "faults": [],
+        "faults_by_part": {},
+    }

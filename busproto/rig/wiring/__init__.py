@@ -1,0 +1,1 @@
+"""What the wiring of a line must be: pull-up, bias, termination, load."""

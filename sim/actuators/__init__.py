@@ -1,0 +1,1 @@
+"""An actuator as software: what it does with each frame, its settings and its memory."""

@@ -1,0 +1,217 @@
+"""The part of an actuator that answers when the host asks who is there: roll calls, books, and the classic ways.
+
+It knows its uid, its epoch and whether it is enrolled in it; nothing of this outlasts a restart. Rules, as on the
+format page: it answers a roll call only while not enrolled; it is enrolled by its mark in the call after the one it
+answered; in answer to a book it speaks in its place, or behind, as one who is not in it.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+
+from busproto.sim.kernel import Event
+from busproto.sim.line.countdown import Countdown
+from busproto.sim.line.line import Line
+from busproto.sim.line.waveform import PPM, mixed
+from busproto.wire import messages as m
+from busproto.wire.codec import encode_frame
+from busproto.wire.frame import HOST_ADDRESS, MAX_ADDRESS, UID_BYTES, Frame
+from busproto.wire.hash import book_answer, device_tag, mark_of, slot_of, stranger_answer, uid_hash
+from busproto.wire.message import Message
+from busproto.wire.timing import (
+    FIRST_SLOT_NS,
+    MINI_SLOT_NS,
+    PLACE_LEAD_NS,
+    PLACE_NS,
+    START_JITTER_NS,
+    START_LEAD_NS,
+    STRANGER_SLOTS,
+)
+
+UID_BITS = 8 * UID_BYTES
+
+
+class Attendance:
+    """One actuator's answers to discovery.
+
+    Attributes:
+        is_enrolled: it keeps silent in this epoch.
+    """
+
+    def __init__(
+        self,
+        uid: bytes,
+        line: Line,
+        stream: random.Random,
+        *,
+        address: Callable[[], int],
+        speak: Callable[[bytes], None],
+        clock_ppm: int = 0,
+        jitter_ns: int = START_JITTER_NS,
+    ) -> None:
+        self._uid = uid
+        self._tag = device_tag(uid)
+        self._line = line
+        self._stream = stream
+        self._address = address
+        self._speak = speak
+        self._clock_ppm = clock_ppm
+        self._jitter_ns = jitter_ns
+        self._waiting: Countdown | Event | None = None
+        self.forget()
+
+    def forget(self) -> None:
+        """As after power-up."""
+        self.stop()
+        self._epoch: int | None = None
+        self.is_enrolled = False
+        self._answered: tuple[int, int] | None = None
+        self._book: tuple[int, int, int] | None = None
+        self._book_next = 0
+        self._book_place: int | None = None
+        self._book_is_whole = False
+
+    def stop(self) -> None:
+        """Do not send what waits for its turn: the host has gone on."""
+        if self._waiting is not None:
+            self._waiting.cancel()
+            self._waiting = None
+
+    def heard(self, message: Message, sequence: int) -> bool:
+        """Act on a request of discovery. Returns False where it is none."""
+        if isinstance(message, m.RollCall):
+            self._roll_call(message, sequence)
+        elif isinstance(message, m.Book):
+            self._look_up(message)
+        elif isinstance(message, m.AddressBook):
+            self._address_book(message)
+        elif isinstance(message, m.Hush):
+            self._hush(message)
+        elif isinstance(message, m.Match):
+            self._match(message, sequence)
+        elif isinstance(message, m.SlottedCall):
+            self._slotted_call(message, sequence)
+        else:
+            return False
+        return True
+
+    def _enter(self, epoch: int) -> None:
+        if epoch != self._epoch:
+            self._epoch = epoch
+            self.is_enrolled = False
+            self._answered = None
+
+    def count_down(self, slots: int, make: Callable[[], bytes], *, in_order: bool = True) -> None:
+        """Send what `make` makes at that moment when the countdown reaches zero; wider slots where order matters."""
+
+        def send() -> None:
+            self._waiting = None
+            self._speak(make())
+
+        # one draw for each countdown, however often it is woken: so the stream's next draw does not hang on others
+        seed, jitters = self._stream.getrandbits(64), self._jitter_ns + 1
+        self._waiting = Countdown(
+            self._line,
+            slots,
+            lambda from_ns: mixed(seed ^ from_ns) % jitters,
+            send,
+            query_end_ns=self._line.kernel.now_ns,
+            clock_ppm=self._clock_ppm,
+            slot_ns=PLACE_NS if in_order else MINI_SLOT_NS,
+            lead_ns=PLACE_LEAD_NS if in_order else START_LEAD_NS,
+        )
+
+    def _speak_at(self, after_ns: int, data: bytes) -> None:
+        """Speak at a fixed time after the query, by the own clock, whoever else does."""
+        delay_ns = after_ns * PPM // (PPM + self._clock_ppm) + self._stream.randrange(self._jitter_ns + 1)
+
+        def send() -> None:
+            self._waiting = None
+            self._speak(data)
+
+        kernel = self._line.kernel
+        self._waiting = kernel.at(kernel.now_ns + delay_ns, send)
+
+    def _answer(self, message: Message, sequence: int) -> bytes:
+        return encode_frame(
+            Frame(HOST_ADDRESS, self._address(), sequence, message.OPERATION, message.payload(), self._tag)
+        )
+
+    # --- countdown and book -------------------------------------------------------------------------------------
+
+    def _roll_call(self, call: m.RollCall, sequence: int) -> None:
+        self._enter(call.epoch)
+        if self._answered is not None and mark_of(uid_hash(self._uid, *self._answered)) in call.marks:
+            self.is_enrolled = True
+        if not call.slots:
+            return
+        self._answered = None
+        if self.is_enrolled:
+            return
+
+        def answer() -> bytes:
+            self._answered = (call.epoch, call.salt)
+            return self._answer(m.Present(self._uid), sequence)
+
+        self.count_down(slot_of(uid_hash(self._uid, call.epoch, call.salt), call.slots), answer, in_order=False)
+
+    def _look_up(self, book: m.Book) -> None:
+        value = uid_hash(self._uid, book.epoch, book.salt)
+        this_book = (book.epoch, book.salt, book.total)
+        if book.first == 0:
+            self._book, self._book_next, self._book_place, self._book_is_whole = this_book, 0, None, True
+        if self._book != this_book:
+            self._book, self._book_place, self._book_is_whole = this_book, None, False
+        elif self._book_next != book.first:
+            self._book_is_whole = False
+        self._book_next = book.first + len(book.marks)
+        if mark_of(value) in book.marks:
+            self._book_place = book.first + book.marks.index(mark_of(value))
+        if self._book_next < book.total:
+            return
+        self._enter(book.epoch)
+        # who missed a part and is in none of the others cannot know: it says nothing and waits for the next pass
+        if self._book_place is not None or self._book_is_whole:
+            self._answer_book(self._book_place, book.total, value)
+
+    def _address_book(self, book: m.AddressBook) -> None:
+        self._enter(book.epoch)
+        value = uid_hash(self._uid, book.epoch, book.salt)
+        marked = int.from_bytes(book.addresses, "little")
+        address, place = self._address(), None
+        if address <= MAX_ADDRESS and marked >> (address - 1) & 1:
+            place = (marked & ((1 << (address - 1)) - 1)).bit_count()
+        self._answer_book(place, marked.bit_count(), value)
+
+    def _answer_book(self, place: int | None, total: int, value: int) -> None:
+        self.is_enrolled = place is not None
+        if place is not None:
+            self.count_down(place, lambda: bytes([book_answer(value)]))
+        else:
+            behind = total + self._stream.randrange(STRANGER_SLOTS)
+            self.count_down(behind, lambda: bytes([stranger_answer(value)]))
+
+    def _hush(self, hush: m.Hush) -> None:
+        if hush.uid in {self._uid, m.NOBODY_UID}:
+            self._enter(hush.epoch)
+            self.is_enrolled = True
+
+    # --- the classic ways ---------------------------------------------------------------------------------------
+
+    def _match(self, match: m.Match, sequence: int) -> None:
+        self._enter(match.epoch)
+        spare = UID_BITS - match.bits
+        own, wanted = int.from_bytes(self._uid, "big"), int.from_bytes(match.prefix, "big")
+        if self.is_enrolled or own >> spare != wanted >> spare:
+            return
+        value = uid_hash(self._uid, match.epoch, match.bits)
+        answer = bytes([book_answer(value)]) if match.brief else self._answer(m.Matched(self._uid), sequence)
+        self._speak_at(FIRST_SLOT_NS, answer)
+
+    def _slotted_call(self, call: m.SlottedCall, sequence: int) -> None:
+        self._enter(call.epoch)
+        if self.is_enrolled:
+            return
+        slot = slot_of(uid_hash(self._uid, call.epoch, call.salt), call.slots)
+        self._speak_at(FIRST_SLOT_NS + slot * call.slot_us * 1000, self._answer(m.Called(self._uid), sequence))

@@ -1,0 +1,1 @@
+"""The line: waveforms, drivers, receivers, and how senders wait for their turn."""

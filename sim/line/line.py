@@ -1,0 +1,568 @@
+"""The shared line: everyone's bits on one wire or one pair, and what each listener's UART makes of them.
+
+Rules: a transmission's bits are fixed when it begins. Where it is alone on the line, no fault is active, and all
+clocks are near enough, its bytes arrive unchanged at its end (the fast path). Otherwise the waveform is formed, by
+wired AND or as a differential pair whose level is undefined where drivers disagree, and each listener's own receiver
+samples it, framing errors included. Both ways give the same bytes at the same moments; a test holds them together.
+Not modelled: slopes, reflections, ground shift, drivers that enable late.
+"""
+
+from __future__ import annotations
+
+import enum
+import math
+import random
+from collections.abc import Callable, MutableSequence, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Final, Protocol
+
+from busproto.sim.errors import LimitError
+from busproto.sim.kernel import LINE_FIRST, Event, Kernel
+from busproto.sim.line.receiver import ReceivedByte, Receiver
+from busproto.sim.line.waveform import (
+    BITS_PER_BYTE,
+    PPM,
+    bits_ns,
+    differential,
+    inverted_between,
+    joined,
+    mixed,
+    of_bytes,
+    rate_of,
+    whole_bits,
+    wired_and,
+)
+from busproto.wire.timing import DETECT_NS
+
+NEAR_ENOUGH_PPM: Final = 30_000
+"""Two clocks that differ by no more always understand each other (the limit of an ideal receiver is 52 632 ppm)."""
+
+
+class LineKind(enum.Enum):
+    """How drivers share the line."""
+
+    OPEN_DRAIN = "open-drain"
+    DIFFERENTIAL = "differential"
+
+
+class Transmission:
+    """What one driver puts on the line, from its first start bit on.
+
+    Attributes:
+        start_ns, end_ns: begin of the first start bit, end of the last stop bit.
+        data: the bytes; empty where it is a disturbance that only has edges.
+        rate: of the driver's clock, micro-bits per second.
+        sender: whoever drives; only compared.
+    """
+
+    __slots__ = ("_edges", "data", "end_ns", "rate", "sender", "start_ns")
+
+    def __init__(
+        self,
+        start_ns: int,
+        data: bytes,
+        rate: int,
+        sender: object,
+        *,
+        edges: list[int] | None = None,
+        end_ns: int | None = None,
+    ) -> None:
+        self.start_ns = start_ns
+        self.data = data
+        self.rate = rate
+        self.sender = sender
+        self._edges = edges
+        self.end_ns = start_ns + bits_ns(len(data) * BITS_PER_BYTE, rate) if end_ns is None else end_ns
+
+    @property
+    def edges(self) -> list[int]:
+        """Its waveform, see `busproto.sim.line.waveform`."""
+        if self._edges is None:
+            self._edges = of_bytes(self.start_ns, self.data, self.rate)
+        return self._edges
+
+    def complete_bytes(self, now_ns: int) -> int:
+        """Bytes whose last stop bit has ended by now."""
+        if now_ns >= self.end_ns:
+            return len(self.data)
+        return max(0, whole_bits(now_ns - self.start_ns, self.rate) // BITS_PER_BYTE)
+
+    def decided_ns(self, number: int, receiver: Receiver) -> int:
+        """When a receiver has decided the stop bit of a byte, counted from 0."""
+        return receiver.decided_ns(self.start_ns + bits_ns(number * BITS_PER_BYTE, self.rate))
+
+    def decided_bytes(self, now_ns: int, receiver: Receiver) -> int:
+        """Bytes whose stop bit a receiver has decided by now."""
+        count = whole_bits(max(0, now_ns - self.start_ns), self.rate) // BITS_PER_BYTE
+        count = max(0, min(len(self.data), count) - 1)
+        while count < len(self.data) and self.decided_ns(count, receiver) <= now_ns:
+            count += 1
+        return count
+
+
+class Watcher(Protocol):
+    """Someone who senses the line while counting down."""
+
+    def line_busy(self, time_ns: int) -> None:
+        """A start bit began at `time_ns` on a line that was idle."""
+
+    def line_idle(self, time_ns: int) -> None:
+        """The last stop bit of everyone ended at `time_ns`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reception:
+    """Bytes as one listener, or several alike, heard them.
+
+    Attributes:
+        data: the values.
+        details: one entry a byte where its own receiver sampled the waveform, empty where they arrived whole.
+        transmissions: all that took part.
+        end_ns: now.
+    """
+
+    data: bytes
+    details: tuple[ReceivedByte, ...]
+    transmissions: tuple[Transmission, ...]
+    end_ns: int
+
+    @property
+    def framing_errors(self) -> int:
+        """Bytes whose stop bit was low."""
+        return sum(byte.framing_error for byte in self.details)
+
+    def without_own(self, listener: object) -> bytes:
+        """The bytes that did not begin while `listener` itself was driving."""
+        own = [(one.start_ns, one.end_ns) for one in self.transmissions if one.sender is listener]
+        if not own:
+            return self.data
+        if not self.details:
+            return b""
+        return bytes(
+            value
+            for value, byte in zip(self.data, self.details, strict=True)
+            if not any(start <= byte.start_ns < end for start, end in own)
+        )
+
+
+class Ear:
+    """One listener's receiver, and the noise that hits it.
+
+    Attributes:
+        owner: who listens; only compared.
+        receiver: its UART.
+    """
+
+    def __init__(self, owner: object, receiver: Receiver, stream: random.Random) -> None:
+        self.owner = owner
+        self.receiver = receiver
+        self.flips: list[tuple[int, int]] = []
+        self._stream = stream
+        self._bits_to_flip: int | None = None
+        self._flip_rate = 0.0
+
+    def is_near(self, rate: int) -> bool:
+        """Whether it always understands a driver of this rate."""
+        return abs(rate - self.receiver.rate) * PPM <= NEAR_ENOUGH_PPM * self.receiver.rate
+
+    def set_flip_rate(self, per_bit: float) -> None:
+        """From now on each bit is flipped with this probability."""
+        self._flip_rate = per_bit
+        self._bits_to_flip = self._gap() if per_bit else None
+
+    def _gap(self) -> int:
+        return int(math.log(1.0 - self._stream.random()) / math.log1p(-self._flip_rate)) if self._flip_rate < 1 else 0
+
+    def flips_within(self, bits: int) -> list[int]:
+        """Numbers of the bits among the next `bits` that are flipped."""
+        if self._bits_to_flip is None or self._bits_to_flip >= bits:
+            if self._bits_to_flip is not None:
+                self._bits_to_flip -= bits
+            return []
+        hits = []
+        at = self._bits_to_flip
+        while at < bits:
+            hits.append(at)
+            at += 1 + self._gap()
+        self._bits_to_flip = at - bits
+        return hits
+
+
+class Audience(Protocol):
+    """One or more listeners that usually hear the same.
+
+    Attributes:
+        ears: their receivers.
+        is_eager: they want to know what has arrived before a transmission has ended, when `Line.flush` is called.
+    """
+
+    ears: list[Ear]
+    is_eager: bool
+
+    def attends(self, senders: Sequence[object]) -> bool:
+        """Whether they care for what these senders put on the line."""
+
+    def heard_alike(self, reception: Reception, but: Sequence[Ear]) -> None:
+        """All of them heard this, but for some who are told apart."""
+
+    def heard_apart(self, ear: Ear, reception: Reception) -> None:
+        """One of them heard this."""
+
+
+class _Seat:
+    """How far one audience has come in what is on the line now."""
+
+    __slots__ = ("audience", "heard_until_ns", "passed_on")
+
+    def __init__(self, audience: Audience) -> None:
+        self.audience = audience
+        self.passed_on = 0
+        self.heard_until_ns = 0
+
+
+class Line:
+    """The medium.
+
+    Attributes:
+        kind: how drivers share it.
+        baud: nominal bits per second.
+        frames: transmissions begun so far.
+        overlaps: groups of transmissions in which at least two overlapped.
+        always_bits: never take the fast path (for tests and measurements).
+        sampled: how often a waveform was sampled by receivers, in place of the fast path.
+        record: when there is one, every transmission is kept in it.
+        flip_record: when a list, every flipped bit is kept in it: whose ear, from when, until when.
+    """
+
+    def __init__(
+        self,
+        kernel: Kernel,
+        baud: int,
+        *,
+        kind: LineKind = LineKind.OPEN_DRAIN,
+        max_frames: int | None = None,
+        always_bits: bool = False,
+    ) -> None:
+        self.kernel = kernel
+        self.kind = kind
+        self.baud = baud
+        self.frames = 0
+        self.overlaps = 0
+        self.always_bits = always_bits
+        self.sampled = 0
+        self.record: MutableSequence[Transmission] | None = None
+        self.flip_record: list[tuple[Ear, int, int]] | None = None
+        self._max_frames = max_frames
+        self._seats: list[_Seat] = []
+        self._watchers: list[Watcher] = []
+        self._driving: list[Transmission] = []
+        self._group: list[Transmission] = []
+        self._is_bitwise = False
+        self._wave: list[int] | None = None
+        self._in_wave = 0
+        self._rest: Event | None = None
+        self._busy_since_ns: int | None = None
+        self._noises: list[tuple[float, Callable[[Ear], bool]]] = []
+        self._odd_clocks: dict[tuple[int, int], bool] = {}
+        self._undefined_seed = kernel.stream("undefined levels").getrandbits(63)
+
+    # --- who is there -----------------------------------------------------------------------------------------
+
+    def listen(self, audience: Audience) -> None:
+        """Tell `audience` what is heard from now on."""
+        self._seats.append(_Seat(audience))
+
+    def watch(self, watcher: Watcher) -> None:
+        """Tell `watcher` when the line becomes busy and idle, until `unwatch`."""
+        if watcher not in self._watchers:
+            self._watchers.append(watcher)
+
+    def unwatch(self, watcher: Watcher) -> None:
+        """End of `watch`; harmless when it was not watching."""
+        if watcher in self._watchers:
+            self._watchers.remove(watcher)
+
+    @property
+    def watchers(self) -> Sequence[Watcher]:
+        """Those who watch."""
+        return self._watchers
+
+    def seen_busy(self, time_ns: int) -> bool:
+        """Whether one who looks at `time_ns` sees a start bit: it needs a moment to be detected."""
+        return self._busy_since_ns is not None and self._busy_since_ns + DETECT_NS <= time_ns
+
+    @property
+    def is_busy(self) -> bool:
+        """Whether anyone drives the line now."""
+        return bool(self._driving)
+
+    def clocks_changed(self) -> None:
+        """A receiver was added, or runs at another rate now."""
+        self._odd_clocks.clear()
+
+    def new_ear(self, owner: object, name: str, receiver: Receiver) -> Ear:
+        """The receiver of a new listener; `name` names its random stream."""
+        ear = Ear(owner, receiver, self.kernel.stream(f"noise at {name}"))
+        self.clocks_changed()
+        if self._noises:
+            ear.set_flip_rate(self._flip_rate(ear))
+        return ear
+
+    def add_noise(self, rate_per_byte: float, hits: Callable[[Ear], bool] = lambda _: True) -> Callable[[], None]:
+        """From now on each byte is hit, at each listener for itself, with this probability: one of its bits flips.
+
+        Start and stop bits are hit like any other. `hits` tells which listeners; all unless given. Returns the
+        function that ends it.
+        """
+        noise = (rate_per_byte, hits)
+        self._noises.append(noise)
+        self._noise_changed(hits)
+
+        def end() -> None:
+            if noise in self._noises:
+                self._noises.remove(noise)
+                self._noise_changed(hits)
+
+        return end
+
+    def _flip_rate(self, ear: Ear) -> float:
+        unharmed = math.prod(1.0 - rate for rate, hits in self._noises if hits(ear))
+        return float(1.0 - unharmed ** (1 / BITS_PER_BYTE))
+
+    def _noise_changed(self, hits: Callable[[Ear], bool]) -> None:
+        for seat in self._seats:
+            for ear in seat.audience.ears:
+                if hits(ear):
+                    ear.set_flip_rate(self._flip_rate(ear))
+
+    # --- driving ----------------------------------------------------------------------------------------------
+
+    def transmit(self, sender: object, data: bytes, *, rate: int | None = None) -> Transmission:
+        """Drive `data` (at least one byte) onto the line from now on, at the line's own rate where none is given.
+
+        Raises:
+            LimitError: more transmissions than the scenario allows.
+        """
+        return self._begin(Transmission(self.kernel.now_ns, data, rate or rate_of(self.baud), sender))
+
+    def pull_low(self, sender: object, until_ns: int) -> Transmission:
+        """Something holds the line low until then."""
+        now = self.kernel.now_ns
+        return self._begin(Transmission(now, b"", rate_of(self.baud), sender, edges=[now, until_ns], end_ns=until_ns))
+
+    def disturb(self, sender: object, until_ns: int, stream: random.Random) -> Transmission:
+        """A burst of random levels until then."""
+        now = self.kernel.now_ns
+        step_ns = max(1, bits_ns(1, rate_of(self.baud)) // 2)
+        edges: list[int] = []
+        for moment in range(now, until_ns, step_ns):
+            if stream.getrandbits(1) != 1 - len(edges) % 2:
+                edges.append(moment)
+        if len(edges) % 2:
+            edges.append(until_ns)
+        return self._begin(Transmission(now, b"", rate_of(self.baud), sender, edges=edges, end_ns=until_ns))
+
+    def _begin(self, sent: Transmission) -> Transmission:
+        self.frames += 1
+        if self._max_frames is not None and self.frames > self._max_frames:
+            raise LimitError("frames", self._max_frames, "frames")
+        if self.record is not None:
+            self.record.append(sent)
+        now = self.kernel.now_ns
+        if self._group:
+            if not self._is_bitwise or len(self._driving) == len(self._group):
+                self.overlaps += 1
+            self._go_bitwise()
+            if self._rest is not None:
+                self._rest.cancel()
+            self._begin_to_attend(sent)
+        self._group.append(sent)
+        self._driving.append(sent)
+        if self.always_bits or not sent.data:
+            self._go_bitwise()
+        self.kernel.at(sent.end_ns, partial(self._ended, sent), priority=LINE_FIRST)
+        if len(self._driving) == 1:
+            self._busy_since_ns = now
+            for watcher in tuple(self._watchers):
+                watcher.line_busy(now)
+        return sent
+
+    def _begin_to_attend(self, sent: Transmission) -> None:
+        """Those who did not care for what was on the line before, but do now, look for start bits from now on."""
+        before = [one.sender for one in self._group]
+        for seat in self._seats:
+            if seat.audience.attends([*before, sent.sender]) and not seat.audience.attends(before):
+                seat.heard_until_ns = sent.start_ns
+                for ear in seat.audience.ears:
+                    ear.receiver.look_from(sent.start_ns)
+
+    def _go_bitwise(self) -> None:
+        """From here on the waveform of this group is sampled by each receiver."""
+        if self._is_bitwise:
+            return
+        self._is_bitwise = True
+        first = self._group[0]
+        for seat in self._seats:
+            seat.heard_until_ns = first.start_ns
+            for ear in seat.audience.ears:
+                if seat.passed_on:
+                    seat.heard_until_ns = first.decided_ns(seat.passed_on - 1, ear.receiver)
+                ear.receiver.look_from(seat.heard_until_ns)
+                ear.flips.clear()
+            seat.passed_on = 0
+
+    def cut_off(self, sender: object) -> None:
+        """The driver loses power: the byte it is in the middle of, and all behind it, never reach the line."""
+        now = self.kernel.now_ns
+        for old in [one for one in self._driving if one.sender is sender]:
+            kept = Transmission(old.start_ns, old.data[: old.complete_bytes(now)], old.rate, sender)
+            self._driving.remove(old)
+            self._group[self._group.index(old)] = kept
+            self._wave = None
+            if self.record is not None:
+                self.record[self.record.index(old)] = kept
+            self._finish(kept)
+
+    def _ended(self, sent: Transmission) -> None:
+        if sent in self._driving:
+            self._driving.remove(sent)
+            self._finish(sent)
+
+    def _finish(self, sent: Transmission) -> None:
+        now = self.kernel.now_ns
+        if self._is_bitwise:
+            busy_until_ns = self._hear(now)
+            if not self._driving:
+                self._close_group(busy_until_ns)
+        else:
+            self._group.clear()
+            for seat in self._seats:
+                self._pass_on(seat, sent, len(sent.data))
+                seat.passed_on = 0
+        if not self._driving:
+            self._busy_since_ns = None
+            for watcher in tuple(self._watchers):
+                watcher.line_idle(now)
+
+    def _close_group(self, busy_until_ns: int | None) -> None:
+        """The end of a group, once no receiver is in the middle of a byte that a collision left behind."""
+        if busy_until_ns is not None:
+            self._rest = self.kernel.at(
+                busy_until_ns, lambda: self._close_group(self._hear(busy_until_ns)), priority=LINE_FIRST
+            )
+            return
+        self._group.clear()
+        self._wave = None
+        self._is_bitwise = False
+        self._rest = None
+
+    # --- hearing ----------------------------------------------------------------------------------------------
+
+    def flush(self) -> None:
+        """Tell eager audiences what has arrived so far of what is still under way."""
+        now = self.kernel.now_ns
+        for seat in self._seats:
+            if not seat.audience.is_eager:
+                continue
+            if self._is_bitwise:
+                self._hear_by(seat, now)
+            elif self._driving:
+                sent, receiver = self._driving[0], seat.audience.ears[0].receiver
+                self._pass_on(seat, sent, sent.decided_bytes(now, receiver))
+
+    def _pass_on(self, seat: _Seat, sent: Transmission, complete: int) -> None:
+        """The fast path: deliver those bytes of an undisturbed transmission that are complete and not yet delivered."""
+        audience = seat.audience
+        first, seat.passed_on = seat.passed_on, complete
+        data = sent.data[first:complete]
+        if not data or not audience.attends((sent.sender,)):
+            return
+        whole = Reception(data, (), (sent,), self.kernel.now_ns)
+        apart: list[Ear] = []
+        for ear in audience.ears if self._noises or self._has_odd_clocks(audience, sent.rate) else ():
+            hits = ear.flips_within(len(data) * BITS_PER_BYTE)
+            if hits or not ear.is_near(sent.rate):
+                apart.append(ear)
+                self._hear_flipped(audience, ear, sent, first, hits)
+        audience.heard_alike(whole, apart)
+
+    def _has_odd_clocks(self, audience: Audience, rate: int) -> bool:
+        """Whether someone in this audience does not understand this rate for certain."""
+        known = self._odd_clocks.get((id(audience), rate))
+        if known is None:
+            known = self._odd_clocks[id(audience), rate] = not all(ear.is_near(rate) for ear in audience.ears)
+        return known
+
+    def _hear_flipped(self, audience: Audience, ear: Ear, sent: Transmission, first: int, hits: list[int]) -> None:
+        """One receiver samples an undisturbed transmission in which some bits are flipped for it alone."""
+        edges: list[int] = sent.edges
+        for hit in hits:
+            bit = first * BITS_PER_BYTE + hit
+            begin, end = (sent.start_ns + bits_ns(bit + step, sent.rate) for step in (0, 1))
+            if self.flip_record is not None:
+                self.flip_record.append((ear, begin, end))
+            edges = inverted_between(edges, begin, end)
+        ear.receiver.look_from(sent.start_ns + bits_ns(first * BITS_PER_BYTE, sent.rate))
+        now = self.kernel.now_ns
+        # what comes behind is idle: a byte that a flip has shifted ends there
+        received, _ = ear.receiver.receive(edges, now + bits_ns(BITS_PER_BYTE, rate_of(self.baud)))
+        received = [byte for byte in received if byte.start_ns < now]
+        audience.heard_apart(ear, Reception(bytes(b.value for b in received), tuple(received), (sent,), now))
+
+    def _hear(self, until_ns: int) -> int | None:
+        """Each receiver samples the waveform of the group up to a moment.
+
+        Returns when the last of them will be through with the byte it is in; None where none is in one.
+        """
+        ends = [end_ns for seat in self._seats if (end_ns := self._hear_by(seat, until_ns)) is not None]
+        return max(ends, default=None)
+
+    def _hear_by(self, seat: _Seat, until_ns: int) -> int | None:
+        """As `_hear`, for one audience."""
+        audience, rate = seat.audience, rate_of(self.baud)
+        group = tuple(self._group)
+        from_ns, seat.heard_until_ns = seat.heard_until_ns, until_ns
+        if not audience.attends([one.sender for one in group]):
+            return None
+        self.sampled += 1
+        wave = self._waveform()
+        bits = max(0, whole_bits(until_ns - from_ns, rate))
+        last_ns: int | None = None
+        for ear in audience.ears:
+            for hit in ear.flips_within(bits):
+                begin, end = (from_ns + bits_ns(hit + step, rate) for step in (0, 1))
+                ear.flips.append((begin, end))
+                if self.flip_record is not None:
+                    self.flip_record.append((ear, begin, end))
+            edges = wave
+            for begin, end in ear.flips:
+                edges = inverted_between(edges, begin, end)
+            received, end_ns = ear.receiver.receive(edges, until_ns)
+            if end_ns is not None and (last_ns is None or end_ns > last_ns):
+                last_ns = end_ns
+            if received:
+                data = bytes(byte.value for byte in received)
+                audience.heard_apart(ear, Reception(data, tuple(received), group, until_ns))
+        return last_ns
+
+    def _waveform(self) -> list[int]:
+        """The waveform of the group; what was there before the newest of it began is not computed again."""
+        if self._wave is None:
+            self._wave = self.waveform_of(self._group)
+        elif newest := self._group[self._in_wave :]:
+            from_ns = min(one.start_ns for one in newest)
+            driving = [one for one in self._group if one.end_ns > from_ns]
+            self._wave = joined(self._wave, self.waveform_of(driving), from_ns)
+        self._in_wave = len(self._group)
+        return self._wave
+
+    def waveform_of(self, group: Sequence[Transmission]) -> list[int]:
+        """The edges of the line while these transmissions are on it."""
+        if self.kind is LineKind.OPEN_DRAIN or len(group) == 1:
+            return wired_and(one.edges for one in group)
+        drives = [(one.edges, one.start_ns, one.end_ns) for one in group]
+        return differential(drives, bits_ns(1, rate_of(self.baud)), self._undefined_level)
+
+    def _undefined_level(self, cell: int) -> int:
+        return mixed(self._undefined_seed ^ cell) & 1

@@ -1,0 +1,1 @@
+"""What moves: motor, arm, sensor, surface, heat and supply, with no energy lost or found."""

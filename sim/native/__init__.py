@@ -1,0 +1,1 @@
+"""Firmware in C as a device on the virtual bus."""

@@ -1,0 +1,1 @@
+"""A bus as data: what is on it, and what happens when."""
