@@ -1,6 +1,6 @@
 """The handbook that travels with the package: pages in Markdown beside this file, and the bus format as one of them.
 
-Read by the terminal (`busproto.cli.files.handbook_command`) and by the bench page (`busproto.web.handbook`). What a
+Read by the terminal (`busproto.cli.files.handbook_command`) and by the page (`busproto.web.server.handbook`). What a
 page says is held by `tests/handbook`: its commands are run, its links lead somewhere, its figures are reckoned.
 """
 

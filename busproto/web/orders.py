@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Annotated, Any, Final
 
 import msgspec
@@ -24,11 +25,11 @@ class Order(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="
 
 
 class Limp(Order, frozen=True, tag="limp"):
-    """All go limp, now, whatever is going on. Anyone may say this."""
+    """All go limp, now, whatever is going on. Any page may say this."""
 
 
 class Explain(Order, frozen=True, tag="explain"):
-    """Tell this page what an entry of the line log says, field by field. Anyone may say this."""
+    """Tell this page what an entry of the line log says, field by field. Any page may say this."""
 
     entry: int
 
@@ -67,7 +68,7 @@ class DemandOne(Order, frozen=True, tag="demand"):
 
 
 class DemandChannel(Order, frozen=True, tag="demand-channel"):
-    """A share of the travel for everyone on a channel; None lets them go limp."""
+    """A share of the travel for all actuators on a channel; None lets them go limp."""
 
     channel: Channel
     share: Share | None
@@ -133,7 +134,14 @@ AnyOrder = (
     | Control
     | PowerUp
 )
-FOR_ANYONE: Final = (Limp, Explain, Take)
+
+
+@dataclass(frozen=True, slots=True)
+class OperatorLeft:
+    """Told by the hub, no page can say it: there is no operator any more."""
+
+
+FOR_ALL_PAGES: Final = (Limp, Explain, Take)
 """Orders that need no operator."""
 
 _decoder: Final = msgspec.json.Decoder(AnyOrder)

@@ -1,4 +1,4 @@
-"""Running the page: the socket, the bench, uvicorn."""
+"""Running the page: the socket, the worker with its table of flows, uvicorn."""
 
 from __future__ import annotations
 
@@ -16,12 +16,13 @@ from busproto.errors import InputError
 from busproto.interrupts import INTERRUPTS
 from busproto.plan.load import Plan
 from busproto.transport import Transport, open_transport
-from busproto.web.app import Doors, make_app
-from busproto.web.bench import Bench
-from busproto.web.hub import Hub
-from busproto.web.live_bus import LiveBus
+from busproto.web.bus.live_bus import LiveBus
+from busproto.web.flows.table import FLOWS
 from busproto.web.orders import MAX_ORDER_BYTES
-from busproto.web.patience import PatientProtocol
+from busproto.web.server.app import Doors, make_app
+from busproto.web.server.hub import Hub
+from busproto.web.server.patience import PatientProtocol
+from busproto.web.worker.bus_worker import BusWorker
 from busproto.wire.frame import DEFAULT_BAUD
 
 SIM_SCHEME: Final = "sim://"
@@ -62,7 +63,7 @@ class Place:
 
 
 class _Unforced(uvicorn.Server):
-    """A second interrupt changes nothing: it would tear the end of the application, where the bench lets go."""
+    """A second interrupt changes nothing: it would tear the end of the application, where the worker lets go."""
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         """See uvicorn; it ends soon, in its own order."""
@@ -96,9 +97,11 @@ class Server:
         is_local = is_loopback(host)
         doors = Doors(token, port, is_open=not is_local, own_name="" if is_local else host)
         self.hub = Hub()
-        self.bench = Bench(open_port, self.hub.publish, self.hub.to_one, plan=plan, beside_receiver=beside_receiver)
+        self.worker = BusWorker(
+            open_port, self.hub.publish, self.hub.to_one, FLOWS, plan=plan, beside_receiver=beside_receiver
+        )
         config = uvicorn.Config(
-            make_app(self.hub, self.bench, doors, on_ready=on_ready),
+            make_app(self.hub, self.worker, doors, on_ready=on_ready),
             log_config=None,
             access_log=False,
             lifespan="on",
@@ -112,17 +115,17 @@ class Server:
         self._server = _Unforced(config)
 
     def run(self) -> None:
-        """Serve until Ctrl-C, a termination signal, a hang-up, or `stop`; then the bench lets go (`Bench.let_go`).
+        """Serve until Ctrl-C, a termination signal, a hang-up, or `stop`; then the worker lets go (`BusWorker.let_go`).
 
         Raises:
-            KeyboardInterrupt: a signal ended it; the bench has let go then too, however many signals came.
+            KeyboardInterrupt: a signal ended it; the worker has let go then too, however many signals came.
         """
         with INTERRUPTS.deferred(self.stop):
             try:
                 self._server.run(sockets=[self._socket])
             finally:
                 self._socket.close()
-                self.bench.close()  # a second signal makes uvicorn skip what it does at its end
+                self.worker.close()  # a second signal makes uvicorn skip what it does at its end
 
     def stop(self) -> None:
         """End soon."""

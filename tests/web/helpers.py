@@ -14,8 +14,8 @@ from busproto.plan.load import Plan, load
 from busproto.sim.bus import VirtualBus
 from busproto.sim.scene.scenario import load as load_scenario
 from busproto.transport import Transport
-from busproto.web.app import PROTOCOL, TOKEN_PREFIX
-from busproto.web.live_bus import LiveBus
+from busproto.web.bus.live_bus import LiveBus
+from busproto.web.server.app import PROTOCOL, TOKEN_PREFIX
 from busproto.web.serving import Server
 
 DATA: Final = Path(__file__).parent / "data"
@@ -119,3 +119,9 @@ class Talk:
             if body["question"] and body["question"]["n"] > answered:
                 answered = body["question"]["n"]
                 self.order("answer", question=answered, answer=answer)
+
+
+def read_on(receive: Callable[[], object]) -> None:
+    """Read until that raises."""
+    while True:
+        receive()

@@ -51,11 +51,11 @@ def main() -> None:
             page.evaluate(SWING, at)
         page.wait_for_timeout(1000)
         page.evaluate("bench.longTasks.length = 0; Object.assign(bench.figures, {positions: 0, gaps: 0})")
-        worker_s, process_s, began = server.bench.worker_cpu_s, time.process_time(), time.perf_counter()
+        worker_s, process_s, began = server.worker.cpu_s, time.process_time(), time.perf_counter()
         virtual_ns = port.buses[-1].kernel.now_ns
         page.wait_for_timeout(seconds * 1000)
         passed_s = time.perf_counter() - began
-        worker = (server.bench.worker_cpu_s - worker_s) / passed_s
+        worker = (server.worker.cpu_s - worker_s) / passed_s
         whole = (time.process_time() - process_s) / passed_s
         figures = page.evaluate("bench.figures")
         tasks = page.evaluate("bench.longTasks")

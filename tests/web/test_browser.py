@@ -92,7 +92,7 @@ expect.set_options(timeout=PATIENCE_S * 1000)
 
 def find(page: Page) -> None:
     page.get_by_role("tab", name="Tasks").click()
-    page.locator("#task-list").get_by_role("button", name="Find everyone").click()
+    page.locator("#task-list").get_by_role("button", name="Find actuators").click()
     expect(page.locator("[data-flow-state=done]")).to_be_visible()
 
 
@@ -107,7 +107,7 @@ def arm(page: Page) -> None:
 def test_finding_shows_everyone_the_clash_and_the_proof(browser: Browser) -> None:
     with at_desk(browser) as desk:
         page = desk.page()
-        page.get_by_role("button", name="Find everyone").first.click()
+        page.get_by_role("button", name="Find actuators").first.click()
         expect(page.locator(".flow-lines")).to_contain_text("3 actuators, proven complete")
         expect(page.locator("article.tile")).to_have_count(3)
         expect(page.locator("article.clash")).to_have_count(2)
@@ -230,7 +230,7 @@ def test_two_pages_one_operates_and_hands_over(browser: Browser) -> None:
         expect(second.locator("#role")).to_have_text("You look on")
         expect(second.locator("article.tile")).to_have_count(3)
         second.get_by_role("tab", name="Tasks").click()
-        expect(second.locator("#task-list").get_by_role("button", name="Find everyone")).to_be_disabled()
+        expect(second.locator("#task-list").get_by_role("button", name="Find actuators")).to_be_disabled()
         first.get_by_role("button", name="Hand over").click()
         expect(second.locator("#role")).to_have_text("You operate")
         expect(first.locator("#role")).to_have_text("You look on")
@@ -257,7 +257,7 @@ def test_faults_of_the_virtual_bus_at_a_click(browser: Browser) -> None:
         expect(tail.locator(".chip")).to_have_text("no answer")
         page.locator("[data-plug=tail]").click()
         expect(tail.locator(".chip")).to_have_text("limp")
-        page.locator("#virtual-who").select_option("tail")
+        page.locator("#virtual-pick").select_option("tail")
         page.get_by_role("button", name="Hand moves it to").click()
         expect(tail.locator("dd").first).to_have_text("20.0°")
         page.get_by_role("button", name="Warm it to").click()
@@ -277,7 +277,7 @@ def test_everything_by_the_keyboard_alone(browser: Browser) -> None:
         page.keyboard.press("ArrowRight")
         expect(page.get_by_role("tab", name="Settings")).to_be_focused()
         expect(page.locator("#settings")).to_be_visible()
-        page.get_by_role("button", name="Find everyone").first.focus()
+        page.get_by_role("button", name="Find actuators").first.focus()
         page.keyboard.press("Enter")
         expect(page.locator("article.tile")).to_have_count(3)
         page.get_by_role("button", name="Cautions, to arm").focus()

@@ -309,7 +309,7 @@ def test_who_looks_on_takes_a_lesson_and_what_operates_goes_on(browser: Browser)
         looker.get_by_label("Your answer").fill(truth_of("stuck", SEED))
         looker.get_by_role("button", name="Check", exact=True).click()
         expect(looker.locator("[data-verdict=right]")).to_be_visible()
-        page.get_by_role("button", name="Find everyone").first.click()
+        page.get_by_role("button", name="Find actuators").first.click()
         expect(page.locator("article.tile")).to_have_count(3)
 
 

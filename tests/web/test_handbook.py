@@ -16,10 +16,11 @@ from starlette.applications import Starlette
 from starlette.testclient import TestClient
 
 from busproto import handbook
-from busproto.web.app import Doors, _Guard, make_app
-from busproto.web.bench import Bench
-from busproto.web.handbook import ROOT, handbook_routes, rendered
-from busproto.web.hub import Hub
+from busproto.web.flows.table import FLOWS
+from busproto.web.server.app import Doors, _Guard, make_app
+from busproto.web.server.handbook import ROOT, handbook_routes, rendered
+from busproto.web.server.hub import Hub
+from busproto.web.worker.bus_worker import BusWorker
 from tests.web.helpers import RIG, Port
 
 HOST = "127.0.0.1:8765"
@@ -111,7 +112,7 @@ def test_it_answers_to_its_own_address_only(client: TestClient) -> None:
 
 def test_the_bench_page_leads_to_it() -> None:
     hub = Hub()
-    app = make_app(hub, Bench(Port(RIG), hub.publish, hub.to_one), Doors("a token", 8765))
+    app = make_app(hub, BusWorker(Port(RIG), hub.publish, hub.to_one, FLOWS), Doors("a token", 8765))
     assert {ROOT, f"{ROOT}/{{name}}"} <= {getattr(route, "path", "") for route in app.routes}
     index = resources.files("busproto.web").joinpath("static", "index.html").read_text("utf-8")
     assert f'<a href="{ROOT}" target="_blank" rel="noopener">' in index

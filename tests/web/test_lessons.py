@@ -29,10 +29,10 @@ from starlette.requests import Request
 from starlette.testclient import TestClient
 
 from busproto.lessons import LESSONS, as_json, lesson_named, listing
-from busproto.web.app import Doors, make_app
-from busproto.web.bench import Bench
-from busproto.web.hub import Hub
-from busproto.web.lessons import (
+from busproto.web.flows.table import FLOWS
+from busproto.web.server.app import Doors, make_app
+from busproto.web.server.hub import Hub
+from busproto.web.server.lessons import (
     MAX_SEED,
     MOST_KEPT,
     MOST_WAITING,
@@ -43,8 +43,9 @@ from busproto.web.lessons import (
     computed,
     lesson_routes,
 )
+from busproto.web.worker.bus_worker import BusWorker
+from tests.web.asgi import HOST, ORIGIN, TOKEN, come_in, talk
 from tests.web.helpers import PATIENCE_S, RIG, Port
-from tests.web.test_server import HOST, ORIGIN, TOKEN, come_in, talk
 
 pytestmark = pytest.mark.realtime
 
@@ -56,8 +57,8 @@ RUN = "from busproto.cli.bus.serve_command import command; command()"
 def client(compute: Compute | None = computed) -> Iterator[TestClient]:
     """A page's requests; lessons are computed in this process, where nothing else is asked for."""
     hub = Hub()
-    bench = Bench(Port(RIG), hub.publish, hub.to_one)
-    app = make_app(hub, bench, Doors(TOKEN, 8765), lesson_desk=LessonDesk(compute))
+    worker = BusWorker(Port(RIG), hub.publish, hub.to_one, FLOWS)
+    app = make_app(hub, worker, Doors(TOKEN, 8765), lesson_desk=LessonDesk(compute))
     with TestClient(app, base_url=ORIGIN, headers=BEARER) as made:
         yield made
 
@@ -208,7 +209,9 @@ def test_the_bench_and_other_pages_are_served_while_a_lesson_is_computed() -> No
 
 def test_who_only_looks_on_takes_lessons_and_the_bus_hears_nothing_of_it() -> None:
     port, hub = Port(RIG), Hub()
-    app = make_app(hub, Bench(port, hub.publish, hub.to_one), Doors(TOKEN, 8765), lesson_desk=LessonDesk(computed))
+    app = make_app(
+        hub, BusWorker(port, hub.publish, hub.to_one, FLOWS), Doors(TOKEN, 8765), lesson_desk=LessonDesk(computed)
+    )
     with (
         TestClient(app, base_url=ORIGIN, headers=BEARER) as one,
         come_in(one) as first,

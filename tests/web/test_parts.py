@@ -14,12 +14,12 @@ from busproto.ops import Link, find
 from busproto.ops.discovery.search import Found, Roster
 from busproto.ops.moving.motion import report
 from busproto.sim.scene.scenario import load
-from busproto.web.app import Doors
-from busproto.web.board import Board
-from busproto.web.line_log import LineLog
-from busproto.web.live_bus import AHEAD_NS, LiveBus
+from busproto.web.bus.board import Board
+from busproto.web.bus.line_log import LineLog
+from busproto.web.bus.live_bus import AHEAD_NS, LiveBus
+from busproto.web.bus.tap import Tap
+from busproto.web.server.app import Doors
 from busproto.web.serving import port_opener
-from busproto.web.tap import Tap
 from busproto.wire import BadFrame, Frame
 from busproto.wire.frame import UNADDRESSED
 

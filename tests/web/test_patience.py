@@ -12,7 +12,7 @@ pytest.importorskip("starlette", reason="the page's libraries are not installed:
 
 from websockets.sync.client import connect
 
-from busproto.web import patience
+from busproto.web.server import patience
 from busproto.web.serving import Server
 from tests.web.helpers import PATIENCE_S, RIG, Port, origin_of, protocols_of, serving
 

@@ -127,7 +127,7 @@ def command(
         server.run()
     except KeyboardInterrupt:
         click.echo("page ended", err=True)
-    return tell_end(server.bench.let_go, server.bench.not_told, as_json)
+    return tell_end(server.worker.let_go, server.worker.not_told, as_json)
 
 
 def tell_end(seen: LetGo | None, not_told: str, as_json: bool) -> int:

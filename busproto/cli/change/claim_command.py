@@ -36,15 +36,17 @@ from busproto.errors import InputError, PortClosedError
 from busproto.interrupts import INTERRUPTS
 from busproto.keeping import check_writable, kept, now_text
 from busproto.ops.addressing import Move
+from busproto.ops.discovery.roster import twin_text
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
 from busproto.ops.link import Link
 from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.moving.motion import report
 from busproto.ops.moving.nudge import Nudged, nudge
-from busproto.ops.moving.who_moved import CLEAR_DEG, Held, Member, Restless, Silent, Verdict
+from busproto.ops.moving.who_moved import CLEAR_DEG, Member, Verdict
 from busproto.ops.parameter_access import describe
 from busproto.ops.steps import Steps
 from busproto.ops.survey import roster_crew
+from busproto.plan import claim_words
 from busproto.plan.airframe import claim as claims
 from busproto.plan.airframe.results import TRIAL_ENDING, check_result_place, keep_directions
 from busproto.plan.crew import (
@@ -69,7 +71,6 @@ PATIENCE_S: Final = 30.0
 KEYS: Final[Mapping[str, claims.Order]] = {"u": "undo", "s": "skip", "q": "stop"}
 KEYS_TEXT: Final = "Keys: u Enter takes the last claim back, s Enter skips a surface, q Enter ends."
 ANSWERS: Final = {"a": claims.Answer.AGAIN, "n": claims.Answer.NONE, "u": claims.Answer.UNDO, "q": claims.Answer.STOP}
-LIMP_TEXT: Final = "All go limp now and stay so: support what would fall. Move surfaces gently, with your hands only."
 
 
 def _port_may_be_left_out(function: F) -> F:
@@ -297,7 +298,7 @@ def _put_in_force(plan: Plan, as_json: bool) -> int:
         print_json(outcome.json())
     else:
         before = "" if earlier is None else f"; the claims before are kept in {earlier}"
-        click.echo(f"{len(outcome.seated)} of {len(plan.seats)} functions are claimed{before}")
+        click.echo(f"{claim_words.count_text(plan, outcome.seated)}{before}")
     return exit_codes.DONE if outcome.is_whole else exit_codes.NOT_AS_WANTED
 
 
@@ -308,8 +309,7 @@ def _warnings(plan: Plan, roster: Roster) -> list[str]:
     texts = []
     if not roster.proven:
         texts.append(f"The list of actuators is not proven complete: {roster.reason}. Going on with those found.")
-    for uid in roster.twins:
-        texts.append(f"Several actuators seem to have the uid {uid_text(uid)}: they cannot be told apart here.")
+    texts += [twin_text(uid) for uid in roster.twins]
     if len(roster.found) < len(plan.seats):
         texts.append(f"{len(roster.found)} actuators are on the line, {len(plan.seats)} functions want one.")
     return texts
@@ -345,7 +345,7 @@ def _agreed(moves: list[Move], roster: Roster, yes: bool) -> list[Move]:
             return moves
     if len(moves) == len(roster.found):
         raise NotCleared("without addresses there is no actuator to watch", "nothing was written")
-    click.echo("Not given: these cannot be watched.", err=True)
+    click.echo(claim_words.NOT_GIVEN_TEXT, err=True)
     return []
 
 
@@ -356,7 +356,7 @@ def _by_hand(talk: _Talk, wish: _Wish) -> Steps[claims.Ended]:
     typed = typed_lines()
     is_watched = sys.stdin.isatty()
     patience_s = wish.patience_s if wish.patience_s is not None else (None if is_watched else PATIENCE_S)
-    click.echo(LIMP_TEXT, err=True)
+    click.echo(claim_words.LIMP_TEXT, err=True)
     if typed is not None:
         click.echo(KEYS_TEXT, err=True)
     return claims.claim_by_hand(
@@ -405,14 +405,8 @@ def _nudge(plan: Plan, seated: Mapping[str, bytes], who: str, clear: bool, port:
             }
         )
     else:
-        click.echo(f"{who_text}, uid {uid_text(uid)}: {_swing_text(nudged)}. {nudged.let_go.text}")
+        click.echo(f"{who_text}, uid {uid_text(uid)}: {nudged.text}. {nudged.let_go.text}")
     return code_of(nudged.let_go, exit_codes.DONE if nudged.was_seen else exit_codes.NOT_AS_WANTED)
-
-
-def _swing_text(nudged: Nudged) -> str:
-    if nudged.was_seen:
-        return f"swung {nudged.swing_deg:.1f} deg, peak {nudged.peak_current_ma} mA"
-    return f"was told to swing but did NOT move ({nudged.swing_deg:.2f} deg): blocked, or no drive"
 
 
 def _exchange(plan: Plan, seated: Mapping[str, bytes], pair: tuple[str, str], draft: bool, as_json: bool) -> int:
@@ -512,18 +506,15 @@ class _Talk:
         function = next((name for name, one in self.seated.items() if one == uid), None)
         return f"'{function}' (already claimed)" if function else f"{uid_text(uid)} (address {self.at.get(uid, '?')})"
 
-    def names(self, uids: Sequence[bytes]) -> str:
-        return " and ".join(self.name(uid) for uid in uids)
-
     def tell(self, told: claims.Told) -> None:
         clear_progress()
-        for line in _SAID[type(told)](self, told):
+        for line in _lines_of(self, told):
             click.echo(line, err=True)
 
     def choose(self, member: Member, nudged: Nudged, functions: tuple[str, ...]) -> str | claims.Answer:
         """Ask which one it was."""
         clear_progress()
-        click.echo(f"Address {member.address}, {uid_text(member.uid)}: {_swing_text(nudged)}.", err=True)
+        click.echo(f"Address {member.address}, {uid_text(member.uid)}: {nudged.text}.", err=True)
         for number, function in enumerate(functions, 1):
             click.echo(f"  {number:2} {function}", err=True)
         while True:
@@ -537,60 +528,24 @@ class _Talk:
             click.echo(f"'{answer}' is none of these: 1..{len(functions)}, a, n, u, q.", err=True)
 
 
-def _say_asked(talk: _Talk, told: claims.Asked) -> list[str]:
-    task = told.task
-    how = [f"{len(task.members)} actuators"] if len(task.members) > 1 else []
-    how += [task.positive] if task.positive else []
-    how += ["to the side to which a positive demand is to take it"] if task.needs_side else []
-    return [f"[{told.at}/{told.of}] Move by hand: {task.name}" + (f" ({'; '.join(how)})" if how else "")]
+def _lines_of(talk: _Talk, told: claims.Told) -> list[str]:
+    """What is said of it; all but what is asked for stands a little to the right."""
+    if isinstance(told, claims.Asked):
+        return [f"[{told.at}/{told.of}] {claim_words.wanted_text(told.task)}"]
+    if isinstance(told, claims.Claimed):
+        lines = _claimed_lines(talk, told)
+    else:
+        lines = claim_words.other_lines(told, uid_text if isinstance(told, claims.CannotSwing) else talk.name)
+    if isinstance(told, claims.NotClaimed) and told.judgement.verdict is Verdict.FEW:
+        lines[-1] += " Skip it where they are not linked to the surface yet: --by-nudge claims those."
+    return [f"  {line}" for line in lines]
 
 
-def _say_claimed(talk: _Talk, told: claims.Claimed) -> list[str]:
-    by_deg = {one.uid: one.by_deg for one in told.moved}
-    lines = [f"  {function}: {uid_text(uid)}, moved {by_deg[uid]:+.1f} deg" for function, uid in told.uids.items()]
-    if told.by_order:
-        lines.append("  Nothing tells these apart: they are taken in the order of uid.")
-    if told.task.needs_side:
-        lines.append("  Told apart by the sides to which they turned, as if a positive demand had taken it there.")
+def _claimed_lines(talk: _Talk, told: claims.Claimed) -> list[str]:
+    lines = claim_words.claimed_lines(told, uid_text)
     if told.by_order or told.task.needs_side:
         pair = (told.by_order or tuple(told.uids))[:2]
-        lines.append(f"  To exchange two: {claim_line(talk.plan, '--exchange', *pair)}")
+        lines.append(f"To exchange two: {claim_line(talk.plan, '--exchange', *pair)}")
     unfit = unfit_of(talk.plan, told.uids, talk.known)
-    lines += [f"  LOOK: {function}: {one.text}" for function, differences in unfit.items() for one in differences]
-    return [*lines, *(f"  LOOK: {text}" for text in told.advice)]
-
-
-def _say_not_claimed(talk: _Talk, told: claims.NotClaimed) -> list[str]:
-    task, moved = told.task, told.judgement.moved
-    who = talk.names(told.judgement.uids)
-    farthest = f"{abs(moved[0].by_deg):.1f} deg"
-    alone = "alone" if len(task.functions) == 1 else "and nothing else"
-    texts = {
-        Verdict.TAKEN: f"That is {who}. Wanted is: {task.name}.",
-        Verdict.SEVERAL: f"These moved alike: {who}. Once more, please: {task.name} {alone}.",
-        Verdict.FEW: f"Only {len(moved)} of {len(task.functions)} moved: {who}.\n  Once more, please, and farther. "
-        "Skip it where they are not linked to the surface yet: --by-nudge claims those.",
-        Verdict.SMALL: f"{who} moved by {farthest} only, which does not count: farther, please, if it is {task.name}.",
-        Verdict.SHORT: f"{who} moved by {farthest}, but for a moment only: more slowly, please.",
-    }
-    return [f"  {texts[told.judgement.verdict]}"]
-
-
-_SAID: Final[Mapping[type, Callable[[_Talk, Any], list[str]]]] = {
-    claims.Asked: _say_asked,
-    claims.Claimed: _say_claimed,
-    claims.NotClaimed: _say_not_claimed,
-    claims.BackAgain: lambda talk, told: [
-        f"  {talk.names(told.uids)} only went back to where it was: once more, please."
-    ],
-    Restless: lambda talk, told: [f"  {talk.names(told.uids)} keeps moving: let it rest, so that it counts."],
-    Held: lambda talk, told: [f"  {talk.name(told.uid)} was not limp; it was told so again."],
-    Silent: lambda talk, told: [f"  {talk.name(told.uid)} does not answer; the others go on."],
-    claims.Undone: lambda talk, told: [
-        f"  Open again: {', '.join(told.functions)}" if told.functions else "  Nothing was claimed in this run."
-    ],
-    claims.Skipped: lambda talk, told: [
-        f"  {'Nobody moved it' if told.is_late else 'Skipped'}: {told.task.name} stays open."
-    ],
-    claims.CannotSwing: lambda talk, told: [f"  {uid_text(told.member.uid)}: {told.why}"],
-}
+    looks = [f"{function}: {one.text}" for function, differences in unfit.items() for one in differences]
+    return [*lines, *(claim_words.advice_line(text) for text in (*looks, *told.advice))]

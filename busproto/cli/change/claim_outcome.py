@@ -15,6 +15,7 @@ from busproto.ops.addressing import Move
 from busproto.ops.discovery.search import Roster
 from busproto.ops.moving.who_moved import Member
 from busproto.plan.airframe import claim as claims
+from busproto.plan.claim_words import earlier_line, unfit_line
 from busproto.plan.crew import Known, harmed_of, unfit_of
 from busproto.plan.hardware import Difference
 from busproto.plan.load import Plan
@@ -157,8 +158,7 @@ class Outcome:
         yield from (f"[red]Silent at the end: {uid_text(uid)}[/red]" for uid in self.ended.silent)
         yield from (f"[yellow]{escape(text)}[/yellow]" for text in self.ended.advice)
         for function, differences in self.unfit.items():
-            whys = "; ".join(one.text for one in differences)
-            yield f"[red]Not the hardware of the plan: {escape(f'{function}: {whys}')}[/red]"
+            yield f"[red]{escape(unfit_line(function, differences))}[/red]"
         for tried in self.tried:
             colour = COLOURS[tried.way]
             yield f"[{colour}]{escape(direction_line(tried))}[/{colour}]"
@@ -166,7 +166,7 @@ class Outcome:
             yield proof_text(self.roster)
         rest = [str(self.plan.path), "--port", port.url]
         if self.earlier is not None:
-            yield escape(f"The claims before are kept in {self.earlier}.")
+            yield escape(earlier_line(str(self.earlier)))
         if not self.is_kept:
             return
         if self.is_whole and not self.is_draft:

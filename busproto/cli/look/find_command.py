@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from typing import Any, Final
+from typing import Final
 
 import click
 
@@ -23,6 +23,7 @@ from busproto.cli.common import (
 )
 from busproto.errors import InputError
 from busproto.ops.discovery.methods import METHODS
+from busproto.ops.discovery.roster import gone_text
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
 from busproto.ops.moving.letting_go import who_holds
 from busproto.ops.steps import Steps
@@ -119,45 +120,13 @@ def command(
         roster = link.run(steps)
         engaged = link.run(who_holds(roster_crew(roster)))
     if as_json:
-        print_json({"port": port.url, "method": name, **roster_json(roster), "engaged": engaged_json(engaged)})
+        print_json({"port": port.url, "method": name, **roster.as_json(), "engaged": engaged_json(engaged)})
     else:
         print_roster(roster)
         print_engaged(engaged)
         if name != _BEST:
             console().print(f"{name}: {roster.calls} queries in {roster.searching_ns / 1e6:.0f} ms on the line.")
     return 0 if roster.proven and not roster.clashes else exit_codes.NOT_AS_WANTED
-
-
-def roster_json(roster: Roster) -> dict[str, Any]:
-    """A roster as data; what differs from run to run on a real port stands under "wall"."""
-    return {
-        "complete": roster.proven,
-        "reason": roster.reason,
-        "remaining_error": float(f"{roster.remaining_error:.3g}"),
-        "actuators": [
-            {
-                "uid": uid_text(one.uid),
-                "address": address_value(one.address),
-                "clash": one.address in roster.clashes,
-            }
-            for one in roster.found
-        ],
-        "clashes": [
-            {"address": address, "uids": [uid_text(uid) for uid in uids]} for address, uids in roster.clashes.items()
-        ],
-        "clashes_found": len(roster.clashes),
-        "unaddressed": len(roster.unaddressed),
-        "gone": [uid_text(uid) for uid in roster.gone],
-        "twins": [uid_text(uid) for uid in roster.twins],
-        "wall": {
-            "roll_calls": roster.calls,
-            "passes": roster.passes,
-            "doubts": roster.doubts,
-            "answered_within_ms": roster.answered_within_ns / 1e6,
-            "searching_ms": roster.searching_ns / 1e6,
-            "proving_ms": roster.proving_ns / 1e6,
-        },
-    }
 
 
 def print_roster(roster: Roster) -> None:
@@ -177,10 +146,7 @@ def print_roster(roster: Roster) -> None:
         out.print(table)
     out.print(proof_text(roster))
     for uid in roster.gone:
-        out.print(
-            f"[yellow]{uid_text(uid)} told its uid, and answers no more, or too late: "
-            "without power, or a bad contact.[/yellow]"
-        )
+        out.print(f"[yellow]{gone_text(uid)}[/yellow]")
     if roster.clashes or roster.unaddressed:
         out.print("Next: give each its own address: busproto address UID ADDRESS --port ...")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 from busproto.wire.frame import UNADDRESSED
 
@@ -115,3 +116,43 @@ class Roster:
     def address_of(self, uid: bytes) -> int | None:
         """Where this uid was found, None where it was not."""
         return next((one.address for one in self.found if one.uid == uid), None)
+
+    def as_json(self) -> dict[str, Any]:
+        """As data; what differs from run to run on a real port stands under "wall"."""
+        clashes = self.clashes
+        return {
+            "complete": self.proven,
+            "reason": self.reason,
+            "remaining_error": float(f"{self.remaining_error:.3g}"),
+            "actuators": [
+                {
+                    "uid": one.uid.hex(),
+                    "address": None if one.address == UNADDRESSED else one.address,
+                    "clash": one.address in clashes,
+                }
+                for one in self.found
+            ],
+            "clashes": [{"address": address, "uids": [uid.hex() for uid in uids]} for address, uids in clashes.items()],
+            "clashes_found": len(clashes),
+            "unaddressed": len(self.unaddressed),
+            "gone": [uid.hex() for uid in self.gone],
+            "twins": [uid.hex() for uid in self.twins],
+            "wall": {
+                "roll_calls": self.calls,
+                "passes": self.passes,
+                "doubts": self.doubts,
+                "answered_within_ms": self.answered_within_ns / 1e6,
+                "searching_ms": self.searching_ns / 1e6,
+                "proving_ms": self.proving_ns / 1e6,
+            },
+        }
+
+
+def gone_text(uid: bytes) -> str:
+    """One that was heard and is not listed."""
+    return f"{uid.hex()} said who it is, and answers no more, or too late: without power, or a bad contact."
+
+
+def twin_text(uid: bytes) -> str:
+    """A uid that is not one actuator's alone."""
+    return f"Several actuators seem to have the uid {uid.hex()}: they cannot be told apart here."

@@ -51,6 +51,13 @@ class Nudged:
         """Whether the arm moved at all."""
         return self.swing_deg >= SEEN_DEG
 
+    @property
+    def text(self) -> str:
+        """What came of it, in a few words."""
+        if self.was_seen:
+            return f"swung {self.swing_deg:.1f} deg, peak {self.peak_current_ma} mA"
+        return f"was told to swing but did NOT move ({self.swing_deg:.2f} deg): blocked, or no drive"
+
 
 def nudge(address: int, duration_s: float = SWING_S) -> Steps[Nudged]:
     """Engage one actuator, let it swing about where it stands, let it go limp; limp also where it is interrupted.

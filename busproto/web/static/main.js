@@ -1,67 +1,101 @@
 // The page: parts that look after themselves, and what they share: tabs, roles, the connection.
-import { alarm, byId, make, setText } from "./dom.js";
-import { connect, connection, figures, on, send } from "./connection.js";
-import { state } from "./state.js";
-import "./safety.js";
-import "./tiles.js";
-import "./tasks.js";
-import "./settings.js";
-import "./line.js";
-import "./virtual.js";
-import "./lessons.js";
+import { connect, connection, figures, on, send } from "./base/connection.js";
+import { alarm, button, byId, byIdAs, setText } from "./base/dom.js";
+import { state } from "./base/state.js";
+import "./bench/safety.js";
+import "./bench/tiles.js";
+import "./bench/tasks.js";
+import "./bench/said.js";
+import "./bench/settings.js";
+import "./bench/line.js";
+import "./bench/virtual.js";
+import "./lessons/lessons.js";
 
-const tabs = [...document.querySelectorAll("[role=tab]")];
+// --- tabs -------------------------------------------------------------------------------------------------------
+
+/** @type {NodeListOf<HTMLElement>} */
+const tabButtons = document.querySelectorAll("[role=tab]");
+const tabs = [...tabButtons];
 const isWide = matchMedia("(min-width: 1000px)");
 
+/** @param {HTMLElement} tab */
+const nameOf = (tab) => tab.dataset.tab ?? "";
+
+/**
+ * @param {string} name
+ * @param {boolean} focus
+ */
 function show(name, focus = false) {
   document.body.dataset.tab = name;
   for (const tab of tabs) {
-    const isChosen = tab.dataset.tab === name;
+    const isChosen = nameOf(tab) === name;
     tab.setAttribute("aria-selected", String(isChosen));
     tab.tabIndex = isChosen ? 0 : -1;
     if (isChosen && focus) tab.focus();
   }
-  for (const panel of document.querySelectorAll(".panel")) {
-    panel.hidden = panel.id !== name && !(isWide.matches && panel.id === "actuators");
-  }
+  /** @type {NodeListOf<HTMLElement>} */
+  const panels = document.querySelectorAll(".panel");
+  for (const panel of panels) panel.hidden = panel.id !== name && !(isWide.matches && panel.id === "actuators");
 }
-const first = () => show(isWide.matches && document.body.dataset.tab === "actuators" ? "tasks" : document.body.dataset.tab);
+
+function first() {
+  const shown = nameOf(document.body);
+  show(isWide.matches && shown === "actuators" ? "tasks" : shown);
+}
+
+/** @type {Record<string, number>} */
+const STEPS = { ArrowRight: 1, ArrowLeft: -1 };
 for (const tab of tabs) {
-  tab.onclick = () => show(tab.dataset.tab);
+  tab.onclick = () => show(nameOf(tab));
   tab.onkeydown = (event) => {
-    const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
+    const step = STEPS[event.key];
     if (!step) return;
     event.preventDefault();
     const there = tabs.filter((one) => one.offsetParent !== null);
-    show(there[(there.indexOf(tab) + step + there.length) % there.length].dataset.tab, true);
+    show(nameOf(there[(there.indexOf(tab) + step + there.length) % there.length]), true);
   };
 }
 isWide.addEventListener("change", first);
 first();
 
+// --- which page operates ----------------------------------------------------------------------------------------
+
 function roles() {
   const mine = state.operator === state.you;
-  setText(byId("role"), mine ? "You operate" : state.operator === null ? "Nobody operates" : "You look on");
+  setText(byId("role"), mine ? "You operate" : state.operator === null ? "No page operates" : "You look on");
   document.body.classList.toggle("looks-on", !mine);
-  const buttons = [];
-  if (!mine && state.operator === null) buttons.push(make("button", { onclick: () => send({ do: "take" }) }, "Operate"));
-  if (mine && state.others.length) buttons.push(...state.others.map((page) => make("button", { onclick: () => send({ do: "hand-over", to: page }) }, `Hand over to page ${page}`)));
+  const buttons = mine
+    ? state.others.map((page) => button(`Hand over to page ${page}`, () => send({ do: "hand-over", to: page })))
+    : state.operator === null
+      ? [button("Operate", () => send({ do: "take" }))]
+      : [];
   byId("role-buttons").replaceChildren(...buttons);
 }
 on("role", roles);
+
+// --- the port and the connection --------------------------------------------------------------------------------
+
 on("port", (body) => {
-  const text = body.state === "open" ? `${body.url} at ${body.baud.toLocaleString("en-GB").replaceAll(",", " ")} Bd` : `port closed: ${body.text}`;
-  setText(byId("port"), text);
+  const baud = body.baud?.toLocaleString("en-GB").replaceAll(",", " ");
+  setText(byId("port"), body.state === "open" ? `${body.url} at ${baud} Bd` : `port closed: ${body.text}`);
   byId("port").classList.toggle("problem", body.state !== "open");
 });
 on("load", (body) => {
-  byId("load").value = body.load;
-  setText(byId("load-text"), `${Math.round(100 * body.load)} %${body.lost_ms >= 1000 ? `, ${(body.lost_ms / 1000).toFixed(1)} s behind the clock` : ""}`);
+  byIdAs("load", HTMLMeterElement).value = body.load;
+  const behind = body.lost_ms >= 1000 ? `, ${(body.lost_ms / 1000).toFixed(1)} s behind the clock` : "";
+  setText(byId("load-text"), `${Math.round(100 * body.load)} %${behind}`);
 });
 const lost = byId("lost");
-on("open", () => { lost.hidden = true; document.body.classList.remove("cut-off"); });
+on("open", () => {
+  lost.hidden = true;
+  document.body.classList.remove("cut-off");
+});
 on("lost", ({ wasOpen }) => {
-  setText(lost, "No connection to the server: all were let go limp if it lives. Trying again; where it was started anew, open the URL that it prints.");
+  setText(
+    lost,
+    "No connection to the server. A server that still runs lets go of what was armed; this page does not know how " +
+      "the actuators were left. Trying again. A server that was started anew prints another URL: open that.",
+  );
   lost.hidden = false;
   document.body.classList.add("cut-off");
   setText(byId("role"), "cut off");
@@ -73,9 +107,11 @@ on("no-token", () => {
 });
 
 // for measurements: how long the page was busy at a time, and what came
+/** @type {number[]} */
 const longTasks = [];
 if (globalThis.PerformanceObserver?.supportedEntryTypes?.includes("longtask")) {
-  new PerformanceObserver((found) => longTasks.push(...found.getEntries().map((one) => one.duration))).observe({ entryTypes: ["longtask"] });
+  const watch = new PerformanceObserver((found) => longTasks.push(...found.getEntries().map((one) => one.duration)));
+  watch.observe({ entryTypes: ["longtask"] });
 }
-globalThis.bench = { figures, longTasks, state, connection };
+Object.assign(globalThis, { bench: { figures, longTasks, state, connection } });
 connect();

@@ -14,8 +14,9 @@ import pytest
 
 from busproto.cautions import CAUTIONS
 from busproto.cli import exit_codes
-from busproto.cli.change.claim_command import KEYS_TEXT, LIMP_TEXT, Keys
+from busproto.cli.change.claim_command import KEYS_TEXT, Keys
 from busproto.errors import PortClosedError
+from busproto.plan.claim_words import LIMP_TEXT
 from busproto.wire.messages import LIMP_STATES, Assign, Commit, Engage, ShowYourself, Write
 from tests.cli.helpers import Bench, CommandLine, FakeTerminal, make_bench
 

@@ -12,68 +12,71 @@ from busproto.plan.load import load
 from busproto.sim.bus import VirtualBus
 from busproto.transport.base import PortAround
 from busproto.web import orders
-from busproto.web.bench import Bench, OperatorLeft
+from busproto.web.flows.table import FLOWS
+from busproto.web.worker.bus_worker import BusWorker
 
 OPERATOR: Final = 1
 MOVES_S: Final = 0.6
 """For so long it moves before the server ends."""
 LONGEST_S: Final = 60.0
-FLOWS: Final[dict[str, dict[str, Any]]] = {"nudge": {"address": 30}, "trial": {"parts": ["loss"]}}
+WANTED: Final[dict[str, dict[str, Any]]] = {"nudge": {"address": 30}, "trial": {"parts": ["loss"]}}
 
 
 class Page:
     """Finds who is there, arms, lets move, and ends the server.
 
     Attributes:
-        bench: the worker.
+        worker: with the bus.
     """
 
     def __init__(self, bus: VirtualBus, port: PortAround, what: str, plan: Path) -> None:
         self._bus, self._what = bus, what
         self._end_s = LONGEST_S
         self._was_armed = False
-        self.bench = Bench(lambda: port, self._publish, lambda page, body: None, plan=load(plan), clock=self._clock)
-        self.bench.has_watchers = True
-        self.bench.submit(OPERATOR, orders.Start("find"))
+        self.worker = BusWorker(
+            lambda: port, self._publish, lambda page, body: None, FLOWS, plan=load(plan), clock=self._clock
+        )
+        self.worker.watched(True)
+        self.worker.submit(OPERATOR, orders.Start("find"))
 
     def run(self) -> int:
         """To its end; says on stdout and stderr what the command says, and gives its exit code."""
-        self.bench._run()
-        return tell_end(self.bench.let_go, self.bench.not_told, as_json=True)
+        self.worker.work()
+        return tell_end(self.worker.let_go, self.worker.not_told, as_json=True)
 
     def _clock(self) -> float:
         now_s = self._bus.kernel.now_ns / 1e9
         if now_s >= self._end_s:
-            self.bench._is_closing = True
+            self.worker.end_soon()
         return now_s
 
     def _publish(self, key: str, body: dict[str, Any]) -> None:
-        bench, kind = self.bench, body["k"]
+        worker, kind = self.worker, body["k"]
         if kind == "port" and body["state"] == "closed":
-            bench._is_closing = True  # no port comes back
+            worker.end_soon()  # no port comes back
         elif kind == "flow" and body["state"] != "running":
             if self._was_armed:
                 self._end_s = 0.0
             else:
-                bench.submit(OPERATOR, orders.Arm(list(range(len(CAUTIONS)))))
+                worker.submit(OPERATOR, orders.Arm(list(range(len(CAUTIONS)))))
         elif kind == "arm" and body["armed"] and not self._was_armed:
             self._was_armed = True
             if self._what == "demand":
                 for address in (30, 31, 32):
-                    bench.submit(OPERATOR, orders.DemandOne(address, 0.3))
+                    worker.submit(OPERATOR, orders.DemandOne(address, 0.3))
                 self._end_s = self._bus.kernel.now_ns / 1e9 + MOVES_S
             else:
-                bench.submit(OPERATOR, orders.Start(self._what, FLOWS[self._what]))
+                worker.submit(OPERATOR, orders.Start(self._what, WANTED[self._what]))
         elif kind == "arm" and self._was_armed and not body["armed"]:
             self._end_s = self._bus.kernel.now_ns / 1e9 + 0.1
 
 
 def _close(page: Page) -> None:
-    page.bench._is_closing = True
+    page.worker.end_soon()
 
 
 def _limp(page: Page) -> None:
-    page.bench.submit(2, orders.Limp())
+    page.worker.submit(2, orders.Limp())
 
 
 ENDINGS: Final[dict[str, tuple[Callable[[Page], None], ...]]] = {
@@ -81,6 +84,6 @@ ENDINGS: Final[dict[str, tuple[Callable[[Page], None], ...]]] = {
     "server ends, limp": (_close, _limp, _limp),
     "limp": (_limp,),
     "limp thrice": (_limp, _limp, _limp),
-    "operator leaves": (lambda page: page.bench.submit(OPERATOR, OperatorLeft()),),
+    "operator leaves": (lambda page: page.worker.submit(OPERATOR, orders.OperatorLeft()),),
 }
 """What each does, one after another."""

@@ -241,7 +241,7 @@ def test_two_interrupts_while_the_page_is_armed_and_an_arm_moves_end_limp() -> N
     pytest.importorskip("starlette", reason="the page's libraries are not installed: pip install 'busproto[web]'")
     from websockets.sync.client import connect
 
-    from busproto.web.app import PROTOCOL, TOKEN_PREFIX
+    from busproto.web.server.app import PROTOCOL, TOKEN_PREFIX
     from tests.web.helpers import ALL_TICKED, Talk
 
     line = ["serve", "--port", "sim://rudder-gang?seed=1", "--listen", "127.0.0.1:0", "--no-browser", "--json"]

@@ -1,0 +1,104 @@
+"""What a claim says while it goes on, in sentences: the same ones at a terminal and on the page.
+
+An actuator is named by whoever shows it: `name` gives what is shown of a uid.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Final
+
+from busproto.ops.moving.who_moved import Held, Restless, Silent, Verdict
+from busproto.plan.airframe import claim as claims
+from busproto.plan.hardware import Difference
+from busproto.plan.load import Plan
+
+LIMP_TEXT: Final = "All go limp now and stay so: support what would fall. Move surfaces gently, with your hands only."
+NOT_GIVEN_TEXT: Final = "Not given: these cannot be watched."
+Name = Callable[[bytes], str]
+
+
+def wanted_text(task: claims.Task) -> str:
+    """Which surface is to be moved, and how."""
+    how = [f"{len(task.members)} actuators"] if len(task.members) > 1 else []
+    how += [task.positive] if task.positive else []
+    how += ["to the side to which a positive demand is to take it"] if task.needs_side else []
+    return f"Move by hand: {task.name}" + (f" ({'; '.join(how)})" if how else "")
+
+
+def claimed_lines(told: claims.Claimed, name: Name) -> list[str]:
+    """What was claimed, and how actuators that moved together were told apart."""
+    by_deg = {one.uid: one.by_deg for one in told.moved}
+    lines = [f"{function}: {name(uid)}, moved {by_deg[uid]:+.1f} deg" for function, uid in told.uids.items()]
+    if told.by_order:
+        lines.append("Nothing tells these apart: they are taken in the order of uid.")
+    if told.task.needs_side:
+        lines.append("Told apart by the sides to which they turned, as if a positive demand had taken it there.")
+    return lines
+
+
+def advice_line(text: str) -> str:
+    """Something that does not fit the plan, and is to be looked at."""
+    return f"LOOK: {text}"
+
+
+def other_lines(told: claims.Told, name: Name) -> list[str]:
+    """Everything that is told but what is asked for (`wanted_text`) and what was claimed (`claimed_lines`)."""
+    return _SAID[type(told)](told, name).splitlines()
+
+
+def names_text(uids: Sequence[bytes], name: Name) -> str:
+    """Several actuators in a row."""
+    return " and ".join(name(uid) for uid in uids)
+
+
+def _not_claimed_text(told: claims.NotClaimed, name: Name) -> str:
+    task, moved = told.task, told.judgement.moved
+    which = names_text(told.judgement.uids, name)
+    farthest = f"{abs(moved[0].by_deg):.1f} deg"
+    alone = "alone" if len(task.functions) == 1 else "and nothing else"
+    texts = {
+        Verdict.TAKEN: f"That is {which}. Wanted is: {task.name}.",
+        Verdict.SEVERAL: f"These moved alike: {which}. Once more, please: {task.name} {alone}.",
+        Verdict.FEW: f"Only {len(moved)} of {len(task.functions)} moved: {which}.\nOnce more, please, and farther.",
+        Verdict.SMALL: f"{which} moved by {farthest} only, which does not count: farther, please, "
+        f"if it is {task.name}.",
+        Verdict.SHORT: f"{which} moved by {farthest}, but for a moment only: more slowly, please.",
+    }
+    return texts[told.judgement.verdict]
+
+
+_SAID: Final[Mapping[type, Callable[[Any, Name], str]]] = {
+    claims.NotClaimed: _not_claimed_text,
+    claims.BackAgain: lambda told, name: (
+        f"{names_text(told.uids, name)} only went back to where it was: once more, please."
+    ),
+    Restless: lambda told, name: f"{names_text(told.uids, name)} keeps moving: let it rest, so that it counts.",
+    Held: lambda told, name: f"{name(told.uid)} was not limp; it was told so again.",
+    Silent: lambda told, name: f"{name(told.uid)} does not answer; the others go on.",
+    claims.Undone: lambda told, name: (
+        f"Open again: {', '.join(told.functions)}" if told.functions else "Nothing was claimed in this run."
+    ),
+    claims.Skipped: lambda told, name: (
+        f"{'Nobody moved it' if told.is_late else 'Skipped'}: {told.task.name} stays open."
+    ),
+    claims.CannotSwing: lambda told, name: f"{name(told.member.uid)}: {told.why}",
+}
+
+
+# --- at the end ------------------------------------------------------------------------------------------------
+
+
+def count_text(plan: Plan, seated: Mapping[str, bytes]) -> str:
+    """How many functions have their actuators."""
+    return f"{len(seated)} of {len(plan.seats)} functions are claimed"
+
+
+def unfit_line(function: str, differences: Sequence[Difference]) -> str:
+    """An actuator that is not what the plan has for its function."""
+    return f"Not the hardware of the plan: {function}: {'; '.join(one.text for one in differences)}"
+
+
+def earlier_line(earlier: str | None) -> str:
+    """In which file the claims before are kept; None where there were none."""
+    return f"The claims before are kept in {earlier}." if earlier is not None else "There were no claims before."

@@ -1,0 +1,133 @@
+"""The flow that learns which actuator is which function: the operator moves each surface by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any, Final
+
+from msgspec import Meta
+
+from busproto.keeping import check_writable
+from busproto.ops.addressing import Move
+from busproto.ops.moving.letting_go import let_go
+from busproto.ops.moving.who_moved import Member
+from busproto.ops.survey import survey
+from busproto.plan import claim_words
+from busproto.plan.airframe import claim as claims
+from busproto.plan.crew import Known, harmed_of, meet, scratch_moves, unfit_of
+from busproto.plan.hardware import harmed_by_supply
+from busproto.plan.seating import load_seating, put_in_force, save_seating, seating_path
+from busproto.web.flows.bus_flows import NO, YES
+from busproto.web.flows.desk import Desk, Fields, Kind, roster_lines
+
+CLAIM_ORDERS: Final[Mapping[str, claims.Order]] = {"undo": "undo", "skip": "skip", "end": "stop"}
+
+
+class ClaimFields(Fields, frozen=True):
+    """How it is done.
+
+    `again`: anew; what was claimed before stays in force until all functions are. `patience`: skip a surface that
+    was not moved for so many s.
+    """
+
+    again: bool = False
+    patience: Annotated[float, Meta(ge=1, le=86_400)] | None = None
+
+
+def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
+    plan = desk.plan
+    draft = wanted.again and seating_path(plan).exists()
+    seated = load_seating(plan, draft=draft)
+    check_writable(seating_path(plan, draft=draft))
+    found = desk.run(survey())
+    harmed = harmed_by_supply(plan, seated, found)
+    desk.tell(*(one.text for one in harmed))
+    desk.meet(found)
+    desk.tell(found.roster.summary, *roster_lines(found.roster))
+    moves = _agreed(desk, scratch_moves(plan, found.roster))
+    crew, known = desk.run(meet(found.roster, moves))
+    told = {one.uid for one in harmed}
+    desk.tell(*(one.text for uid, one in harmed_of(plan, seated, known).items() if uid not in told))
+    if moves:
+        desk.meet(desk.run(survey()))
+    ended = _by_hand(desk, wanted, crew, seated, draft=draft)
+    desk.tell(desk.run(let_go(desk.host.board.crew())).text)
+    left = [function for function in plan.seats if function not in ended.seated]
+    _tell_end(desk, ended.seated, known, left, draft=draft)
+    return {
+        "seats": {function: uid.hex() for function, uid in ended.seated.items()},
+        "open": left,
+        "advice": list(ended.advice),
+        **found.roster.as_json(),
+    }
+
+
+def _agreed(desk: Desk, moves: list[Move]) -> list[Move]:
+    """The scratch addresses that the operator agrees to: all of them or none."""
+    if not moves:
+        return []
+    desk.tell(*(f"{move.uid.hex()}: scratch address {move.new}" for move in moves))
+    which = "1 actuator has" if len(moves) == 1 else f"{len(moves)} actuators have"
+    if (
+        desk.ask(f"{which} no address of their own and cannot be watched. Give these scratch addresses?", (YES, NO))
+        == YES
+    ):
+        return moves
+    desk.tell(claim_words.NOT_GIVEN_TEXT)
+    return []
+
+
+def _by_hand(
+    desk: Desk, wanted: ClaimFields, crew: Sequence[Member], seated: Mapping[str, bytes], *, draft: bool
+) -> claims.Ended:
+    names = {member.uid: f"address {member.address}" for member in crew}
+
+    def keep(seated: Mapping[str, bytes]) -> None:
+        save_seating(desk.plan, seated, draft=draft)
+        desk.host.board.name(desk.host.functions())
+        desk.host.tell_tiles()
+
+    def decide() -> claims.Order | None:
+        order = desk.next_order()
+        return None if order is None else CLAIM_ORDERS[order]
+
+    desk.order_words = tuple(CLAIM_ORDERS)
+    desk.tell(claim_words.LIMP_TEXT)
+    return desk.run(
+        claims.claim_by_hand(
+            desk.plan,
+            crew,
+            seated,
+            decide=decide,
+            tell=lambda told: desk.tell(*_lines(told, names)),
+            keep=keep,
+            patience_ns=None if wanted.patience is None else round(wanted.patience * 1e9),
+        )
+    )
+
+
+def _lines(told: claims.Told, names: Mapping[bytes, str]) -> list[str]:
+    if isinstance(told, claims.Asked):
+        return [f"{told.at} of {told.of}. {claim_words.wanted_text(told.task)}"]
+    if isinstance(told, claims.Claimed):
+        lines = claim_words.claimed_lines(told, names.__getitem__)
+        return [*lines, *(claim_words.advice_line(text) for text in told.advice)]
+    return claim_words.other_lines(told, names.__getitem__)
+
+
+def _tell_end(
+    desk: Desk, seated: Mapping[str, bytes], known: Mapping[bytes, Known], left: Sequence[str], *, draft: bool
+) -> None:
+    """What is claimed and what is not, once all are limp; `left`: functions without an actuator."""
+    if draft and not left:
+        earlier = put_in_force(desk.plan)
+        desk.tell(claim_words.earlier_line(None if earlier is None else earlier.name))
+    elif draft:
+        desk.tell("The claims before are in force still: 'again' goes on with those begun anew.")
+    for function, differences in unfit_of(desk.plan, seated, known).items():
+        desk.tell(claim_words.unfit_line(function, differences))
+    open_text = f" Open: {', '.join(left)}." if left else ""
+    desk.tell(f"{claim_words.count_text(desk.plan, seated)}.{open_text}")
+
+
+KINDS: Final = (Kind("claim", "Claim by hand: which actuator is which", ClaimFields, _claim, needs_plan=True),)
