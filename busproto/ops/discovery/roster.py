@@ -150,7 +150,7 @@ class Roster:
 
 def gone_text(uid: bytes) -> str:
     """One that was heard and is not listed."""
-    return f"{uid.hex()} said who it is, and answers no more, or too late: without power, or a bad contact."
+    return f"{uid.hex()} told its uid, and answers no more, or too late: without power, or a bad contact."
 
 
 def twin_text(uid: bytes) -> str:
