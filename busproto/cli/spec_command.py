@@ -59,12 +59,12 @@ def command(c_directory: str | None, lua_file: str | None, decoder_directory: st
             for file in files:
                 click.echo(f"written: '{file}'")
         return
-    from busproto.wire import specification
+    from busproto.wire import page
 
     if as_json:
-        print_json(specification.specification())
+        print_json(page.specification())
     else:
-        click.echo(specification.markdown(), nl=False)
+        click.echo(page.markdown(), nl=False)
 
 
 def _write(directory: Path, texts: Mapping[str, str], mark: str) -> list[Path]:

@@ -338,7 +338,7 @@ def test_no_such_parameter() -> None:
 
 
 def test_the_examples_of_the_page_are_understood() -> None:
-    from busproto.wire.specification import examples
+    from busproto.wire.page import examples
 
     for _, frame in examples():
         assert codec().unpack_any(decode_frame(codec().encode(frame))) == message_of(frame)
