@@ -72,8 +72,8 @@ class Book(Message):
     """Lists the mark of every enrolled actuator, so that each can check whether it is in the list.
 
     A book is a membership list, sent as one or more parts (find.parts) without pause for answers. Behind the last part
-    each actuator answers once, with a single byte that is no frame: one that found its mark in the slot of its position,
-    any other one that heard all parts in one of the slots behind the last position (find.list).
+    each actuator answers once, with a single byte that is no frame: one that found its mark, in the slot of its
+    position; any other one that heard all parts, in one of the slots behind the last position (find.list).
     """
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")

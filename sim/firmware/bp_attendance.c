@@ -48,6 +48,7 @@ static void bp_count_down(bp_device *device, uint8_t operation, uint16_t slots, 
     bp_turn_aim(turn);
 }
 
+#ifndef BP_WITHOUT_TEACHING
 static void bp_speak_at(bp_device *device, uint8_t operation, uint32_t due_us)
 {
     bp_turn *turn = &device->turn;
@@ -56,6 +57,7 @@ static void bp_speak_at(bp_device *device, uint8_t operation, uint32_t due_us)
     turn->operation = operation;
     turn->due_us = due_us + BP_CLOCK_US + bp_device_jitter_us(device, BP_START_JITTER_US - 2U * BP_CLOCK_US);
 }
+#endif
 
 void bp_turn_line(bp_device *device, uint8_t is_busy, uint32_t time_us)
 {
@@ -217,6 +219,7 @@ static void bp_address_book_heard(bp_device *device, const bp_address_book *book
     bp_answer_book(device, is_in, rank, total, bp_uid_hash(device->identity.uid, book->epoch, book->salt), now_us);
 }
 
+#ifndef BP_WITHOUT_TEACHING
 static void bp_hush_heard(bp_device *device, const bp_hush *hush)
 {
     static const uint8_t everyone[BP_UID_BYTES] = {0};
@@ -255,6 +258,7 @@ static void bp_slotted_call_heard(bp_device *device, const bp_slotted_call *call
                     now_us + BP_FIRST_SLOT_US + (uint32_t)bp_slot_of(value, call->slots) * call->slot_us);
     }
 }
+#endif
 
 int bp_attendance_heard(bp_device *device, const bp_message *message, uint8_t sequence, uint32_t now_us)
 {
@@ -269,6 +273,7 @@ int bp_attendance_heard(bp_device *device, const bp_message *message, uint8_t se
     case BP_KIND_ADDRESS_BOOK:
         bp_address_book_heard(device, &message->as.address_book, now_us);
         return 1;
+#ifndef BP_WITHOUT_TEACHING
     case BP_KIND_HUSH:
         bp_hush_heard(device, &message->as.hush);
         return 1;
@@ -278,6 +283,7 @@ int bp_attendance_heard(bp_device *device, const bp_message *message, uint8_t se
     case BP_KIND_SLOTTED_CALL:
         bp_slotted_call_heard(device, &message->as.slotted_call, now_us);
         return 1;
+#endif
     default:
         return 0;
     }

@@ -380,11 +380,22 @@ static int bp_act(bp_device *device, const bp_message *message, bp_message *repl
     }
 }
 
+/* The operations that this firmware offers. Built with BP_WITHOUT_TEACHING it leaves out the optional extension. */
+static const bp_operation *bp_offered(uint8_t number)
+{
+#ifdef BP_WITHOUT_TEACHING
+    if (number == BP_OPERATION_HUSH || number == BP_OPERATION_MATCH || number == BP_OPERATION_SLOTTED_CALL) {
+        return NULL;
+    }
+#endif
+    return bp_operation_of(number);
+}
+
 static void bp_heard(bp_device *device, uint32_t now_us)
 {
     const bp_frame *frame = &device->frame;
     uint8_t is_for_all = frame->destination == BP_BROADCAST_ADDRESS;
-    const bp_operation *operation = bp_operation_of(frame->operation);
+    const bp_operation *operation = bp_offered(frame->operation);
     bp_message reply;
     bp_result result;
     int answers;
@@ -398,7 +409,7 @@ static void bp_heard(bp_device *device, uint32_t now_us)
     }
     device->turn.wait = BP_WAIT_NOT; /* the host has gone on */
     memset(&reply, 0, sizeof reply);
-    result = bp_unpack_message(&device->message, frame);
+    result = operation == NULL ? BP_UNKNOWN : bp_unpack_message(&device->message, frame);
     if (result == BP_OK && (operation->audience & (is_for_all ? BP_TO_ALL : BP_TO_ONE)) == 0) {
         result = BP_BAD_CONTENT;
     }

@@ -52,13 +52,13 @@ def test_a_restart_while_it_stores_lets_the_write_go_on(dut: Bench) -> None:
     assert {name: dut.get(name) for name in NEW} == NEW
 
 
-@clause("op.10", "does.refuse")
+@clause("op.10", "refusal.order", "does.latest")
 def test_an_assign_while_it_stores_is_refused(dut: Bench) -> None:
     dut.require_virtual("how long it stores is its own")
     address = dut.address
     said = dut.wire(m.Commit()) + dut.wire(m.Assign(dut.uid, address % 239 + 1), BROADCAST_ADDRESS)
     _, frames, heard = dut.frames_after(said, window_ns=5 * MS, count=1)
-    assert frames, f"no answer (heard: {heard.hex(' ') or 'nothing'})"
+    assert frames, f"a refusal of the assign was expected, {heard.hex(' ') or 'nothing'} came"
     first = frames[0]
     assert (first.operation, first.source) == (m.Assign.OPERATION, address)
     assert first.payload[0] == m.Outcome.STORE_FAILED
@@ -189,7 +189,7 @@ def test_power_cut_while_it_answers_or_moves(dut: Bench, off_us: int) -> None:
     assert stored(dut) == OLD
 
 
-@clause("does.commit", "does.copies", "op.20")
+@clause("does.commit", "does.generation", "does.copies", "line.boot", "op.20")
 def test_many_commits_count_on(dut: Bench) -> None:
     dut.beside("plug", "unplug")
     before = dut.ask(m.Describe(), m.Description).generation

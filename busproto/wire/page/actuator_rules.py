@@ -25,9 +25,9 @@ REQUEST_SECTION: Final = Section(
         ),
         Rule(
             "does.store",
-            "For commit and assign t counts from the end of the write of stored memory, which MUST take at most `store` "
-            f"({us(STORE_NS)}). The reply tells that the new set is whole. While it writes, an actuator takes in "
-            "requests and replies to them.",
+            "For commit and assign t counts from the end of the write of stored memory, which MUST take at most "
+            f"`store` ({us(STORE_NS)}). The reply tells that the new set is whole. While it writes, an actuator takes "
+            "in requests and replies to them.",
         ),
         Rule(
             "does.latest",
@@ -37,15 +37,16 @@ REQUEST_SECTION: Final = Section(
         Rule("does.drop", "A piece that is no frame is dropped in silence and changes nothing but `bad_frames`."),
         Rule(
             "does.refuse",
-            "A valid request with an unknown operation, or with a malformed payload, is refused if, and only if, it was "
-            "sent to the address of the actuator alone. A payload is malformed where its length or the number of its "
-            "elements does not fit, or a field is outside the range of its table. Sent to all, such a request is dropped "
-            "in silence. An operation that is only for all counts as malformed when it is sent to one address, and one "
-            "that is only for one when it is sent to all.",
+            "A valid request with an unknown operation, or with a malformed payload, is refused if, and only if, it "
+            "was sent to the address of the actuator alone. A payload is malformed where its length or the number of "
+            "its elements does not fit, or a field is outside the range of its table. Sent to all, such a request is "
+            "dropped in silence. An operation that is only for all counts as malformed when it is sent to one "
+            "address, and one that is only for one when it is sent to all.",
         ),
         Rule(
             "does.bare",
-            "An operation whose reply has no outcome byte is never refused: where it would be, it is dropped in silence.",
+            "An operation whose reply has no outcome byte is never refused: where it would be, it is dropped in "
+            "silence.",
         ),
         Rule("does.unchanged", "A refusal changes nothing but the counters, and the heat fault below."),
         Rule(
@@ -55,9 +56,10 @@ REQUEST_SECTION: Final = Section(
         ),
         Rule(
             "refusal.extension",
-            "An actuator without the teaching extension refuses 04, 05 and 06 with code 1, as it does not know them. One "
-            "that has it refuses 04, sent to its address alone, with code 4, as it is for all, and is silent to a "
-            "malformed 05 or 06. So a host learns by one hush to one address what the actuator offers.",
+            "An actuator without the teaching extension refuses 04, 05 and 06 with code 1, as it does not know them. "
+            "One that has it refuses 04, sent to its address alone, with code 4, as it is for all, and is silent to a "
+            "malformed 05 or 06. So a host learns by one hush to one address what the actuator offers. (A refusal has "
+            "9 bytes of payload, a reply to 05 or 06 has 8.)",
         ),
         Rule(
             "refusal",
@@ -77,7 +79,8 @@ MEMORY_SECTION: Final = Section(
     (
         Rule(
             "does.write",
-            "Write changes one parameter in working memory only, and acts at once. Working memory is lost at a restart.",
+            "Write changes one parameter in working memory only, and acts at once. Working memory is lost at a "
+            "restart.",
         ),
         Rule(
             "does.commit",
@@ -88,8 +91,8 @@ MEMORY_SECTION: Final = Section(
         Rule(
             "does.copies",
             "Stored memory has two copies, each with a check. A write goes to the copy that is not in use, its check "
-            "last: power lost at any moment leaves the old set or the new one whole. A copy counts only where its check "
-            "is right and every value in it is allowed.",
+            "last: power lost at any moment leaves the old set or the new one whole. A copy counts only where its "
+            "check is right and every value in it is allowed.",
         ),
         Rule(
             "does.lost",
@@ -125,13 +128,13 @@ MOTION_SECTION: Final = Section(
         ),
         Rule(
             "does.channel",
-            "An actuator follows the demand of its `channel` in demand-all and report round. Channel 0, a list that ends "
-            "before its channel, and -32768 at it, demand nothing of it.",
+            "An actuator follows the demand of its `channel` in demand-all and report round. Channel 0, a list that "
+            "ends before its channel, and -32768 at it, demand nothing of it.",
         ),
         Rule(
             "does.engages",
-            "A demand in any state but 1 and 2 (easing, following) begins a soft start from where the arm is, where the "
-            "table 'State changes' allows it.",
+            "A demand in any state but 1 and 2 (easing, following) begins a soft start from where the arm is, where "
+            "the table 'State changes' allows it.",
         ),
         Rule(
             "does.easing",
@@ -144,7 +147,9 @@ MOTION_SECTION: Final = Section(
             "Demand d (-1..+1) drives the arm to neutral + direction x d x travel / 2 + correction(d), with direction "
             "+1 or -1.",
         ),
-        Rule("does.ends", "The target is limited to end-low..end-high. The arm is not driven beyond a mechanical stop."),
+        Rule(
+            "does.ends", "The target is limited to end-low..end-high. The arm is not driven beyond a mechanical stop."
+        ),
         Rule(
             "does.slew",
             "The set-point moves to the target at no more than `slew-limit`. Without load and with the supply that "
@@ -152,14 +157,14 @@ MOTION_SECTION: Final = Section(
         ),
         Rule(
             "does.correction",
-            "The correction is linear between points spread evenly over d = -1..+1; the first stands at -1. It does not "
-            "depend on `direction`. Without points it is 0.",
+            "The correction is linear between points spread evenly over d = -1..+1; the first stands at -1. It does "
+            "not depend on `direction`. Without points it is 0.",
         ),
         Rule(
             "does.monotone",
             "Between two neighbours the correction changes by at most their distance on the travel, `travel` / (points "
-            "- 1). A write of `correction` or `travel` that breaks this is out of range. The `low` told for `travel` is "
-            "then what the table in working memory needs: its greatest change between neighbours x (points - 1).",
+            "- 1). A write of `correction` or `travel` that breaks this is out of range. The `low` told for `travel` "
+            "is then what the table in working memory needs: its greatest change between neighbours x (points - 1).",
             "So the angle never turns back while the demand rises, in either direction.",
         ),
         Rule(
@@ -169,19 +174,21 @@ MOTION_SECTION: Final = Section(
         ),
         Rule(
             "does.loss",
-            "In the states 1 and 2 (easing, following), `loss-time-out` without a valid demand begins the loss action: limp, hold "
-            "(stay driven to the last demand, or where engage took hold) or preset (drive to `preset`, within the "
-            "ends). The time runs from the last valid demand to this actuator or its channel, or from engage. The fault "
-            "bit 'demand lost' is set from then on until a restart.",
+            "In the states 1 and 2 (easing, following), `loss-time-out` without a valid demand begins the loss "
+            "action: limp, hold (stay driven to the last demand, or where engage took hold) or preset (drive to "
+            "`preset`, within the ends). The time runs from the last valid demand to this actuator or its channel, or "
+            "from engage. The fault bit 'demand lost' is set from then on until a restart.",
         ),
         Rule("does.again", "A valid demand after a loss is followed again, by a soft start."),
-        Rule("does.release", "After release the arm stays limp whatever is demanded, until engage, assign or a restart."),
+        Rule(
+            "does.release", "After release the arm stays limp whatever is demanded, until engage, assign or a restart."
+        ),
         Rule(
             "does.heat",
             "The actuator is hot while its temperature is above `over-temperature`. While its drive is on it looks at "
             f"least every `heat look` ({us(HEAT_LOOK_NS)}), and where it is hot it goes limp, with the state faulted. "
-            "The fault bit is set as long as it is hot. A report, a demand or engage to it alone that finds it cool ends "
-            "the state faulted first: the report already says limp.",
+            "The fault bit is set as long as it is hot. A report, a demand or engage to it alone that finds it cool "
+            "ends the state faulted first: the report already says limp.",
         ),
         Rule(
             "does.age",
@@ -190,8 +197,8 @@ MOTION_SECTION: Final = Section(
         ),
         Rule(
             "does.shows",
-            "Show yourself sets `is_showing` for its duration; a later one replaces it, and 0 ends it. A held arm swings "
-            "about its target meanwhile, by 0.5 to 20 deg in all, within the ends, and returns.",
+            "Show yourself sets `is_showing` for its duration; a later one replaces it, and 0 ends it. A held arm "
+            "swings about its target meanwhile, by 0.5 to 20 deg in all, within the ends, and returns.",
         ),
     ),
 )

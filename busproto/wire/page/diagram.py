@@ -74,8 +74,8 @@ def lines() -> list[str]:
 
 
 LEGEND: Final = (
-    f"A roll call with {SLOTS} slots, epoch 0x{EPOCH:04X}, salt 0x{SALT:02X}, at {DEFAULT_BAUD} Bd, clocks exact, start "
-    "jitter 0. Time runs to the right from the last stop bit of the call. `.` waits for the first slot, `-` counts one "
-    "idle slot, `=` is stopped, as the line is busy, `#` sends. A count goes on where it was stopped; the slot that a "
-    "start bit breaks does not count."
+    f"A roll call with {SLOTS} slots, epoch 0x{EPOCH:04X}, salt 0x{SALT:02X}, at {DEFAULT_BAUD} Bd, clocks exact, "
+    "start jitter 0. Time runs to the right from the last stop bit of the call. `.` waits for the first slot, `-` "
+    "counts one idle slot, `=` is stopped, as the line is busy, `#` sends. A count goes on where it was stopped; the "
+    "slot that a start bit breaks does not count."
 )

@@ -15,8 +15,8 @@ HASH_SECTION: Final = Section(
             "H(uid, salt, epoch) has 32 bits; all sums are modulo 2^32. h = 0. For each byte of: the 8 bytes of the "
             "uid in wire order, the salt, the low byte of the epoch, its high byte: h += byte; h += h << 10; "
             "h ^= h >> 6. Then h += h << 3; h ^= h >> 11; h += h << 15. From h come: slot of M slots "
-            "((h & 0xFFFF) x M) >> 16; mark h >> 16; list byte 0x80 + (h & 0x7F); stranger byte h & 0x7F, or 0x01 where "
-            "that is 0. Salt and epoch are those of the request that is answered.",
+            "((h & 0xFFFF) x M) >> 16; mark h >> 16; list byte 0x80 + (h & 0x7F); stranger byte h & 0x7F, or 0x01 "
+            "where that is 0. Salt and epoch are those of the request that is answered.",
             "Jenkins' one-at-a-time hash, from memory. What must not matter comes first, as the last bytes are mixed "
             "least.",
         ),
@@ -29,8 +29,8 @@ HASH_SECTION: Final = Section(
             "find.countdown",
             "An actuator that is to answer sets its counter to its slot number. The counter falls by one at the end of "
             "each whole slot in which the line was idle throughout, from the first slot on. At zero the actuator waits "
-            f"the lead and a random part of `start jitter`, looks whether the line is idle, and sends. In a roll call a "
-            f"slot is a `mini slot` ({us(MINI_SLOT_NS)}) and the lead is `start lead` ({us(START_LEAD_NS)}).",
+            "the lead and a random part of `start jitter`, looks whether the line is idle, and sends. In a roll call "
+            f"a slot is a `mini slot` ({us(MINI_SLOT_NS)}) and the lead is `start lead` ({us(START_LEAD_NS)}).",
             "The lead makes clocks that differ by up to 2 % agree on how many slots have passed. An empty slot costs "
             "one mini-slot, a taken one only the answer itself.",
         ),
@@ -52,7 +52,8 @@ HASH_SECTION: Final = Section(
             "An actuator remembers one epoch, and in it: whether it is enrolled, and which call it answered last. A "
             "roll call that it takes in, an address list, the last part of a list and, where it has them, hush that "
             "names it, match and slotted call set the epoch. Where that is another epoch than before, it is not "
-            "enrolled and has answered no call, also when it was enrolled in this epoch earlier. A restart forgets all.",
+            "enrolled and has answered no call, also when it was enrolled in this epoch earlier. A restart forgets "
+            "all.",
         ),
         Rule(
             "find.enrol",
@@ -95,8 +96,8 @@ HASH_SECTION: Final = Section(
             "find.addresses",
             "In an address list bit (a - 1) % 8 of byte (a - 1) / 8 stands for address a. An actuator whose address is "
             "marked has the number of marked lower addresses as its position. Every other one, also one without an "
-            "address, is a stranger. `total` is the number of bits that are set. Bit 7 of the last byte stands for 240: "
-            "it counts in the total, and no actuator is at it.",
+            "address, is a stranger. `total` is the number of bits that are set. Bit 7 of the last byte stands for "
+            "240: it counts in the total, and no actuator is at it.",
         ),
         Rule(
             "find.proof",
@@ -137,8 +138,8 @@ TEACHING_SECTION: Final = Section(
         ),
         Rule(
             "teaching.slot",
-            "A slotted call is answered `first slot` + slot x `slot_us` after the last stop bit of the call. The slot is "
-            "that of H(uid, salt, epoch).",
+            "A slotted call is answered `first slot` + slot x `slot_us` after the last stop bit of the call. The slot "
+            "is that of H(uid, salt, epoch).",
             part=TEACHING,
         ),
     ),

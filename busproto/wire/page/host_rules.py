@@ -44,8 +44,8 @@ HOST_SECTION: Final = Section(
             "search",
             f"Send roll calls, the first with {PROOF.first_window_slots} slots, each later one with about three slots "
             "for each actuator that is thought to be left, and with the marks of those understood in the call before. "
-            "The search ends with the first roll call in which every received byte belongs to a valid reply. A reply to "
-            "a roll call whose tag is not that of its uid counts as not read.",
+            "The search ends with the first roll call in which every received byte belongs to a valid reply. A reply "
+            "to a roll call whose tag is not that of its uid counts as not read.",
         ),
         _host(
             "position",
@@ -60,17 +60,17 @@ HOST_SECTION: Final = Section(
         ),
         _host(
             "proven",
-            f"A list without doubts and misses is proven when each position was confirmed in {PROOF.min_passes} passes, "
-            f"{PROOF.min_passes} passes were quiet, each with a fresh salt, a short roll call, sent twice in one burst "
-            "behind the first quiet pass, brought no new actuator, and the figure below is small enough. For addresses "
-            f"{PROOF.min_passes + 1} quiet passes are wanted.",
+            f"A list without doubts and misses is proven when each position was confirmed in {PROOF.min_passes} "
+            f"passes, {PROOF.min_passes} passes were quiet, each with a fresh salt, a short roll call, sent twice in "
+            "one burst behind the first quiet pass, brought no new actuator, and the figure below is small enough. "
+            f"For addresses {PROOF.min_passes + 1} quiet passes are wanted.",
             "A list is long and easily missed; a short call is not.",
         ),
         _host(
             "doubt",
-            "A doubt is whatever came that no listed actuator accounts for: a byte between two requests; more bytes in a "
-            "window than those can have sent which were found later, had to answer in it and had slots near each other; "
-            "a byte behind a list that is no answer of a position, or comes once too often.",
+            "A doubt is whatever came that no listed actuator accounts for: a byte between two requests; more bytes "
+            "in a window than those can have sent which were found later, had to answer in it and had slots near each "
+            "other; a byte behind a list that is no answer of a position, or comes once too often.",
         ),
         _host(
             "miss",
@@ -80,11 +80,11 @@ HOST_SECTION: Final = Section(
         ),
         _host(
             "long",
-            f"With a doubt, a miss, or a broken echo, alternate a call sent several times and a list, each after a pause "
-            f"of up to {PROOF.most_pause_ms} ms, drawn at random. {PROOF.odd_passes} quiet passes over at least "
+            "With a doubt, a miss, or a broken echo, alternate a call sent several times and a list, each after a "
+            f"pause of up to {PROOF.most_pause_ms} ms, drawn at random. {PROOF.odd_passes} quiet passes over at least "
             f"{PROOF.spread_ms} ms are wanted then, and each position confirmed twice since the last doubt and once in "
-            f"the last {PROOF.last_passes} passes. With a doubt {PROOF.doubt_passes} such passes are made, and the list "
-            "is not proven.",
+            f"the last {PROOF.last_passes} passes. With a doubt {PROOF.doubt_passes} such passes are made, and the "
+            "list is not proven.",
         ),
         _host(
             "never",
@@ -95,28 +95,29 @@ HOST_SECTION: Final = Section(
         _host(
             "figure",
             "The figure bounds the chance that a powered actuator is missing from the list. Let w be the greatest of "
-            f"the upper bounds at {100 * PROOF.confidence:g} % (Clopper and Pearson) of the share of requests missed: of "
-            "all listed actuators together, and of each that missed any. Let b be the mean size of a list on the wire, "
-            f"and q = {PROOF.byte_error:g} the least byte error assumed. A request of s bytes is missed with m(s) = "
-            "max(1 - (1 - q)^s, 1 - (1 - w)^max(1, s / b)). The figure is the product over all quiet passes of min(1, "
-            f"m(s) + positions / 65536), times min(1, m({PROOF.short_call_bytes})^k + 1 / 65536), with k short calls "
-            f"that brought nothing new. Add passes until it is at most {PROOF.most_error:g}, or what was asked for.",
+            f"the upper bounds at {100 * PROOF.confidence:g} % (Clopper and Pearson) of the share of requests missed: "
+            "of all listed actuators together, and of each that missed any. Let b be the mean size of a list on the "
+            f"wire, and q = {PROOF.byte_error:g} the least byte error assumed. A request of s bytes is missed with "
+            "m(s) = max(1 - (1 - q)^s, 1 - (1 - w)^max(1, s / b)). The figure is the product over all quiet passes of "
+            f"min(1, m(s) + positions / 65536), times min(1, m({PROOF.short_call_bytes})^k + 1 / 65536), with k short "
+            f"calls that brought nothing new. Add passes until it is at most {PROOF.most_error:g}, or what was asked "
+            "for.",
             "It holds for actuators that hear, and are heard, no worse than the worst of those listed may. An actuator "
-            "stays unnoticed only if it missed every quiet list, or its mark fitted by chance, and it missed every call, "
-            "or believed by chance to be enrolled.",
+            "stays unnoticed only if it missed every quiet list, or its mark fitted by chance, and it missed every "
+            "call, or believed by chance to be enrolled.",
         ),
         _host(
             "time",
             f"Search and proof take at least {PROOF.least_ms} ms; what is left is spent on listening, up to "
             f"{PROOF.late_ms} ms, and on calls. They end after {PROOF.longest_ms // 1000} s at the latest. A host that "
             f"has the time goes on for {PROOF.patience_ms} ms with calls and listening at random moments.",
-            "An actuator that hears one request in three misses a search of 16 without trouble with (2/3)^6, about 9 %, "
-            "and nothing shows; with the time above below 1e-4 at 115200 Bd.",
+            "An actuator that hears one request in three misses a search of 16 without trouble with (2/3)^6, about 9 "
+            "%, and nothing shows; with the time above below 1e-4 at 115200 Bd.",
         ),
         _host(
             "blind",
-            "Compare with the plan: deaf, mute or unpowered actuators are invisible to every scheme, and so is one that "
-            "heard no request of a search or sent nothing in it.",
+            "Compare with the plan: deaf, mute or unpowered actuators are invisible to every scheme, and so is one "
+            "that heard no request of a search or sent nothing in it.",
         ),
     ),
     "These are the rules of the host that comes with this page: SHOULD for any host that calls a list proven.",

@@ -15,7 +15,7 @@ LINE_SECTION: Final = Section(
     (
         Rule(
             "line.rate",
-            f"An actuator MUST work at {frame.DEFAULT_BAUD} Bd and SHOULD work at {frame.RUNNING_BAUD} Bd. Every "
+            f"An actuator MUST work at {frame.DEFAULT_BAUD} Bd and at {frame.RUNNING_BAUD} Bd. Every "
             "device on a line uses the same rate. How an actuator is told its rate is not part of the format.",
             f"Report rounds of 32 actuators in 10 ms need {frame.RUNNING_BAUD} Bd.",
         ),
@@ -72,13 +72,14 @@ LINE_SECTION: Final = Section(
         ),
         Rule(
             "line.next",
-            "A request MAY follow the last stop bit of the frame before it without any gap: behind a broadcast that has "
-            "no answer, and behind a reply. Two frames MAY share one delimiter. An actuator MUST take in all of them.",
+            "A request MAY follow the last stop bit of the frame before it without any gap: behind a broadcast that "
+            "has no answer, and behind a reply. Two frames MAY share one delimiter. An actuator MUST take in all of "
+            "them.",
         ),
         Rule(
             "line.quiet",
-            "A host SHOULD NOT send from the end of a request that is answered until the answer, or the time for it, is "
-            "over, but for frames that follow that request at once in the same burst.",
+            "A host SHOULD NOT send from the end of a request that is answered until the answer, or the time for it, "
+            "is over, but for frames that follow that request at once in the same burst.",
             "A later request ends the wait for an answer to an earlier one (does.latest).",
             keeper=HOST,
         ),
@@ -109,7 +110,8 @@ FRAME_SECTION: Final = Section(
         Rule("frame.length", "`payload_length` MUST equal the number of bytes behind the header; else drop the frame."),
         Rule(
             "frame.sequence",
-            "The host chooses `sequence`. A reply MUST carry that of its request. A host MUST drop a reply with another.",
+            "The host chooses `sequence`. A reply MUST carry that of its request. A host MUST drop a reply with "
+            "another.",
         ),
         Rule("frame.operation", "A reply, a refusal too, MUST carry the `operation` of its request."),
         Rule(
@@ -122,8 +124,8 @@ FRAME_SECTION: Final = Section(
         Rule(
             "frame.check",
             "T is v = crc24(E) + (number of zero bits in E << 24), 35 bits, in five bytes of seven bits, low group "
-            "first, each with bit 7 set. Both are taken over E as it is sent, first byte first. A frame whose T differs "
-            "in any bit MUST be dropped.",
+            "first, each with bit 7 set. Both are taken over E as it is sent, first byte first. A frame whose T "
+            "differs in any bit MUST be dropped.",
             "The CRC has Hamming distance 6 up to 2024 bits. The count of zero bits makes the wired AND of two "
             "different frames of one length never a frame (Berger 1961, from memory).",
         ),
@@ -145,8 +147,8 @@ FRAME_SECTION: Final = Section(
         Rule(
             "frame.unaddressed",
             f"0x{frame.UNADDRESSED:02X} is the address of every actuator that has none of its own. As a destination it "
-            "counts as the address alone: all of them take in the request and all of them reply, at once. A reply comes "
-            f"from source 0x{frame.UNADDRESSED:02X} then.",
+            "counts as the address alone: all of them take in the request and all of them reply, at once. A reply "
+            f"comes from source 0x{frame.UNADDRESSED:02X} then.",
             "A host uses it only where at most one such actuator can be there.",
         ),
         Rule(

@@ -59,7 +59,7 @@ def markdown() -> str:
             lines += [*_operations(spec), *_code_table(spec, "Outcomes", "outcomes", "code")]
         lines += [f"## {section.heading}", ""]
         if section.intro:
-            lines += [*textwrap.wrap(section.intro, _WIDTH), ""]
+            lines += [*paragraph(section.intro), ""]
         lines += before(spec)
         for number, rule in rules:
             lines += _rule(number, rule)
@@ -83,6 +83,11 @@ def wrapped(text: str, first: str = "") -> list[str]:
         if not any(_LIST_ITEM.match(line) for line in lines[1:]):
             return lines
     return [first + text]
+
+
+def paragraph(text: str) -> list[str]:
+    """Words that are no rule, in lines of the page."""
+    return textwrap.wrap(text, _WIDTH, break_long_words=False, break_on_hyphens=False)
 
 
 def _nothing(spec: dict[str, Any]) -> list[str]:
@@ -118,9 +123,11 @@ def _times(spec: dict[str, Any]) -> list[str]:
     return [
         "## Times",
         "",
-        f"Nominal values, independent of the line rate. On the line each is right to {clock:g} %, the clock of the",
-        "actuator (line.clock), in addition to the bounds given here. Times that are parameters stand in Parameters:",
-        "`soft-start`, `loss-time-out`, `reply-delay`.",
+        *paragraph(
+            f"Nominal values, independent of the line rate. On the line each is right to {clock:g} %, the clock of the "
+            "actuator (line.clock), in addition to the bounds given here. Times that are parameters stand in "
+            "Parameters: `soft-start`, `loss-time-out`, `reply-delay`."
+        ),
         "",
         *table(("time", "us", "meaning", "bounds", "kept by"), rows),
     ]
@@ -136,21 +143,33 @@ def _refusals(spec: dict[str, Any]) -> list[str]:
         )
         for number, row in enumerate(ROWS, 1)
     ]
+    busy = next(number for number, row in enumerate(ROWS, 1) if row.key == "busy")
     bare = ", ".join(
         f"{row['number']:02X}" for row in spec["operations"] if row["reply"] and not row["reply_begins_with_outcome"]
     )
     return [
         "### Refusals",
         "",
-        f"Never refused, as the reply has no outcome byte (does.bare): {bare}. An assign is refused, though it goes to all,",
-        "if it names the uid of this actuator and row 13 holds; else it is dropped.",
+        *paragraph(
+            f"Never refused, as the reply has no outcome byte (does.bare): {bare}. An assign is refused, though it "
+            f"goes to all, if it names the uid of this actuator and row {busy} holds; else it is dropped."
+        ),
         "",
         *table(("", "operation", "condition", "code"), rows),
     ]
 
 
 def _diagram(spec: dict[str, Any]) -> list[str]:
-    return ["### A roll call in time", "", *textwrap.wrap(diagram.LEGEND, _WIDTH), "", "```", *diagram.lines(), "```", ""]
+    return [
+        "### A roll call in time",
+        "",
+        *paragraph(diagram.LEGEND),
+        "",
+        "```",
+        *diagram.lines(),
+        "```",
+        "",
+    ]
 
 
 def _state_changes(spec: dict[str, Any]) -> list[str]:
@@ -159,17 +178,21 @@ def _state_changes(spec: dict[str, Any]) -> list[str]:
     return [
         "### State changes",
         "",
-        "The columns are the state before, the cells the state behind, by its code; 'code' is that of a refusal. Hot and",
-        "cool are those of does.heat. Without an address demand and engage to it alone are refused with code 5, and",
-        "demand-all and engage to all do nothing. A demand that was sent to all and is not heeded does nothing at all: it",
-        "does not end a time-out either. While the drive is on and the actuator is hot, the look at the temperature may",
-        "come before any other event.",
+        *paragraph(
+            "The columns are the state before, the cells the state behind, by its code; 'code' is that of a refusal. "
+            "Hot and cool are those of does.heat. Without an address demand and engage to it alone are refused with "
+            "code 5, and demand-all and engage to all do nothing. A demand that was sent to all and is not heeded "
+            "does nothing at all: it does not end a time-out either. While the drive is on and the actuator is hot, "
+            "the look at the temperature may come before any other event."
+        ),
         "",
         *table(head, rows),
         "### Informative: the position loop",
         "",
-        "How an arm comes to its target is left to the maker, within does.slew and the soft start. These words of the",
-        "parameter table are promises of no more than this:",
+        *paragraph(
+            "How an arm comes to its target is left to the maker, within does.slew and the soft start. These words of "
+            "the parameter table are promises of no more than this:"
+        ),
         "",
         *table(("what", "what it means at least"), [(f"`{name}`", text) for name, text in PROMISES]),
     ]
@@ -192,7 +215,7 @@ def _operations(spec: dict[str, Any]) -> list[str]:
         lines += [
             f"### {row['number']:02X} {row['name']} (to {row['to']})",
             "",
-            *textwrap.wrap(f"`{row['clause']}`{mark} {row['request']['text']}", _WIDTH, break_on_hyphens=False),
+            *paragraph(f"`{row['clause']}`{mark} {row['request']['text']}"),
             "",
             *_field_table(row["request"]),
         ]
@@ -267,9 +290,11 @@ def _vectors(spec: dict[str, Any]) -> list[str]:
         f"From the hash. With epoch 0 and salt 0 the mark is the tag of replies. Slots are of {SLOTS}.",
         "",
         *table(("uid", "epoch", "salt", "H", "slot", "mark", "list byte", "stranger byte"), hashes),
-        f"Answers to the list, the address list (epoch 0x{EPOCH:04X}, salt 0x{LIST_SALT:02X}) and the report round of the",
-        "Examples, each by itself on a line that stays idle: first start bit in us from the last stop bit of the request.",
-        "The first uid has the address 5, the second 3, the third none.",
+        *paragraph(
+            f"Answers to the list, the address list (epoch 0x{EPOCH:04X}, salt 0x{LIST_SALT:02X}) and the report "
+            "round of the Examples, each by itself on a line that stays idle: first start bit in us from the last "
+            "stop bit of the request. The first uid has the address 5, the second 3, the third none."
+        ),
         "",
         *table(("request", "uid", "slot", "starts, us", "answer"), orders),
     ]
@@ -286,7 +311,6 @@ def _examples(spec: dict[str, Any]) -> list[str]:
 
 def _spaced(text: str) -> str:
     return " ".join(text[at : at + 2] for at in range(0, len(text), 2))
-
 
 
 _AROUND: Final[dict[str, tuple[Callable[[dict[str, Any]], list[str]], Callable[[dict[str, Any]], list[str]]]]] = {
