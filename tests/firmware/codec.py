@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from busproto.wire import Frame, Message
-from busproto.wire.c_messages import c_name, classes
-from busproto.wire.c_source import HEADER_NAME, sources
-from busproto.wire.c_text import member, upper
 from busproto.wire.generate import describe
+from busproto.wire.generators.c_messages import c_name, classes
+from busproto.wire.generators.c_source import HEADER_NAME, sources
+from busproto.wire.generators.c_text import member, upper
 from sim.device_build import codec_library
 
 RESULTS: Final = ("ok", "too short", "too long", "check", "content", "unknown", "out of range")

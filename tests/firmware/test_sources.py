@@ -1,4 +1,4 @@
-"""The text of the generated C: golden files, strict compilers, what it may use; and the command that writes it."""
+"""The text of the generated C: strict compilers, what it may use; and the command that writes it."""
 
 from __future__ import annotations
 
@@ -7,28 +7,12 @@ import re
 import shutil
 import subprocess
 from pathlib import Path
-from typing import Final
 
 import pytest
 
-from busproto.wire.c_source import sources
+from busproto.wire.generators.c_source import sources
 from sim.device_build import STRICT
-from tests.cli.helpers import UPDATE, CommandLine
-
-GOLDEN: Final = Path(__file__).parent / "golden"
-
-
-@pytest.mark.parametrize("name", list(sources()))
-def test_golden(name: str) -> None:
-    path = GOLDEN / name
-    if UPDATE:
-        path.write_text(sources()[name], "utf-8")
-        pytest.skip(f"{name} was rewritten")
-    assert sources()[name] == path.read_text("utf-8")
-
-
-def test_no_golden_file_is_left_over() -> None:
-    assert {path.name for path in GOLDEN.iterdir()} == set(sources())
+from tests.cli.helpers import CommandLine
 
 
 @pytest.mark.parametrize("level", ["-O0", "-O2"])

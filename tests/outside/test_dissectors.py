@@ -22,7 +22,7 @@ from busproto.capture.recorder import airtime_ns
 from busproto.wire import encode_frame
 from busproto.wire.field_rows import Cell
 from busproto.wire.frame import Frame
-from busproto.wire.sigrok_source import DECODER_NAME, sigrok_files
+from busproto.wire.generators.sigrok_source import DECODER_NAME, sigrok_files
 from sim.wave_out import write_vcd
 from sim.waveform import level_at, of_bytes, rate_of
 from tests.capture.make import CAPTURES, MADE, Made, made_again

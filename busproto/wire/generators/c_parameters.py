@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from busproto.wire.c_text import (
+from busproto.wire.generators.c_text import (
     c_type,
     comment,
     getter,

@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final
 
-from busproto.wire import c_frame, c_messages, c_parameters
-from busproto.wire.c_text import comment
 from busproto.wire.frame import FRAME_VERSION
+from busproto.wire.generators import c_frame, c_messages, c_parameters
+from busproto.wire.generators.c_text import comment
 
 HEADER_NAME: Final = "bp_wire.h"
 

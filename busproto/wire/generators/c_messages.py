@@ -10,8 +10,19 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 from busproto.wire import messages as m
-from busproto.wire.c_text import c_type, comment, getter, good, member, putter, refuse_unless, snake, string, upper
 from busproto.wire.generate import describe
+from busproto.wire.generators.c_text import (
+    c_type,
+    comment,
+    getter,
+    good,
+    member,
+    putter,
+    refuse_unless,
+    snake,
+    string,
+    upper,
+)
 from busproto.wire.message import BARE_REPLIES, OPERATIONS, Message, fields_of
 
 AUDIENCES: Final = {"one": 1, "all": 2, "one or all": 3}
