@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from sim.device_build import firmware_texts
-from tests.conformance.fault_table import EXTRA, ROWS
+from tests.conformance.faults import EXTRA, ROWS
 
 
 @dataclass(frozen=True, slots=True)
