@@ -28,7 +28,7 @@ from busproto.wire.generate import describe
 from busproto.wire.message import BARE_REPLIES, OPERATIONS
 from busproto.wire.parameters import BY_NAME, disagreement
 from tests.firmware import needs
-from tests.firmware.codec import CReceiver, codec
+from tests.firmware.generated.codec import CReceiver, codec
 from tests.strategies import (
     BYTES,
     MESSAGE_CLASSES,
