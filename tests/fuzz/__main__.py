@@ -4,8 +4,9 @@ Three targets; each reads an input as a list of actions, so that frames with rig
 
 * **codec**: the generated C. Its receiver byte by byte, every frame and refusal held against a slow reading of the
   format page (`targets/oracle.h`), messages and parameters there and back.
-* **reference**: the reference firmware in a world of its own (`targets/world.h`), judged by the page (`targets/judge.h`, `conduct.h`): it never
-  speaks unasked or outside its window, stored settings are old or new and never mixed, limp where limp is due.
+* **reference**: the reference firmware in a world of its own (`targets/world.h`), judged by the page
+  (`targets/judge.h`, `conduct.h`): it never speaks unasked or outside its window, stored settings are old or new and
+  never mixed, limp where limp is due.
 * **decoder**: the Python decoder (atheris): whole, byte by byte and in any portions, against construct and against
   the decoder for whole captures (`decoder_checks.py`).
 

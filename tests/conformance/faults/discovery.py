@@ -33,15 +33,15 @@ ROWS: Final = (
     fault(
         "it answers though hushed",
         DISCOVERY,
-        "bp_enter(&device->attendance, hush->epoch);\n        device->attendance.is_enrolled = 1;",
-        "bp_enter(&device->attendance, hush->epoch);",
+        "bp_enter(who->attendance, hush->epoch);\n        who->attendance->is_enrolled = 1;",
+        "bp_enter(who->attendance, hush->epoch);",
         "op.04",
     ),
     fault(
         "a hush for another hushes it too",
         DISCOVERY,
-        "memcmp(hush->uid, device->identity.uid, BP_UID_BYTES)",
-        "memcmp(hush->uid, device->identity.uid, BP_UID_BYTES - 1U)",
+        "memcmp(hush->uid, who->uid, BP_UID_BYTES)",
+        "memcmp(hush->uid, who->uid, BP_UID_BYTES - 1U)",
         "op.04",
     ),
     fault(
@@ -111,7 +111,7 @@ ROWS: Final = (
     fault(
         "strangers all take the first slot behind the book",
         DISCOVERY,
-        "uint16_t behind = (uint16_t)(device->hardware.any_bits(device->hardware.context) % BP_STRANGER_SLOTS);",
+        "uint16_t behind = (uint16_t)(who->hardware->any_bits(who->hardware->context) % BP_STRANGER_SLOTS);",
         "uint16_t behind = 0;",
         "op.02",
     ),

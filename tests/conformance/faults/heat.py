@@ -18,15 +18,15 @@ ROWS: Final = (
     fault(
         "too hot it takes hold of a demand of all",
         MOTION,
-        "|| device->motion.state == BP_STATE_FAULTED || (!bp_is_at_work(device->motion.state) && bp_is_hot(device))) {",
-        "|| device->motion.state == BP_STATE_FAULTED) {",
+        "|| drive->motion->state == BP_STATE_FAULTED || (!bp_is_at_work(drive->motion->state) && bp_is_hot(drive))) {",
+        "|| drive->motion->state == BP_STATE_FAULTED) {",
         "does.heat",
     ),
     fault(
         "cool again it follows the next demand of all",
         MOTION,
-        "|| device->motion.state == BP_STATE_FAULTED || (!bp_is_at_work(device->motion.state) && bp_is_hot(device))) {",
-        "|| (!bp_is_at_work(device->motion.state) && bp_is_hot(device))) {",
+        "|| drive->motion->state == BP_STATE_FAULTED || (!bp_is_at_work(drive->motion->state) && bp_is_hot(drive))) {",
+        "|| (!bp_is_at_work(drive->motion->state) && bp_is_hot(drive))) {",
         "does.heat",
     ),
     fault(
@@ -39,7 +39,7 @@ ROWS: Final = (
     fault(
         "too hot it refuses and drives on",
         MOTION,
-        "if (device->motion.is_on) {\n            bp_motion_limp(device, BP_STATE_FAULTED);\n        }",
+        "if (drive->motion->is_on) {\n            bp_motion_limp(drive, BP_STATE_FAULTED);\n        }",
         "",
         "does.heat",
     ),

@@ -11,15 +11,15 @@ ROWS: Final = (
     fault(
         "driven from power-up on",
         MOTION,
-        "motion->loop_us = motion->look_us = now_us;\n    bp_motion_limp(device, BP_STATE_LIMP);",
-        "motion->loop_us = motion->look_us = now_us;\n    bp_motion_engage(device, now_us);",
+        "motion->loop_us = motion->look_us = now_us;\n    bp_motion_limp(drive, BP_STATE_LIMP);",
+        "motion->loop_us = motion->look_us = now_us;\n    bp_motion_engage(drive, now_us);",
         "does.limp",
     ),
     fault(
         "it can be driven without an address",
         MOTION,
         "return BP_OUTCOME_NOT_ADDRESSED;",
-        "bp_forget_fault(device);",
+        "bp_forget_fault(drive);",
         "does.limp",
     ),
     fault(
@@ -39,7 +39,7 @@ ROWS: Final = (
     fault(
         "the ends are ignored",
         MOTION,
-        "mdeg = bp_limited(mdeg, device->working.end_low * INT32_C(10), device->working.end_high * INT32_C(10));",
+        "mdeg = bp_limited(mdeg, drive->working->end_low * INT32_C(10), drive->working->end_high * INT32_C(10));",
         "",
         "does.ends",
     ),
@@ -53,8 +53,8 @@ ROWS: Final = (
     fault(
         "soft start is ignored",
         MOTION,
-        "if (!device->motion.is_eased && device->working.soft_start != 0) {",
-        "if (device->motion.is_eased && device->working.soft_start == 1) {",
+        "if (!drive->motion->is_eased && drive->working->soft_start != 0) {",
+        "if (drive->motion->is_eased && drive->working->soft_start == 1) {",
         "parameters.soft-start",
         "does.engages",
     ),
@@ -69,15 +69,15 @@ ROWS: Final = (
     fault(
         "the slew limit is ignored",
         MOTION,
-        "int32_t speed = bp_limited(device->working.slew_limit, 0, full_speed);",
+        "int32_t speed = bp_limited(drive->working->slew_limit, 0, full_speed);",
         "int32_t speed = full_speed;",
         "does.slew",
     ),
     fault(
         "it follows the channel beside its own",
         MOTION,
-        "bp_motion_follow(device, demands[channel - 1], now_us);",
-        "bp_motion_follow(device, demands[channel - 1 > 0 ? channel - 2 : 0], now_us);",
+        "bp_motion_follow(drive, demands[channel - 1], now_us);",
+        "bp_motion_follow(drive, demands[channel - 1 > 0 ? channel - 2 : 0], now_us);",
         "does.channel",
     ),
     fault(
@@ -90,14 +90,14 @@ ROWS: Final = (
     fault(
         "it holds instead of going limp when the demand is lost",
         MOTION,
-        "bp_motion_limp(device, BP_STATE_LOST_LIMP);",
+        "bp_motion_limp(drive, BP_STATE_LOST_LIMP);",
         "motion->state = BP_STATE_LOST_HOLD;",
         "does.loss",
     ),
     fault(
         "it holds, and says that it is limp",
         MOTION,
-        "bp_motion_limp(device, BP_STATE_LOST_LIMP);",
+        "bp_motion_limp(drive, BP_STATE_LOST_LIMP);",
         "motion->state = BP_STATE_LOST_LIMP;",
         "does.loss",
     ),
@@ -111,8 +111,8 @@ ROWS: Final = (
     fault(
         "the preset is ignored",
         MOTION,
-        "motion->target_mdeg = bp_within_ends(device, device->working.preset * INT32_C(10));",
-        "motion->target_mdeg = bp_within_ends(device, 0);",
+        "motion->target_mdeg = bp_within_ends(drive, drive->working->preset * INT32_C(10));",
+        "motion->target_mdeg = bp_within_ends(drive, 0);",
         "does.loss",
     ),
     fault(
@@ -133,16 +133,16 @@ ROWS: Final = (
     fault(
         "a release to all is ignored",
         DEVICE,
-        "bp_motion_limp(device, BP_STATE_RELEASED);",
+        "bp_motion_limp(&drive, BP_STATE_RELEASED);",
         "if (device->frame.destination != BP_BROADCAST_ADDRESS) {\n"
-        "            bp_motion_limp(device, BP_STATE_RELEASED);\n        }",
+        "            bp_motion_limp(&drive, BP_STATE_RELEASED);\n        }",
         "does.release",
     ),
     fault(
         "a demand ends a release",
         MOTION,
-        "if (device->address == BP_UNADDRESSED || device->motion.state == BP_STATE_RELEASED",
-        "if (device->address == BP_UNADDRESSED",
+        "if (!drive->has_address || drive->motion->state == BP_STATE_RELEASED",
+        "if (!drive->has_address",
         "does.release",
     ),
     fault(
@@ -201,8 +201,8 @@ ROWS: Final = (
     fault(
         "a call counts as answered before its turn has come",
         DISCOVERY,
-        "device->turn.salt = call->salt;",
-        "device->turn.salt = call->salt;\n        attendance->has_answered = 1;\n"
+        "who->turn->salt = call->salt;",
+        "who->turn->salt = call->salt;\n        attendance->has_answered = 1;\n"
         "        attendance->answered_salt = call->salt;",
         "op.01",
     ),

@@ -7,6 +7,7 @@ from typing import Final
 Row = tuple[str, str, str, str, tuple[str, ...]]
 """What is wrong, in which file, which text is replaced by which, which clauses have to show it."""
 
+ANSWERS: Final = "bp_answers.c"
 FRAME: Final = "bp_frame.c"
 DEVICE: Final = "bp_device.c"
 MOTION: Final = "bp_motion.c"

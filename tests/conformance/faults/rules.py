@@ -24,7 +24,7 @@ ROWS: Final = (
     fault(
         "a list changes no enrolment",
         DISCOVERY,
-        "    device->attendance.is_enrolled = is_in;\n",
+        "    who->attendance->is_enrolled = is_in;\n",
         "",
         "find.list",
     ),
@@ -52,15 +52,15 @@ ROWS: Final = (
     fault(
         "released counts before hot",
         DEVICE,
-        "if (outcome == BP_OUTCOME_DONE && device->motion.state == BP_STATE_RELEASED) {",
-        "if (device->motion.state == BP_STATE_RELEASED) {",
+        "if (outcome == BP_OUTCOME_DONE && drive->motion->state == BP_STATE_RELEASED) {",
+        "if (drive->motion->state == BP_STATE_RELEASED) {",
         "refusal.order",
     ),
     fault(
         "the age of the demand outlasts an assign",
         DEVICE,
-        "        bp_motion_limp(device, BP_STATE_LIMP);\n        device->motion.was_demanded = 0;",
-        "        bp_motion_limp(device, BP_STATE_LIMP);",
+        "        bp_motion_limp(&drive, BP_STATE_LIMP);\n        device->motion.was_demanded = 0;",
+        "        bp_motion_limp(&drive, BP_STATE_LIMP);",
         "does.age",
     ),
     fault(

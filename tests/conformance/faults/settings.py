@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import Final
 
-from tests.conformance.faults.row import DEVICE, PARAMETERS, STORE, fault
+from tests.conformance.faults.row import ANSWERS, DEVICE, PARAMETERS, STORE, fault
 
 ROWS: Final = (
     # --- settings
     fault(
         "a refused value is kept",
-        DEVICE,
-        "bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, bp_settings_least(&device->working, row->number), row->high);",
-        "if (row->number == BP_PARAMETER_LOSS_TIME_OUT) {\n            device->working.loss_time_out = 3;\n        }\n"
-        "        bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, bp_settings_least(&device->working, row->number), "
+        ANSWERS,
+        "bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, bp_settings_least(working, row->number), row->high);",
+        "if (row->number == BP_PARAMETER_LOSS_TIME_OUT) {\n            working->loss_time_out = 3;\n        }\n"
+        "        bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, bp_settings_least(working, row->number), "
         "row->high);",
         "does.unchanged",
     ),
@@ -41,35 +41,36 @@ ROWS: Final = (
     ),
     fault(
         "the travel is made too narrow for the table in force",
-        DEVICE,
+        ANSWERS,
         "if (result == BP_OK && !bp_settings_agree(&changed)) {",
         "if (result == BP_OK && row->points != 0 && !bp_settings_agree(&changed)) {",
         "does.monotone",
     ),
     fault(
         "a refusal does not tell the range",
-        DEVICE,
-        "bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, bp_settings_least(&device->working, row->number), row->high);",
+        ANSWERS,
+        "bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, bp_settings_least(working, row->number), row->high);",
         "bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, 0, 0);",
         "refusal.range",
     ),
     fault(
         "a write goes to stored settings as well",
         DEVICE,
-        "reply->kind = BP_KIND_WRITTEN;",
-        "device->store.settings = device->working;\n        reply->kind = BP_KIND_WRITTEN;",
+        "if (bp_answer_write(&device->working, &message->as.write, reply)) {",
+        "if (bp_answer_write(&device->working, &message->as.write, reply)) {\n"
+        "            device->store.settings = device->working;",
         "does.write",
     ),
     fault(
         "undo always takes factory settings",
-        DEVICE,
-        "device->working = *bp_memory(device, undo->memory, &room);",
-        "device->working = *bp_memory(device, BP_MEMORY_FACTORY, &room);",
+        ANSWERS,
+        "*working = *bp_memory(working, stored, undo->memory, &room);",
+        "*working = *bp_memory(working, stored, BP_MEMORY_FACTORY, &room);",
         "does.undo",
     ),
     fault(
         "its list has another range than it keeps",
-        DEVICE,
+        ANSWERS,
         "description->high = row->high;",
         "description->high = row->high - (row->number == BP_PARAMETER_TRAVEL ? 1 : 0);",
         "op.21",
@@ -93,7 +94,7 @@ ROWS: Final = (
     fault(
         "an assign leaves it driven",
         DEVICE,
-        "bp_motion_limp(device, BP_STATE_LIMP);\n        device->motion.was_demanded = 0;",
+        "bp_motion_limp(&drive, BP_STATE_LIMP);\n        device->motion.was_demanded = 0;",
         "device->motion.was_demanded = 0;",
         "does.assign",
         "does.limp",

@@ -3,6 +3,7 @@
 #ifndef FUZZ_WORLD_H
 #define FUZZ_WORLD_H
 
+#include "bp_clock.h"
 #include "bp_device.h"
 #include "oracle.h"
 
