@@ -101,7 +101,7 @@ TIMES: Final = (
         "detect",
         DETECT_NS,
         "from the falling edge of a start bit until every actuator that counts down has taken note of it",
-        "at most this; whoever starts within it collides",
+        "at most this; actuators that start within it of each other collide",
         "actuator",
     ),
     Time("start lead", START_LEAD_NS, "from the begin of its mini-slot to the earliest start", "exact", "actuator"),

@@ -57,9 +57,9 @@ REQUEST_SECTION: Final = Section(
         Rule(
             "refusal.extension",
             "An actuator without the teaching extension refuses 04, 05 and 06 with code 1, as it does not know them. "
-            "One that has it refuses 04, sent to its address alone, with code 4, as it is for all, and is silent to a "
-            "malformed 05 or 06. So a host learns by one hush to one address what the actuator offers. (A refusal has "
-            "9 bytes of payload, a reply to 05 or 06 has 8.)",
+            "One that has it refuses 04, sent to its address alone, with code 4, as it is for all, and is silent to 05 "
+            "and 06 sent to its address alone. So a host learns by one hush to one address what the actuator offers. "
+            "(A refusal has 9 bytes of payload, a reply to 05 or 06 has 8.)",
         ),
         Rule(
             "refusal",
@@ -204,11 +204,13 @@ MOTION_SECTION: Final = Section(
 )
 
 CODE_RULES: Final = {
-    "States": Rule("states", "`state` is that at the moment of sending, after the request was done."),
+    "States": Rule(
+        "states", "`state` is that right after the request was done; in a report round, that at the moment of sending."
+    ),
     "Faults": Rule(
         "faults",
-        "Each bit is set while its condition holds, but for 'settings lost' (until power-up) and 'demand lost' (until "
-        "power-up or restart).",
+        "Each bit is set while its condition holds, but for 'settings lost' (until a start that finds a whole copy) "
+        "and 'demand lost' (until power-up or restart).",
     ),
     "Parameters": Rule(
         "parameters",

@@ -110,7 +110,7 @@ def _frame_tables(spec: dict[str, Any]) -> list[str]:
     }
     return [
         *table(("body", "as", "meaning"), body),
-        *table(("address", "who"), [(row["address"], row["meaning"]) for row in spec["frame"]["addresses"]]),
+        *table(("address", "meaning"), [(row["address"], row["meaning"]) for row in spec["frame"]["addresses"]]),
         'crc24 by the usual model; `check` is the CRC of the nine ASCII bytes "123456789":',
         "",
         *table(tuple(words), [tuple(words.values())]),
