@@ -47,13 +47,13 @@ class State(enum.IntEnum):
 
 
 STATE_TEXTS: Final[dict[State, str]] = {
-    State.LIMP: "limp, ready for the first demand",
+    State.LIMP: "limp, no demand yet since power-up",
     State.EASING: "soft start, begun when the drive took hold",
     State.FOLLOWING: "following the demand",
     State.LOST_LIMP: "demand lost: limp",
     State.LOST_HOLD: "demand lost: holding",
     State.LOST_PRESET: "demand lost: at or on its way to the preset position",
-    State.RELEASED: "told to go limp; no demand ends that, but engage, assign or a restart",
+    State.RELEASED: "told to go limp; only engage or a restart ends that",
     State.FAULTED: "limp because of a fault",
 }
 

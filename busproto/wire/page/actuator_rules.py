@@ -205,7 +205,9 @@ MOTION_SECTION: Final = Section(
 
 CODE_RULES: Final = {
     "States": Rule(
-        "states", "`state` is that right after the request was done; in a report round, that at the moment of sending."
+        "states",
+        "`state` is that right after the request was done; in a report round, that at the moment of sending. "
+        "State 0 is also that behind an assign and behind a heat fault that is over; an assign ends state 6 too.",
     ),
     "Faults": Rule(
         "faults",
