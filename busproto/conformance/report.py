@@ -122,7 +122,8 @@ def as_html(cases: list[Case], target: str, version: str) -> str:
         )
         is_open = " open" if row.verdict == "failed" else ""
         lines.append(
-            f'<tr class="{row.verdict.replace(" ", "-")}"><td><b>{html.escape(clause.id)}</b><br>'
+            f'<tr class="{row.verdict.replace(" ", "-")}"><td><b>{html.escape(clause.id)}</b>'
+            f"{' (optional)' if clause.part != CORE else ''} {clause.number}<br>"
             f"<small>{html.escape(clause.heading)}: {html.escape(clause.text)}</small></td>"
             + "".join(f"<td>{row.count(verdict)}</td>" for verdict in VERDICTS)
             + f"<td><details{is_open}><summary>{row.verdict}</summary><ul>{named}</ul></details></td></tr>"

@@ -50,6 +50,10 @@ def test_core_and_extension_are_counted_apart() -> None:
         "clauses of the extension 'teaching' (optional): 2 passed, 0 failed, 0 not checked",
     ]
     not_offered = [*CASES, Case("test_four", "not checked", ("op.05", "find.hash"), NOT_OFFERED)]
+    page = as_html(offered, "here", "1.0")
+    assert "<b>op.05</b> (optional)" in page
+    assert "<b>frame.check</b> (optional)" not in page
+    assert "clauses of the extension &#x27;teaching&#x27; (optional): 2 passed" in page
     assert as_text(not_offered)[-1] == "clauses of the extension 'teaching' (optional): not offered"
 
 

@@ -23,6 +23,7 @@ from busproto.wire.generators.c_text import (
     string,
     upper,
 )
+from busproto.wire.generators.template import filled
 from busproto.wire.message import BARE_REPLIES, OPERATIONS, Message, fields_of
 
 AUDIENCES: Final = {"one": 1, "all": 2, "one or all": 3}
@@ -290,19 +291,8 @@ def _operation_table() -> Iterator[str]:
         rows.append(f"    {{{number}, {AUDIENCES[one.audience]}, {has_reply}, {is_bare}, {string(one.name)}}}")
     yield ",\n".join(rows)
     yield "};"
-    yield """
-const bp_operation *bp_operation_of(uint8_t number)
-{
-    size_t at;
-
-    for (at = 0; at < BP_OPERATIONS; at++) {
-        if (bp_operations[at].number == number) {
-            return &bp_operations[at];
-        }
-    }
-    return NULL;
-}
-"""
+    yield ""
+    yield filled("bp_operation_of.c.in")
 
 
 def _any() -> Iterator[str]:

@@ -17,6 +17,7 @@ from busproto.wire.generators.c_text import (
     upper,
     within,
 )
+from busproto.wire.generators.template import filled
 from busproto.wire.parameters import BY_NAME, PARAMETERS, Parameter
 
 _ROWS = tuple(PARAMETERS.values())
@@ -118,19 +119,8 @@ def functions() -> Iterator[str]:
         rows.append("    {" + ", ".join([*map(str, facts), *limits, *texts]) + "}")
     yield ",\n".join(rows)
     yield "};"
-    yield """
-const bp_parameter *bp_parameter_of(uint8_t number)
-{
-    size_t at;
-
-    for (at = 0; at < BP_PARAMETERS; at++) {
-        if (bp_parameters[at].number == number) {
-            return &bp_parameters[at];
-        }
-    }
-    return NULL;
-}
-"""
+    yield ""
+    yield filled("bp_parameter_of.c.in")
     yield "void bp_settings_factory(bp_settings *settings)"
     yield "{"
     yield "    memset(settings, 0, sizeof *settings);"

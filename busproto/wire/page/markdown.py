@@ -34,6 +34,20 @@ _CONVENTIONS: Final = f"""\
 - *At random* means: from a source of chance on the device, drawn anew each time. *From the hash* means: by H, see
   Discovery; equal inputs give equal results.
 - Times of actuators are by their own clock (line.clock). us is a microsecond.
+
+| term | meaning |
+| --- | --- |
+| mark | 16 bits from the hash of a uid: a short id for one salt and epoch |
+| epoch | the number of one search; what an actuator remembers of discovery holds within it |
+| enrolled | acknowledged by the host in this epoch; an enrolled actuator answers no roll call |
+| list, book | the marks, or the addresses, of all actuators that the host knows: a membership list that each one checks |
+| position | the place of a mark or an address in a list, or of an address in a report round, from 0 |
+| stranger | an actuator that is not in the list |
+| countdown | back-off by idle slots: an answer begins when its count of idle slots reaches zero |
+| soft start | the time after the drive took hold in which its speed is limited further; the state is called easing |
+| limp | de-energised: the drive is off and the arm can be moved by hand |
+| engaged, held, driven | the drive is on |
+| hot, cool | above `over-temperature`, or not (does.heat) |
 """
 
 
