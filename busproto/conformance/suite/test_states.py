@@ -115,7 +115,7 @@ LOSSES = {m.State.LOST_LIMP: LOSS_LIMP, m.State.LOST_HOLD: LOSS_HOLD, m.State.LO
 
 def bring(dut: Bench, state: m.State, *, heat: bool) -> None:
     """Into that state, at a temperature that is known where `heat` wants it."""
-    if heat:
+    if heat or dut.can("warm"):  # a case before may have left it hot
         warm(dut, COOL_DEGC)
     dut.put(CALM)
     if state is m.State.EASING:

@@ -40,7 +40,7 @@ _CONVENTIONS: Final = f"""\
 | mark | 16 bits from the hash of a uid: a short id for one salt and epoch |
 | epoch | the number of one search; what an actuator remembers of discovery holds within it |
 | enrolled | acknowledged by the host in this epoch; an enrolled actuator answers no roll call |
-| list, book | the marks, or the addresses, of all actuators that the host knows: a membership list that each one checks |
+| list, book | the marks, or the addresses, of all actuators that the host knows: a membership list |
 | position | the place of a mark or an address in a list, or of an address in a report round, from 0 |
 | stranger | an actuator that is not in the list |
 | countdown | back-off by idle slots: an answer begins when its count of idle slots reaches zero |
