@@ -19,10 +19,11 @@ ONES = [number for number, operation in OPERATIONS.items() if operation.audience
 ALLS = [number for number, operation in OPERATIONS.items() if operation.audience == "all" and part_of(number) == CORE]
 
 
-@clause("op.20")
+@clause("op.20", "does.uid")
 def test_it_describes_itself(dut: Bench) -> None:
     one = dut.ask(m.Describe(), m.Description)
     assert one.uid == dut.uid
+    assert any(one.uid), "its uid is all zeros"
     assert one.model
     assert 0 < one.supply_min_mv < one.supply_max_mv
     assert 1000 <= one.mechanical_travel_cdeg <= 36_000

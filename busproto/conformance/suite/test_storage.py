@@ -151,7 +151,7 @@ def test_one_spoiled_copy_leaves_the_other(dut_build: Callable[..., Bench], page
         assert not bench.report().faults & m.Fault.SETTINGS_LOST
 
 
-@clause("does.lost", "does.limp", "faults")
+@clause("does.lost", "does.generation", "does.limp", "faults")
 def test_where_neither_copy_is_whole_it_has_factory_settings_and_no_address(dut_build: Callable[..., Bench]) -> None:
     bench = with_old(dut_build())
     spoil(bench, (0, 1), 4)
@@ -159,8 +159,11 @@ def test_where_neither_copy_is_whole_it_has_factory_settings_and_no_address(dut_
     assert bench.report().faults & m.Fault.SETTINGS_LOST
     assert bench.report().state is m.State.LIMP
     assert bench.get_all() == bench.get_all(m.Memory.FACTORY)
+    generation = bench.ask(m.Describe(), m.Description).generation
+    assert generation == 0, f"generation 0 was expected while no copy is whole, it is {generation}"
     bench.ask(m.Assign(bench.uid, 9), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
     bench.address = 9
+    assert bench.ask(m.Describe(), m.Description).generation == 1
     bench.power_cut()
     assert not bench.report().faults & m.Fault.SETTINGS_LOST
 

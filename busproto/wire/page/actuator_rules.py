@@ -78,6 +78,10 @@ MEMORY_SECTION: Final = Section(
     "Address and memory",
     (
         Rule(
+            "does.uid",
+            "The uid has 8 bytes. It is fixed in the factory, unlike that of any other actuator, and never all zeros.",
+        ),
+        Rule(
             "does.write",
             "Write changes one parameter in working memory only, and acts at once. Working memory is lost at a "
             "restart.",
@@ -101,14 +105,15 @@ MEMORY_SECTION: Final = Section(
         ),
         Rule(
             "does.assign",
-            "Assign writes the address to stored memory, beside the settings stored there, and then uses it; the drive "
-            "goes limp. Parameters in working memory stay as they are. The time-out and the age of the demand are "
-            "forgotten.",
+            "Assign writes the address to stored memory, beside the settings stored there (factory settings where no "
+            "copy is whole), and then uses it; the drive goes limp. Parameters in working memory stay as they are. "
+            "The time-out and the age of the demand are forgotten.",
             "An address that is half given is worse than settings that wait for a commit.",
         ),
         Rule(
             "does.generation",
-            "`generation` counts the writes of stored memory, by commit and by assign, modulo 65536.",
+            "`generation` counts the writes of stored memory, by commit and by assign, modulo 65536. It is 0 while no "
+            "copy is whole; the first write makes it 1.",
         ),
     ),
 )
