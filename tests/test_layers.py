@@ -276,7 +276,7 @@ def test_importing_busproto_loads_nothing_heavy_until_a_name_is_used() -> None:
 
 
 def test_importing_the_wire_format_loads_no_host_side() -> None:
-    loaded = loaded_by("import busproto.wire, busproto.wire.specification")
+    loaded = loaded_by("import busproto.wire, busproto.wire.page")
     rooms = {module.split(".")[1] for module in loaded if module.startswith("busproto.")}
     assert rooms == {"errors", "_version", "wire"}
     assert top_levels(loaded).isdisjoint({"serial", "click", "rich", "sim"})

@@ -22,18 +22,18 @@ from busproto.wire.codec import encode_frame, message_of, reply_frame, request_f
 from busproto.wire.decoder import Decoder
 from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, MAX_WIRE_BYTES, Frame
 from busproto.wire.hash import device_tag
-from busproto.wire.message import Message
+from busproto.wire.message import OPERATIONS, Message
 from busproto.wire.parameters import BY_NAME, RawValue
-from busproto.wire.timing import MAX_TURNAROUND_NS, START_JITTER_NS, STORE_NS
+from busproto.wire.timing import BOOT_NS, CLOCK_TOLERANCE_PPM, MAX_TURNAROUND_NS, START_JITTER_NS, STORE_NS
 
 US: Final = 1_000
 MS: Final = 1_000_000
 S: Final = 1_000_000_000
 LATE_PORT_NS: Final = 1000 * MS
-"""A machine that is busy hands bytes on so much later; an answer that comes is waited for no longer."""
+"""Allowance for a loaded machine that delivers bytes late. The wait ends as soon as the answer has come."""
 QUIET_PORT_NS: Final = 40 * MS
 """On a port: beyond its latency, so long nothing must come before it counts as silence."""
-CLOCK_PERCENT: Final = 1
+CLOCK_PERCENT: Final = CLOCK_TOLERANCE_PPM // 10_000
 """By so much the clock of an actuator may be off; in process it is exact, or as a case wants it."""
 M = TypeVar("M", bound=Message)
 T = TypeVar("T")
@@ -71,7 +71,7 @@ class Bench:
         bus: the virtual bus, None on a port.
         actuator: the simulator's view of it, None on a port.
         side: the side channel; None on a port that has none.
-        is_alone: nobody else is on the line.
+        is_alone: no other actuator is on the line.
         rows: its own parameter list, by name.
     """
 
@@ -100,6 +100,7 @@ class Bench:
         self._sequence = 0
         self._echo = bytearray()
         self._rows: dict[str, m.ParameterDescription] | None = None
+        self._offers_teaching: bool | None = None
 
     # --- time -----------------------------------------------------------------------------------------------
 
@@ -219,9 +220,9 @@ class Bench:
     def ask_wire(self, data: bytes, *, slow: bool = False) -> Frame:
         """The one frame that answers these bytes; the case fails where there is none, or anything besides."""
         _, frames, heard = self.frames_after(data, count=1, slow=slow)
-        assert frames, f"no answer to {data.hex(' ')} (heard: {heard.hex(' ') or 'nothing'})"
+        assert frames, f"one reply was expected to {in_words(data)}; {heard_words(heard)} (sent: {data.hex(' ')})"
         frame = frames[0]
-        assert heard == encode_frame(frame), f"more than one frame came: {heard.hex(' ')}"
+        assert heard == encode_frame(frame), f"one reply was expected to {in_words(data)}, more came: {heard.hex(' ')}"
         return frame
 
     def ask_frame(
@@ -241,7 +242,7 @@ class Bench:
         """Ask once; returns the answer, which has to be of this kind."""
         frame = self.ask_frame(message, to=to, slow=slow)
         answer = message_of(frame)
-        assert isinstance(answer, kind), f"{message} was answered by {answer}"
+        assert isinstance(answer, kind), f"{message}: a {kind.__name__} was expected, {answer} came"
         if to is None and not isinstance(message, m.Assign):
             assert frame.source == self.address, f"the reply comes from {frame.source:#04x}, not {self.address:#04x}"
         return answer
@@ -249,18 +250,31 @@ class Bench:
     def refused(self, message: Message, code: m.Outcome, *, to: int | None = None) -> m.Refused:
         """Ask once; it has to refuse for this reason."""
         answer = self.ask(message, m.Refused, to=to)
-        assert answer.code is code, f"{message} was refused with {answer.code.name}, {code.name} belongs here"
+        assert answer.code is code, f"{message}: a refusal with {code.name} was expected, {answer.code.name} came"
         return answer
 
-    def refused_wire(self, operation: int, payload: bytes, code: m.Outcome) -> None:
+    def refused_wire(self, operation: int, payload: bytes, code: m.Outcome) -> m.Refused:
         """A request with any payload is refused for this reason."""
         self._sequence = (self._sequence + 1) & 0xFF
         data = encode_frame(Frame(self.address, HOST_ADDRESS, self._sequence, operation, payload))
         answer = message_of(self.ask_wire(data))
-        assert isinstance(answer, m.Refused), (
-            f"operation {operation:#04x} with {payload.hex()} was answered by {answer}"
+        what = f"operation {operation:02x} with the payload {payload.hex(' ') or 'of no bytes'}"
+        assert isinstance(answer, m.Refused), f"{what}: a refusal was expected, {answer} came"
+        assert answer.code is code, (
+            f"{what}: a refusal with code {int(code)} ({code.name}) was expected, code {int(answer.code)} "
+            f"({answer.code.name}) came"
         )
-        assert answer.code is code, f"refused with {answer.code.name}, {code.name} belongs here"
+        return answer
+
+    def offers_teaching(self) -> bool:
+        """Whether it offers the teaching extension: it refuses a hush to it alone as one that it knows."""
+        if self._offers_teaching is None:
+            self._sequence = (self._sequence + 1) & 0xFF
+            hush = Frame(self.address, HOST_ADDRESS, self._sequence, m.Hush.OPERATION, m.Hush(0, bytes(8)).payload())
+            _, frames, _ = self.frames_after(encode_frame(hush), count=1)
+            codes = [frame.payload[0] for frame in frames if frame.tag == self.tag and frame.payload]
+            self._offers_teaching = codes == [m.Outcome.BAD_REQUEST]
+        return self._offers_teaching
 
     def silent(self, data: bytes, window_ns: int | None = None) -> None:
         """Nothing comes back to these bytes."""
@@ -269,12 +283,13 @@ class Bench:
         if window_ns is None:
             window_ns = MAX_TURNAROUND_NS + START_JITTER_NS + 2 * self.airtime_ns(1)
         heard = self.hear(said.end_ns + window_ns + (0 if self.is_virtual else self.slack_ns + QUIET_PORT_NS))
-        assert heard == b"", f"something came back to {data.hex(' ')}: {heard.hex(' ')}"
+        assert heard == b"", f"silence was expected to {in_words(data)}; {heard_words(heard)} (sent: {data.hex(' ')})"
 
     def alive(self) -> None:
         """It still answers."""
         data = bytes([self._sequence ^ 0x5A, 0, 0xFF])
-        assert self.ask(m.LinkTest(data), m.LinkTested).data == data
+        came = self.ask(m.LinkTest(data), m.LinkTested).data
+        assert came == data, f"the bytes of the link test were expected back, {came.hex(' ')} came"
 
     def run(self, steps: Steps[T]) -> T:
         """Run one of the host's own operations."""
@@ -365,7 +380,7 @@ class Bench:
     def restart(self) -> None:
         """It starts again as after power-up."""
         self.ask(m.Restart(), m.Restarting)
-        self.pass_time(2 * MS if self.is_virtual else 30 * MS)
+        self.pass_time(BOOT_NS)
 
     # --- beside the bus -------------------------------------------------------------------------------------
 
@@ -420,7 +435,7 @@ class Bench:
     def power_back(self) -> None:
         """Get power, and time to start."""
         self.beside("plug").order("plug")
-        self.pass_time(1 * MS if self.is_virtual else 30 * MS)
+        self.pass_time(BOOT_NS)
 
     def where(self, addresses: tuple[int, ...]) -> int:
         """At which of these it answers; the case fails where it is at none, or at several."""
@@ -431,6 +446,22 @@ class Bench:
             found += [at for frame in frames if frame.tag == self.tag]
         assert len(found) == 1, f"it answers at {found}, at one of {addresses} it should"
         return found[0]
+
+
+def in_words(data: bytes) -> str:
+    """What was sent, for the text of a failure: the last good frame in it, or that there is none."""
+    frames = [one for one in Decoder().feed(b"\x00" + data + b"\x00") if isinstance(one, Frame)]
+    if not frames:
+        return f"{len(data)} bytes that are no frame"
+    last = frames[-1]
+    known = OPERATIONS.get(last.operation)
+    name = f"{known.name} ({last.operation:02x})" if known else f"the unknown operation {last.operation:02x}"
+    return f"{'a reply of' if last.is_reply else 'the request'} {name} to address 0x{last.destination:02X}"
+
+
+def heard_words(heard: bytes) -> str:
+    """What came, for the text of a failure."""
+    return f"{heard.hex(' ')} came" if heard else "nothing came"
 
 
 def replies_in(heard: bytes) -> list[Frame]:

@@ -164,8 +164,21 @@ def dut_target(request: pytest.FixtureRequest) -> Iterator[Target]:
 def dut(dut_target: Target, request: pytest.FixtureRequest) -> Iterator[Bench]:
     """The actuator under test, as after power-up, with factory settings, at an address of its own."""
     bench = dut_target.fresh(request.node.name)
+    _require_offered(bench, request)
     yield bench
     dut_target.done_with(bench)
+
+
+def _require_offered(bench: Bench, request: pytest.FixtureRequest) -> None:
+    """A case of an extension is not checked on an actuator that does not offer it."""
+    from busproto.conformance.bench import not_checked
+    from busproto.conformance.clauses import part_of_case
+    from busproto.conformance.report import NOT_OFFERED
+    from busproto.wire.page.rules import TEACHING
+
+    ids = [one for mark in request.node.iter_markers("clause") for one in mark.args]
+    if part_of_case(ids) == TEACHING and not bench.offers_teaching():
+        not_checked(NOT_OFFERED)
 
 
 @pytest.fixture
@@ -178,11 +191,14 @@ def dut_build(dut_target: Target, request: pytest.FixtureRequest) -> Callable[..
     from busproto.conformance.targets import InProcess
 
     def build(**named: Any) -> Bench:
-        if isinstance(dut_target, InProcess):
-            return dut_target.build(request.node.name, **named)
-        if named:
+        if not isinstance(dut_target, InProcess) and named:
             not_checked("it needs one in process: others beside it, or its clock off")
-        return dut_target.fresh(request.node.name)
+        if isinstance(dut_target, InProcess):
+            _require_offered(dut_target.build(request.node.name), request)
+            return dut_target.build(request.node.name, **named)
+        bench = dut_target.fresh(request.node.name)
+        _require_offered(bench, request)
+        return bench
 
     return build
 

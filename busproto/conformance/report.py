@@ -1,4 +1,4 @@
-"""What a run showed, clause by clause: passed, failed, not checked."""
+"""What a run showed, clause by clause: passed, failed, not checked; core and extensions apart."""
 
 from __future__ import annotations
 
@@ -8,8 +8,10 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from busproto.conformance.clauses import CLAUSES, Clause
+from busproto.wire.page.rules import CORE, PARTS
 
 VERDICTS: Final = ("passed", "failed", "not checked")
+NOT_OFFERED: Final = "the actuator does not offer the teaching extension"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +73,21 @@ def as_text(cases: list[Case]) -> list[str]:
         if named:
             lines += ["", f"{verdict}:"]
             lines += [f"  {case.name} [{', '.join(case.clauses)}]: {case.why}" for case in named]
-    totals = {verdict: sum(row.verdict == verdict for row in rows) for verdict in VERDICTS}
-    lines += ["", "clauses: " + ", ".join(f"{count} {verdict}" for verdict, count in totals.items())]
+    return [*lines, "", *totals(rows)]
+
+
+def totals(rows: list[Row]) -> list[str]:
+    """How many clauses came to what: a line for the core, and one for each extension of which a case was run."""
+    lines = []
+    for part in PARTS:
+        own = [row for row in rows if row.clause.part == part]
+        if not own and part != CORE:
+            continue
+        counts = ", ".join(f"{sum(row.verdict == verdict for row in own)} {verdict}" for verdict in VERDICTS)
+        name = "core" if part == CORE else f"extension '{part}' (optional)"
+        if own and all(case.why == NOT_OFFERED for row in own for case in row.cases):
+            counts = "not offered"
+        lines.append(f"clauses of the {name}: {counts}")
     return lines
 
 
@@ -96,6 +111,7 @@ def as_html(cases: list[Case], target: str, version: str) -> str:
         f"<h1>Conformance of {html.escape(target)}</h1>",
         f"<p>{html.escape(version)}; {len(cases)} cases, {len(rows)} clauses of the format page. "
         "A bench result is no flight clearance.</p>",
+        *(f"<p>{html.escape(line)}</p>" for line in totals(rows)),
         "<table><tr><th>clause</th><th>passed</th><th>failed</th><th>not checked</th><th>cases</th></tr>",
     ]
     for row in rows:
@@ -106,7 +122,8 @@ def as_html(cases: list[Case], target: str, version: str) -> str:
         )
         is_open = " open" if row.verdict == "failed" else ""
         lines.append(
-            f'<tr class="{row.verdict.replace(" ", "-")}"><td><b>{html.escape(clause.id)}</b><br>'
+            f'<tr class="{row.verdict.replace(" ", "-")}"><td><b>{html.escape(clause.id)}</b>'
+            f"{' (optional)' if clause.part != CORE else ''} {clause.number}<br>"
             f"<small>{html.escape(clause.heading)}: {html.escape(clause.text)}</small></td>"
             + "".join(f"<td>{row.count(verdict)}</td>" for verdict in VERDICTS)
             + f"<td><details{is_open}><summary>{row.verdict}</summary><ul>{named}</ul></details></td></tr>"

@@ -13,7 +13,7 @@ import click
 
 from busproto.errors import InputError
 from busproto.keeping import require_own, write_whole
-from busproto.wire.c_source import sources
+from busproto.wire.generators.c_source import sources
 
 OWN: Final = "mine.c"
 PORT: Final = "bp_port.h"

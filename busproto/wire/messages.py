@@ -2,16 +2,23 @@
 
 Each class says once, in its fields, how its payload stands on the wire (`construct`), what each field means and in
 which unit. Numbers are little endian. The class docstring is the text of the format page. A reply begins with an
-outcome byte, 0 for done; anything else makes it a `Refused`. Only the answer to a roll call has none, to be short.
+outcome byte, 0 for done; anything else makes it a `Refused`. Answers of discovery and of a report round have none.
 """
 
 from __future__ import annotations
 
-import enum
 from typing import Final
 
 from construct import Bytes, GreedyBytes, GreedyRange, Int8ul, Int16sl, Int16ul, Int32sl
 
+from busproto.wire.codes import FAULT_TEXTS as FAULT_TEXTS
+from busproto.wire.codes import LIMP_STATES as LIMP_STATES
+from busproto.wire.codes import OUTCOME_TEXTS as OUTCOME_TEXTS
+from busproto.wire.codes import STATE_TEXTS as STATE_TEXTS
+from busproto.wire.codes import Fault as Fault
+from busproto.wire.codes import Memory as Memory
+from busproto.wire.codes import Outcome as Outcome
+from busproto.wire.codes import State as State
 from busproto.wire.frame import MAX_ADDRESS, MAX_PAYLOAD_BYTES, MIN_ADDRESS, UID_BYTES, UNADDRESSED
 from busproto.wire.layout import Coded, Counted, Label, Limits
 from busproto.wire.message import Message, on_wire, refusal, reply, request
@@ -25,93 +32,11 @@ MAX_WINDOW_SLOTS: Final = 1024
 MAX_MARKS_PER_CALL: Final = 53
 MAX_MARKS_PER_PART: Final = 53
 NOBODY_UID: Final = bytes(UID_BYTES)
-"""A uid that no actuator has; in a hush it stands for everyone."""
+"""A uid that no actuator has; in a hush it stands for all actuators."""
 ADDRESS_MAP_BYTES: Final = 30
 MAX_READ: Final = 40
 MAX_VALUES_BYTES: Final = MAX_PAYLOAD_BYTES - 1
 MAX_LINK_TEST_BYTES: Final = 64
-
-
-class Outcome(enum.IntEnum):
-    """First byte of a reply: done, or why not. A refused request changes nothing."""
-
-    DONE = 0
-    UNKNOWN_OPERATION = 1
-    UNKNOWN_PARAMETER = 2
-    OUT_OF_RANGE = 3
-    BAD_REQUEST = 4
-    NOT_ADDRESSED = 5
-    NOT_ENGAGED = 6
-    STORE_FAILED = 7
-    FAULT_STANDS = 8
-
-
-OUTCOME_TEXTS: Final[dict[Outcome, str]] = {
-    Outcome.DONE: "done",
-    Outcome.UNKNOWN_OPERATION: "it does not know this operation",
-    Outcome.UNKNOWN_PARAMETER: "it does not have this parameter",
-    Outcome.OUT_OF_RANGE: "the value is outside its range",
-    Outcome.BAD_REQUEST: "the request is not as it belongs",
-    Outcome.NOT_ADDRESSED: "it has no address of its own yet, so it stays limp",
-    Outcome.NOT_ENGAGED: "it is limp; engage it first",
-    Outcome.STORE_FAILED: "its memory could not be written; the old settings still stand",
-    Outcome.FAULT_STANDS: "a fault stands (see its report); remove the cause first",
-}
-
-
-class State(enum.IntEnum):
-    """What an actuator's drive is doing."""
-
-    LIMP = 0
-    EASING = 1
-    FOLLOWING = 2
-    LOST_LIMP = 3
-    LOST_HOLD = 4
-    LOST_PRESET = 5
-    RELEASED = 6
-    FAULTED = 7
-
-
-STATE_TEXTS: Final[dict[State, str]] = {
-    State.LIMP: "limp, no demand yet since power-up",
-    State.EASING: "soft start, on its way to the demand",
-    State.FOLLOWING: "following the demand",
-    State.LOST_LIMP: "demand lost: limp",
-    State.LOST_HOLD: "demand lost: holding",
-    State.LOST_PRESET: "demand lost: at or on its way to the preset position",
-    State.RELEASED: "told to go limp; only engage or a restart ends that",
-    State.FAULTED: "limp because of a fault",
-}
-
-LIMP_STATES: Final = frozenset({State.LIMP, State.LOST_LIMP, State.RELEASED, State.FAULTED})
-"""States in which the arm can be moved by hand."""
-
-
-class Fault(enum.IntFlag):
-    """Fault bits of a report. More than one may be set."""
-
-    OVER_TEMPERATURE = 1
-    OVERLOAD = 2
-    UNDER_VOLTAGE = 4
-    SETTINGS_LOST = 8
-    DEMAND_LOST = 16
-
-
-FAULT_TEXTS: Final[dict[Fault, str]] = {
-    Fault.OVER_TEMPERATURE: "hotter than its limit",
-    Fault.OVERLOAD: "loaded beyond its limit",
-    Fault.UNDER_VOLTAGE: "supply below its limit",
-    Fault.SETTINGS_LOST: "no whole copy of the stored settings was found; factory settings are in use",
-    Fault.DEMAND_LOST: "the demand stopped coming since power-up",
-}
-
-
-class Memory(enum.IntEnum):
-    """The three sets of parameters in an actuator."""
-
-    WORKING = 0
-    STORED = 1
-    FACTORY = 2
 
 
 # --- discovery -------------------------------------------------------------------------------------------------
@@ -121,11 +46,10 @@ class Memory(enum.IntEnum):
 class RollCall(Message):
     """Opens a window of countdown slots for every actuator not yet enrolled in this epoch.
 
-    Each draws its slot from the hash of its uid and the salt, counts idle mini-slots only, and answers with its uid
-    when it reaches zero. The marks enrol actuators: one that answered the call before this in the same epoch, and
-    finds its mark under that call's salt in the list, is enrolled and keeps silent in this epoch from now on.
-    Sent to one address, only actuators at that address take part: that is how a clash is told from noise.
-    Zero slots open no window: the call only enrols.
+    Its slot comes from the hash of its uid, salt and epoch (find.hash); it answers with its uid when its count of idle
+    slots reaches zero (find.countdown). The marks enrol actuators that answered an earlier call (find.enrol). Sent to
+    one address, only actuators at that address take part: that is how a clash is told from noise. Zero slots open no
+    window: the call only enrols, and is not answered.
     """
 
     epoch: int = on_wire(Int16ul, "random number of this discovery; enrolment holds within it only")
@@ -138,35 +62,33 @@ class RollCall(Message):
 
 @reply(0x01, outcome=False)
 class Present(Message):
-    """The uid of one actuator. Its address is the frame's source. No outcome byte, to be short."""
+    """The uid of one actuator. Its address is the frame's source."""
 
     uid: bytes = on_wire(Bytes(UID_BYTES), "factory-unique, printed in wire order")
 
 
 @request(0x02, "book", audience="all")
 class Book(Message):
-    """Lists the mark of every enrolled actuator, so that each can check that it is in the book, and nobody else is.
+    """Lists the mark of every enrolled actuator, so that each can check whether it is in the list.
 
-    A book is sent as one or more parts without pause for answers; after the last part (first + marks = total)
-    every powered actuator answers once, with a single byte that is no frame. One that found its mark sends
-    80h + the low seven bits of its hash when its countdown, begun at its place in the book, reaches zero. Every
-    other one that heard all parts, whatever it believes about itself, counts as not enrolled from now on and speaks
-    up: a byte 01h..7Fh in one of the four slots behind the last place.
+    A book is a membership list, sent as one or more parts (find.parts) without pause for answers. Behind the last part
+    each actuator answers once, with a single byte that is no frame: one that found its mark, in the slot of its
+    position; any other one that heard all parts, in one of the slots behind the last position (find.list).
     """
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")
     salt: int = on_wire(Int8ul, "fresh in each pass; marks and answers are made with it")
-    first: int = on_wire(Int8ul, "place of this part's first mark, from 0")
-    total: int = on_wire(Limits(Int8ul, 0, MAX_ADDRESS), "number of marks in the whole book")
-    marks: tuple[int, ...] = on_wire(Counted(GreedyRange(Int16ul), 0, MAX_MARKS_PER_PART), "one for each place")
+    first: int = on_wire(Int8ul, "position of this part's first mark, from 0")
+    total: int = on_wire(Limits(Int8ul, 0, MAX_ADDRESS), "number of marks in the whole list")
+    marks: tuple[int, ...] = on_wire(Counted(GreedyRange(Int16ul), 0, MAX_MARKS_PER_PART), "one for each position")
 
 
 @request(0x03, "address book", audience="all")
 class AddressBook(Message):
-    """The book keyed by address: proves that every powered actuator has an address of the map, and its own.
+    """The list by address: shows whether each powered actuator has an address of the map, and its own.
 
-    Answered as the book: an actuator whose address is marked answers at the rank of that address among all
-    marked ones; everyone else, also one that has no address yet, speaks up behind.
+    Answered as a book: an actuator whose address is marked answers in the slot of its rank among all marked ones, any
+    other one, also one without an address, in one of the slots behind (find.addresses).
     """
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")
@@ -178,24 +100,23 @@ class AddressBook(Message):
 
 @request(0x04, "hush", audience="all")
 class Hush(Message):
-    """Makes one actuator, or everyone (uid of zeros), count as enrolled in this epoch. Nobody answers."""
+    """Makes one actuator, or all (uid of zeros), count as enrolled in this epoch. There is no answer."""
 
     epoch: int = on_wire(Int16ul, "the epoch to keep silent in")
-    uid: bytes = on_wire(Bytes(UID_BYTES), "whom it is for; eight zero bytes for everyone")
+    uid: bytes = on_wire(Bytes(UID_BYTES), "the actuator; eight zero bytes for all")
 
 
 @request(0x05, "match", audience="all")
 class Match(Message):
-    """Asks those whose uid begins with a prefix, and who are not enrolled in this epoch, to answer, all at once.
+    """Asks the actuators whose uid begins with a prefix, and that are not enrolled in this epoch, to answer at once.
 
-    Each begins `first slot` after the query, whoever else does. For the classic ways of searching, which need it;
-    roll call and book do without.
+    Each begins `first slot` after the query, without looking at the line (teaching.answer).
     """
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")
     bits: int = on_wire(Limits(Int8ul, 0, 64), "length of the prefix; the first bit is the high one of byte 0")
-    brief: int = on_wire(Limits(Int8ul, 0, 1), "1: answer with a single byte 80h..FFh that is no frame")
-    prefix: bytes = on_wire(Bytes(UID_BYTES), "the prefix, filled up with anything")
+    brief: int = on_wire(Limits(Int8ul, 0, 1), "1: answer with a single byte that is no frame (teaching.brief)")
+    prefix: bytes = on_wire(Bytes(UID_BYTES), "the prefix; the bits behind it may be anything")
 
 
 @reply(0x05, outcome=False)
@@ -207,7 +128,7 @@ class Matched(Message):
 
 @request(0x06, "slotted call", audience="all")
 class SlottedCall(Message):
-    """A roll call with slots of fixed length: nobody senses the line, whoever draws the same slot collides."""
+    """A roll call with slots of fixed length: actuators do not look at the line, those with one slot collide."""
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")
     salt: int = on_wire(Int8ul, "fresh in each call")
@@ -227,13 +148,13 @@ class Called(Message):
 
 @request(0x10, "assign", audience="all")
 class Assign(Message):
-    """Gives the actuator with this uid an address, at once in working and stored memory. Only that one answers.
+    """Gives the actuator with this uid an address, at once in working and stored memory. Only that one replies.
 
-    It goes limp as after power-up. F0h takes its address away. The parameters are not touched.
+    It goes limp as after power-up. Address 0xF0 takes its address away. The parameters are not touched.
     """
 
-    uid: bytes = on_wire(Bytes(UID_BYTES), "whom it is for")
-    address: int = on_wire(Limits(Int8ul, MIN_ADDRESS, UNADDRESSED), "new address, 01h..EFh, or F0h for none")
+    uid: bytes = on_wire(Bytes(UID_BYTES), "the actuator")
+    address: int = on_wire(Limits(Int8ul, MIN_ADDRESS, UNADDRESSED), "new address, 0x01..0xEF, or 0xF0 for none")
 
 
 @reply(0x10)
@@ -249,7 +170,7 @@ class Assigned(Message):
 
 @request(0x20, "describe")
 class Describe(Message):
-    """Asks an actuator what it is."""
+    """Asks for model, firmware and rating."""
 
 
 @reply(0x20)
@@ -357,10 +278,10 @@ class Undone(Message):
 
 @request(0x40, "demand all", audience="all")
 class DemandAll(Message):
-    """The demand of all channels in one frame. Channel 1 comes first. Nobody answers.
+    """The demand of all channels in one frame. Channel 1 comes first. There is no answer.
 
     A demand is a share of the travel from its middle, -100 % to +100 %. An actuator follows its own channel; the
-    list may end before it, or hold -32768 at it: then nothing is demanded of it.
+    list may end before it, or hold -32768 at it: then nothing is demanded of it (does.channel).
     """
 
     demands: tuple[int, ...] = on_wire(
@@ -387,7 +308,8 @@ class Moving(Message):
 
 @request(0x42, "release", audience="one or all")
 class Release(Message):
-    """Go limp now and stay so, whatever is demanded, until engage or a restart. Sent to all, nobody answers."""
+    """Go limp now and stay so, whatever is demanded, until engage, assign or a restart. Sent to all, there is no "
+    "reply."""
 
 
 @reply(0x42)
@@ -399,7 +321,8 @@ class Released(Message):
 
 @request(0x43, "engage", audience="one or all")
 class Engage(Message):
-    """Take hold where the arm is now and be ready for demands. Without any, the loss time-out runs from here."""
+    """Take hold where the arm is now and be ready for demands. Without any, the loss time-out runs from here. Sent to
+    all, there is no reply."""
 
 
 @reply(0x43)
@@ -426,8 +349,8 @@ class Status(Message):
     supply_mv: int = on_wire(Int16ul, "supply at the actuator", unit="mV")
     temperature_cdeg: int = on_wire(Int16sl, "inside", unit="0.01 degC")
     demand_age_ms: int = on_wire(Int16ul, "since the last valid demand; 65535 for longer or never", unit="ms")
-    good_frames: int = on_wire(Int16ul, "requests received with a good check, whomever they are for; counts round")
-    bad_frames: int = on_wire(Int16ul, "frames received with a bad check, counts round")
+    good_frames: int = on_wire(Int16ul, "requests received in good frames, see frame.counts; counts round")
+    bad_frames: int = on_wire(Int16ul, "pieces that were dropped, see frame.counts; counts round")
     is_showing: int = on_wire(Limits(Int8ul, 0, 1), "1 while it makes itself known")
 
 
@@ -449,9 +372,9 @@ class Showing(Message):
 class ReportRound(Message):
     """Lets every actuator in a row of addresses report in turn, without being asked one by one.
 
-    Each answers when its countdown, begun at its place in the row, reaches zero (see Discovery); who is missing costs a
-    slot, and where very many in a row are, answers may collide. Demands may come along, as in demand all: so 32 demands
-    and 32 reports fit into 10 ms at 1 MBd, which 32 requests and answers do not.
+    Each answers in the slot of its position in the row, its address - `first` (find.place); a missing one costs a slot,
+    and where very many in a row are missing, answers may collide. A row that ends behind 0xEF is allowed. Demands may
+    come along, as in demand all; they act first. So 32 demands and 32 reports fit into 10 ms at 1 MBd.
     """
 
     first: int = on_wire(Limits(Int8ul, MIN_ADDRESS, MAX_ADDRESS), "first address of the row")
@@ -465,11 +388,11 @@ class ReportRound(Message):
 
 @reply(0x46, outcome=False)
 class BriefStatus(Message):
-    """Where the arm is and how hard it works, at the moment of sending. No outcome byte, to be short."""
+    """Where the arm is and how hard it works, at the moment of sending."""
 
     state: State = on_wire(Coded(Int8ul, State), "what the drive does")
     position_cdeg: int = on_wire(Int16sl, "where the arm is", unit="0.01 deg")
-    current_cma: int = on_wire(Int8ul, "current of motor and electronics; 255 for more", unit="20 mA")
+    current_cma: int = on_wire(Int8ul, "current of motor and electronics, nearest count; 255 for more", unit="20 mA")
 
 
 # --- link ------------------------------------------------------------------------------------------------------
@@ -492,7 +415,7 @@ class LinkTested(Message):
 @request(0x51, "restart", audience="one or all")
 class Restart(Message):
     """Start again as after power-up: limp, working memory from stored. A write of stored memory that is under way goes
-    on to its end. Sent to all, nobody answers."""
+    on to its end. Sent to all, there is no reply."""
 
 
 @reply(0x51)

@@ -1,31 +1,130 @@
-"""Times that host and actuators must agree on; part of the format. All in ns, independent of the line rate."""
+"""Times that host and actuators must agree on; part of the format. All in ns, independent of the line rate.
+
+What each one means, how far it may be off and who keeps it stands once, in `TIMES`; the format page prints that.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 MIN_TURNAROUND_NS: Final = 100_000
-"""An actuator keeps off the line for at least this long after the last stop bit of a request."""
 MAX_TURNAROUND_NS: Final = 2_000_000
-"""No actuator means to begin an ordinary reply later than this (parameter reply-delay)."""
 START_JITTER_NS: Final = 30_000
-"""An actuator's start bit may come so much later than it means to."""
 STORE_NS: Final = 50_000_000
-"""An actuator that writes stored memory before it answers may take this much longer."""
+BOOT_NS: Final = 30_000_000
+HEAT_LOOK_NS: Final = 250_000_000
 
 FIRST_SLOT_NS: Final = 500_000
-"""From the last stop bit of a query of discovery to its first slot: what the slowest actuator needs."""
 DETECT_NS: Final = 5_000
-"""From the edge of a start bit until every actuator has seen that the line is busy."""
 START_LEAD_NS: Final = 1_500
-"""In a countdown nobody begins earlier than this within its slot, so that clocks which differ by up to 2 % agree on
-how many slots have passed when someone does."""
 MINI_SLOT_NS: Final = 2 * START_LEAD_NS + START_JITTER_NS + DETECT_NS
-"""One idle slot of a countdown."""
 PLACE_LEAD_NS: Final = 5_000
-"""As `START_LEAD_NS`, where answers come in order (book, address book, report round): more, as order is lost where
-clocks disagree by a slot, and two that differ by 2 % drift 10 us apart in the time to the first one."""
 PLACE_NS: Final = 2 * PLACE_LEAD_NS + START_JITTER_NS + DETECT_NS
-"""One idle slot of a countdown in which answers come in order."""
 STRANGER_SLOTS: Final = 4
-"""Slots behind the last place of a book, in which those who are not in it speak up."""
+"""Slots behind the last position of a book, of which an actuator that is not in it draws one."""
+CLOCK_TOLERANCE_PPM: Final = 10_000
+"""How far the clock of an actuator may be off, in both directions."""
+
+
+@dataclass(frozen=True, slots=True)
+class Time:
+    """One time of the format.
+
+    Attributes:
+        name: as the format page has it, in lower case with blanks.
+        ns: nominal value.
+        meaning: from which edge to which.
+        bounds: what may come of it on the line, apart from the tolerance of the clock; "exact" where nothing else.
+        keeper: who keeps it: "actuator", "host" or "both".
+    """
+
+    name: str
+    ns: int
+    meaning: str
+    bounds: str
+    keeper: str
+
+
+TIMES: Final = (
+    Time(
+        "min turnaround",
+        MIN_TURNAROUND_NS,
+        "from the last stop bit of a request to the first start bit of any answer",
+        "at least this",
+        "actuator",
+    ),
+    Time(
+        "max turnaround",
+        MAX_TURNAROUND_NS,
+        "greatest value of the parameter `reply-delay`; the host waits for this, `start jitter` and the tolerance of "
+        "the clock before it takes a unicast request for unanswered",
+        "at most this, and `start jitter` more",
+        "both",
+    ),
+    Time(
+        "start jitter",
+        START_JITTER_NS,
+        "an actuator delays each start by a random time, drawn anew for each start",
+        "0 to this, spread evenly",
+        "actuator",
+    ),
+    Time(
+        "store",
+        STORE_NS,
+        "from the last stop bit of commit or assign until the write of stored memory has ended",
+        "at most this",
+        "actuator",
+    ),
+    Time(
+        "boot",
+        BOOT_NS,
+        "from power-up, or from the start of a restart, until every request is taken in",
+        "at most this; the host sends nothing that must be taken in before",
+        "both",
+    ),
+    Time(
+        "heat look",
+        HEAT_LOOK_NS,
+        "between two comparisons of the temperature with `over-temperature` while the drive is on",
+        "at most this",
+        "actuator",
+    ),
+    Time(
+        "first slot",
+        FIRST_SLOT_NS,
+        "from the last stop bit of a query to the begin of its first slot",
+        "exact",
+        "actuator",
+    ),
+    Time(
+        "detect",
+        DETECT_NS,
+        "from the falling edge of a start bit until every actuator that counts down has taken note of it",
+        "at most this; actuators that start within it of each other collide",
+        "actuator",
+    ),
+    Time("start lead", START_LEAD_NS, "from the begin of its mini-slot to the earliest start", "exact", "actuator"),
+    Time(
+        "mini slot",
+        MINI_SLOT_NS,
+        "one slot of a roll call: 2 x `start lead` + `start jitter` + `detect`",
+        "exact",
+        "actuator",
+    ),
+    Time(
+        "place lead",
+        PLACE_LEAD_NS,
+        "as `start lead`, where answers come in order (books, report round)",
+        "exact",
+        "actuator",
+    ),
+    Time(
+        "place",
+        PLACE_NS,
+        "one slot where answers come in order: 2 x `place lead` + `start jitter` + `detect`",
+        "exact",
+        "actuator",
+    ),
+)
+"""Every time above that ends in _NS, once."""

@@ -1,7 +1,34 @@
 /* One actuator: frames in, what they ask for, replies out. */
 #include "bp_device.h"
 
+#include "bp_answers.h"
+#include "bp_clock.h"
+
 #include <string.h>
+
+static bp_drive bp_drive_of(bp_device *device)
+{
+    bp_drive drive;
+
+    drive.motion = &device->motion;
+    drive.hardware = &device->hardware;
+    drive.identity = &device->identity;
+    drive.working = &device->working;
+    drive.has_address = device->address != BP_UNADDRESSED;
+    return drive;
+}
+
+static bp_presence bp_presence_of(bp_device *device)
+{
+    bp_presence who;
+
+    who.attendance = &device->attendance;
+    who.turn = &device->turn;
+    who.hardware = &device->hardware;
+    who.uid = device->identity.uid;
+    who.address = device->address;
+    return who;
+}
 
 /* From power-up, or again on request: then a write that is under way goes on, as its page must be left alone. */
 static void bp_device_begin(bp_device *device, uint8_t is_again, uint32_t now_us)
@@ -9,6 +36,8 @@ static void bp_device_begin(bp_device *device, uint8_t is_again, uint32_t now_us
     uint8_t is_writing = is_again && device->store.is_writing;
     uint8_t assigns = is_writing ? device->assigns : 0;
     bp_store store;
+    bp_drive drive;
+    bp_presence who;
     uint8_t is_line_busy = device->is_line_busy;
     bp_hardware hardware = device->hardware;
     bp_identity identity = device->identity;
@@ -31,8 +60,10 @@ static void bp_device_begin(bp_device *device, uint8_t is_again, uint32_t now_us
     }
     device->working = device->store.settings;
     device->address = device->store.address;
-    bp_attendance_start(device);
-    bp_motion_start(device, now_us);
+    drive = bp_drive_of(device);
+    who = bp_presence_of(device);
+    bp_attendance_start(&who);
+    bp_motion_start(&drive, now_us);
 }
 
 size_t bp_device_size(void)
@@ -48,23 +79,9 @@ void bp_device_start(bp_device *device, const bp_hardware *hardware, const bp_id
     bp_device_begin(device, 0, time_us);
 }
 
-uint32_t bp_earlier(uint32_t now_us, uint32_t one_us, uint32_t other_us)
-{
-    /* one that has passed is due now */
-    uint32_t one = BP_REACHED(now_us, one_us) ? 0 : one_us - now_us;
-    uint32_t other = BP_REACHED(now_us, other_us) ? 0 : other_us - now_us;
-
-    return now_us + (one < other ? one : other);
-}
-
-uint8_t bp_device_jitter_us(bp_device *device, uint8_t most_us)
-{
-    return (uint8_t)(device->hardware.any_bits(device->hardware.context) % (most_us + UINT32_C(1)));
-}
-
 /* --- out --------------------------------------------------------------------------------------------------- */
 
-void bp_device_send(bp_device *device, const bp_message *message, uint8_t to, uint8_t sequence, uint8_t operation)
+static void bp_device_send(bp_device *device, const bp_message *message, uint8_t to, uint8_t sequence, uint8_t operation)
 {
     uint8_t wire[BP_MAX_WIRE_BYTES];
     bp_frame frame;
@@ -87,7 +104,7 @@ void bp_device_send(bp_device *device, const bp_message *message, uint8_t to, ui
     }
 }
 
-void bp_device_send_byte(bp_device *device, uint8_t byte)
+static void bp_device_send_byte(bp_device *device, uint8_t byte)
 {
     device->is_sending = 1;
     device->hardware.transmit(device->hardware.context, &byte, 1);
@@ -98,7 +115,7 @@ static void bp_reply_from(bp_device *device, uint32_t now_us)
     device->reply_state = BP_REPLY_TIMED;
     /* the clock knows a moment to a microsecond: one more keeps the turnaround, two less the jitter */
     device->reply_due_us =
-        now_us + device->working.reply_delay + 1U + bp_device_jitter_us(device, BP_START_JITTER_US - 2U);
+        now_us + device->working.reply_delay + 1U + bp_jitter_us(&device->hardware, BP_START_JITTER_US - 2U);
 }
 
 static void bp_reply_tick(bp_device *device, uint32_t now_us)
@@ -113,186 +130,44 @@ static void bp_reply_tick(bp_device *device, uint32_t now_us)
 
 /* --- what is asked ----------------------------------------------------------------------------------------- */
 
-static void bp_refuse(bp_message *reply, uint8_t code, int32_t low, int32_t high)
+static void bp_do_demand(const bp_drive *drive, int16_t demand, bp_message *reply, uint32_t now_us)
 {
-    reply->kind = BP_KIND_REFUSED;
-    reply->as.refused.code = code;
-    reply->as.refused.low = low;
-    reply->as.refused.high = high;
-}
+    uint8_t outcome = bp_motion_readiness(drive);
 
-static const bp_settings *bp_memory(const bp_device *device, uint8_t memory, bp_settings *room)
-{
-    switch (memory) {
-    case BP_MEMORY_WORKING:
-        return &device->working;
-    case BP_MEMORY_STORED:
-        return &device->store.settings;
-    default:
-        bp_settings_factory(room);
-        return room;
-    }
-}
-
-static void bp_do_read(bp_device *device, const bp_read *read, bp_message *reply)
-{
-    uint8_t value[BP_LONGEST_VALUE_BYTES];
-    const bp_parameter *row;
-    bp_settings room;
-    const bp_settings *settings = bp_memory(device, read->memory, &room);
-    bp_values *values = &reply->as.values;
-    size_t at, size;
-
-    for (at = 0; at + 1 < read->numbers_count; at++) {
-        row = bp_parameter_of(read->numbers[at]);
-        if (row != NULL && row->points != 0) {
-            bp_refuse(reply, BP_OUTCOME_BAD_REQUEST, 0, 0);
-            return;
-        }
-    }
-    for (at = 0; at < read->numbers_count; at++) {
-        if (bp_parameter_of(read->numbers[at]) == NULL) {
-            bp_refuse(reply, BP_OUTCOME_UNKNOWN_PARAMETER, 0, 0);
-            return;
-        }
-    }
-    reply->kind = BP_KIND_VALUES;
-    values->values_count = 0;
-    for (at = 0; at < read->numbers_count; at++) {
-        size = bp_settings_get(settings, read->numbers[at], value);
-        if (values->values_count + size > BP_MAX_VALUES_BYTES) {
-            bp_refuse(reply, BP_OUTCOME_BAD_REQUEST, 0, 0);
-            return;
-        }
-        memcpy(values->values + values->values_count, value, size);
-        values->values_count = (uint8_t)(values->values_count + size);
-    }
-}
-
-static void bp_do_write(bp_device *device, const bp_write *write, bp_message *reply)
-{
-    const bp_parameter *row = bp_parameter_of(write->number);
-    bp_settings changed = device->working;
-    bp_result result = bp_settings_put(&changed, write->number, write->value, write->value_count);
-
-    if (result == BP_OK && !bp_settings_agree(&changed)) {
-        result = BP_OUT_OF_RANGE;
-    }
-    switch (result) {
-    case BP_OK:
-        device->working = changed;
-        bp_motion_settings_changed(device);
-        reply->kind = BP_KIND_WRITTEN;
-        reply->as.written.number = write->number;
-        reply->as.written.value_count = write->value_count;
-        memcpy(reply->as.written.value, write->value, write->value_count);
-        break;
-    case BP_UNKNOWN:
-        bp_refuse(reply, BP_OUTCOME_UNKNOWN_PARAMETER, 0, 0);
-        break;
-    case BP_OUT_OF_RANGE:
-        bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, bp_settings_least(&device->working, row->number), row->high);
-        break;
-    default:
-        bp_refuse(reply, BP_OUTCOME_BAD_REQUEST, 0, 0);
-        break;
-    }
-}
-
-static void bp_do_undo(bp_device *device, const bp_undo *undo, bp_message *reply)
-{
-    bp_settings room;
-
-    if (undo->memory == BP_MEMORY_WORKING) {
-        bp_refuse(reply, BP_OUTCOME_OUT_OF_RANGE, BP_MEMORY_STORED, BP_MEMORY_FACTORY);
-        return;
-    }
-    device->working = *bp_memory(device, undo->memory, &room);
-    bp_motion_settings_changed(device);
-    reply->kind = BP_KIND_UNDONE;
-    reply->as.undone.memory = undo->memory;
-}
-
-static void bp_do_describe(const bp_device *device, bp_message *reply)
-{
-    const bp_identity *identity = &device->identity;
-    bp_description *description = &reply->as.description;
-
-    reply->kind = BP_KIND_DESCRIPTION;
-    memcpy(description->uid, identity->uid, BP_UID_BYTES);
-    memcpy(description->model, identity->model, sizeof description->model);
-    description->firmware_major = identity->firmware_major;
-    description->firmware_minor = identity->firmware_minor;
-    description->supply_min_mv = identity->supply_min_mv;
-    description->supply_max_mv = identity->supply_max_mv;
-    description->stall_torque_mnm = identity->stall_torque_mnm;
-    description->stall_current_ma = identity->stall_current_ma;
-    description->no_load_speed_deg_s = identity->no_load_speed_deg_s;
-    description->mechanical_travel_cdeg = identity->mechanical_travel_cdeg;
-    description->parameter_count = BP_PARAMETERS;
-    description->generation = device->store.generation;
-}
-
-/* A text of the table into a field of a message that is filled up with zeros. */
-static void bp_copy_text(char *to, const char *text, size_t room)
-{
-    size_t at;
-
-    memset(to, 0, room);
-    for (at = 0; at + 1 < room && text[at] != 0; at++) {
-        to[at] = text[at];
-    }
-}
-
-static void bp_do_describe_parameter(uint8_t index, bp_message *reply)
-{
-    bp_parameter_description *description = &reply->as.parameter_description;
-    const bp_parameter *row;
-
-    if (index >= BP_PARAMETERS) {
-        bp_refuse(reply, BP_OUTCOME_UNKNOWN_PARAMETER, 0, 0);
-        return;
-    }
-    row = &bp_parameters[index];
-    reply->kind = BP_KIND_PARAMETER_DESCRIPTION;
-    description->number = row->number;
-    description->size = row->size;
-    description->points = row->points;
-    description->low = row->low;
-    description->high = row->high;
-    description->default_ = row->factory;
-    bp_copy_text(description->name, row->name, sizeof description->name);
-    bp_copy_text(description->unit, row->count_unit, sizeof description->unit);
-}
-
-static void bp_do_demand(bp_device *device, int16_t demand, bp_message *reply, uint32_t now_us)
-{
-    uint8_t outcome = bp_motion_readiness(device);
-
-    if (outcome == BP_OUTCOME_DONE && device->motion.state == BP_STATE_RELEASED) {
+    if (outcome == BP_OUTCOME_DONE && drive->motion->state == BP_STATE_RELEASED) {
         outcome = BP_OUTCOME_NOT_ENGAGED;
     }
     if (outcome != BP_OUTCOME_DONE) {
         bp_refuse(reply, outcome, 0, 0);
         return;
     }
-    bp_motion_follow(device, demand, now_us);
+    bp_motion_follow(drive, demand, now_us);
     reply->kind = BP_KIND_MOVING;
-    reply->as.moving.state = bp_motion_state(device, now_us);
-    reply->as.moving.position_cdeg = bp_motion_position_cdeg(device);
+    reply->as.moving.state = bp_motion_state(drive, now_us);
+    reply->as.moving.position_cdeg = bp_motion_position_cdeg(drive);
 }
 
-static void bp_do_engage(bp_device *device, bp_message *reply, uint32_t now_us)
+static void bp_do_engage(const bp_drive *drive, bp_message *reply, uint32_t now_us)
 {
-    uint8_t outcome = bp_motion_readiness(device);
+    uint8_t outcome = bp_motion_readiness(drive);
 
     if (outcome != BP_OUTCOME_DONE) {
         bp_refuse(reply, outcome, 0, 0);
         return;
     }
-    bp_motion_engage(device, now_us);
+    bp_motion_engage(drive, now_us);
     reply->kind = BP_KIND_ENGAGED;
-    reply->as.engaged.state = bp_motion_state(device, now_us);
+    reply->as.engaged.state = bp_motion_state(drive, now_us);
+}
+
+static void bp_do_report(const bp_device *device, const bp_drive *drive, bp_status *status, uint32_t now_us)
+{
+    bp_motion_report(drive, status, now_us);
+    if (device->store.is_lost) {
+        status->faults |= BP_FAULT_SETTINGS_LOST;
+    }
+    status->good_frames = device->requests;
+    status->bad_frames = (uint16_t)device->receiver.bad;
 }
 
 /* Begin to store; the reply waits for it. Returns 0 where a write is under way already. */
@@ -308,6 +183,8 @@ static int bp_begin_to_store(bp_device *device, uint8_t address, const bp_settin
 /* Do what is asked, fill in the reply. Returns 0 where there is none, 1 for a reply, 2 for one that waits. */
 static int bp_act(bp_device *device, const bp_message *message, bp_message *reply, uint32_t now_us)
 {
+    bp_drive drive = bp_drive_of(device);
+
     switch (message->kind) {
     case BP_KIND_ASSIGN:
         if (memcmp(message->as.assign.uid, device->identity.uid, BP_UID_BYTES) != 0) {
@@ -331,41 +208,45 @@ static int bp_act(bp_device *device, const bp_message *message, bp_message *repl
         reply->kind = BP_KIND_COMMITTED;
         return 2;
     case BP_KIND_DESCRIBE:
-        bp_do_describe(device, reply);
+        bp_answer_describe(&device->identity, device->store.generation, reply);
         return 1;
     case BP_KIND_DESCRIBE_PARAMETER:
-        bp_do_describe_parameter(message->as.describe_parameter.index, reply);
+        bp_answer_describe_parameter(message->as.describe_parameter.index, reply);
         return 1;
     case BP_KIND_READ:
-        bp_do_read(device, &message->as.read, reply);
+        bp_answer_read(&device->working, &device->store.settings, &message->as.read, reply);
         return 1;
     case BP_KIND_WRITE:
-        bp_do_write(device, &message->as.write, reply);
+        if (bp_answer_write(&device->working, &message->as.write, reply)) {
+            bp_motion_settings_changed(&drive);
+        }
         return 1;
     case BP_KIND_UNDO:
-        bp_do_undo(device, &message->as.undo, reply);
+        if (bp_answer_undo(&device->working, &device->store.settings, &message->as.undo, reply)) {
+            bp_motion_settings_changed(&drive);
+        }
         return 1;
     case BP_KIND_DEMAND_ALL:
-        bp_motion_demand_all(device, message->as.demand_all.demands, message->as.demand_all.demands_count, now_us);
+        bp_motion_demand_all(&drive, message->as.demand_all.demands, message->as.demand_all.demands_count, now_us);
         return 0;
     case BP_KIND_DEMAND:
-        bp_do_demand(device, message->as.demand.demand, reply, now_us);
+        bp_do_demand(&drive, message->as.demand.demand, reply, now_us);
         return 1;
     case BP_KIND_RELEASE:
-        bp_motion_limp(device, BP_STATE_RELEASED);
+        bp_motion_limp(&drive, BP_STATE_RELEASED);
         reply->kind = BP_KIND_RELEASED;
         reply->as.released.state = BP_STATE_RELEASED;
         return 1;
     case BP_KIND_ENGAGE:
-        bp_do_engage(device, reply, now_us);
+        bp_do_engage(&drive, reply, now_us);
         return 1;
     case BP_KIND_REPORT:
         reply->kind = BP_KIND_STATUS;
-        bp_motion_report(device, &reply->as.status, now_us);
+        bp_do_report(device, &drive, &reply->as.status, now_us);
         return 1;
     case BP_KIND_SHOW_YOURSELF:
         reply->kind = BP_KIND_SHOWING;
-        reply->as.showing.moves = bp_motion_show(device, message->as.show_yourself.duration_ds, now_us);
+        reply->as.showing.moves = bp_motion_show(&drive, message->as.show_yourself.duration_ds, now_us);
         return 1;
     case BP_KIND_LINK_TEST:
         reply->kind = BP_KIND_LINK_TESTED;
@@ -380,11 +261,23 @@ static int bp_act(bp_device *device, const bp_message *message, bp_message *repl
     }
 }
 
+/* The operations that this firmware offers. Built with BP_WITHOUT_TEACHING it leaves out the optional extension. */
+static const bp_operation *bp_offered(uint8_t number)
+{
+#ifdef BP_WITHOUT_TEACHING
+    if (number == BP_OPERATION_HUSH || number == BP_OPERATION_MATCH || number == BP_OPERATION_SLOTTED_CALL) {
+        return NULL;
+    }
+#endif
+    return bp_operation_of(number);
+}
+
 static void bp_heard(bp_device *device, uint32_t now_us)
 {
     const bp_frame *frame = &device->frame;
     uint8_t is_for_all = frame->destination == BP_BROADCAST_ADDRESS;
-    const bp_operation *operation = bp_operation_of(frame->operation);
+    const bp_operation *operation = bp_offered(frame->operation);
+    bp_presence who = bp_presence_of(device);
     bp_message reply;
     bp_result result;
     int answers;
@@ -398,7 +291,7 @@ static void bp_heard(bp_device *device, uint32_t now_us)
     }
     device->turn.wait = BP_WAIT_NOT; /* the host has gone on */
     memset(&reply, 0, sizeof reply);
-    result = bp_unpack_message(&device->message, frame);
+    result = operation == NULL ? BP_UNKNOWN : bp_unpack_message(&device->message, frame);
     if (result == BP_OK && (operation->audience & (is_for_all ? BP_TO_ALL : BP_TO_ONE)) == 0) {
         result = BP_BAD_CONTENT;
     }
@@ -412,10 +305,12 @@ static void bp_heard(bp_device *device, uint32_t now_us)
     } else if (device->message.kind == BP_KIND_REPORT_ROUND) {
         const bp_report_round *round = &device->message.as.report_round;
 
-        bp_motion_demand_all(device, round->demands, round->demands_count, now_us);
-        bp_attendance_round(device, round, frame->sequence, now_us);
+        bp_drive drive = bp_drive_of(device);
+
+        bp_motion_demand_all(&drive, round->demands, round->demands_count, now_us);
+        bp_attendance_round(&who, round, frame->sequence, now_us);
         return;
-    } else if (bp_attendance_heard(device, &device->message, frame->sequence, now_us)) {
+    } else if (bp_attendance_heard(&who, &device->message, frame->sequence, now_us)) {
         return;
     } else {
         answers = bp_act(device, &device->message, &reply, now_us);
@@ -442,9 +337,11 @@ static void bp_heard(bp_device *device, uint32_t now_us)
 /* What was stored, or could not be. */
 static void bp_stored(bp_device *device, int is_whole, uint32_t now_us)
 {
+    bp_drive drive = bp_drive_of(device);
+
     if (is_whole && device->assigns) {
         device->address = device->store.address;
-        bp_motion_limp(device, BP_STATE_LIMP);
+        bp_motion_limp(&drive, BP_STATE_LIMP);
         device->motion.was_demanded = 0;
     }
     device->assigns = 0;
@@ -463,19 +360,23 @@ static void bp_stored(bp_device *device, int is_whole, uint32_t now_us)
 
 void bp_device_byte(bp_device *device, uint8_t byte, uint32_t time_us)
 {
+    bp_drive drive = bp_drive_of(device);
+
     if (device->is_sending) {
         return; /* one's own echo, or who speaks at the same time */
     }
     if (bp_receiver_byte(&device->receiver, byte, &device->frame) == BP_FRAME) {
-        bp_motion_state(device, time_us);
+        bp_motion_state(&drive, time_us);
         bp_heard(device, time_us);
     }
 }
 
 void bp_device_line(bp_device *device, uint8_t is_busy, uint32_t time_us)
 {
+    bp_presence who = bp_presence_of(device);
+
     device->is_line_busy = is_busy;
-    bp_turn_line(device, is_busy, time_us);
+    bp_turn_line(&who, is_busy, time_us);
 }
 
 void bp_device_sent(bp_device *device, uint32_t time_us)
@@ -486,15 +387,47 @@ void bp_device_sent(bp_device *device, uint32_t time_us)
     }
 }
 
+/* Send the answer of discovery, or of a report round, where its turn has come. */
+static void bp_turn_tick(bp_device *device, uint32_t now_us)
+{
+    bp_presence who = bp_presence_of(device);
+    bp_drive drive = bp_drive_of(device);
+    bp_message message;
+    uint32_t share;
+
+    if (device->is_sending) {
+        return;
+    }
+    switch (bp_turn_take(&who, device->is_line_busy, now_us, &message)) {
+    case BP_SAY_BYTE:
+        bp_device_send_byte(device, device->turn.byte);
+        return;
+    case BP_SAY_STATUS:
+        share = (bp_motion_current_ma(&drive) + UINT32_C(10)) / UINT32_C(20);
+        message.kind = BP_KIND_BRIEF_STATUS;
+        message.as.brief_status.state = bp_motion_state(&drive, now_us);
+        message.as.brief_status.position_cdeg = bp_motion_position_cdeg(&drive);
+        message.as.brief_status.current_cma = (uint8_t)(share < 0xFFU ? share : 0xFFU);
+        break;
+    case BP_SAY_MESSAGE:
+        break;
+    default:
+        return;
+    }
+    bp_device_send(device, &message, BP_HOST_ADDRESS, device->turn.sequence, device->turn.operation);
+}
+
 uint32_t bp_device_tick(bp_device *device, uint32_t time_us)
 {
+    bp_drive drive;
     uint32_t next_us = time_us + BP_LONGEST_SLEEP_US;
     int came = bp_store_step(&device->store, &device->hardware, time_us);
 
     if (came != 0) {
         bp_stored(device, came == 1, time_us);
     }
-    bp_motion_tick(device, time_us);
+    drive = bp_drive_of(device);
+    bp_motion_tick(&drive, time_us);
     bp_reply_tick(device, time_us);
     bp_turn_tick(device, time_us);
     if (device->store.is_writing) {
@@ -507,7 +440,7 @@ uint32_t bp_device_tick(bp_device *device, uint32_t time_us)
         && (device->turn.wait == BP_WAIT_TIMED || (device->turn.wait == BP_WAIT_COUNTS && !device->is_line_busy))) {
         next_us = bp_earlier(time_us, next_us, device->turn.due_us);
     }
-    return bp_motion_next_us(device, time_us, next_us);
+    return bp_motion_next_us(&drive, time_us, next_us);
 }
 
 uint8_t bp_device_address(const bp_device *device)

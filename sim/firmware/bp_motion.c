@@ -2,7 +2,9 @@
  *
  * Whole numbers only. Once a millisecond a set-point moves towards the target, no faster than the slew limit and what
  * the soft start allows by then; a loop with the set-point's speed fed forward follows it. */
-#include "bp_device.h"
+#include "bp_motion.h"
+
+#include "bp_clock.h"
 
 #define BP_LOOP_US 1000U
 #define BP_LATE_LOOP_US 5000U
@@ -34,11 +36,11 @@ static int bp_is_at_work(uint8_t state)
     return state == BP_STATE_EASING || state == BP_STATE_FOLLOWING;
 }
 
-static int32_t bp_within_ends(const bp_device *device, int32_t mdeg)
+static int32_t bp_within_ends(const bp_drive *drive, int32_t mdeg)
 {
-    int32_t stop = device->identity.mechanical_travel_cdeg * INT32_C(5);
+    int32_t stop = drive->identity->mechanical_travel_cdeg * INT32_C(5);
 
-    mdeg = bp_limited(mdeg, device->working.end_low * INT32_C(10), device->working.end_high * INT32_C(10));
+    mdeg = bp_limited(mdeg, drive->working->end_low * INT32_C(10), drive->working->end_high * INT32_C(10));
     return bp_limited(mdeg, -stop, stop);
 }
 
@@ -61,57 +63,57 @@ static int32_t bp_correction_mdeg(const bp_settings *settings, int16_t demand)
     return low * INT32_C(10) + bp_divided((settings->correction[below + 1] - low) * rest, 2000);
 }
 
-static int32_t bp_angle_mdeg(const bp_device *device, int16_t demand)
+static int32_t bp_angle_mdeg(const bp_drive *drive, int16_t demand)
 {
-    const bp_settings *settings = &device->working;
+    const bp_settings *settings = drive->working;
     int32_t side = settings->direction == BP_DIRECTION_REVERSED ? -INT32_C(1) : INT32_C(1);
     int32_t way = side * demand * (int32_t)settings->travel;
 
     way = settings->neutral * INT32_C(10) + bp_divided(way, 2000);
-    return bp_within_ends(device, way + bp_correction_mdeg(settings, demand));
+    return bp_within_ends(drive, way + bp_correction_mdeg(settings, demand));
 }
 
 /* Where the loop leads it: the target, and while it makes itself known a swing about it. */
-static int32_t bp_aim_mdeg(const bp_device *device)
+static int32_t bp_aim_mdeg(const bp_drive *drive)
 {
-    const bp_motion *motion = &device->motion;
+    const bp_motion *motion = drive->motion;
 
     if (motion->swing_mdeg == 0) {
         return motion->target_mdeg;
     }
-    return bp_within_ends(device, motion->target_mdeg + motion->swing_mdeg);
+    return bp_within_ends(drive, motion->target_mdeg + motion->swing_mdeg);
 }
 
-static int bp_is_hot(const bp_device *device)
+static int bp_is_hot(const bp_drive *drive)
 {
-    return device->hardware.temperature_cdeg(device->hardware.context) > device->working.over_temperature * 100;
+    return drive->hardware->temperature_cdeg(drive->hardware->context) > drive->working->over_temperature * 100;
 }
 
-void bp_motion_start(bp_device *device, uint32_t now_us)
+void bp_motion_start(const bp_drive *drive, uint32_t now_us)
 {
-    bp_motion *motion = &device->motion;
+    bp_motion *motion = drive->motion;
 
     motion->state = BP_STATE_LIMP;
     motion->loop_us = motion->look_us = now_us;
-    bp_motion_limp(device, BP_STATE_LIMP);
+    bp_motion_limp(drive, BP_STATE_LIMP);
 }
 
-void bp_motion_limp(bp_device *device, uint8_t state)
+void bp_motion_limp(const bp_drive *drive, uint8_t state)
 {
-    bp_motion *motion = &device->motion;
+    bp_motion *motion = drive->motion;
 
     motion->is_on = 0;
     motion->has_demand = 0;
     motion->is_overloaded = 0;
     motion->swing_mdeg = 0;
     motion->state = state;
-    device->hardware.drive(device->hardware.context, 0, 0);
+    drive->hardware->drive(drive->hardware->context, 0, 0);
 }
 
-void bp_motion_engage(bp_device *device, uint32_t now_us)
+void bp_motion_engage(const bp_drive *drive, uint32_t now_us)
 {
-    bp_motion *motion = &device->motion;
-    int32_t at_mdeg = device->hardware.position_mdeg(device->hardware.context);
+    bp_motion *motion = drive->motion;
+    int32_t at_mdeg = drive->hardware->position_mdeg(drive->hardware->context);
 
     if (!motion->is_on) { /* else one that is engaged again and again never looks */
         motion->look_us = now_us + BP_LOOK_US;
@@ -123,78 +125,78 @@ void bp_motion_engage(bp_device *device, uint32_t now_us)
     motion->target_mdeg = motion->last_mdeg = at_mdeg;
     motion->setpoint_udeg = at_mdeg * 1000;
     motion->speed_ddeg_s = 0;
-    motion->current_16ma = device->hardware.current_ma(device->hardware.context) * INT32_C(16);
+    motion->current_16ma = drive->hardware->current_ma(drive->hardware->context) * INT32_C(16);
     motion->is_overloaded = 0;
     motion->hold_us = motion->fed_us = motion->light_us = now_us;
     motion->loop_us = now_us;
-    device->hardware.drive(device->hardware.context, 1, 0);
+    drive->hardware->drive(drive->hardware->context, 1, 0);
 }
 
-void bp_motion_follow(bp_device *device, int16_t demand, uint32_t now_us)
+void bp_motion_follow(const bp_drive *drive, int16_t demand, uint32_t now_us)
 {
-    bp_motion *motion = &device->motion;
+    bp_motion *motion = drive->motion;
 
     if (!bp_is_at_work(motion->state)) {
-        bp_motion_engage(device, now_us);
+        bp_motion_engage(drive, now_us);
     }
     motion->demand = demand;
     motion->has_demand = 1;
-    motion->target_mdeg = bp_angle_mdeg(device, demand);
+    motion->target_mdeg = bp_angle_mdeg(drive, demand);
     motion->fed_us = motion->demand_us = now_us;
     motion->was_demanded = 1;
     motion->is_long_ago = 0;
 }
 
-void bp_motion_demand_all(bp_device *device, const int16_t *demands, uint8_t count, uint32_t now_us)
+void bp_motion_demand_all(const bp_drive *drive, const int16_t *demands, uint8_t count, uint32_t now_us)
 {
-    uint8_t channel = device->working.channel;
+    uint8_t channel = drive->working->channel;
 
     if (channel == 0 || channel > count || demands[channel - 1] == BP_NO_DEMAND) {
         return;
     }
-    if (device->address == BP_UNADDRESSED || device->motion.state == BP_STATE_RELEASED
-        || device->motion.state == BP_STATE_FAULTED || (!bp_is_at_work(device->motion.state) && bp_is_hot(device))) {
+    if (!drive->has_address || drive->motion->state == BP_STATE_RELEASED
+        || drive->motion->state == BP_STATE_FAULTED || (!bp_is_at_work(drive->motion->state) && bp_is_hot(drive))) {
         return;
     }
-    bp_motion_follow(device, demands[channel - 1], now_us);
+    bp_motion_follow(drive, demands[channel - 1], now_us);
 }
 
-void bp_motion_settings_changed(bp_device *device)
+void bp_motion_settings_changed(const bp_drive *drive)
 {
-    bp_motion *motion = &device->motion;
+    bp_motion *motion = drive->motion;
 
     if (motion->state == BP_STATE_LOST_PRESET) {
-        motion->target_mdeg = bp_within_ends(device, device->working.preset * INT32_C(10));
+        motion->target_mdeg = bp_within_ends(drive, drive->working->preset * INT32_C(10));
     } else if (motion->is_on && motion->has_demand) {
-        motion->target_mdeg = bp_angle_mdeg(device, motion->demand);
+        motion->target_mdeg = bp_angle_mdeg(drive, motion->demand);
     }
 }
 
-static void bp_forget_fault(bp_device *device)
+static void bp_forget_fault(const bp_drive *drive)
 {
-    if (device->motion.state == BP_STATE_FAULTED && !bp_is_hot(device)) {
-        device->motion.state = BP_STATE_LIMP;
+    if (drive->motion->state == BP_STATE_FAULTED && !bp_is_hot(drive)) {
+        drive->motion->state = BP_STATE_LIMP;
     }
 }
 
-uint8_t bp_motion_readiness(bp_device *device)
+uint8_t bp_motion_readiness(const bp_drive *drive)
 {
-    if (device->address == BP_UNADDRESSED) {
+    if (!drive->has_address) {
         return BP_OUTCOME_NOT_ADDRESSED;
     }
-    if (bp_is_hot(device)) {
-        if (device->motion.is_on) {
-            bp_motion_limp(device, BP_STATE_FAULTED);
+    if (bp_is_hot(drive)) {
+        if (drive->motion->is_on) {
+            bp_motion_limp(drive, BP_STATE_FAULTED);
         }
         return BP_OUTCOME_FAULT_STANDS;
     }
-    bp_forget_fault(device);
+    bp_forget_fault(drive);
     return BP_OUTCOME_DONE;
 }
 
-uint8_t bp_motion_show(bp_device *device, uint8_t duration_ds, uint32_t now_us)
+uint8_t bp_motion_show(const bp_drive *drive, uint8_t duration_ds, uint32_t now_us)
 {
-    bp_motion *motion = &device->motion;
+    bp_motion *motion = drive->motion;
 
     motion->is_showing = duration_ds != 0;
     motion->was_shown = 1;
@@ -209,10 +211,10 @@ uint8_t bp_motion_show(bp_device *device, uint8_t duration_ds, uint32_t now_us)
 }
 
 /* Time passes: what is over, what is lost. */
-static void bp_motion_pass(bp_device *device, uint32_t now_us)
+static void bp_motion_pass(const bp_drive *drive, uint32_t now_us)
 {
-    bp_motion *motion = &device->motion;
-    const bp_settings *settings = &device->working;
+    bp_motion *motion = drive->motion;
+    const bp_settings *settings = drive->working;
 
     if (motion->was_demanded && BP_REACHED(now_us, motion->demand_us + BP_MOST_AGE_MS * BP_MS)) {
         motion->is_long_ago = 1;
@@ -235,91 +237,86 @@ static void bp_motion_pass(bp_device *device, uint32_t now_us)
         && BP_REACHED(now_us, motion->fed_us + settings->loss_time_out * BP_MS)) {
         motion->is_demand_lost = 1;
         if (settings->loss_action == BP_LOSS_ACTION_LIMP) {
-            bp_motion_limp(device, BP_STATE_LOST_LIMP);
+            bp_motion_limp(drive, BP_STATE_LOST_LIMP);
         } else if (settings->loss_action == BP_LOSS_ACTION_HOLD) {
             motion->state = BP_STATE_LOST_HOLD;
         } else {
             motion->state = BP_STATE_LOST_PRESET;
-            bp_motion_settings_changed(device);
+            bp_motion_settings_changed(drive);
         }
     }
 }
 
-uint8_t bp_motion_state(bp_device *device, uint32_t now_us)
+uint8_t bp_motion_state(const bp_drive *drive, uint32_t now_us)
 {
-    bp_motion_pass(device, now_us);
-    return device->motion.state;
+    bp_motion_pass(drive, now_us);
+    return drive->motion->state;
 }
 
-int16_t bp_motion_position_cdeg(const bp_device *device)
+int16_t bp_motion_position_cdeg(const bp_drive *drive)
 {
-    return (int16_t)bp_divided(device->hardware.position_mdeg(device->hardware.context), 10);
+    return (int16_t)bp_divided(drive->hardware->position_mdeg(drive->hardware->context), 10);
 }
 
-uint16_t bp_motion_current_ma(const bp_device *device)
+uint16_t bp_motion_current_ma(const bp_drive *drive)
 {
-    if (!device->motion.is_on) {
-        return device->hardware.current_ma(device->hardware.context);
+    if (!drive->motion->is_on) {
+        return drive->hardware->current_ma(drive->hardware->context);
     }
-    return (uint16_t)bp_limited(device->motion.current_16ma / 16, 0, 0xFFFF);
+    return (uint16_t)bp_limited(drive->motion->current_16ma / 16, 0, 0xFFFF);
 }
 
-static uint8_t bp_faults(const bp_device *device, uint16_t supply_mv)
+static uint8_t bp_faults(const bp_drive *drive, uint16_t supply_mv)
 {
-    const bp_settings *settings = &device->working;
+    const bp_settings *settings = drive->working;
     uint8_t faults = 0;
 
-    if (bp_is_hot(device)) {
+    if (bp_is_hot(drive)) {
         faults |= BP_FAULT_OVER_TEMPERATURE;
     }
-    if (device->motion.is_overloaded) {
+    if (drive->motion->is_overloaded) {
         faults |= BP_FAULT_OVERLOAD;
     }
     if (supply_mv < settings->under_voltage) {
         faults |= BP_FAULT_UNDER_VOLTAGE;
     }
-    if (device->store.is_lost) {
-        faults |= BP_FAULT_SETTINGS_LOST;
-    }
-    if (device->motion.is_demand_lost) {
+    if (drive->motion->is_demand_lost) {
         faults |= BP_FAULT_DEMAND_LOST;
     }
     return faults;
 }
 
-void bp_motion_report(bp_device *device, bp_status *status, uint32_t now_us)
+void bp_motion_report(const bp_drive *drive, bp_status *status, uint32_t now_us)
 {
-    const bp_motion *motion = &device->motion;
+    const bp_motion *motion = drive->motion;
     uint32_t age_ms;
 
-    bp_forget_fault(device);
-    status->state = bp_motion_state(device, now_us);
-    status->position_cdeg = bp_motion_position_cdeg(device);
-    status->demand_cdeg = motion->is_on ? (int16_t)bp_divided(bp_aim_mdeg(device), 10) : status->position_cdeg;
-    status->current_ma = bp_motion_current_ma(device);
-    status->supply_mv = device->hardware.supply_mv(device->hardware.context);
-    status->temperature_cdeg = device->hardware.temperature_cdeg(device->hardware.context);
-    status->faults = bp_faults(device, status->supply_mv);
+    bp_forget_fault(drive);
+    status->state = bp_motion_state(drive, now_us);
+    status->position_cdeg = bp_motion_position_cdeg(drive);
+    status->demand_cdeg = motion->is_on ? (int16_t)bp_divided(bp_aim_mdeg(drive), 10) : status->position_cdeg;
+    status->current_ma = bp_motion_current_ma(drive);
+    status->supply_mv = drive->hardware->supply_mv(drive->hardware->context);
+    status->temperature_cdeg = drive->hardware->temperature_cdeg(drive->hardware->context);
+    status->faults = bp_faults(drive, status->supply_mv);
     age_ms = BP_MOST_AGE_MS;
     if (motion->was_demanded && !motion->is_long_ago) {
         age_ms = (now_us - motion->demand_us) / BP_MS;
     }
     status->demand_age_ms = (uint16_t)(age_ms < BP_MOST_AGE_MS ? age_ms : BP_MOST_AGE_MS);
-    status->good_frames = device->requests;
-    status->bad_frames = (uint16_t)device->receiver.bad;
     status->is_showing = motion->is_showing;
 }
 
 /* --- the loop ---------------------------------------------------------------------------------------------- */
 
 /* Its load by the current, filtered; an overload is one that lasts. */
-static void bp_weigh(bp_device *device, uint32_t now_us)
+static void bp_weigh(const bp_drive *drive, uint32_t now_us)
 {
-    bp_motion *motion = &device->motion;
-    int32_t limit_16ma = device->working.overload_limit * (INT32_C(16) * device->identity.stall_current_ma) / 100;
+    bp_motion *motion = drive->motion;
+    int32_t limit_16ma = drive->working->overload_limit * (INT32_C(16) * drive->identity->stall_current_ma) / 100;
 
     motion->current_16ma +=
-        (device->hardware.current_ma(device->hardware.context) * INT32_C(16) - motion->current_16ma) / 32;
+        (drive->hardware->current_ma(drive->hardware->context) * INT32_C(16) - motion->current_16ma) / 32;
     if (motion->current_16ma < limit_16ma) {
         motion->light_us = now_us;
         motion->is_overloaded = 0;
@@ -329,34 +326,34 @@ static void bp_weigh(bp_device *device, uint32_t now_us)
 }
 
 /* Highest speed of the set-point now, 0.1 deg/s. */
-static int32_t bp_top_speed(const bp_device *device, int32_t full_speed, uint32_t now_us)
+static int32_t bp_top_speed(const bp_drive *drive, int32_t full_speed, uint32_t now_us)
 {
-    int32_t speed = bp_limited(device->working.slew_limit, 0, full_speed);
+    int32_t speed = bp_limited(drive->working->slew_limit, 0, full_speed);
 
-    if (!device->motion.is_eased && device->working.soft_start != 0) {
-        int32_t eased_ms = (int32_t)((now_us - device->motion.hold_us) / BP_MS);
+    if (!drive->motion->is_eased && drive->working->soft_start != 0) {
+        int32_t eased_ms = (int32_t)((now_us - drive->motion->hold_us) / BP_MS);
 
-        speed = bp_limited(speed, 0, (int32_t)device->working.slew_limit * eased_ms / device->working.soft_start);
+        speed = bp_limited(speed, 0, (int32_t)drive->working->slew_limit * eased_ms / drive->working->soft_start);
     }
     return speed;
 }
 
-static int16_t bp_loop(bp_device *device, uint32_t now_us, int32_t since_us)
+static int16_t bp_loop(const bp_drive *drive, uint32_t now_us, int32_t since_us)
 {
-    bp_motion *motion = &device->motion;
-    const bp_settings *settings = &device->working;
-    const bp_identity *identity = &device->identity;
-    int32_t supply_mv = device->hardware.supply_mv(device->hardware.context);
-    int32_t at_mdeg = device->hardware.position_mdeg(device->hardware.context);
-    int32_t aim_mdeg = bp_aim_mdeg(device);
-    int32_t full_speed, step_udeg, way_udeg, moved_mdeg, error_mdeg, band_mdeg, set_speed, drive;
+    bp_motion *motion = drive->motion;
+    const bp_settings *settings = drive->working;
+    const bp_identity *identity = drive->identity;
+    int32_t supply_mv = drive->hardware->supply_mv(drive->hardware->context);
+    int32_t at_mdeg = drive->hardware->position_mdeg(drive->hardware->context);
+    int32_t aim_mdeg = bp_aim_mdeg(drive);
+    int32_t full_speed, step_udeg, way_udeg, moved_mdeg, error_mdeg, band_mdeg, set_speed, permille;
 
     if (supply_mv < 1) {
         supply_mv = 1;
     }
     full_speed = identity->no_load_speed_deg_s * INT32_C(10) * bp_limited(supply_mv, 1, identity->supply_max_mv)
                  / identity->supply_max_mv;
-    step_udeg = bp_top_speed(device, full_speed, now_us) * since_us / 10;
+    step_udeg = bp_top_speed(drive, full_speed, now_us) * since_us / 10;
     way_udeg = bp_limited(aim_mdeg * 1000 - motion->setpoint_udeg, -step_udeg, step_udeg);
     motion->setpoint_udeg += way_udeg;
     motion->setpoint_udeg =
@@ -364,7 +361,7 @@ static int16_t bp_loop(bp_device *device, uint32_t now_us, int32_t since_us)
     moved_mdeg = bp_limited(at_mdeg - motion->last_mdeg, -BP_JUMP_MDEG, BP_JUMP_MDEG);
     motion->speed_ddeg_s = (motion->speed_ddeg_s + moved_mdeg * INT32_C(10000) / since_us) / 2;
     motion->last_mdeg = at_mdeg;
-    bp_weigh(device, now_us);
+    bp_weigh(drive, now_us);
 
     error_mdeg = bp_divided(motion->setpoint_udeg, 1000) - at_mdeg;
     band_mdeg = bp_limited(settings->dead_band * INT32_C(10), BP_LEAST_BAND_MDEG, INT32_C(10000));
@@ -372,23 +369,23 @@ static int16_t bp_loop(bp_device *device, uint32_t now_us, int32_t since_us)
         return 0;
     }
     set_speed = way_udeg * 10 / since_us;
-    drive = settings->stiffness * error_mdeg / 100;
-    drive += set_speed * BP_FULL_DRIVE / bp_limited(full_speed, 1, INT32_C(100000));
-    drive += (settings->damping + 10) * (set_speed - motion->speed_ddeg_s) * 12 / 1000;
-    drive += bp_limited(error_mdeg, -BP_GENTLE_MDEG, BP_GENTLE_MDEG) * 10 * settings->minimum_drive / BP_GENTLE_MDEG;
-    return (int16_t)bp_limited(drive, -BP_FULL_DRIVE, BP_FULL_DRIVE);
+    permille = settings->stiffness * error_mdeg / 100;
+    permille += set_speed * BP_FULL_DRIVE / bp_limited(full_speed, 1, INT32_C(100000));
+    permille += (settings->damping + 10) * (set_speed - motion->speed_ddeg_s) * 12 / 1000;
+    permille += bp_limited(error_mdeg, -BP_GENTLE_MDEG, BP_GENTLE_MDEG) * 10 * settings->minimum_drive / BP_GENTLE_MDEG;
+    return (int16_t)bp_limited(permille, -BP_FULL_DRIVE, BP_FULL_DRIVE);
 }
 
-void bp_motion_tick(bp_device *device, uint32_t now_us)
+void bp_motion_tick(const bp_drive *drive, uint32_t now_us)
 {
-    bp_motion *motion = &device->motion;
+    bp_motion *motion = drive->motion;
     uint32_t since_us;
 
-    bp_motion_pass(device, now_us);
+    bp_motion_pass(drive, now_us);
     if (motion->is_on && BP_REACHED(now_us, motion->look_us)) {
         motion->look_us = now_us + BP_LOOK_US;
-        if (bp_is_hot(device)) {
-            bp_motion_limp(device, BP_STATE_FAULTED);
+        if (bp_is_hot(drive)) {
+            bp_motion_limp(drive, BP_STATE_FAULTED);
         }
     }
     if (!motion->is_on || !BP_REACHED(now_us, motion->loop_us + BP_LOOP_US)) {
@@ -399,17 +396,17 @@ void bp_motion_tick(bp_device *device, uint32_t now_us)
     if (since_us > BP_LATE_LOOP_US) {
         since_us = BP_LATE_LOOP_US;
     }
-    device->hardware.drive(device->hardware.context, 1, bp_loop(device, now_us, (int32_t)since_us));
+    drive->hardware->drive(drive->hardware->context, 1, bp_loop(drive, now_us, (int32_t)since_us));
 }
 
-uint32_t bp_motion_next_us(const bp_device *device, uint32_t now_us, uint32_t until_us)
+uint32_t bp_motion_next_us(const bp_drive *drive, uint32_t now_us, uint32_t until_us)
 {
-    const bp_motion *motion = &device->motion;
+    const bp_motion *motion = drive->motion;
 
     if (motion->is_on) { /* the loop looks at everything else as well */
         until_us = bp_earlier(now_us, until_us, motion->loop_us + BP_LOOP_US);
         if (bp_is_at_work(motion->state)) {
-            until_us = bp_earlier(now_us, until_us, motion->fed_us + device->working.loss_time_out * BP_MS);
+            until_us = bp_earlier(now_us, until_us, motion->fed_us + drive->working->loss_time_out * BP_MS);
         }
     }
     if (motion->is_showing) {

@@ -3,7 +3,9 @@
  * A write goes to the page that is not in use: power lost at any moment leaves the old copy or the new one whole. A
  * copy counts when its check holds and every value in it may be. Record: generation (2), address (1), every single
  * value in the order of the table, then each table with the number of its points before it, CRC (3). */
-#include "bp_device.h"
+#include "bp_store.h"
+
+#include "bp_clock.h"
 
 #include <string.h>
 

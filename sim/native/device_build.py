@@ -76,7 +76,7 @@ def compile_files(
 
 def firmware_texts() -> dict[str, str]:
     """Every C file of the reference firmware by its name, the generated codec among them."""
-    from busproto.wire.c_source import sources
+    from busproto.wire.generators.c_source import sources
 
     files = resources.files("busproto.sim").joinpath("firmware").iterdir()
     by_hand = {file.name: file.read_text("utf-8") for file in files if file.name.endswith((".c", ".h"))}
@@ -109,7 +109,7 @@ def codec_library(flags: tuple[str, ...] = ("-O2",), compiler: str | None = None
     Raises:
         NoCompilerError: it could not be built.
     """
-    from busproto.wire.c_source import sources
+    from busproto.wire.generators.c_source import sources
 
     place = Path(tempfile.mkdtemp(dir=workshop()))
     return compile_files(sources(), place / "codec.so", compiler=compiler, flags=flags)

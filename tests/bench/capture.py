@@ -20,7 +20,7 @@ from busproto.capture.pcapng import Packet, head_bytes, packet_bytes, read
 from busproto.capture.statistics import statistics_of
 from busproto.wire import encode_frame, reply_frame, request_frame
 from busproto.wire.frame import RUNNING_BAUD
-from busproto.wire.lua_source import lua_source
+from busproto.wire.generators.lua_source import lua_source
 from busproto.wire.messages import Report, State, Status
 
 PACKETS: Final = 20_000

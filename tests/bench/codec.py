@@ -19,8 +19,8 @@ from pymodbus.pdu.register_message import ReadHoldingRegistersResponse
 
 from busproto._version import crc_is_compiled
 from busproto.wire import Frame, Message, decode_frame, encode_frame, message_of, reply_frame, request_frame
+from busproto.wire.generators.reference import compose_frame, compose_payload, interpret_frame, interpret_message
 from busproto.wire.messages import DemandAll, Report, State, Status
-from busproto.wire.reference import compose_frame, compose_payload, interpret_frame, interpret_message
 from tests.bench import by_hand
 from tests.bench.timing import best_seconds
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from busproto.sim.native.device_build import firmware_texts
-from tests.conformance.fault_table import EXTRA, ROWS
+from sim.device_build import firmware_texts
+from tests.conformance.faults import EXTRA, ROWS
 
 
 @dataclass(frozen=True, slots=True)

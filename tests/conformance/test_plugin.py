@@ -21,7 +21,7 @@ def test_a_run_cites_clauses_in_its_junit_file_its_page_and_its_summary(tmp_path
     page = tmp_path / "report.html"
     ran = run(tmp_path, "--dut=python", *QUICK, f"--dut-report={page}")
     assert ran.code == 0, ran.text
-    assert set(ran.verdicts["test_it_describes_itself"][1]) == {"op.20"}
+    assert set(ran.verdicts["test_it_describes_itself"][1]) == {"op.20", "does.uid"}
     assert "  op.20" in ran.text
     assert "Conformance of python" in page.read_text("utf-8")
     assert "0 failed, 0 not checked" in ran.text

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from html.parser import HTMLParser
 
-from busproto.conformance.report import Case, as_html, as_text, by_clause
+from busproto.conformance.report import NOT_OFFERED, Case, as_html, as_text, by_clause
 
 CASES = [
     Case("test_one", "passed", ("frame.check", "op.44")),
@@ -39,8 +39,22 @@ def test_the_text_names_what_failed_and_why() -> None:
         "not checked:",
         "  test_three [does.copies]: power cannot be cut",
         "",
-        "clauses: 1 passed, 1 failed, 1 not checked",
+        "clauses of the core: 1 passed, 1 failed, 1 not checked",
     ]
+
+
+def test_core_and_extension_are_counted_apart() -> None:
+    offered = [*CASES, Case("test_four", "passed", ("op.05", "teaching.brief"))]
+    assert as_text(offered)[-2:] == [
+        "clauses of the core: 1 passed, 1 failed, 1 not checked",
+        "clauses of the extension 'teaching' (optional): 2 passed, 0 failed, 0 not checked",
+    ]
+    not_offered = [*CASES, Case("test_four", "not checked", ("op.05", "find.hash"), NOT_OFFERED)]
+    page = as_html(offered, "here", "1.0")
+    assert "<b>op.05</b> (optional)" in page
+    assert "<b>frame.check</b> (optional)" not in page
+    assert "clauses of the extension &#x27;teaching&#x27; (optional): 2 passed" in page
+    assert as_text(not_offered)[-1] == "clauses of the extension 'teaching' (optional): not offered"
 
 
 def test_the_page_holds_every_case_and_escapes_what_it_shows() -> None:

@@ -66,7 +66,7 @@ def device_from(library: str) -> tuple[DeviceBox, Device]:
 def test_a_library_of_ones_own(tmp_path: Path) -> None:
     """One whose fault can be seen: it reports a supply that is always the same."""
     text = firmware_texts()["bp_motion.c"]
-    wanted = "status->supply_mv = device->hardware.supply_mv(device->hardware.context);"
+    wanted = "status->supply_mv = drive->hardware->supply_mv(drive->hardware->context);"
     assert wanted in text
     path = library_from(tmp_path, {"bp_motion.c": text.replace(wanted, "status->supply_mv = 1234;")})
     made, _ = device_from(str(path))
@@ -77,7 +77,7 @@ def test_a_library_of_ones_own(tmp_path: Path) -> None:
 def test_a_firmware_with_static_variables_can_be_there_more_than_once(tmp_path: Path) -> None:
     """Each instance has a copy of the library: a counter that is static counts the reports of one only."""
     text = firmware_texts()["bp_motion.c"]
-    wanted = "status->supply_mv = device->hardware.supply_mv(device->hardware.context);"
+    wanted = "status->supply_mv = drive->hardware->supply_mv(drive->hardware->context);"
     counting = text.replace(wanted, "{ static uint16_t said; status->supply_mv = ++said; }")
     path = library_from(tmp_path, {"bp_motion.c": counting})
     said = []

@@ -89,10 +89,10 @@ def test_a_late_answer_is_found() -> None:
 
 MUTANTS = {
     "loss actions swapped": ("bp_motion.c", "== BP_LOSS_ACTION_HOLD", "== BP_LOSS_ACTION_PRESET"),
-    "release does not last": ("bp_motion.c", "device->motion.state == BP_STATE_RELEASED", "0"),
+    "release does not last": ("bp_motion.c", "drive->motion->state == BP_STATE_RELEASED", "0"),
     "no end limits": (
         "bp_motion.c",
-        "mdeg = bp_limited(mdeg, device->working.end_low * INT32_C(10), device->working.end_high * INT32_C(10));",
+        "mdeg = bp_limited(mdeg, drive->working->end_low * INT32_C(10), drive->working->end_high * INT32_C(10));",
         "",
     ),
     "no soft start": ("bp_motion.c", "motion->is_eased = 0;", "motion->is_eased = 1;"),

@@ -88,7 +88,7 @@ import random
 from busproto.wire.generate import describe
 from busproto.wire.message import OPERATIONS
 from busproto.wire import Frame, encode_frame
-from tests.firmware.codec import CReceiver, Codec
+from tests.firmware.generated.codec import CReceiver, Codec
 from tests.independent import framed
 from tests.strategies import MESSAGE_CLASSES
 made, rng = Codec(codec), random.Random(1)

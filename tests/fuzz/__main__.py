@@ -3,11 +3,12 @@
 Three targets; each reads an input as a list of actions, so that frames with right check bytes come often:
 
 * **codec**: the generated C. Its receiver byte by byte, every frame and refusal held against a slow reading of the
-  format page (`oracle.h`), messages and parameters there and back.
-* **reference**: the reference firmware in a world of its own (`world.h`), judged by the page (`judge.h`): it never
-  speaks unasked or outside its window, stored settings are old or new and never mixed, limp where limp is due.
-* **decoder**: the Python decoder (atheris): whole, byte by byte and in any portions, against construct, and as a
-  capture file (`decoder_checks.py`).
+  format page (`targets/oracle.h`), messages and parameters there and back.
+* **reference**: the reference firmware in a world of its own (`targets/world.h`), judged by the page
+  (`targets/judge.h`, `conduct.h`): it never speaks unasked or outside its window, stored settings are old or new and
+  never mixed, limp where limp is due.
+* **decoder**: the Python decoder (atheris): whole, byte by byte and in any portions, against construct, and as
+  a capture file (`decoder_checks.py`).
 
 The C runs with address and undefined-behaviour sanitizers. Seeds are made from the shipped captures. With ``--in DIR``
 what was reached is kept there and the next run goes on from it; else in a folder that is removed, unless something was

@@ -11,6 +11,7 @@ from busproto.sim.native.device_build import firmware_texts
 from tests.fuzz.needs import MissingToolError, find_clang
 
 HERE: Final = Path(__file__).parent
+TARGETS: Final = HERE / "targets"
 SANITIZERS: Final = ("-fsanitize=fuzzer,address,undefined", "-fno-sanitize-recover=all", "-g", "-O1")
 QUICK: Final = (*SANITIZERS[:2], "-O0")
 """As `SANITIZERS`, for few runs: built in a quarter of the time."""
@@ -45,7 +46,17 @@ def build(
     output = place / f"fuzz-{target}"
     command = [clang, "-std=c99", "-Wall", "-Wextra", *flags]
     done = subprocess.run(
-        [*command, "-I", str(place), "-I", str(HERE), "-o", str(output), str(HERE / f"{target}_target.c"), *units],
+        [
+            *command,
+            "-I",
+            str(place),
+            "-I",
+            str(TARGETS),
+            "-o",
+            str(output),
+            str(TARGETS / f"{target}_target.c"),
+            *units,
+        ],
         capture_output=True,
         text=True,
         check=False,

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from busproto.wire.lua_source import lua_source
+from busproto.wire.generators.lua_source import lua_source
 
 TOOL = "tshark"
 PATIENCE_S = 300

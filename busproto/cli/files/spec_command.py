@@ -41,16 +41,16 @@ def command(c_directory: str | None, lua_file: str | None, decoder_directory: st
     """
     files: list[Path] = []
     if c_directory is not None:
-        from busproto.wire.c_source import sources
+        from busproto.wire.generators.c_source import sources
 
         files += _write(Path(c_directory), sources(), C_MARK)
     if lua_file is not None:
-        from busproto.wire.lua_source import lua_source
+        from busproto.wire.generators.lua_source import lua_source
 
         path = Path(lua_file)
         files += _write(path.parent, {path.name: lua_source()}, MARK)
     if decoder_directory is not None:
-        from busproto.wire.sigrok_source import DECODER_NAME, sigrok_files
+        from busproto.wire.generators.sigrok_source import DECODER_NAME, sigrok_files
 
         files += _write(Path(decoder_directory) / DECODER_NAME, sigrok_files(), MARK)
     if files:
@@ -60,12 +60,12 @@ def command(c_directory: str | None, lua_file: str | None, decoder_directory: st
             for file in files:
                 click.echo(f"written: '{file}'")
         return
-    from busproto.wire import specification
+    from busproto.wire import page
 
     if as_json:
-        print_json(specification.specification())
+        print_json(page.specification())
     else:
-        click.echo(specification.markdown(), nl=False)
+        click.echo(page.markdown(), nl=False)
 
 
 def _write(directory: Path, texts: Mapping[str, str], mark: str) -> list[Path]:

@@ -131,7 +131,7 @@ def test_an_unknown_flag_is_dropped(dut: Bench, flag: int) -> None:
     dut.alive()
 
 
-@clause("frame.reserved", "does.drop")
+@clause("frame.reserved", "frame.counts", "does.drop")
 @pytest.mark.parametrize("to", [0xF1, 0xF8, 0xFE])
 def test_a_reserved_address_is_dropped(dut: Bench, to: int) -> None:
     before = dut.report().bad_frames
@@ -145,14 +145,14 @@ def test_a_frame_from_all_is_dropped(dut: Bench) -> None:
     dut.alive()
 
 
-@clause("does.asked", "frame.layout")
+@clause("does.asked", "frame.unaddressed")
 def test_it_does_not_answer_for_another_address(dut: Bench) -> None:
     dut.require_alone()
     for to in {1, dut.address ^ 1, dut.address + 1, 0xEF, HOST_ADDRESS, UNADDRESSED} - {dut.address}:
         dut.silent(framed(body_of(dut, to=to)))
 
 
-@clause("does.asked")
+@clause("does.asked", "frame.reply")
 def test_it_does_not_answer_an_answer(dut: Bench) -> None:
     for operation, payload in (
         (m.LinkTest.OPERATION, b"\x00x"),
@@ -184,7 +184,7 @@ def test_a_frame_glued_to_garbage_is_no_frame(dut: Bench, length: int) -> None:
     dut.alive()
 
 
-@clause("frame.resync")
+@clause("frame.resync", "frame.counts")
 def test_empty_pieces_are_ignored(dut: Bench) -> None:
     before = dut.report()
     dut.silent(b"\x00" * 20)
@@ -200,7 +200,7 @@ def test_a_frame_behind_a_torn_one_is_found(dut: Bench, kept: int) -> None:
     assert dut.ask_wire(torn + dut.wire(m.LinkTest(b"whole"))).payload == b"\x00whole"
 
 
-@clause("frame.resync")
+@clause("frame.resync", "line.next")
 def test_frames_back_to_back_are_all_taken(dut: Bench) -> None:
     hush = m.Hush(1, bytes(7) + b"\x01")
     before = dut.report().good_frames
@@ -209,7 +209,7 @@ def test_frames_back_to_back_are_all_taken(dut: Bench) -> None:
     assert dut.report().good_frames == (before + 8) & 0xFFFF
 
 
-@clause("op.44")
+@clause("op.44", "frame.counts")
 def test_requests_for_others_are_counted_and_replies_are_not(dut: Bench) -> None:
     other = dut.address % 239 + 1
     before = dut.report().good_frames
@@ -218,7 +218,7 @@ def test_requests_for_others_are_counted_and_replies_are_not(dut: Bench) -> None
     assert dut.report().good_frames == (before + 2) & 0xFFFF
 
 
-@clause("frame.resync")
+@clause("frame.resync", "line.next")
 def test_two_frames_may_share_a_delimiter(dut: Bench) -> None:
     first, second = dut.wire(m.Hush(1, bytes(7) + b"\x01"), BROADCAST_ADDRESS), dut.wire(m.LinkTest(b"second"))
     assert dut.ask_wire(first + second[1:]).payload == b"\x00second"
@@ -250,7 +250,7 @@ def test_the_tag_is_the_mark_of_the_uid(dut: Bench) -> None:
     assert dut.ask(m.Describe(), m.Description).uid == dut.uid
 
 
-@clause("frame.check", "op.44")
+@clause("frame.check", "frame.counts", "op.44")
 def test_good_and_bad_frames_are_counted(dut: Bench) -> None:
     before = dut.report()
     wire = bytearray(dut.wire(m.LinkTest(b"abc")))
@@ -260,6 +260,24 @@ def test_good_and_bad_frames_are_counted(dut: Bench) -> None:
     after = dut.report()
     assert (after.bad_frames - before.bad_frames) & 0xFFFF == 3
     assert (after.good_frames - before.good_frames) & 0xFFFF == 1
+
+
+@clause("frame.source")
+@pytest.mark.parametrize("source", [HOST_ADDRESS, 1, 0xEF, UNADDRESSED])
+def test_its_reply_goes_to_the_source_of_the_request(dut: Bench, source: int) -> None:
+    frame = dut.ask_wire(framed(body_of(dut, source=source)))
+    assert frame.destination == source, f"a reply to 0x{source:02X} was expected, it goes to 0x{frame.destination:02X}"
+
+
+@clause("line.echo", "frame.counts")
+def test_its_own_bytes_are_not_counted(dut: Bench) -> None:
+    dut.require_alone()
+    before = dut.report()
+    for _ in range(4):
+        dut.alive()
+    after = dut.report()
+    assert after.bad_frames == before.bad_frames, "its own replies were counted as bad frames"
+    assert after.good_frames == (before.good_frames + 5) & 0xFFFF, "its own replies were counted as requests"
 
 
 @clause("frame.resync", "frame.check", "does.drop")

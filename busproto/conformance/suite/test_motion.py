@@ -112,7 +112,7 @@ def test_a_travel_that_is_too_narrow_for_the_table_is_refused_and_the_least_is_t
     assert dut.get("travel") == row.low
 
 
-@clause("does.write", "does.angle")
+@clause("does.write", "does.settings", "does.angle")
 def test_a_setting_acts_at_once_on_an_arm_that_follows(dut: Bench) -> None:
     ready(dut)
     dut.demand(0.25)
@@ -122,7 +122,7 @@ def test_a_setting_acts_at_once_on_an_arm_that_follows(dut: Bench) -> None:
     assert dut.report().demand_cdeg == pytest.approx(1500, abs=2)
 
 
-@clause("does.write", "op.43")
+@clause("does.settings", "does.write", "op.43")
 def test_a_setting_moves_no_arm_that_is_held_where_it_was_taken(dut: Bench) -> None:
     ready(dut)
     dut.ask(m.Engage(), m.Engaged)
@@ -224,11 +224,11 @@ def test_a_report_round_carries_demands(dut: Bench) -> None:
     ready(dut, channel=2)
     round_ = m.ReportRound(dut.address, 1, (0, 2000))
     _, frames, _ = dut.frames_after(dut.wire(round_, BROADCAST_ADDRESS), window_ns=10 * MS, count=1)
-    assert frames, "no answer"
+    assert frames, "an answer to the report round was expected, none came"
     assert dut.report().demand_cdeg == pytest.approx(1200, abs=2)
 
 
-@clause("op.44", "op.41")
+@clause("does.age", "op.44", "op.41")
 def test_the_age_of_the_demand_is_told(dut: Bench) -> None:
     ready(dut)
     since = dut.during(lambda: dut.demand(0.0))
@@ -237,7 +237,7 @@ def test_the_age_of_the_demand_is_told(dut: Bench) -> None:
     assert seen.least_ns // MS * 0.97 - 2 <= seen.status.demand_age_ms <= seen.most_ns // MS * 1.03 + 2
 
 
-@clause("op.44", "op.43")
+@clause("does.age", "op.44", "op.43")
 def test_engage_is_no_demand_and_leaves_its_age(dut: Bench) -> None:
     ready(dut)
     dut.ask(m.Engage(), m.Engaged)
@@ -298,7 +298,7 @@ def test_the_first_demand_after_a_loss_begins_with_a_soft_start_too(dut: Bench) 
     check_course(dut, since, start, 600, 3000, 400)
 
 
-@clause("does.engages", "parameters.soft-start", "op.43")
+@clause("does.easing", "does.engages", "parameters.soft-start", "op.43")
 def test_engaging_begins_a_soft_start_too(dut: Bench) -> None:
     ready(dut)
     start = dut.settle(0.25).position_cdeg
@@ -309,7 +309,7 @@ def test_engaging_begins_a_soft_start_too(dut: Bench) -> None:
     check_course(dut, (since[0], since[1]), start, 600, 3000, 400)
 
 
-@clause("parameters.soft-start", "does.engages", "states")
+@clause("does.easing", "parameters.soft-start", "does.engages", "states")
 def test_a_soft_start_that_is_over_is_not_begun_anew_by_a_longer_one(dut: Bench) -> None:
     ready(dut)
     dut.demand(-0.3)
@@ -320,6 +320,17 @@ def test_a_soft_start_that_is_over_is_not_begun_anew_by_a_longer_one(dut: Bench)
     assert dut.report().state is m.State.FOLLOWING
     came = check_course(dut, since, start, 0, 3000, 300)
     assert came > 1500, "it begins softly again"
+
+
+@clause("does.easing", "parameters.soft-start")
+def test_a_shorter_time_ends_a_soft_start_that_runs(dut: Bench) -> None:
+    ready(dut, soft_start=5000)
+    dut.demand(0.1)
+    dut.pass_time(200 * MS)
+    assert dut.report().state is m.State.EASING
+    dut.put({"soft-start": 100})
+    came = dut.report().state
+    assert came is m.State.FOLLOWING, f"the soft start of 100 ms is over: FOLLOWING was expected, it is {came.name}"
 
 
 @clause("does.slew")
@@ -406,7 +417,7 @@ def test_engage_holds_the_arm_where_it_is(dut: Bench, to_everyone: bool) -> None
     assert status.demand_cdeg == pytest.approx(at, abs=40)
 
 
-@clause("op.45", "does.motion")
+@clause("op.45", "does.shows", "does.motion")
 def test_engaged_it_shows_itself_by_a_motion(dut: Bench) -> None:
     dut.put({"soft-start": 0, "loss-time-out": 10_000})
     at = dut.settle(0.1).position_cdeg

@@ -10,16 +10,20 @@ from busproto.wire import messages as m
 from busproto.wire.codec import encode_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, UNADDRESSED, Frame
 from busproto.wire.message import BARE_REPLIES, OPERATIONS, Message
+from busproto.wire.page.fields import part_of
+from busproto.wire.page.rules import CORE
 from busproto.wire.parameters import PARAMETERS
+from busproto.wire.timing import BOOT_NS
 
 ONES = [number for number, operation in OPERATIONS.items() if operation.audience == "one"]
-ALLS = [number for number, operation in OPERATIONS.items() if operation.audience == "all"]
+ALLS = [number for number, operation in OPERATIONS.items() if operation.audience == "all" and part_of(number) == CORE]
 
 
-@clause("op.20")
+@clause("op.20", "does.uid")
 def test_it_describes_itself(dut: Bench) -> None:
     one = dut.ask(m.Describe(), m.Description)
     assert one.uid == dut.uid
+    assert any(one.uid), "its uid is all zeros"
     assert one.model
     assert 0 < one.supply_min_mv < one.supply_max_mv
     assert 1000 <= one.mechanical_travel_cdeg <= 36_000
@@ -36,7 +40,7 @@ def test_its_list_ends_where_it_says(dut: Bench) -> None:
         dut.refused(m.DescribeParameter(index), m.Outcome.UNKNOWN_PARAMETER)
 
 
-@clause("op.44", "states", "does.limp")
+@clause("op.44", "states", "does.age", "does.limp")
 def test_a_report_after_power_up(dut: Bench) -> None:
     status = dut.report()
     assert status.state is m.State.LIMP
@@ -76,7 +80,7 @@ def test_a_payload_that_does_not_belong_is_refused(dut: Bench, number: int) -> N
         dut.refused_wire(number, b"", m.Outcome.BAD_REQUEST)
 
 
-@clause("does.refuse", "does.asked")
+@clause("does.refuse", "does.bare", "does.asked")
 @pytest.mark.parametrize("number", ALLS)
 def test_what_is_for_all_is_refused_by_one(dut: Bench, number: int) -> None:
     payload = _plain(number)
@@ -102,9 +106,6 @@ def test_what_is_for_one_is_not_answered_where_it_goes_to_all(dut: Bench, number
 _PLAIN: dict[int, Message] = {
     0x02: m.Book(1, 2, 0, 1, (5,)),
     0x03: m.AddressBook(1, 2, bytes(30)),
-    0x04: m.Hush(1, bytes(8)),
-    0x05: m.Match(1, 0, 0, bytes(8)),
-    0x06: m.SlottedCall(1, 2, 1, 300),
     0x10: m.Assign(bytes(8), 9),
     0x20: m.Describe(),
     0x21: m.DescribeParameter(0),
@@ -171,7 +172,7 @@ def test_writing_what_is_not_there(dut: Bench) -> None:
         dut.refused(m.Write(number, b"\x00"), m.Outcome.UNKNOWN_PARAMETER)
 
 
-@clause("op.45", "op.44")
+@clause("op.45", "does.shows", "op.44")
 def test_limp_it_shows_itself_by_a_flag(dut: Bench) -> None:
     assert dut.ask(m.ShowYourself(3), m.Showing).moves == 0
     assert dut.report().is_showing == 1
@@ -192,6 +193,18 @@ def test_a_restart_is_as_after_power_up(dut: Bench) -> None:
     assert status.state is m.State.LIMP
     assert status.demand_age_ms == 0xFFFF
     assert dut.get("neutral") == 0
+
+
+@clause("line.boot", "op.51")
+@pytest.mark.parametrize("to_all", [False, True], ids=["to one", "to all"])
+def test_after_the_time_to_boot_it_takes_in_the_first_request(dut: Bench, to_all: bool) -> None:
+    for _ in range(3):
+        if to_all:
+            dut.tell(m.Restart())
+        else:
+            dut.ask(m.Restart(), m.Restarting)
+        dut.pass_time(BOOT_NS)
+        dut.alive()
 
 
 @clause("op.51", "does.asked")
@@ -231,23 +244,28 @@ def test_an_assign_for_another_uid_is_not_followed(dut: Bench) -> None:
     dut.alive()
 
 
-@clause("op.10", "does.assign", "does.write")
+@clause("op.10", "does.assign", "does.generation", "does.write")
 def test_an_assign_leaves_the_parameters(dut: Bench) -> None:
+    before = dut.ask(m.Describe(), m.Description).generation
     dut.put({"neutral": 100})
     dut.ask(m.Assign(dut.uid, dut.address), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
     assert dut.get("neutral") == 100
     assert dut.get("neutral", m.Memory.STORED) == 0
+    after = dut.ask(m.Describe(), m.Description).generation
+    assert after == (before + 1) & 0xFFFF, f"generation {before + 1} was expected behind the assign, it is {after}"
 
 
-@clause("op.10", "does.assign", "does.limp")
+@clause("op.10", "does.assign", "does.age", "does.limp")
 def test_an_assign_makes_it_limp(dut: Bench) -> None:
     dut.put({"loss-time-out": 5000})
     dut.demand(0.0)
     dut.ask(m.Assign(dut.uid, dut.address), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
-    assert dut.report().state is m.State.LIMP
+    status = dut.report()
+    assert status.state is m.State.LIMP
+    assert status.demand_age_ms == 0xFFFF, "the age of the demand was expected to be forgotten"
 
 
-@clause("op.10", "does.limp")
+@clause("op.10", "frame.unaddressed", "does.limp")
 def test_its_address_can_be_taken_away(dut: Bench) -> None:
     dut.require_alone()
     dut.put({"channel": 1})

@@ -116,7 +116,7 @@ def test_undo_from_working_is_refused(dut: Bench) -> None:
     assert dut.get("neutral") == 250
 
 
-@clause("does.commit", "op.32", "op.20")
+@clause("does.commit", "does.generation", "op.32", "op.20")
 def test_a_commit_stores_and_counts(dut: Bench) -> None:
     before = dut.ask(m.Describe(), m.Description).generation
     dut.put({"neutral": 250})

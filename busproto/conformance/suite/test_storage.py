@@ -52,13 +52,13 @@ def test_a_restart_while_it_stores_lets_the_write_go_on(dut: Bench) -> None:
     assert {name: dut.get(name) for name in NEW} == NEW
 
 
-@clause("op.10", "does.refuse")
+@clause("op.10", "refusal.order", "does.latest")
 def test_an_assign_while_it_stores_is_refused(dut: Bench) -> None:
     dut.require_virtual("how long it stores is its own")
     address = dut.address
     said = dut.wire(m.Commit()) + dut.wire(m.Assign(dut.uid, address % 239 + 1), BROADCAST_ADDRESS)
     _, frames, heard = dut.frames_after(said, window_ns=5 * MS, count=1)
-    assert frames, f"no answer (heard: {heard.hex(' ') or 'nothing'})"
+    assert frames, f"a refusal of the assign was expected, {heard.hex(' ') or 'nothing'} came"
     first = frames[0]
     assert (first.operation, first.source) == (m.Assign.OPERATION, address)
     assert first.payload[0] == m.Outcome.STORE_FAILED
@@ -151,7 +151,7 @@ def test_one_spoiled_copy_leaves_the_other(dut_build: Callable[..., Bench], page
         assert not bench.report().faults & m.Fault.SETTINGS_LOST
 
 
-@clause("does.lost", "does.limp", "faults")
+@clause("does.lost", "does.generation", "does.limp", "faults")
 def test_where_neither_copy_is_whole_it_has_factory_settings_and_no_address(dut_build: Callable[..., Bench]) -> None:
     bench = with_old(dut_build())
     spoil(bench, (0, 1), 4)
@@ -159,8 +159,11 @@ def test_where_neither_copy_is_whole_it_has_factory_settings_and_no_address(dut_
     assert bench.report().faults & m.Fault.SETTINGS_LOST
     assert bench.report().state is m.State.LIMP
     assert bench.get_all() == bench.get_all(m.Memory.FACTORY)
+    generation = bench.ask(m.Describe(), m.Description).generation
+    assert generation == 0, f"generation 0 was expected while no copy is whole, it is {generation}"
     bench.ask(m.Assign(bench.uid, 9), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
     bench.address = 9
+    assert bench.ask(m.Describe(), m.Description).generation == 1
     bench.power_cut()
     assert not bench.report().faults & m.Fault.SETTINGS_LOST
 
@@ -189,7 +192,7 @@ def test_power_cut_while_it_answers_or_moves(dut: Bench, off_us: int) -> None:
     assert stored(dut) == OLD
 
 
-@clause("does.commit", "does.copies", "op.20")
+@clause("does.commit", "does.generation", "does.copies", "line.boot", "op.20")
 def test_many_commits_count_on(dut: Bench) -> None:
     dut.beside("plug", "unplug")
     before = dut.ask(m.Describe(), m.Description).generation

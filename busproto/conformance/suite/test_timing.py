@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from busproto.conformance.bench import MS, US, Bench
+from busproto.conformance.bench import MS, US, Bench, not_checked
 from busproto.conformance.clauses import clause
 from busproto.wire import messages as m
 from busproto.wire.codec import encode_frame
@@ -24,7 +24,7 @@ def delays(dut: Bench, count: int = 12) -> list[int]:
     for number in range(count):
         since_ns = dut.line_ns()
         _, frames, _ = dut.frames_after(dut.wire(m.LinkTest(bytes([number]))), count=1)
-        assert frames, "no answer"
+        assert frames, "a reply to the link test was expected, none came"
         found.append(dut.behind(since_ns))
         dut.pass_time(1 * MS)
     return found
@@ -63,7 +63,7 @@ def test_the_longest_reply_delay_is_within_the_hosts_patience(dut: Bench) -> Non
     assert MAX_TURNAROUND_NS == 2000 * US
 
 
-@clause("does.turnaround")
+@clause("does.turnaround", "line.clock")
 def test_on_any_target_it_is_not_too_early(dut: Bench) -> None:
     for _ in range(5):
         said, frames, _ = dut.frames_after(dut.wire(m.LinkTest(b"x")), count=1)
@@ -72,7 +72,7 @@ def test_on_any_target_it_is_not_too_early(dut: Bench) -> None:
         assert dut.now_ns >= least_ns - CLOCK_NS
 
 
-@clause("does.turnaround", "does.reply")
+@clause("line.clock", "does.turnaround", "does.reply")
 @pytest.mark.parametrize("clock_ppm", [-10_000, 10_000])
 def test_with_a_clock_off_by_one_percent_too(dut_build: Callable[..., Bench], clock_ppm: int) -> None:
     bench = dut_build(clock_ppm=clock_ppm)
@@ -90,7 +90,7 @@ def test_storing_takes_no_longer_than_it_may(dut: Bench, what: str) -> None:
     to = dut.address if what == "commit" else BROADCAST_ADDRESS
     since_ns = dut.line_ns()
     _, frames, _ = dut.frames_after(dut.wire(message, to), count=1, slow=True)
-    assert frames, "no answer"
+    assert frames, f"a reply to the {what} was expected, none came"
     assert dut.behind(since_ns) <= dut.most_ns(STORE_NS + MAX_TURNAROUND_NS + START_JITTER_NS)
 
 
@@ -99,7 +99,7 @@ def test_it_answers_a_commit_when_the_set_is_whole(dut: Bench) -> None:
     dut.beside("plug", "unplug")
     dut.put({"neutral": 123})
     _, frames, _ = dut.frames_after(dut.wire(m.Commit()), count=1, slow=True)
-    assert frames, "no answer"
+    assert frames, "a reply to the commit was expected, none came"
     dut.power_cut()
     assert dut.get("neutral") == 123
 
@@ -109,10 +109,21 @@ def test_it_answers_an_assign_when_the_address_is_stored(dut: Bench) -> None:
     dut.beside("plug", "unplug")
     data = dut.wire(m.Assign(dut.uid, 9), BROADCAST_ADDRESS)
     _, frames, _ = dut.frames_after(data, count=1, slow=True)
-    assert frames, "no answer"
+    assert frames, "a reply to the assign was expected, none came"
     dut.power_cut()
     dut.address = 9
     dut.alive()
+
+
+@clause("does.latest", "does.reply")
+def test_a_reply_that_waits_gives_way_to_that_of_a_later_request(dut: Bench) -> None:
+    dut.put({"reply-delay": 2000})
+    burst = dut.wire(m.LinkTest(b""), sequence=1) + dut.wire(m.LinkTest(b""), sequence=2)
+    if dut.airtime_ns(len(burst) // 2) >= 1900 * US:
+        not_checked("at this line rate a second request takes longer than the longest reply delay")
+    _, frames, _ = dut.frames_after(burst, window_ns=20 * MS)
+    came = [frame.sequence for frame in frames]
+    assert came == [2], f"one reply, with sequence 2, was expected, the sequences {came} came"
 
 
 @clause("find.jitter")

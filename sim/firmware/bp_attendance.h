@@ -1,0 +1,69 @@
+/* Answers of discovery, and the countdown that keeps them apart, see bp_attendance.c. */
+#ifndef BP_ATTENDANCE_H
+#define BP_ATTENDANCE_H
+
+#include "bp_port.h"
+#include "bp_wire.h"
+
+/* What an actuator remembers of discovery. */
+typedef struct bp_attendance {
+    uint8_t has_epoch;
+    uint16_t epoch;
+    uint8_t is_enrolled;
+    uint8_t has_answered; /* the last call that opened a window, in this epoch */
+    uint8_t answered_salt;
+    uint8_t has_book;
+    uint16_t book_epoch;
+    uint8_t book_salt;
+    uint8_t book_total;
+    uint8_t book_is_whole; /* all parts so far were heard */
+    uint8_t book_has_place;
+    uint8_t book_place;
+    uint16_t book_next;
+} bp_attendance;
+
+enum bp_wait { BP_WAIT_NOT = 0, BP_WAIT_COUNTS = 1, BP_WAIT_TIMED = 2 };
+
+/* An answer that waits for its turn. */
+typedef struct bp_turn {
+    uint8_t wait; /* enum bp_wait */
+    uint8_t operation; /* 0: the single byte */
+    uint8_t byte;
+    uint8_t sequence;
+    uint8_t salt; /* of the call, to remember once it was answered */
+    uint16_t left;
+    uint8_t slot_us;
+    uint8_t lead_us;
+    uint8_t most_jitter_us;
+    uint8_t jitter_us;
+    uint32_t counting_from_us;
+    uint32_t due_us;
+} bp_turn;
+
+/* All that discovery touches. */
+typedef struct bp_presence {
+    bp_attendance *attendance;
+    bp_turn *turn;
+    const bp_hardware *hardware;
+    const uint8_t *uid;
+    uint8_t address;
+} bp_presence;
+
+/* What an answer whose turn has come is. */
+enum bp_say {
+    BP_SAY_NOTHING = 0,
+    BP_SAY_BYTE = 1, /* `turn->byte` */
+    BP_SAY_MESSAGE = 2, /* the message that is filled in */
+    BP_SAY_STATUS = 3 /* a brief status, which is not filled in */
+};
+
+void bp_attendance_start(const bp_presence *who);
+/* Returns 1 where the message is one of discovery. */
+int bp_attendance_heard(const bp_presence *who, const bp_message *message, uint8_t sequence, uint32_t now_us);
+void bp_attendance_round(const bp_presence *who, const bp_report_round *round, uint8_t sequence, uint32_t now_us);
+void bp_turn_line(const bp_presence *who, uint8_t is_busy, uint32_t time_us);
+/* What is to be sent now, enum bp_say; then it waits no more. */
+int bp_turn_take(const bp_presence *who, uint8_t is_line_busy, uint32_t now_us, bp_message *message);
+uint8_t bp_jitter_us(const bp_hardware *hardware, uint8_t most_us);
+
+#endif

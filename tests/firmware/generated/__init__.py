@@ -1,0 +1,1 @@
+"""The generated codec in C: read back by Python, compiled strictly, and what it may use."""
