@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from sim.device_build import firmware_texts
+from busproto.sim.native.device_build import firmware_texts
 from tests.conformance.faults import EXTRA, ROWS
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from busproto.conformance.clauses import CLAUSES
+from busproto.sim.native.device_build import compile_files, firmware_texts
 from busproto.wire.page.rules import CORE, TEACHING
-from sim.device_build import compile_files, firmware_texts
 from tests.conformance.helpers import run
 
 

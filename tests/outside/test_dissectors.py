@@ -19,12 +19,12 @@ from busproto.capture.decoding import ANSWER, BYTE, GOOD, Entry, decode
 from busproto.capture.pcapng import Capture, Packet, head_bytes, packet_bytes, read
 from busproto.capture.pieces import MAX_RUN_BYTES
 from busproto.capture.recorder import airtime_ns
+from busproto.sim.line.waveform import level_at, of_bytes, rate_of
+from busproto.sim.wave_out import write_vcd
 from busproto.wire import encode_frame
 from busproto.wire.field_rows import Cell
 from busproto.wire.frame import Frame
 from busproto.wire.generators.sigrok_source import DECODER_NAME, sigrok_files
-from sim.wave_out import write_vcd
-from sim.waveform import level_at, of_bytes, rate_of
 from tests.capture.make import CAPTURES, MADE, Made, made_again
 from tests.outside import sigrok, tshark
 from tests.strategies import frames, message_frames, spoiled

@@ -6,7 +6,12 @@ from typing import Any
 
 import pytest
 
-from busproto.ops import discovery, evidence, roll_call
+from busproto.ops.discovery import evidence, roll_call
+from busproto.ops.discovery import search as discovery
+from busproto.sim.actuators.actuator import HEAT_LOOK_NS, SHOW_SWING_DEG, Actuator
+from busproto.sim.actuators.model import ActuatorModel
+from busproto.sim.bus import VirtualBus
+from busproto.sim.kernel import Kernel
 from busproto.wire import crc, timing
 from busproto.wire import messages as m
 from busproto.wire.codec import encode_frame, message_of, request_frame
@@ -19,10 +24,6 @@ from busproto.wire.page.fields import TEACHING_OPERATIONS
 from busproto.wire.page.host_rules import PROOF
 from busproto.wire.page.markdown import wrapped
 from busproto.wire.page.refusals import ROWS
-from sim.actuator import HEAT_LOOK_NS, SHOW_SWING_DEG, Actuator
-from sim.bus import VirtualBus
-from sim.kernel import Kernel
-from sim.model import ActuatorModel
 
 MS = 1_000_000
 

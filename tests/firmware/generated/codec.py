@@ -7,12 +7,12 @@ import re
 from pathlib import Path
 from typing import Any, Final
 
+from busproto.sim.native.device_build import codec_library
 from busproto.wire import Frame, Message
 from busproto.wire.generate import describe
 from busproto.wire.generators.c_messages import c_name, classes
 from busproto.wire.generators.c_source import HEADER_NAME, sources
 from busproto.wire.generators.c_text import member, upper
-from sim.device_build import codec_library
 
 RESULTS: Final = ("ok", "too short", "too long", "check", "content", "unknown", "out of range")
 """The results of the C in the words of the Python decoder, by number."""

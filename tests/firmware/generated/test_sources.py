@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from busproto.sim.native.device_build import STRICT
 from busproto.wire.generators.c_source import sources
-from sim.device_build import STRICT
 from tests.cli.helpers import CommandLine
 
 
