@@ -8,7 +8,7 @@ from types import SimpleNamespace
 
 import pytest
 
-MODULES = ("address_proof", "addressing", "discovery", "transact")
+MODULES = ("addressing", "discovery.address_proof", "discovery.search", "transact")
 
 
 @pytest.fixture(autouse=True)
