@@ -34,7 +34,8 @@ Run = Callable[[Steps[Any]], Awaitable[Any]]
 
 
 class AsyncSettings:
-    """As `Settings`; as ``[]`` cannot wait, there is `get` and `set` in its place."""
+    """As `Settings`; as ``[]`` cannot wait, there is `get` and `set` in its place. For the same reason `in`, `len` and
+    iterating know the names of the table only; `as_dict` has those that the actuator has."""
 
     def __init__(self, run: Run, work: Work, who: Who) -> None:
         self._run, self._work, self._who = run, work, who

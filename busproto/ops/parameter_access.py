@@ -174,7 +174,9 @@ def _portions(known: ParameterList) -> Iterator[Sequence[Parameter]]:
     yield from ([row] for row in known.rows.values() if row.points)
 
 
-def read(address: int, name: str, memory: Memory = Memory.WORKING, known: ParameterList | None = None) -> Steps[RawValue]:
+def read(
+    address: int, name: str, memory: Memory = Memory.WORKING, known: ParameterList | None = None
+) -> Steps[RawValue]:
     """One parameter, raw.
 
     Args:

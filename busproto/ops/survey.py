@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 from busproto.errors import OperationError
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
+from busproto.ops.holding import Held, Lists
 from busproto.ops.moving.letting_go import OnLine
 from busproto.ops.moving.motion import report
-from busproto.ops.holding import Held, Lists
 from busproto.ops.parameter_access import describe, read_all, read_whole
 from busproto.ops.steps import Progress, Steps
 from busproto.wire.frame import UNADDRESSED

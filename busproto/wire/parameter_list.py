@@ -66,7 +66,7 @@ class ParameterList:
         try:
             return self.rows[name]
         except (KeyError, TypeError):
-            raise InputError(f"it has no parameter '{name}'; it has: {', '.join(self.rows)}") from None
+            raise InputError(f"there is no parameter '{name}'; there are: {', '.join(self.rows)}") from None
 
 
 STANDARD: Final = ParameterList(BY_NAME)
