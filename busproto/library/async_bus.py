@@ -23,7 +23,9 @@ from busproto.ops.moving.letting_go import LetGo
 from busproto.ops.steps import Progress, Steps
 from busproto.plan.airframe.audit import Audit
 from busproto.plan.airframe.differences import Differences
-from busproto.plan.airframe.record import Record
+from busproto.plan.airframe.record import (
+    Record,
+)
 from busproto.plan.load import Plan
 from busproto.session import SessionState
 from busproto.transport.base import Transport

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from busproto.errors import OperationError
+from busproto.errors import LacksParameterError, OperationError
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
 from busproto.ops.holding import Held, Lists
 from busproto.ops.moving.letting_go import OnLine
@@ -105,6 +105,19 @@ def loss_action_of(sheet: Sheet | None) -> str:
     """What one does when the demand stops coming; "" where that is not known, or it has no such parameter."""
     raw = None if sheet is None else sheet.working.get("loss-action")
     return "" if raw is None else parameter_named("loss-action").text(raw)
+
+
+def require_parameters(sheets: Iterable[Sheet], names: Iterable[str]) -> None:
+    """See that what an operation goes by is there, before anything is done.
+
+    Raises:
+        LacksParameterError: an actuator does not have one of these parameters.
+    """
+    wanted = sorted(names)
+    for sheet in sheets:
+        for name in wanted:
+            if name in sheet.parameters.lacks:
+                raise LacksParameterError(sheet.address, name)
 
 
 def crew_of(seen: Survey) -> list[OnLine]:

@@ -20,7 +20,12 @@ from busproto.cli.common import (
 )
 from busproto.cli.records.save_command import count_text, open_record
 from busproto.plan.airframe.differences import Differences, Different, address_words, differences
-from busproto.plan.airframe.record import Entry, Record, Unread, short
+from busproto.plan.airframe.record import (
+    Entry,
+    Record,
+    Unread,
+    short,
+)
 from busproto.plan.airframe.recording import read_record
 
 

@@ -29,7 +29,14 @@ from busproto.ops.addressing import parse_uid
 from busproto.ops.link import Link
 from busproto.ops.survey import Survey, read_sheet, survey
 from busproto.plan.airframe.applying import Applied, job_of, journal_beside
-from busproto.plan.airframe.record import ENDING, Record, save_record, short
+from busproto.plan.airframe.record import (
+    ENDING,
+    Record,
+    short,
+)
+from busproto.plan.airframe.record_file import (
+    save_record,
+)
 from busproto.plan.airframe.replace import (
     Exchange,
     exchange_of,

@@ -27,7 +27,12 @@ from busproto.keeping import now_text
 from busproto.ops.survey import survey
 from busproto.plan.airframe.applying import Applied, absent_of, job_of_record, journal_beside, look_again
 from busproto.plan.airframe.differences import Differences, differences
-from busproto.plan.airframe.record import Entry, Record, record_of, short
+from busproto.plan.airframe.record import (
+    Entry,
+    Record,
+    record_of,
+    short,
+)
 
 
 @click.command(

@@ -8,7 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busproto.plan.airframe.differences import differences
-from busproto.plan.airframe.record import Record, Unread
+from busproto.plan.airframe.record import (
+    Record,
+    Unread,
+)
 from busproto.wire.frame import UNADDRESSED
 from tests.ops.helpers import uid_of
 from tests.plan.airframe.test_record import ANY_SETTINGS, RATING, entry, record
