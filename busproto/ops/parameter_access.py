@@ -117,14 +117,15 @@ def read_whole(
         ParameterListError: it has a list of its own that cannot be used.
     """
     description = description or (yield from describe(address))
-    known = lists.of(description) if lists is not None else None
-    if known is None and description.parameter_count == len(PARAMETERS):
-        known = STANDARD
-    if known is not None:
+    likely = [lists.of(description)] if lists is not None else []
+    if description.parameter_count == len(PARAMETERS):
+        likely.append(STANDARD)
+    for known in likely:  # with the count right, one that answers by a list has that list and nothing else
         try:
-            return (yield from _read_by(address, memory, known))
+            if known is not None:
+                return (yield from _read_by(address, memory, known))
         except _OtherListError:
-            pass
+            continue
     known = yield from parameters_of(address, description, lists)
     return (yield from _read_by_its_list(address, memory, known))
 

@@ -16,7 +16,6 @@ from typing import Any, Final
 from busproto.errors import InputError, OperationError, ReadBackError
 from busproto.ops.addressing import Move, assign, ordered_moves
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
-from busproto.ops.holding import Held
 from busproto.ops.moving.letting_go import OnLine, let_go, require_limp
 from busproto.ops.parameter_access import commit, describe, read_all, read_whole, write
 from busproto.ops.steps import Progress, Steps
@@ -241,8 +240,9 @@ def carry_out(
         yield Progress("applying", number, len(todo))
         if change.kind == "settings":
             goal = by_uid[change.uid]
-            if admit is None or change.is_known or admit(goal, (yield from describe(goal.address))):
-                done += yield from _set(goal, note, lists)
+            found = None if change.is_known else (yield from describe(goal.address))
+            if admit is None or found is None or admit(goal, found):
+                done += yield from _set(goal, note, lists, found)
         else:
             note(change, "begin")
             yield from assign(change.uid, change.address)
@@ -252,9 +252,16 @@ def carry_out(
     return done
 
 
-def _set(goal: Goal, note: Note, lists: dict[bytes, ParameterList]) -> Steps[int]:
-    """Bring one actuator's settings to the goal: compared as they are now, each read back, then stored."""
-    working = yield from _read(goal, lists.get(goal.uid))
+def _set(goal: Goal, note: Note, lists: dict[bytes, ParameterList], found: Description | None) -> Steps[int]:
+    """Bring one actuator's settings to the goal: compared as they are now, each read back, then stored.
+
+    Args:
+        found: what it says of itself, where that was asked for just now.
+    """
+    if goal.uid in lists:
+        working = yield from read_all(goal.address, known=lists[goal.uid])
+    else:
+        working = yield from read_whole(goal.address, description=found)
     known = lists[goal.uid] = working.parameters
     stored = yield from read_all(goal.address, Memory.STORED, known)
     wanted = goal.fitted(known).settings
@@ -279,13 +286,6 @@ def _set(goal: Goal, note: Note, lists: dict[bytes, ParameterList]) -> Steps[int
     yield from commit(goal.address, known)
     note(change, "done")
     return done + 1
-
-
-def _read(goal: Goal, known: ParameterList | None) -> Steps[Held]:
-    """Its working memory; its list is looked at where it was not read yet."""
-    if known is not None:
-        return (yield from read_all(goal.address, known=known))
-    return (yield from read_whole(goal.address))
 
 
 def verify(goals: Sequence[Goal], lists: Mapping[bytes, ParameterList] = MappingProxyType({})) -> Steps[Roster]:
