@@ -178,7 +178,7 @@ def _looked_at(
             "nothing was changed",
         )
     sheet = link.run(look_at(exchange, before))
-    reasons = against(sheet.description)
+    reasons = [*against(sheet.description), *goal_of(exchange).fitted(sheet.parameters).texts]
     if reasons:
         at = link.run(give_back(exchange))
         state = "It is as it was" if at == exchange.address else f"It was lent address {at} and keeps it"

@@ -152,7 +152,7 @@ def _print(record: Record, path: Path, kept: Path | None, is_refused: bool, miss
     out.print(table)
     for one in record.entries:
         if one.unsaved:
-            names = ", ".join(one.unsaved)
+            names = escape(", ".join(one.unsaved))
             out.print(
                 f"[yellow]{escape(one.name)}: working memory differs from stored in {names}; the stored is recorded "
                 "('busproto set ADDRESS --store' keeps the other)[/yellow]"

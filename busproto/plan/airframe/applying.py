@@ -296,6 +296,16 @@ def job_of_record(record: Record, before: Survey, *, journal_path: Path, about: 
     )
 
 
+def left_out(job: Job) -> dict[str, list[str]]:
+    """By name of an actuator, what it lacks or does not take of what is wanted, in words; the rest of it is done."""
+    found = {}
+    for goal in job.goals:
+        sheet = job.before.sheets.get(goal.uid)
+        if sheet is not None and (texts := goal.fitted(sheet.parameters).texts):
+            found[goal.name] = texts
+    return found
+
+
 def journal_beside(record: Path) -> Path:
     """The journal of the airframe, or of the record where its name is of another kind."""
     name = re.sub(r"(\.record(\.\d+)?)?\.json$", "", record.name)

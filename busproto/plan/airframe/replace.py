@@ -201,7 +201,9 @@ def goal_of(exchange: Exchange) -> Goal:
     measured = {name: FACTORY[name] for name in MEASURED}
     goal = goal_of_entry(old, may_lack=False)
     stated = {name for name, raw in goal.settings.items() if raw != FACTORY[name] and name not in MEASURED}
-    return dataclasses.replace(goal, uid=exchange.uid, settings={**goal.settings, **measured}, stated=stated)
+    own = {name: given for name, given in goal.own.items() if old.settings[name] != old.own[name].default}
+    settings = {**goal.settings, **measured}
+    return dataclasses.replace(goal, uid=exchange.uid, settings=settings, own=own, stated=stated)
 
 
 def needs_match(old: Entry) -> bool:
