@@ -23,6 +23,8 @@ from busproto.wire.parameters import BY_NAME, PARAMETERS, Parameter
 
 MOST_VALUE_BYTES: Final = 66
 """Bytes of a value that a write can carry."""
+MOST_LIMIT: Final = (1 << 31) - 1
+"""Limits travel as i32."""
 MOST_SCALE: Final = 1_000_000
 """A count is no more than so many units, and a unit no more than so many counts."""
 NAME_BYTES: Final = 20
@@ -188,7 +190,9 @@ def own_row(
     subcon = _TYPES.get((size, low < 0))
     if subcon is None:
         raise InputError(f"a value of {size} bytes; 1, 2 or 4 are allowed")
-    least, most = (-(1 << 8 * size - 1), (1 << 8 * size - 1) - 1) if low < 0 else (0, (1 << 8 * size) - 1)
+    least, most = (
+        (-(1 << 8 * size - 1), (1 << 8 * size - 1) - 1) if low < 0 else (0, min(MOST_LIMIT, (1 << 8 * size) - 1))
+    )
     if not least <= low <= high <= most:
         raise InputError(f"limits {low}..{high} are none for a value of {size} bytes")
     if points and not 2 <= points <= MOST_VALUE_BYTES // size:

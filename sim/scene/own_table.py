@@ -7,7 +7,7 @@ undone and described as any other. Not modelled: limits that are narrower than t
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
 from msgspec import Meta
 
@@ -16,9 +16,9 @@ from busproto.sim.scene.events import Table, Wrong
 from busproto.wire.parameter_list import NAME_BYTES, UNIT_BYTES, own_row
 from busproto.wire.parameters import BY_NAME, PARAMETERS, Parameter
 
-FIRST_OWN_NUMBER = 100
+FIRST_OWN_NUMBER: Final = 100
 """Parameters of an actuator's own are numbered from here where they say no number."""
-_Label = r"^[ -~]*$"
+_LABEL: Final = r"^[ -~]*$"
 
 
 class OwnTable(Table, frozen=True):
@@ -27,11 +27,11 @@ class OwnTable(Table, frozen=True):
     is a table of up to so many values, and empty from the factory.
     """
 
-    name: Annotated[str, Meta(max_length=NAME_BYTES, pattern=_Label)]
+    name: Annotated[str, Meta(max_length=NAME_BYTES, pattern=_LABEL)]
     high: int
     low: int = 0
     factory: int = 0
-    unit: Annotated[str, Meta(max_length=UNIT_BYTES, pattern=_Label)] = ""
+    unit: Annotated[str, Meta(max_length=UNIT_BYTES, pattern=_LABEL)] = ""
     bytes: int = 2
     points: Annotated[int, Meta(ge=0, le=255)] = 0
     number: Annotated[int, Meta(ge=1, le=255)] | None = None
