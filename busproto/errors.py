@@ -21,6 +21,8 @@
      +- OperationError                     an actuator                                         .address
          +- ReplyTimeoutError (also TimeoutError)   no good answer                             .attempts .heard_bytes
          +- NodeRefusedError               it said no and changed nothing                      .code .low .high
+         |   +- LacksParameterError        it has no such parameter                            .name
+         +- ParameterListError             its own parameter list cannot be used
          +- AddressConflictError           several actuators answer at one address             .uids
          +- ReadBackError                  what was read back is not what was written          .wanted .found
          +- NotLimpError                   told to go limp, it was not seen so
@@ -69,6 +71,8 @@ def _address_text(address: int) -> str:
 
 
 MAX_SHOWN_PROBLEMS = 20
+UNKNOWN_PARAMETER = 2
+"""The code of a refusal that says so; see the outcomes in `busproto.wire.messages`."""
 
 
 def some_of(problems: Sequence[str]) -> str:
@@ -236,6 +240,28 @@ class NodeRefusedError(OperationError):
         self.code = code
         self.low = low
         self.high = high
+
+
+class LacksParameterError(NodeRefusedError):
+    """The actuator has no such parameter. ``name`` is the one that is wanted."""
+
+    def __init__(self, address: int, name: str) -> None:
+        text = f"{_address_text(address)} has no parameter '{name}'; 'busproto show {address}' lists what it has"
+        OperationError.__init__(self, address, text)
+        self.name = name
+        self.code = UNKNOWN_PARAMETER
+        self.low = self.high = None
+
+
+class ParameterListError(OperationError):
+    """The list that an actuator gives of its own parameters cannot be used; its settings were not read."""
+
+    def __init__(self, address: int, why: str) -> None:
+        super().__init__(
+            address,
+            f"the parameter list of {_address_text(address)} cannot be used: {why}. Its settings were not read; "
+            "its firmware has to be mended",
+        )
 
 
 class AddressConflictError(OperationError):

@@ -73,7 +73,9 @@ from busproto.opening import open_port
 from busproto.ops.discovery.roster import Found, Roster
 from busproto.ops.moving.letting_go import LetGo
 from busproto.ops.steps import Progress
-from busproto.plan.airframe.record import load_record
+from busproto.plan.airframe.record_file import (
+    load_record,
+)
 from busproto.plan.load import load as load_plan
 from busproto.wire.frame import DEFAULT_BAUD
 

@@ -10,14 +10,15 @@ from busproto.library.values import About, ActuatorReport, Moved, Value
 from busproto.library.work import Who, Work
 from busproto.ops.moving.letting_go import LetGo
 from busproto.ops.steps import Steps
-from busproto.wire.parameters import BY_NAME
+from busproto.wire.parameter_list import ParameterList
 
 T = TypeVar("T")
 Run = Callable[[Steps[Any]], Any]
 
 
 class Settings(Mapping[str, Value]):
-    """The settings of one actuator by name, in units: a number, a word such as "reversed", or a list of numbers.
+    """The settings of one actuator by name, in units: a number, a word such as "reversed", or a list of numbers. Those
+    are the parameters that it has: of the table, and its own by the names that `busproto show` gives them.
 
     Reading and setting go to the actuator each time; nothing is remembered here. What is set stands in working memory,
     was read back, and is gone after a restart unless `store` keeps it. Some settings (neutral, travel, direction, ends,
@@ -26,6 +27,7 @@ class Settings(Mapping[str, Value]):
     Raises, everywhere:
         InputError: an unknown name, or a value of the wrong kind, outside its range or finer than its step; the text
             names setting, value, range and unit. Nothing was written.
+        LacksParameterError: a parameter of the table that this actuator does not have.
         NodeRefusedError: the actuator's own limits are narrower.
         ReplyTimeoutError, AddressConflictError: it does not answer, or several do.
     """
@@ -44,13 +46,19 @@ class Settings(Mapping[str, Value]):
         raise InputError(f"setting '{name}': a setting cannot be taken away; undo() puts back what was stored")
 
     def __iter__(self) -> Iterator[str]:
-        return iter(BY_NAME)
+        return iter(self._parameters.rows)
 
     def __len__(self) -> int:
-        return len(BY_NAME)
+        return len(self._parameters.rows)
 
     def __contains__(self, name: object) -> bool:
-        return isinstance(name, str) and name in BY_NAME
+        return isinstance(name, str) and name in self._parameters.rows
+
+    @property
+    def _parameters(self) -> ParameterList:
+        """What it has; the actuator is asked once."""
+        known: ParameterList = self._run(self._work.parameters(self._who))
+        return known
 
     def items(self) -> ItemsView[str, Value]:
         """All names and values, read at once."""
@@ -64,7 +72,7 @@ class Settings(Mapping[str, Value]):
         return f"<settings of {self._who}>"
 
     def as_dict(self, memory: str = "working") -> dict[str, Value]:
-        """All settings of one memory, in two exchanges. `memory`: "working", "stored" or "factory"."""
+        """All settings of one memory. `memory`: "working", "stored" or "factory"."""
         values: dict[str, Value] = self._run(self._work.read_all(self._who, memory))
         return values
 

@@ -23,7 +23,9 @@ from busproto.ops.moving.letting_go import LetGo
 from busproto.ops.steps import Progress, Steps
 from busproto.plan.airframe.audit import Audit
 from busproto.plan.airframe.differences import Differences
-from busproto.plan.airframe.record import Record
+from busproto.plan.airframe.record import (
+    Record,
+)
 from busproto.plan.load import Plan
 from busproto.session import SessionState
 from busproto.transport.base import Transport
@@ -34,7 +36,8 @@ Run = Callable[[Steps[Any]], Awaitable[Any]]
 
 
 class AsyncSettings:
-    """As `Settings`; as ``[]`` cannot wait, there is `get` and `set` in its place."""
+    """As `Settings`; as ``[]`` cannot wait, there is `get` and `set` in its place. For the same reason `in`, `len` and
+    iterating know the names of the table only; `as_dict` has those that the actuator has."""
 
     def __init__(self, run: Run, work: Work, who: Who) -> None:
         self._run, self._work, self._who = run, work, who

@@ -18,7 +18,9 @@ from busproto.ops.moving.letting_go import LetGo, seen_by
 from busproto.ops.steps import Progress, Steps
 from busproto.plan.airframe.audit import Audit
 from busproto.plan.airframe.differences import Differences
-from busproto.plan.airframe.record import Record
+from busproto.plan.airframe.record import (
+    Record,
+)
 from busproto.plan.load import Plan
 from busproto.session import SessionState
 from busproto.transport.base import Transport

@@ -31,8 +31,18 @@ from busproto.plan.airframe.applying import (
 )
 from busproto.plan.airframe.audit import Audit, audit
 from busproto.plan.airframe.differences import Differences, differences
-from busproto.plan.airframe.record import ENDING as RECORD_ENDING
-from busproto.plan.airframe.record import RECORD_KEY, Record, load_record, record_of, save_record
+from busproto.plan.airframe.record import (
+    ENDING as RECORD_ENDING,
+)
+from busproto.plan.airframe.record import (
+    Record,
+    record_of,
+)
+from busproto.plan.airframe.record_file import (
+    RECORD_KEY,
+    load_record,
+    save_record,
+)
 from busproto.plan.airframe.recording import missing_functions, read_record
 from busproto.plan.calibration.gang_match import matches_of
 from busproto.plan.changes import Change

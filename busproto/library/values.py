@@ -9,6 +9,7 @@ from typing import Any, Final
 from busproto.errors import InputError
 from busproto.ops.addressing import parse_uid
 from busproto.ops.discovery.roster import Found
+from busproto.ops.holding import Held
 from busproto.ops.moving.demand_units import check_target
 from busproto.ops.moving.letting_go import LetGo
 from busproto.ops.moving.motion import fault_texts
@@ -16,7 +17,7 @@ from busproto.ops.reports import state_word
 from busproto.ops.survey import firmware_text
 from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UID_BYTES
 from busproto.wire.messages import LIMP_STATES, NOBODY_UID, Description, Memory, Status
-from busproto.wire.parameters import RawValue, parameter_named
+from busproto.wire.parameters import Parameter, RawValue
 
 Value = float | str | list[float]
 """A setting as a program reads and sets it: a number in its unit, a word such as "reversed", or a list of numbers."""
@@ -150,20 +151,19 @@ class Moved:
     let_go: LetGo | None
 
 
-def value_of(name: str, raw: RawValue) -> Value:
+def value_of(row: Parameter, raw: RawValue) -> Value:
     """A setting in its unit."""
-    value: Value = parameter_named(name).value(raw)  # type: ignore[assignment]  # what a file may hold
+    value: Value = row.value(raw)  # type: ignore[assignment]  # what a file may hold
     return value
 
 
-def values_of(raws: Mapping[str, RawValue]) -> dict[str, Value]:
+def values_of(held: Held) -> dict[str, Value]:
     """Settings in their units, by name."""
-    return {name: value_of(name, raw) for name, raw in raws.items()}
+    return {name: value_of(held.parameters.rows[name], raw) for name, raw in held.items()}
 
 
-def raw_of(name: str, given: object) -> RawValue:
+def raw_of(row: Parameter, given: object) -> RawValue:
     """The raw count of what a program gave. Raises InputError, which names setting, value, range and unit."""
-    row = parameter_named(name)
     if isinstance(given, str):
         return row.from_text(given)
     return row.from_value(list(given) if isinstance(given, tuple) else given)

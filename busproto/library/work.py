@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from busproto.errors import InputError, NotLimpError, OperationError, ReadBackError
+from busproto.errors import InputError, LacksParameterError, NotLimpError, OperationError, ReadBackError
 from busproto.library.values import (
     About,
     ActuatorReport,
@@ -30,14 +30,16 @@ from busproto.ops import parameter_access
 from busproto.ops.addressing import require_free
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
 from busproto.ops.giving import give_address
+from busproto.ops.holding import Held
 from busproto.ops.link import AsyncLink, Link
 from busproto.ops.moving import motion
 from busproto.ops.moving.demand_units import parse_target, share_to_pulse_us, standing_deg
 from busproto.ops.moving.letting_go import LetGo, OnLine, let_go, let_go_after, require_limp
 from busproto.ops.steps import Steps
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
-from busproto.wire.messages import Description
-from busproto.wire.parameters import parameter_named
+from busproto.wire.messages import Description, Memory
+from busproto.wire.parameter_list import ParameterList
+from busproto.wire.parameters import BY_NAME, Parameter, parameter_named
 
 
 @dataclass(slots=True)
@@ -67,6 +69,8 @@ class Work:
         self.is_searched = False
         self.twins: frozenset[bytes] = frozenset()
         self._confirmed: set[tuple[bytes, int]] = set()
+        self._described: dict[int, Description] = {}
+        self._lists: dict[int, ParameterList] = {}
 
     # --- who is there -------------------------------------------------------------------------------------------
 
@@ -85,13 +89,18 @@ class Work:
         self.at = {one.uid: one.address for one in roster.found}
         self.is_searched = True
         self.twins = frozenset(roster.twins)
-        self._confirmed.clear()
+        self._forget_details()
 
     def forget(self) -> None:
         """Who is where is not known any more."""
         self.at = {}
         self.is_searched = False
+        self._forget_details()
+
+    def _forget_details(self) -> None:
         self._confirmed.clear()
+        self._described.clear()
+        self._lists.clear()
 
     def who(self, given: object) -> Who:
         """The one that stands in ``bus[...]``. Raises InputError."""
@@ -119,9 +128,10 @@ class Work:
         if address == UNADDRESSED:
             raise OperationError(address, f"the actuator with uid {who.uid.hex()} has no address: give it one first")
         if (who.uid, address) not in self._confirmed:
-            found = (yield from parameter_access.describe(address)).uid
-            if found != who.uid:
-                raise ReadBackError(address, "uid", who.uid.hex(), found.hex())
+            found = yield from parameter_access.describe(address)
+            if found.uid != who.uid:
+                raise ReadBackError(address, "uid", who.uid.hex(), found.uid.hex())
+            self._described[address] = found
             self._confirmed.add((who.uid, address))
         return address
 
@@ -190,6 +200,9 @@ class Work:
         self.at.pop(uid, None)  # where it is if this fails is not known
         _, seen = yield from give_address(uid, new, channel)
         who.uid, who.address = uid, new
+        for at in {new, new if old is None else old}:  # another may answer there now
+            self._lists.pop(at, None)
+            self._described.pop(at, None)
         self.at[uid] = new
         self._confirmed.add((uid, new))  # its uid was read back there
         if old is not None:
@@ -198,39 +211,79 @@ class Work:
 
     # --- its settings -------------------------------------------------------------------------------------------
 
+    def parameters(self, who: Who) -> Steps[ParameterList]:
+        """What it has. Asked for once, and again after who is where was looked for anew."""
+        address = yield from self.address(who)
+        if address not in self._lists:
+            yield from self._read_whole(address, Memory.WORKING)
+        return self._lists[address]
+
+    def _read_whole(self, address: int, memory: Memory) -> Steps[Held]:
+        if address in self._lists:
+            held = yield from parameter_access.read_all(address, memory, self._lists[address])
+        else:
+            held = yield from parameter_access.read_whole(address, memory, description=self._described.get(address))
+        self._lists[address] = held.parameters
+        return held
+
+    def _row(self, who: Who, name: str) -> Steps[tuple[Parameter, ParameterList | None]]:
+        """The row of that name, and the list that it stands in; the actuator is asked where the table has none."""
+        if not isinstance(name, str):
+            return parameter_named(name), None
+        known = None if who.address is None and who.uid not in self.at else self._lists.get(self._where(who))
+        if known is None and name in BY_NAME:
+            return parameter_named(name), None
+        known = yield from self.parameters(who)
+        if name in known.lacks:
+            raise LacksParameterError(self._where(who), name)
+        return known.named(name), known
+
+    def _where(self, who: Who) -> int:
+        return self.at.get(who.uid, UNADDRESSED) if who.uid is not None else who.address or UNADDRESSED
+
     def read(self, who: Who, name: str, memory: str = "working") -> Steps[Value]:
         """One setting in its unit."""
-        parameter_named(name)
         where = memory_named(memory)
+        row, known = yield from self._row(who, name)
         address = yield from self.address(who)
-        return value_of(name, (yield from parameter_access.read(address, name, where)))
+        return value_of(row, (yield from parameter_access.read(address, name, where, known)))
 
     def read_all(self, who: Who, memory: str = "working") -> Steps[dict[str, Value]]:
         """All settings in their units."""
         where = memory_named(memory)
-        return values_of((yield from parameter_access.read_all((yield from self.address(who)), where)))
+        return values_of((yield from self._read_whole((yield from self.address(who)), where)))
 
     def set(self, who: Who, name: str, given: object) -> Steps[None]:
         """Set one, read back."""
-        raw = raw_of(name, given)
-        yield from parameter_access.write((yield from self.address(who)), {name: raw})
+        row, known = yield from self._row(who, name)
+        raw = raw_of(row, given)
+        yield from parameter_access.write((yield from self.address(who)), {name: raw}, known)
 
     def update(self, who: Who, changes: Any) -> Steps[dict[str, Value]]:
         """Set some; gives those that were changed, as they are now."""
         if not isinstance(changes, Mapping):
             raise InputError(f"settings {changes!r}: a mapping of names to values is wanted")
-        raws = {name: raw_of(name, given) for name, given in changes.items()}
-        changed = yield from parameter_access.write((yield from self.address(who)), raws)
-        return {name: value_of(name, now) for name, (_, now) in changed.items()}
+        rows: dict[str, Parameter] = {}
+        known = None
+        raws = {}
+        for name in sorted(changes, key=lambda name: name in BY_NAME):  # its list is asked for first, if at all
+            rows[name], of = yield from self._row(who, name)
+            known = of or known
+        for name, given in changes.items():
+            raws[name] = raw_of(rows[name], given)
+        changed = yield from parameter_access.write((yield from self.address(who)), raws, known)
+        return {name: value_of(rows[name], now) for name, (_, now) in changed.items()}
 
     def store(self, who: Who) -> Steps[int]:
         """See `Settings.store`."""
-        return (yield from parameter_access.commit((yield from self.address(who))))
+        known = yield from self.parameters(who)
+        return (yield from parameter_access.commit((yield from self.address(who)), known))
 
     def undo(self, who: Who, to: str) -> Steps[dict[str, Value]]:
         """See `Settings.undo`."""
         memory = memory_named(to, but="working")
-        return values_of((yield from parameter_access.undo((yield from self.address(who)), memory)))
+        known = yield from self.parameters(who)
+        return values_of((yield from parameter_access.undo((yield from self.address(who)), memory, known)))
 
     # --- letting go ---------------------------------------------------------------------------------------------
 

@@ -41,6 +41,8 @@ commit = operation(parameter_access.commit)
 describe = operation(parameter_access.describe)
 read = operation(parameter_access.read)
 read_all = operation(parameter_access.read_all)
+read_whole = operation(parameter_access.read_whole)
+parameters_of = operation(parameter_access.parameters_of)
 undo = operation(parameter_access.undo)
 write = operation(parameter_access.write)
 transact = operation(transacting.transact)
@@ -65,11 +67,13 @@ __all__ = [
     "let_go",
     "move",
     "ordered_moves",
+    "parameters_of",
     "parse_address",
     "parse_uid",
     "prove_addresses",
     "read",
     "read_all",
+    "read_whole",
     "release",
     "release_all",
     "report",

@@ -1,14 +1,29 @@
-"""Reading, setting, committing and undoing parameters. Nothing is written without being read back."""
+"""Reading, setting, committing and undoing parameters. Nothing is written without being read back.
+
+An actuator may lack parameters of the table, or have more of its own. That costs nothing where it has just those of
+the table: `describe` tells how many it has, and reading those of the table tells whether it has them all. Only where
+one of both says otherwise is its own list asked for (operation 21 hex), one exchange a row.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
-from busproto.errors import EncodeError, InputError, ReadBackError
+from busproto.errors import (
+    UNKNOWN_PARAMETER,
+    EncodeError,
+    InputError,
+    LacksParameterError,
+    NodeRefusedError,
+    ParameterListError,
+    ReadBackError,
+)
+from busproto.ops.holding import Held, Lists
 from busproto.ops.steps import Done, Steps
 from busproto.ops.transact import transact
 from busproto.wire.messages import (
+    MAX_READ,
     MAX_VALUES_BYTES,
     Commit,
     Committed,
@@ -24,7 +39,9 @@ from busproto.wire.messages import (
     Write,
     Written,
 )
+from busproto.wire.parameter_list import STANDARD, ParameterList, list_of
 from busproto.wire.parameters import (
+    BY_NAME,
     PARAMETERS,
     Parameter,
     RawValue,
@@ -34,8 +51,11 @@ from busproto.wire.parameters import (
     parameter_named,
 )
 
-_SINGLE_ROWS: Final = tuple(row for row in PARAMETERS.values() if not row.points)
-_TABLE_ROWS: Final = tuple(row for row in PARAMETERS.values() if row.points)
+_NOT_AS_LISTED: Final = "it does not answer by it"
+
+
+class _OtherListError(Exception):
+    """What came back does not fit the list by which it was asked for."""
 
 
 def describe(address: int) -> Steps[Description]:
@@ -47,81 +67,211 @@ def describe(address: int) -> Steps[Description]:
     return (yield from transact(Describe(), address, Description, listen_out=True))
 
 
-def describe_parameters(address: int) -> Steps[list[ParameterDescription]]:
-    """The actuator's own list of its parameters, with its own limits. One exchange a row."""
-    description = yield from describe(address)
+def describe_parameters(address: int, description: Description | None = None) -> Steps[list[ParameterDescription]]:
+    """The actuator's own list of its parameters, with its own limits. One exchange a row.
+
+    Args:
+        description: what `describe` gave; None to ask for it.
+    """
+    count = (description or (yield from describe(address))).parameter_count
     rows = []
-    for index in range(description.parameter_count):
-        rows.append((yield from transact(DescribeParameter(index), address, ParameterDescription)))
+    for index in range(count):
+        try:
+            rows.append((yield from transact(DescribeParameter(index), address, ParameterDescription)))
+        except NodeRefusedError as error:
+            why = f"it says that it has {count} parameters, and refuses row {index}"
+            raise ParameterListError(address, why) from error
     return rows
 
 
-def read_all(address: int, memory: Memory = Memory.WORKING) -> Steps[dict[str, RawValue]]:
-    """Every parameter of one memory, raw, by name. Two exchanges: the single values, then the table."""
+def parameters_of(
+    address: int, description: Description | None = None, lists: Lists | None = None
+) -> Steps[ParameterList]:
+    """The list of one actuator, as it tells it. One exchange a row.
+
+    Raises:
+        ParameterListError: it makes no sense; the text says what.
+    """
+    description = description or (yield from describe(address))
+    rows = yield from describe_parameters(address, description)
+    try:
+        found = list_of(rows)
+    except InputError as error:
+        raise ParameterListError(address, str(error)) from error
+    if lists is not None:
+        lists.keep(description, found)
+    return found
+
+
+def read_whole(
+    address: int, memory: Memory = Memory.WORKING, *, description: Description | None = None, lists: Lists | None = None
+) -> Steps[Held]:
+    """Every parameter that the actuator has, also those that the table does not know. Two exchanges where it has those
+    of the table, one more to describe it where `description` is not given.
+
+    Args:
+        description: what `describe` gave.
+        lists: lists that were read before in this run, and where one that is read now is kept.
+
+    Raises:
+        ParameterListError: it has a list of its own that cannot be used.
+    """
+    description = description or (yield from describe(address))
+    likely = [lists.of(description)] if lists is not None else []
+    if description.parameter_count == len(PARAMETERS):
+        likely.append(STANDARD)
+    for known in likely:  # with the count right, one that answers by a list has that list and nothing else
+        try:
+            if known is not None:
+                return (yield from _read_by(address, memory, known))
+        except _OtherListError:
+            continue
+    known = yield from parameters_of(address, description, lists)
+    return (yield from _read_by_its_list(address, memory, known))
+
+
+def read_all(address: int, memory: Memory = Memory.WORKING, known: ParameterList | None = None) -> Steps[Held]:
+    """Every parameter of a list in one memory, raw, by name. Two exchanges: the single values, then the table.
+
+    Args:
+        known: the actuator's list; None for that of the table, less what it lacks: then parameters of its own are not
+            looked for (`read_whole` does).
+    """
+    try:
+        return (yield from _read_by(address, memory, known or STANDARD))
+    except _OtherListError:
+        return (yield from _read_by_its_list(address, memory, (yield from parameters_of(address))))
+
+
+def _read_by_its_list(address: int, memory: Memory, known: ParameterList) -> Steps[Held]:
+    try:
+        return (yield from _read_by(address, memory, known))
+    except _OtherListError as error:
+        if isinstance(error.__cause__, ReadBackError):
+            raise error.__cause__ from error
+        raise ParameterListError(address, _NOT_AS_LISTED) from error
+
+
+def _read_by(address: int, memory: Memory, known: ParameterList) -> Steps[Held]:
+    """The values of a list. Raises _OtherListError where it shows not to be the list of this actuator."""
     values: dict[str, RawValue] = {}
-    for rows in (_SINGLE_ROWS, *((row,) for row in _TABLE_ROWS)):
+    for rows in _portions(known):
         values.update((yield from _read_rows(address, memory, rows)))
-    return {row.name: values[row.name] for row in PARAMETERS.values()}
+    return Held(address, {name: values[name] for name in known.rows}, known)
 
 
-def read(address: int, name: str, memory: Memory = Memory.WORKING) -> Steps[RawValue]:
+def _portions(known: ParameterList) -> Iterator[Sequence[Parameter]]:
+    """Rows that are read with one request each: as many single values as an answer can carry, then each table."""
+    portion: list[Parameter] = []
+    for row in known.rows.values():
+        if row.points:
+            continue
+        if len(portion) == MAX_READ or sum(one.size for one in portion) + row.size > MAX_VALUES_BYTES:
+            yield portion
+            portion = []
+        portion.append(row)
+    if portion:
+        yield portion
+    yield from ([row] for row in known.rows.values() if row.points)
+
+
+def read(
+    address: int, name: str, memory: Memory = Memory.WORKING, known: ParameterList | None = None
+) -> Steps[RawValue]:
     """One parameter, raw.
+
+    Args:
+        known: the actuator's list (`parameters_of`); None for the table.
 
     Raises:
         InputError: there is no parameter of that name; nothing was sent.
+        LacksParameterError: it is one of the table, and the actuator does not have it.
     """
-    row = parameter_named(name)
-    return (yield from _read_rows(address, memory, (row,)))[name]
+    return (yield from _read_one(address, _row(address, name, known), memory))
 
 
-def _read_rows(address: int, memory: Memory, rows: tuple[Parameter, ...]) -> Steps[dict[str, RawValue]]:
-    assert sum(row.size for row in rows) <= MAX_VALUES_BYTES
-    reply = yield from transact(Read(memory, bytes(row.number for row in rows)), address, Values)
+def _row(address: int, name: str, known: ParameterList | None) -> Parameter:
+    """The row of that name. Raises InputError, LacksParameterError."""
+    if known is None:
+        return parameter_named(name)
+    if name in BY_NAME and name not in known.rows:
+        raise LacksParameterError(address, name)
+    try:
+        return known.named(name)
+    except InputError as error:
+        raise InputError(f"address {address}: {error}") from error
+
+
+def _read_one(address: int, row: Parameter, memory: Memory) -> Steps[RawValue]:
+    try:
+        return (yield from _read_rows(address, memory, (row,)))[row.name]
+    except _OtherListError as error:
+        if isinstance(error.__cause__, ReadBackError):
+            raise error.__cause__ from error
+        raise LacksParameterError(address, row.name) from error
+
+
+def _read_rows(address: int, memory: Memory, rows: Sequence[Parameter]) -> Steps[dict[str, RawValue]]:
+    try:
+        reply = yield from transact(Read(memory, bytes(row.number for row in rows)), address, Values)
+    except NodeRefusedError as error:
+        if error.code == UNKNOWN_PARAMETER:
+            raise _OtherListError from error
+        raise
     values: dict[str, RawValue] = {}
     at = 0
     for row in rows:
-        end = len(reply.values) if row.points else at + row.size
+        end = len(reply.values) if row.points or row is rows[-1] else at + row.size
         try:
             values[row.name] = row.decode(reply.values[at:end])
         except EncodeError as error:
-            raise ReadBackError(address, row.name, row.range_text(), reply.values[at:end].hex(" ")) from error
+            found = ReadBackError(address, row.name, row.range_text(), reply.values[at:end].hex(" "))
+            raise _OtherListError from found.with_traceback(error.__traceback__)
         at = end
     return values
 
 
-def write(address: int, changes: Mapping[str, RawValue]) -> Steps[dict[str, tuple[RawValue, RawValue]]]:
+def write(
+    address: int, changes: Mapping[str, RawValue], known: ParameterList | None = None
+) -> Steps[dict[str, tuple[RawValue, RawValue]]]:
     """Set parameters in working memory, each read back. What is so already is not written.
 
     Args:
         address: 1..239.
         changes: raw values by name.
+        known: the actuator's list (`parameters_of`); None for the table.
 
     Returns:
         Old and new raw value of every one that was changed.
 
     Raises:
         InputError: a name or value is not allowed, or cannot stand beside what is set; nothing was written.
+        LacksParameterError: the actuator has no such parameter; nothing was written.
         NodeRefusedError: the actuator's own limits are narrower; those set before stay in working memory only.
         ReadBackError: another value was read back.
     """
+    rows = {name: _row(address, name, known) for name in changes}
     for name, raw in changes.items():
         try:
-            parameter_named(name).encode(raw)
+            rows[name].encode(raw)
         except EncodeError as error:
             raise InputError(f"address {address}: {error}") from error
     old_values: dict[str, RawValue] = {}
     for name in (*changes, *sorted(bound_to(changes))):
-        old_values[name] = yield from read(address, name)
+        if name in rows:
+            old_values[name] = yield from _read_one(address, rows[name], Memory.WORKING)
+        elif known is None or name in known.rows:
+            old_values[name] = yield from read(address, name, known=known)
     if why := disagreement({**old_values, **changes}):
         raise InputError(f"address {address}: {why}")
     changed: dict[str, tuple[RawValue, RawValue]] = {}
     for name in in_safe_order(old_values, changes):
-        row, raw, old = parameter_named(name), changes[name], old_values[name]
+        row, raw, old = rows[name], changes[name], old_values[name]
         if old == raw:
             continue
         what = f"setting {row.name} to {row.text(raw)}"
         yield from transact(Write(row.number, row.encode(raw)), address, Written, what=what)
-        found = yield from read(address, row.name)
+        found = yield from _read_one(address, row, Memory.WORKING)
         if found != raw:
             raise ReadBackError(address, row.name, row.text(raw), row.text(found))
         changed[row.name] = (old, raw)
@@ -129,25 +279,38 @@ def write(address: int, changes: Mapping[str, RawValue]) -> Steps[dict[str, tupl
     return changed
 
 
-def commit(address: int) -> Steps[int]:
+def commit(address: int, known: ParameterList | None = None) -> Steps[int]:
     """Write working memory to stored memory and read back that both agree. Returns the new generation.
+
+    Args:
+        known: the actuator's list; None to find it out.
 
     Raises:
         NodeRefusedError: the memory could not be written; the old settings stand.
         ReadBackError: stored memory does not hold what working memory does.
     """
     reply = yield from transact(Commit(), address, Committed, slow=True, what="storing the settings")
-    working = yield from read_all(address, Memory.WORKING)
-    stored = yield from read_all(address, Memory.STORED)
+    working = yield from _read_known(address, known)
+    stored = yield from read_all(address, Memory.STORED, working.parameters)
     for name, raw in working.items():
         if stored[name] != raw:
-            row = parameter_named(name)
+            row = working.parameters.rows[name]
             raise ReadBackError(address, f"stored {name}", row.text(raw), row.text(stored[name]))
     yield Done(f"address {address}: settings stored")
     return reply.generation
 
 
-def undo(address: int, memory: Memory = Memory.STORED) -> Steps[dict[str, RawValue]]:
-    """Set working memory back to stored or factory. Returns what it is then; stored memory is not touched."""
+def undo(address: int, memory: Memory = Memory.STORED, known: ParameterList | None = None) -> Steps[Held]:
+    """Set working memory back to stored or factory. Returns what it is then; stored memory is not touched.
+
+    Args:
+        known: the actuator's list; None to find it out.
+    """
     yield from transact(Undo(memory), address, Undone, what="undoing the settings")
-    return (yield from read_all(address))
+    return (yield from _read_known(address, known))
+
+
+def _read_known(address: int, known: ParameterList | None) -> Steps[Held]:
+    if known is None:
+        return (yield from read_whole(address))
+    return (yield from read_all(address, known=known))

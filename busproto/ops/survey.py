@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from busproto.errors import OperationError
+from busproto.errors import LacksParameterError, OperationError
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
+from busproto.ops.holding import Held, Lists
 from busproto.ops.moving.letting_go import OnLine
 from busproto.ops.moving.motion import report
-from busproto.ops.parameter_access import describe, read_all
+from busproto.ops.parameter_access import describe, read_all, read_whole
 from busproto.ops.steps import Progress, Steps
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Description, Memory, Status
+from busproto.wire.parameter_list import STANDARD, ParameterList
 from busproto.wire.parameters import RawValue, parameter_named
 
 
@@ -25,7 +27,7 @@ class Sheet:
         address: 1..239.
         description: what it says of itself.
         status: its report.
-        working, stored: raw settings by name.
+        working, stored: raw settings by name; what it lacks is not there.
     """
 
     address: int
@@ -38,6 +40,11 @@ class Sheet:
     def uid(self) -> bytes:
         """8 bytes."""
         return self.description.uid
+
+    @property
+    def parameters(self) -> ParameterList:
+        """What it has."""
+        return self.stored.parameters if isinstance(self.stored, Held) else STANDARD
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,16 +67,19 @@ def firmware_text(description: Description) -> str:
     return f"{description.firmware_major}.{description.firmware_minor}"
 
 
-def read_sheet(address: int) -> Steps[Sheet]:
-    """Everything about the actuator at an address.
+def read_sheet(address: int, lists: Lists | None = None) -> Steps[Sheet]:
+    """Everything about the actuator at an address, also parameters that the table does not know.
+
+    Args:
+        lists: lists of their own that were read before in this run.
 
     Raises:
         OperationError: it does not answer, or several do.
     """
     description = yield from describe(address)
     status = yield from report(address)
-    working = yield from read_all(address, Memory.WORKING)
-    stored = yield from read_all(address, Memory.STORED)
+    working = yield from read_whole(address, description=description, lists=lists)
+    stored = yield from read_all(address, Memory.STORED, working.parameters)
     return Sheet(address, description, status, working, stored)
 
 
@@ -78,11 +88,12 @@ def survey(*, rng: random.Random | None = None) -> Steps[Survey]:
     roster = yield from find(rng=rng, patience_ns=PATIENCE_NS)
     sheets: dict[bytes, Sheet] = {}
     problems: dict[int, str] = {}
+    lists = Lists()
     alone = [at for at, uids in roster.by_address.items() if at != UNADDRESSED and len(uids) == 1]
     for number, address in enumerate(alone):
         yield Progress("reading", number, len(alone))
         try:
-            sheet = yield from read_sheet(address)
+            sheet = yield from read_sheet(address, lists)
             sheets[sheet.uid] = sheet
         except OperationError as error:
             problems[address] = str(error)
@@ -90,14 +101,32 @@ def survey(*, rng: random.Random | None = None) -> Steps[Survey]:
     return Survey(roster, sheets, problems)
 
 
+def loss_action_of(sheet: Sheet | None) -> str:
+    """What one does when the demand stops coming; "" where that is not known, or it has no such parameter."""
+    raw = None if sheet is None else sheet.working.get("loss-action")
+    return "" if raw is None else parameter_named("loss-action").text(raw)
+
+
+def require_parameters(sheets: Iterable[Sheet], names: Iterable[str]) -> None:
+    """See that what an operation goes by is there, before anything is done.
+
+    Raises:
+        LacksParameterError: an actuator does not have one of these parameters.
+    """
+    wanted = sorted(names)
+    for sheet in sheets:
+        for name in wanted:
+            if name in sheet.parameters.lacks:
+                raise LacksParameterError(sheet.address, name)
+
+
 def crew_of(seen: Survey) -> list[OnLine]:
     """Everyone that a survey found, for letting go (see `busproto.ops.moving.letting_go`)."""
-    loss = parameter_named("loss-action")
     return [
         OnLine(
             one.address,
             one.uid,
-            loss.text(seen.sheets[one.uid].working[loss.name]) if one.uid in seen.sheets else "",
+            loss_action_of(seen.sheets.get(one.uid)),
             2 if one.uid in seen.roster.twins else 1,
         )
         for one in seen.roster.found

@@ -17,12 +17,14 @@ from busproto.errors import InputError, OperationError, ReadBackError
 from busproto.ops.addressing import Move, assign, ordered_moves
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
 from busproto.ops.moving.letting_go import OnLine, let_go, require_limp
-from busproto.ops.parameter_access import commit, describe, read_all, write
+from busproto.ops.parameter_access import commit, describe, read_all, read_whole, write
 from busproto.ops.steps import Progress, Steps
 from busproto.ops.survey import Survey
+from busproto.plan.fitting import NONE_OWN, Fitted, Wanted, fitted
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Description, Memory
-from busproto.wire.parameters import RawValue, disagreement, in_safe_order, parameter_named
+from busproto.wire.parameter_list import STANDARD, ParameterList
+from busproto.wire.parameters import RawValue, disagreement, in_safe_order
 
 NO_VALUES: Final[Mapping[str, RawValue]] = MappingProxyType({})
 
@@ -36,12 +38,33 @@ class Goal:
         name: its function, or what else a person knows it by.
         address: 1..239.
         settings: raw, by name; those that are not named are left alone.
+        own: of its own parameters, in their units; `units` where they are known, `stated` names of settings that may
+            not be lacking: see `busproto.plan.fitting.Wanted`.
+        may_lack: what it does not have, or does not take, is left out; otherwise nothing is done to anyone.
     """
 
     uid: bytes
     name: str
     address: int
     settings: Mapping[str, RawValue]
+    own: Mapping[str, object] = field(default_factory=lambda: NONE_OWN)
+    units: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    stated: Collection[str] | None = None
+    may_lack: bool = False
+
+    def fitted(self, known: ParameterList) -> Fitted:
+        """What of it suits an actuator with this list."""
+        return fitted(Wanted(self.settings, self.own, self.units, self.stated), known)
+
+    def why_not(self, known: ParameterList) -> str:
+        """Why it cannot be what it is to be, in words, and what to do; "" where it can."""
+        texts = [] if self.may_lack else self.fitted(known).texts
+        if not texts:
+            return ""
+        return (
+            f"{self.name} (address {self.address}): {'; '.join(texts)}. Fit another actuator there, or take it out of "
+            "what is planned for it (what it lacks stands under 'lacks' of its function)"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +80,7 @@ class Change:
         was: its address before, 240 for none; for what is set: as `address`.
         before, after: raw settings, where they are known beforehand.
         is_known: the settings could be read beforehand; otherwise they are compared once it has its address.
+        parameters: what it has, to say the settings in words.
     """
 
     kind: str
@@ -67,6 +91,7 @@ class Change:
     before: Mapping[str, RawValue] = field(default_factory=lambda: NO_VALUES)
     after: Mapping[str, RawValue] = field(default_factory=lambda: NO_VALUES)
     is_known: bool = True
+    parameters: ParameterList = STANDARD
 
     @property
     def text(self) -> str:
@@ -87,7 +112,7 @@ class Change:
         """Each setting that changes, in words."""
         texts = []
         for name, raw in self.after.items():
-            row = parameter_named(name)
+            row = self.parameters.rows[name]
             texts.append(f"{name} {row.text(self.before[name])} -> {row.text(raw)}")
         return texts
 
@@ -102,8 +127,8 @@ class Change:
             "settings": [
                 {
                     "name": name,
-                    "was": parameter_named(name).value(self.before[name]),
-                    "becomes": parameter_named(name).value(raw),
+                    "was": self.parameters.rows[name].value(self.before[name]),
+                    "becomes": self.parameters.rows[name].value(raw),
                 }
                 for name, raw in self.after.items()
             ],
@@ -129,8 +154,9 @@ def changes(
         left: names of those that are known and are in no goal, as they are to be left as they are.
 
     Raises:
-        InputError: a uid is not on the line, an address is wanted twice, an address is occupied and `park` is off, or
-            wanted settings cannot stand beside those that are left alone.
+        InputError: a uid is not on the line, an address is wanted twice, an address is occupied and `park` is off,
+            wanted settings cannot stand beside those that are left alone, or one lacks, or does not take, what is
+            wanted of it.
     """
     names = {goal.uid: goal.name for goal in goals}
     wanted = {goal.uid: goal.address for goal in goals}
@@ -149,11 +175,14 @@ def changes(
             at = goal.address
             found.append(Change("settings", goal.uid, goal.name, at, at, is_known=False))
             continue
-        if why := disagreement({**sheet.working, **goal.settings}):
+        if why := goal.why_not(sheet.parameters):
+            raise InputError(f"{why}. Nothing was changed")
+        wanted_settings = goal.fitted(sheet.parameters).settings
+        if why := disagreement({**sheet.working, **wanted_settings}):
             raise InputError(f"{goal.name}: {why}")
         after = {
             name: raw
-            for name, raw in goal.settings.items()
+            for name, raw in wanted_settings.items()
             if sheet.working.get(name) != raw or sheet.stored.get(name) != raw
         }
         if after:
@@ -162,7 +191,8 @@ def changes(
                 name: sheet.stored[name] if sheet.stored[name] != raw else sheet.working[name]
                 for name, raw in after.items()
             }
-            found.append(Change("settings", goal.uid, goal.name, goal.address, goal.address, before, after))
+            at, known = goal.address, sheet.parameters
+            found.append(Change("settings", goal.uid, goal.name, at, at, before, after, parameters=known))
     return found
 
 
@@ -183,6 +213,7 @@ def carry_out(
     note: Note,
     admit: Admit | None = None,
     crew: Collection[OnLine] = (),
+    lists: dict[bytes, ParameterList] | None = None,
 ) -> Steps[int]:
     """Do the changes one after another, each read back; everyone goes limp first. Returns how many were done.
 
@@ -192,12 +223,14 @@ def carry_out(
         note: told before and after each; what it raises ends the run between two changes.
         admit: see `Admit`; None lets everyone be set. Who is not admitted has its address, and no settings.
         crew: those that are known to be on the line; one that is seen to hold is not written to.
+        lists: by uid, what each has, as far as it was read; those that are read now are added.
 
     Raises:
         NotLimpError: one still holds, though it was told to go limp; nothing was written.
         BusError: an actuator did not do it. What was done until then stays; run it again.
     """
     by_uid = {goal.uid: goal for goal in goals}
+    lists = {} if lists is None else lists
     if todo:
         seen = yield from let_go(crew)
         if seen.holding:  # what is set acts at once: it would move
@@ -207,8 +240,9 @@ def carry_out(
         yield Progress("applying", number, len(todo))
         if change.kind == "settings":
             goal = by_uid[change.uid]
-            if admit is None or change.is_known or admit(goal, (yield from describe(goal.address))):
-                done += yield from _set(goal, note)
+            found = None if change.is_known else (yield from describe(goal.address))
+            if admit is None or found is None or admit(goal, found):
+                done += yield from _set(goal, note, lists, found)
         else:
             note(change, "begin")
             yield from assign(change.uid, change.address)
@@ -218,34 +252,47 @@ def carry_out(
     return done
 
 
-def _set(goal: Goal, note: Note) -> Steps[int]:
-    """Bring one actuator's settings to the goal: compared as they are now, each read back, then stored."""
-    working = yield from read_all(goal.address, Memory.WORKING)
-    stored = yield from read_all(goal.address, Memory.STORED)
-    if why := disagreement({**working, **goal.settings}):  # of one that could not be read beforehand
+def _set(goal: Goal, note: Note, lists: dict[bytes, ParameterList], found: Description | None) -> Steps[int]:
+    """Bring one actuator's settings to the goal: compared as they are now, each read back, then stored.
+
+    Args:
+        found: what it says of itself, where that was asked for just now.
+    """
+    if goal.uid in lists:
+        working = yield from read_all(goal.address, known=lists[goal.uid])
+    else:
+        working = yield from read_whole(goal.address, description=found)
+    known = lists[goal.uid] = working.parameters
+    stored = yield from read_all(goal.address, Memory.STORED, known)
+    wanted = goal.fitted(known).settings
+    # of one that could not be read beforehand
+    if why := goal.why_not(known) or disagreement({**working, **wanted}):
         raise OperationError(goal.address, f"{goal.name}: {why}. Nothing was set in it; then run this again")
     done = 0
-    for name in in_safe_order(working, goal.settings):
-        raw = goal.settings[name]
+    for name in in_safe_order(working, wanted):
+        raw = wanted[name]
         if working[name] == raw:
             continue
         at, before, after = goal.address, {name: working[name]}, {name: raw}
-        change = Change("set", goal.uid, goal.name, at, at, before, after)
+        change = Change("set", goal.uid, goal.name, at, at, before, after, parameters=known)
         note(change, "begin")
-        yield from write(goal.address, after)
+        yield from write(goal.address, after, known)
         note(change, "done")
         done += 1
-    if all(stored[name] == raw for name, raw in goal.settings.items()):
+    if all(stored[name] == raw for name, raw in wanted.items()):
         return done
     change = Change("store", goal.uid, goal.name, goal.address, goal.address)
     note(change, "begin")
-    yield from commit(goal.address)
+    yield from commit(goal.address, known)
     note(change, "done")
     return done + 1
 
 
-def verify(goals: Sequence[Goal]) -> Steps[Roster]:
+def verify(goals: Sequence[Goal], lists: Mapping[bytes, ParameterList] = MappingProxyType({})) -> Steps[Roster]:
     """Find everyone again and read every goal back from stored memory. Changes nothing. Returns who is there.
+
+    Args:
+        lists: by uid, what each has, as far as it was read.
 
     Raises:
         ReadBackError: one is not where or what it is to be.
@@ -256,11 +303,14 @@ def verify(goals: Sequence[Goal]) -> Steps[Roster]:
         at = roster.address_of(goal.uid)
         if at != goal.address:
             raise ReadBackError(goal.address, f"{goal.name}: address", goal.address, "none" if at is None else at)
+        known = lists.get(goal.uid)
+        if known is None and goal.own:
+            known = (yield from read_whole(goal.address)).parameters
         for memory in (Memory.STORED, Memory.WORKING):
-            values = yield from read_all(goal.address, memory)
-            for name, raw in goal.settings.items():
+            values = yield from read_all(goal.address, memory, known)
+            for name, raw in goal.fitted(values.parameters).settings.items():
                 if values[name] != raw:
-                    row = parameter_named(name)
+                    row = values.parameters.rows[name]
                     what = f"{goal.name}: {memory.name.lower()} {name}"
                     raise ReadBackError(goal.address, what, row.text(raw), row.text(values[name]))
     yield Progress("reading back", len(goals), len(goals))

@@ -34,6 +34,8 @@ Version = Annotated[int, Meta(ge=1, le=FORMAT, description="version of this kind
 Volts = Annotated[float, Meta(ge=1, le=60)]
 Firmware = Annotated[str, Meta(pattern=r"^\d{1,3}\.\d{1,3}$", description="such as '2.4'")]
 Settings = dict[str, Any]
+OwnSettings = dict[Name, float | list[float]]
+"""Parameters that the table does not know, as the actuator in this function names them, in its units."""
 Written = Annotated[str, Meta(min_length=1, max_length=40)]
 """A number with its unit."""
 MOST_TORQUE_NM: Final = 60.0
@@ -92,6 +94,7 @@ class MapTable(Table, frozen=True, kw_only=True):
     address: Annotated[int, Meta(ge=MIN_ADDRESS, le=MAX_ADDRESS)]
     channel: Annotated[int, Meta(ge=1, le=MAX_CHANNELS)]
     settings: Settings = {}
+    own: OwnSettings = {}
 
 
 class FleetFile(Table, frozen=True, kw_only=True):
@@ -127,11 +130,14 @@ class SeatTable(Table, frozen=True, kw_only=True):
 
     `throw` is wanted at the surface, deg, for demand -100 % and +100 %; `positive` says in words where a positive
     demand takes the surface, such as "trailing edge down"; `lead` is its supply lead, where no surface says it.
+    `own` are parameters that only the actuator in it has, `lacks` those of the table that it does not have.
     """
 
     model: Name | None = None
     firmware: Firmware | None = None
     settings: Settings = {}
+    own: OwnSettings = {}
+    lacks: list[str] = []
     throw: tuple[Annotated[float, Meta(ge=-90, le=90)], Annotated[float, Meta(ge=-90, le=90)]] | None = None
     positive: Name | None = None
     lead: LeadTable | None = None

@@ -7,18 +7,19 @@ stated: it is measured, and kept in the record.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
 from busproto.errors import FileError, InputError
-from busproto.plan.files import SAID_ELSEWHERE, AirframeFile, BusTable, FleetFile, ModelTable, Table
+from busproto.plan.files import SAID_ELSEWHERE, AirframeFile, BusTable, FleetFile, ModelTable, SeatTable, Table
 from busproto.reading import MAX_WRITTEN_BYTES, read_text
 from busproto.rig.supply import Pack
 from busproto.rig.tables import LineTable, PackTable, RigTables
 from busproto.toml_source import Problem, Source, read
-from busproto.wire.parameters import FACTORY, RawValue, disagreement, parameter_named
+from busproto.wire.parameters import BY_NAME, FACTORY, RawValue, disagreement, parameter_named
 
 F = TypeVar("F", bound=Table)
 MEASURED: Final = frozenset({"correction"})
@@ -40,6 +41,9 @@ class Seat:
         settings: every planned setting, raw, by name; channel, gang and place among them.
         throw_deg: wanted at the surface for demand -100 % and +100 %, None where not said.
         positive: where a positive demand takes the surface, in words; "" where not said.
+        stated: names of the settings that a file states; the others are the factory's.
+        own: parameters that the table does not know, in the units of the actuator in it, by name.
+        lacks: parameters of the table that the actuator in it does not have: nothing is planned for them.
     """
 
     function: str
@@ -51,6 +55,14 @@ class Seat:
     settings: Mapping[str, RawValue]
     throw_deg: tuple[float, float] | None
     positive: str
+    stated: frozenset[str] = frozenset()
+    own: Mapping[str, object] = field(default_factory=lambda: MappingProxyType({}))
+    lacks: tuple[str, ...] = ()
+
+    @property
+    def wanted(self) -> dict[str, RawValue]:
+        """The settings that the actuator in it is to have."""
+        return {name: raw for name, raw in self.settings.items() if name not in self.lacks}
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +169,7 @@ def load_fleet(path: str | Path) -> tuple[FleetFile, Source]:
         if why := disagreement({**common, **raw}):
             problems.append(str(source.problem(place, why)))
     problems += [str(one) for one in _unit_problems(fleet, source)]
+    problems += [str(one) for name, row in fleet.function.items() for one in _own_problems(name, row.own, source)]
     if problems:
         raise FileError(str(path), problems)
     return fleet, source
@@ -200,13 +213,34 @@ def _settings(
         name: _raw(row.settings, fleet_source, ("function", name, "settings"), problems, in_map)
         for name, row in fleet.function.items()
     }
+    for name, row in fleet.function.items():
+        problems += [in_map + str(one) for one in _own_problems(name, row.own, fleet_source)]
     settings = {"": common}
     for name, seat in airframe.function.items():
         own = _raw(seat.settings, source, ("function", name, "settings"), problems, "")
         settings[name] = {**common, **by_map.get(name, {}), **own}
+        problems += [str(one) for one in _own_problems(name, seat.own, source)]
+        problems += [str(one) for one in _lacks_problems(name, seat, source)]
         if why := disagreement(settings[name]):
             problems.append(str(source.problem(("function", name), why)))
     return settings, problems
+
+
+def _own_problems(function: str, own: Iterable[str], source: Source) -> Iterator[Problem]:
+    """What cannot be meant of the parameters that only the actuator in a function has."""
+    for name in own:
+        if name in BY_NAME:
+            yield source.problem(("function", function, "own", name), "one of the table: it stands under settings")
+
+
+def _lacks_problems(function: str, seat: SeatTable, source: Source) -> Iterator[Problem]:
+    """What cannot be meant of the parameters that it lacks."""
+    here = ("function", function)
+    for at, name in enumerate(seat.lacks):
+        if name not in BY_NAME:
+            yield source.problem((*here, "lacks", at), f"'{name}' is none of the table: {', '.join(BY_NAME)}")
+        elif name in seat.settings:
+            yield source.problem((*here, "lacks", at), f"'{name}' stands under settings too")
 
 
 def _raw(
@@ -220,7 +254,10 @@ def _raw(
         try:
             raw[name] = parameter_named(name).from_value(value)
         except InputError as error:
-            problems.append(prefix + str(source.problem((*path, name), str(error).removeprefix(f"{name}: "))))
+            text = str(error).removeprefix(f"{name}: ")
+            if name not in BY_NAME:
+                text += "; one that only the actuator in a function has stands under own"
+            problems.append(prefix + str(source.problem((*path, name), text)))
     return raw
 
 
@@ -338,6 +375,10 @@ def _plan(
             settings={**where, **settings[name]},
             throw_deg=row.throw,
             positive=row.positive or "",
+            stated=frozenset({*fleet.settings, *fleet.function[name].settings, *row.settings, "channel"})
+            | ({"gang", "place"} if gang else frozenset()),
+            own={**fleet.function[name].own, **row.own},
+            lacks=tuple(row.lacks),
         )
     supply = _supply_mv(airframe)
     rig = None

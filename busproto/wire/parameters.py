@@ -10,6 +10,7 @@ import itertools
 import struct
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from decimal import Decimal
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -35,7 +36,7 @@ class Parameter:
         name: as the user types it.
         subcon: construct definition of one raw value.
         unit: of a scaled value; "" for a plain number.
-        counts_per_unit: raw counts in one unit.
+        counts_per_unit: raw counts in one unit (in `units_per_count` units where that is not 1).
         low, high: raw limits, both allowed.
         default: raw factory value.
         doc: what it does.
@@ -44,6 +45,8 @@ class Parameter:
         moves: whether a change can move an engaged arm at once.
         spread_over: name of the parameter over which a table's points are spread evenly; the table may not be steeper
             than that (`disagreement`).
+        units_per_count: units in `counts_per_unit` raw counts; 1 in the table. A list of an actuator's own may have
+            counts that are no simple part of a unit, such as 20 mA.
     """
 
     number: int
@@ -59,6 +62,7 @@ class Parameter:
     choices: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
     moves: bool = False
     spread_over: str = ""
+    units_per_count: int = 1
 
     @property
     def format(self) -> str:
@@ -73,7 +77,13 @@ class Parameter:
     @property
     def count_unit(self) -> str:
         """What one raw count stands for, such as "0.01 deg"; "" for a plain number."""
-        return f"{1 / self.counts_per_unit:g} {self.unit}" if self.unit else ""
+        return f"{self.units_per_count / self.counts_per_unit:g} {self.unit}" if self.unit else ""
+
+    @property
+    def digits(self) -> int:
+        """Decimals that a scaled value is printed with: those of one raw count."""
+        exponent = (Decimal(self.units_per_count) / self.counts_per_unit).as_tuple().exponent
+        return max(0, -exponent) if isinstance(exponent, int) else 0
 
     def encode(self, raw: RawValue) -> bytes:
         """The bytes of a raw value.
@@ -113,20 +123,21 @@ class Parameter:
 
     def raw_to_scaled(self, raw: int) -> float | int:
         """A raw count in the parameter's unit."""
-        return raw if self.counts_per_unit == 1 else raw / self.counts_per_unit
+        scaled = raw * self.units_per_count
+        return scaled if self.counts_per_unit == 1 else scaled / self.counts_per_unit
 
     def scaled_to_raw(self, scaled: float) -> int:
         """The nearest raw count. Not checked against the range."""
-        return round(scaled * self.counts_per_unit)
+        return round(scaled * self.counts_per_unit / self.units_per_count)
 
     def text(self, raw: RawValue) -> str:
         """A raw value as a person reads it, with its unit."""
         for name, value in self.choices.items():
             if value == raw:
                 return name
-        digits = max(0, len(str(self.counts_per_unit)) - 1)
+        digits = self.digits
         counts = raw if isinstance(raw, tuple) else (raw,)
-        numbers = ", ".join(f"{count / self.counts_per_unit:.{digits}f}" for count in counts)
+        numbers = ", ".join(f"{self.raw_to_scaled(count):.{digits}f}" for count in counts)
         return (numbers + (f" {self.unit}" if self.unit else "")) if numbers else "none"
 
     def range_text(self) -> str:
@@ -178,7 +189,7 @@ class Parameter:
         if isinstance(given, bool) or not isinstance(given, int | float) or not abs(given) <= 1e9:
             raise InputError(f"{self.name}: {_brief(given)} is not {self.range_text()}")
         raw = self.scaled_to_raw(given)
-        if abs(raw - given * self.counts_per_unit) > FINER_THAN_A_COUNT:
+        if abs(raw - given * self.counts_per_unit / self.units_per_count) > FINER_THAN_A_COUNT:
             raise InputError(f"{self.name}: {given:g} is finer than its step of {self.count_unit or 1}")
         return raw
 

@@ -10,7 +10,7 @@ its temperature, takes back drive near the limit and goes limp above it. Not mod
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from busproto.errors import EncodeError
@@ -40,7 +40,7 @@ from busproto.wire.codec import encode_frame, reply_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, UNADDRESSED, Frame
 from busproto.wire.hash import device_tag
 from busproto.wire.message import BARE_REPLIES, OPERATIONS, Message
-from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP, PARAMETERS, RawValue
+from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP, PARAMETERS, Parameter, RawValue
 from busproto.wire.timing import START_JITTER_NS
 
 MS: Final = 1_000_000
@@ -80,12 +80,13 @@ class Actuator(Driver, Fed[Arm]):
         own_baud: int | None = None,
         clock_ppm: int = 0,
         jitter_ns: int = START_JITTER_NS,
+        rows: Sequence[Parameter] = tuple(PARAMETERS.values()),
     ) -> None:
         self.label = label
         self.uid = uid
         self.model = model
         self.tag = device_tag(uid)
-        self.settings = Settings(address, stored)
+        self.settings = Settings(address, stored, rows)
         bend_deg = model.sensor_curve_deg
         curve = Curve.drawn(kernel.stream(f"sensor {label}"), bend_deg) if bend_deg else None
         self._heat = model.heat()
@@ -317,7 +318,7 @@ class Actuator(Driver, Fed[Arm]):
         return m.Undone(message.memory)
 
     def _write(self, message: m.Write) -> Message:
-        row = PARAMETERS.get(message.number)
+        row = self.settings.by_number.get(message.number)
         if row is None:
             raise Refusal(m.Outcome.UNKNOWN_PARAMETER)
         if len(message.value) % row.size or (not row.points and len(message.value) != row.size):
@@ -566,8 +567,8 @@ _ACTIONS: Final[dict[type[Message], Callable[[Actuator, Any], Message | None]]] 
     m.Undo: Actuator._undo,
     m.Read: lambda self, message: read(self.settings, message),
     m.Write: Actuator._write,
-    m.Describe: lambda self, message: describe(self.uid, self.model, self.settings.generation),
-    m.DescribeParameter: lambda self, message: describe_parameter(message),
+    m.Describe: lambda self, message: describe(self.uid, self.model, self.settings),
+    m.DescribeParameter: lambda self, message: describe_parameter(self.settings, message),
     m.Demand: Actuator._demand,
     m.Release: Actuator._release,
     m.Engage: Actuator._engage,

@@ -10,7 +10,7 @@ from busproto.sim.actuators.settings import Settings
 from busproto.wire import messages as m
 from busproto.wire.frame import Frame
 from busproto.wire.message import OPERATIONS, Message
-from busproto.wire.parameters import PARAMETERS, RawValue
+from busproto.wire.parameters import RawValue
 
 
 class Refusal(Exception):
@@ -36,13 +36,13 @@ def values_in(settings: Settings, memory: m.Memory) -> dict[str, RawValue]:
         return settings.working
     if memory is m.Memory.STORED:
         return settings.stored()
-    return {row.name: row.default for row in PARAMETERS.values()}
+    return dict(settings.factory)
 
 
 def read(settings: Settings, message: m.Read) -> Message:
     """The values that are asked for. Raises Refusal."""
     values = values_in(settings, message.memory)
-    rows = [PARAMETERS.get(number) for number in message.numbers]
+    rows = [settings.by_number.get(number) for number in message.numbers]
     if any(row is not None and row.points for row in rows[:-1]):
         raise Refusal(m.Outcome.BAD_REQUEST)
     data = b""
@@ -55,7 +55,7 @@ def read(settings: Settings, message: m.Read) -> Message:
     return m.Values(data)
 
 
-def describe(uid: bytes, model: ActuatorModel, generation: int) -> Message:
+def describe(uid: bytes, model: ActuatorModel, settings: Settings) -> Message:
     """What it is."""
     return m.Description(
         uid=uid,
@@ -68,16 +68,16 @@ def describe(uid: bytes, model: ActuatorModel, generation: int) -> Message:
         stall_current_ma=model.stall_current_ma,
         no_load_speed_deg_s=model.no_load_speed_deg_s,
         mechanical_travel_cdeg=round(model.mechanical_travel_deg * 100),
-        parameter_count=len(PARAMETERS),
-        generation=generation,
+        parameter_count=len(settings.rows),
+        generation=settings.generation,
     )
 
 
-def describe_parameter(message: m.DescribeParameter) -> Message:
-    """A row of the parameter table. Raises Refusal."""
-    if message.index >= len(PARAMETERS):
+def describe_parameter(settings: Settings, message: m.DescribeParameter) -> Message:
+    """A row of its parameter list. Raises Refusal: beyond the end of it there is none."""
+    if message.index >= len(settings.rows):
         raise Refusal(m.Outcome.UNKNOWN_PARAMETER)
-    row = list(PARAMETERS.values())[message.index]
+    row = settings.rows[message.index]
     return m.ParameterDescription(
         number=row.number,
         size=row.size,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from busproto.errors import EncodeError
@@ -11,32 +11,53 @@ from busproto.sim.actuators.storage import StoredMemory
 from busproto.sim.mechanics.motion import corrected_deg
 from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
 from busproto.wire.messages import MAX_DEMAND
-from busproto.wire.parameters import BY_NAME, FACTORY, PARAMETERS, Parameter, RawValue, disagreement, least_beside
+from busproto.wire.parameter_list import STANDARD, ParameterList, list_of_rows
+from busproto.wire.parameters import FACTORY, PARAMETERS, Parameter, RawValue, disagreement, least_beside
 
-_ROWS_IN_RECORD: Final = tuple(sorted(PARAMETERS.values(), key=lambda row: bool(row.points)))
-"""Single values first, so that the one table takes what is left of the record."""
-
-
-def pack_record(address: int, values: Mapping[str, RawValue]) -> bytes:
-    """The bytes that stored memory keeps: the address, then every parameter in a fixed order."""
-    return bytes([address]) + b"".join(row.encode(values[row.name]) for row in _ROWS_IN_RECORD)
+CACHED_RECORDS: Final = 1024
 
 
-def unpack_record(record: bytes) -> tuple[int, dict[str, RawValue]]:
-    """The inverse of `pack_record`."""
-    return record[0], dict(_values_of(record))
+class RecordLayout:
+    """How stored memory keeps the settings of an actuator with a given list of parameters: the address, single values
+    in the order of the list, then tables; all tables but the last behind a count of their points.
+    """
+
+    def __init__(self, parameters: ParameterList) -> None:
+        rows = parameters.rows.values()
+        self._rows = tuple(sorted(rows, key=lambda row: bool(row.points)))
+        # most actuators of a campaign hold the same
+        self._values_of = functools.lru_cache(maxsize=CACHED_RECORDS)(self._read_values)
+
+    def pack(self, address: int, values: Mapping[str, RawValue]) -> bytes:
+        """The bytes that stored memory keeps."""
+        parts = [bytes([address])]
+        for row in self._rows:
+            data = row.encode(values[row.name])
+            if row.points and row is not self._rows[-1]:
+                parts.append(bytes([len(data) // row.size]))
+            parts.append(data)
+        return b"".join(parts)
+
+    def unpack(self, record: bytes) -> tuple[int, dict[str, RawValue]]:
+        """The inverse of `pack`."""
+        return record[0], dict(self._values_of(record))
+
+    def _read_values(self, record: bytes) -> Mapping[str, RawValue]:
+        values: dict[str, RawValue] = {}
+        at = 1
+        for row in self._rows:
+            end = at + row.size
+            if row.points and row is self._rows[-1]:
+                end = len(record)
+            elif row.points:
+                end = at + 1 + record[at] * row.size
+                at += 1
+            values[row.name] = row.decode(record[at:end])
+            at = end
+        return values
 
 
-@functools.lru_cache(maxsize=1024)
-def _values_of(record: bytes) -> Mapping[str, RawValue]:
-    """The parameters in a record; most actuators of a campaign hold the same."""
-    values: dict[str, RawValue] = {}
-    at = 1
-    for row in _ROWS_IN_RECORD:
-        end = len(record) if row.points else at + row.size
-        values[row.name] = row.decode(record[at:end])
-        at = end
-    return values
+_STANDARD_LAYOUT: Final = RecordLayout(STANDARD)
 
 
 def _require_agreement(values: Mapping[str, RawValue]) -> None:
@@ -58,7 +79,7 @@ class Travel:
         self._neutral_cdeg = raw("neutral")
         self._travel_cdeg = raw("travel")
         self._side = -1.0 if raw("direction") else 1.0
-        table = settings.working["correction"]
+        table = settings.working.get("correction", ())
         assert isinstance(table, tuple)
         self._correction_deg = tuple(point / 100 for point in table)
 
@@ -76,18 +97,32 @@ class Travel:
 class Settings:
     """The three sets and the address.
 
+    What the actuator lacks it does as the factory value of the table has it; its own parameters do nothing.
+
     Attributes:
+        rows: its list of parameters, as it describes them.
+        parameters: the same, by the names under which the sets have them.
+        factory: raw factory values by name.
         address: 1..239, or 240 (F0h) while it has none. Not a parameter: commit and undo leave it alone.
+        by_number: its rows by their numbers.
         working: raw values in use, by name; changed as a whole, or by `set_working`.
         travel: where demands put the arm.
         memory: the two stored copies.
         are_lost: neither stored copy was whole at the last start; factory settings are in use.
     """
 
-    def __init__(self, address: int, stored: Mapping[str, RawValue]) -> None:
-        values = {**FACTORY, **stored}
+    def __init__(
+        self, address: int, stored: Mapping[str, RawValue], rows: Sequence[Parameter] = tuple(PARAMETERS.values())
+    ) -> None:
+        self.rows = rows
+        is_standard = rows == tuple(PARAMETERS.values())
+        self.parameters = STANDARD if is_standard else list_of_rows(rows)
+        self._layout = _STANDARD_LAYOUT if is_standard else RecordLayout(self.parameters)
+        self.by_number = {row.number: row for row in self.parameters.rows.values()}
+        self.factory: dict[str, RawValue] = {name: row.default for name, row in self.parameters.rows.items()}
+        values = {**self.factory, **stored}
         _require_agreement(values)
-        self.memory = StoredMemory.holding(pack_record(address, values))
+        self.memory = StoredMemory.holding(self._layout.pack(address, values))
         self.address = UNADDRESSED
         self._travel: Travel | None = None
         self.are_lost = False
@@ -98,9 +133,9 @@ class Settings:
         loaded = self.memory.load()
         self.are_lost = loaded is None
         if loaded is None:
-            self.address, self.working = UNADDRESSED, dict(FACTORY)
+            self.address, self.working = UNADDRESSED, dict(self.factory)
         else:
-            self.address, self.working = unpack_record(loaded[1])
+            self.address, self.working = self._layout.unpack(loaded[1])
 
     @property
     def working(self) -> dict[str, RawValue]:
@@ -128,11 +163,13 @@ class Settings:
     def stored(self) -> dict[str, RawValue]:
         """The stored set; factory where no copy is whole."""
         loaded = self.memory.load()
-        return unpack_record(loaded[1])[1] if loaded else dict(FACTORY)
+        return self._layout.unpack(loaded[1])[1] if loaded else dict(self.factory)
 
     def raw(self, name: str) -> int:
-        """A single value of the working set."""
-        value = self._working[name]
+        """A single value of the table in the working set; the factory's where the actuator lacks it."""
+        value = self._working.get(name)
+        if value is None:
+            value = FACTORY[name]
         assert isinstance(value, int)
         return value
 
@@ -142,7 +179,7 @@ class Settings:
         Raises:
             EncodeError: it is outside the row's range, or cannot stand beside the others; nothing is changed.
         """
-        BY_NAME[name].encode(value)
+        self.parameters.rows[name].encode(value)
         _require_agreement({**self._working, name: value})
         self._working[name] = value
         self._travel = None
@@ -153,9 +190,9 @@ class Settings:
 
     def begin_commit(self, now_ns: int) -> int:
         """Begin to store address and working set; return when they will be whole, ns."""
-        return self.memory.begin(pack_record(self.address, self.working), now_ns)
+        return self.memory.begin(self._layout.pack(self.address, self.working), now_ns)
 
     def begin_assign(self, address: int, now_ns: int) -> int:
         """Begin to store a new address with the *stored* set; return when it will be whole, ns."""
         assert MIN_ADDRESS <= address <= MAX_ADDRESS or address == UNADDRESSED
-        return self.memory.begin(pack_record(address, self.stored()), now_ns)
+        return self.memory.begin(self._layout.pack(address, self.stored()), now_ns)

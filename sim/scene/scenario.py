@@ -27,11 +27,12 @@ from busproto.sim.line.line import LineKind
 from busproto.sim.mechanics.supply import awg_ohm
 from busproto.sim.native.device import Device
 from busproto.sim.native.device_library import REFERENCE
-from busproto.sim.scene import hand_script, sticks, surface_table
+from busproto.sim.scene import hand_script, own_table, sticks, surface_table
 from busproto.sim.scene.events import Degrees, EventTable, Name, Table, Wrong, schedule
 from busproto.wire.frame import DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS, UID_BYTES, UNADDRESSED
 from busproto.wire.messages import MAX_CHANNELS, NOBODY_UID
-from busproto.wire.parameters import FACTORY, RawValue, disagreement, parameter_named
+from busproto.wire.parameter_list import STANDARD, ParameterList, list_of_rows
+from busproto.wire.parameters import FACTORY, Parameter, RawValue, disagreement, parameter_named
 
 Address = Annotated[int, Meta(ge=MIN_ADDRESS, le=MAX_ADDRESS)]
 Uid = Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
@@ -118,7 +119,8 @@ class ActuatorTable(Table, frozen=True):
 
     A `baud` of its own is a fault: no other device then understands it, nor it them. `device` makes it a firmware in C:
     "reference" for the one that is shipped, or a shared library, its path counted from the scenario file. A library is
-    code that runs here: whoever starts the bus has to allow it.
+    code that runs here: whoever starts the bus has to allow it. `lacks` names parameters that it does not have, `own`
+    describes those that it has more.
     """
 
     label: Name
@@ -130,7 +132,9 @@ class ActuatorTable(Table, frozen=True):
     baud: Annotated[int, Meta(ge=9600, le=4_000_000)] | None = None
     device: Annotated[toml_source.PlainText, Meta(min_length=1)] | None = None
     lead: LeadTable | None = None
-    settings: dict[str, Any] = {}  # noqa: RUF012 - msgspec copies it
+    lacks: list[str] = []  # noqa: RUF012 - msgspec copies it
+    own: list[own_table.OwnTable] = []  # noqa: RUF012
+    settings: dict[str, Any] = {}  # noqa: RUF012
 
 
 class WantedTable(Table, frozen=True):
@@ -260,6 +264,7 @@ class Scenario:
             own_baud=row.baud,
             clock_ppm=clock_ppm,
             jitter_ns=file.line.start_jitter_us * 1000,
+            rows=own_table.rows_of(row.lacks, row.own),
         )
 
     def _addresses(self, kernel: Kernel) -> dict[str, int]:
@@ -417,9 +422,12 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
             uids[row.uid] = row.label
         labels.append(row.label)
         stored[row.label] = {}
+        wrong = list(own_table.problems(row.lacks, row.own, row.settings))
+        yield from (((*here, *place), text) for place, text in wrong)
+        named = STANDARD if wrong else list_of_rows(own_table.rows_of(row.lacks, row.own))
         for name, given in row.settings.items():
             try:
-                stored[row.label][name] = parameter_named(name).from_value(given)
+                stored[row.label][name] = _row(name, named).from_value(given)
             except InputError as error:
                 yield (*here, "settings"), f"{error}"
         if why := disagreement({**FACTORY, **stored[row.label]}):
@@ -449,6 +457,10 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
         yield from sticks.problems(file.receiver)
 
 
+def _row(name: str, of: ParameterList) -> Parameter:
+    return of.rows[name] if name in of.own else parameter_named(name)
+
+
 def _device_problems(file: _File, source: str, *, native: bool) -> Iterator[Wrong]:
     linked = {member.actuator for table in file.surface for member in table.members}
     for at, row in enumerate(file.actuator):
@@ -466,6 +478,8 @@ def _device_problems(file: _File, source: str, *, native: bool) -> Iterator[Wron
                 f"there is no library '{_library(row.device, source)}'"
                 f" ('{REFERENCE}' names the firmware that is shipped)",
             )
+        if row.lacks or row.own:
+            yield ("actuator", at, "device"), "a firmware has its own list: lacks and own are for others"
         if row.label in linked:
             yield ("actuator", at, "device"), "a firmware's arm is its own, it cannot be on a surface"
 

@@ -121,7 +121,7 @@ TABLE: Final = {
     "nothing to set": Bad(f"set 3 {BENCH}", ("NAME=VALUE", "--store", "--undo")),
     "not NAME=VALUE": Bad(f"set 3 neutral {BENCH}", ("'neutral'", "NAME=VALUE", "loss-time-out")),
     "blank around the sign": Bad(f"set 3 neutral = 2 {BENCH}", ("'neutral'", "NAME=VALUE")),
-    "no such parameter": Bad(f"set 3 nuetral=1 {BENCH}", ("'nuetral'", "neutral", "correction")),
+    "no such parameter": Bad(f"set 3 nuetral=1 {BENCH}", ("'nuetral'", "neutral", "correction"), asks_first=True),
     "parameter twice": Bad(f"set 3 neutral=1 neutral=2 {BENCH}", ("'neutral'", "twice")),
     "value too high": Bad(f"set 3 neutral=30.01 {BENCH}", ("neutral", "30.01", "-30.00..30.00 deg")),
     "value too low": Bad(f"set 3 loss-time-out=19 {BENCH}", ("loss-time-out", "19", "20..10000 ms")),

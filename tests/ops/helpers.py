@@ -20,7 +20,7 @@ from busproto.transport import Transport
 from busproto.transport.base import PortAround
 from busproto.wire import Decoder, Frame, Message, message_of
 from busproto.wire.frame import UNADDRESSED
-from busproto.wire.parameters import RawValue
+from busproto.wire.parameters import PARAMETERS, Parameter, RawValue
 
 US: Final = 1_000
 MS: Final = 1_000_000
@@ -164,9 +164,10 @@ class Box:
         powered: bool = True,
         clock_ppm: int = 0,
         settings: Mapping[str, RawValue] = MappingProxyType({}),
+        rows: tuple[Parameter, ...] = tuple(PARAMETERS.values()),
         **stored: RawValue,
     ) -> Actuator:
-        """Plug in an actuator; `settings` are stored raw settings, `stored` too, with _ for -."""
+        """Plug in an actuator; `settings` are stored raw settings, `stored` too, with _ for -; `rows` its list."""
         bus = self.bus
         actuator = Actuator(
             bus.kernel,
@@ -180,6 +181,7 @@ class Box:
             supply_mv=lambda: bus.supply_mv,
             address_changed=lambda _: bus.index(),
             clock_ppm=clock_ppm,
+            rows=rows,
         )
         if not powered:
             actuator.power_off()

@@ -114,7 +114,8 @@ def test_settings_of_both_files_are_said_at_once_with_their_units(tmp_path: Path
         "its fleet map fleet.toml: line 5: settings.travel: 'wide' is not 10.00..180.00 deg",
         "its fleet map fleet.toml: line 6: settings.channel: not here: the fleet map gives it",
         "its fleet map fleet.toml: line 7: settings.slew-limit: 200.05 is finer than its step of 0.1 deg/s",
-        f"its fleet map fleet.toml: line 8: settings.wobble: there is no parameter 'wobble'; there are: {names}",
+        f"its fleet map fleet.toml: line 8: settings.wobble: there is no parameter 'wobble'; there are: {names}; "
+        "one that only the actuator in a function has stands under own",
         "its fleet map fleet.toml: line 9: settings.loss-action: 'panic' is not limp, hold, preset",
         "line 21: function.flap.settings.correction: 1 points; none or 2..33 are allowed",
         "line 21: function.flap.settings.under-voltage: True is not 0.000..30.000 V",

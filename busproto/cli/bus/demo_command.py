@@ -32,6 +32,7 @@ from busproto.errors import PortUnavailableError
 from busproto.ops.addressing import assign_all, ordered_moves
 from busproto.ops.discovery.address_proof import prove_addresses
 from busproto.ops.discovery.search import Roster, find
+from busproto.ops.holding import Held
 from busproto.ops.link import Link
 from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.moving.motion import (
@@ -246,7 +247,7 @@ def do_the_job(port: str, seed: int, progress: ProgressLine, out: Console | None
     return outcome
 
 
-def _set_up(wanted: Sequence[Seat]) -> Steps[dict[int, tuple[dict[str, RawValue], Description]]]:
+def _set_up(wanted: Sequence[Seat]) -> Steps[dict[int, tuple[Held, Description]]]:
     """Set channel, gang and place, store them, read everything back."""
     found = {}
     for number, seat in enumerate(wanted):

@@ -209,12 +209,27 @@ def _counted(kind: shapes.ListType) -> str:
     return f" ({low or 0} to {high})" if high is not None else f" (at least {low})"
 
 
+ONLY_SOME_HAVE = (
+    "An actuator may lack some of these, and have others of its own: `busproto show` tells. What is stated for a",
+    "function and is not there is a difference, and `busproto apply` does not begin: take it out, or name it",
+    "under `lacks` of the function; then nothing is planned for it. What no file states may be lacking.",
+    "",
+    "What only the actuator of a function has stands under `own`, by the name that `busproto show` gives it and",
+    "in its unit. `busproto plan check` holds it against the record beside the plan and says where there is none;",
+    "`busproto apply` holds it against the actuator. One of its own that is not stated is left as it is. In a",
+    "scenario `lacks` and `own` make such an actuator; its own are set under `settings`.",
+)
+"""Of parameters that an actuator lacks, or that only it has."""
+
+
 def _settings() -> str:
     """What may stand under `settings`, the same in all three files."""
     lines = [
         "## Settings",
         "",
         "What may stand under `settings` in all three files. In a plan some are said elsewhere.",
+        "",
+        *ONLY_SOME_HAVE,
         "",
         "| name | range | unit | factory | meaning |",
         "| --- | --- | --- | --- | --- |",

@@ -22,6 +22,7 @@ from busproto.cli.look.find_command import proof_text
 from busproto.errors import OperationError
 from busproto.ops.addressing import parse_address
 from busproto.ops.discovery.search import Roster, find
+from busproto.ops.holding import Lists
 from busproto.ops.link import Link
 from busproto.ops.moving.demand_units import pulse_us_per_degree
 from busproto.ops.moving.letting_go import OnLine, who_holds
@@ -30,7 +31,6 @@ from busproto.ops.steps import Progress, Steps
 from busproto.ops.survey import Sheet, firmware_text, read_sheet
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import STATE_TEXTS, Status
-from busproto.wire.parameters import FACTORY, PARAMETERS
 
 
 @click.command(
@@ -40,7 +40,8 @@ Examples:
   busproto show --port sim://tow-plane?seed=1
 \b
 JSON: "actuators" (address, uid, model, firmware, rating, report, settings with
-value, stored, factory, unit), "problems" (address, text), "complete" (null where
+value, stored, factory, unit; "not_there": parameters of the table that it lacks; "own":
+name, number, range, step of those that only it has), "problems" (address, text), "complete" (null where
 addresses were given, so that nothing was searched), "engaged" (address, state: those
 that are not limp).
 Exit code 3: an actuator could not be read, or the list is not proven complete."""
@@ -81,17 +82,18 @@ def command(addresses: tuple[str, ...], all_settings: bool, port: PortOptions, a
 def _read_sheets(link: Link, addresses: list[int]) -> tuple[list[Sheet], list[tuple[int, str]]]:
     sheets: list[Sheet] = []
     problems: list[tuple[int, str]] = []
+    lists = Lists()
     for number, address in enumerate(addresses):
         try:
-            sheets.append(link.run(_sheet(address, number, len(addresses))))
+            sheets.append(link.run(_sheet(address, number, len(addresses), lists)))
         except OperationError as error:
             problems.append((address, str(error)))
     return sheets, problems
 
 
-def _sheet(address: int, number: int, of: int) -> Steps[Sheet]:
+def _sheet(address: int, number: int, of: int, lists: Lists) -> Steps[Sheet]:
     yield Progress("reading", number, of)
-    sheet = yield from read_sheet(address)
+    sheet = yield from read_sheet(address, lists)
     yield Progress("reading", number + 1, of)
     return sheet
 
@@ -120,9 +122,13 @@ def sheet_json(sheet: Sheet) -> dict[str, Any]:
                 "factory": row.value(row.default),
                 "unit": row.unit,
             }
-            for row in PARAMETERS.values()
-            for name in (row.name,)
+            for name, row in sheet.parameters.rows.items()
         },
+        "not_there": list(sheet.parameters.lacks),
+        "own": [
+            {"name": name, "number": row.number, "range": row.range_text(), "step": row.count_unit or "1"}
+            for name, row in sheet.parameters.own_rows.items()
+        ],
     }
 
 
@@ -179,16 +185,24 @@ def _print(sheets: list[Sheet], problems: list[tuple[int, str]], roster: Roster 
 
 
 def _print_settings(sheet: Sheet, all_settings: bool, table: Any) -> None:
+    from rich.markup import escape
+
     out = console()
-    for row in PARAMETERS.values():
+    for row in sheet.parameters.rows.values():
         working, stored = sheet.working[row.name], sheet.stored[row.name]
-        if not all_settings and working == stored == FACTORY[row.name]:
+        is_own = row.name in sheet.parameters.own
+        if not all_settings and not is_own and working == stored == row.default:
             continue
         is_text = row.text(working)
         if row.name == "travel" and isinstance(working, int):
             is_text += f" ({pulse_us_per_degree(working / 100):.2f} us/deg)"
-        kept = row.text(stored) if stored == working else f"[yellow]{row.text(stored)}[/yellow]"
-        table.add_row(row.name, is_text, kept, row.text(row.default))
+        kept = escape(row.text(stored))
+        if stored != working:
+            kept = f"[yellow]{kept}[/yellow]"
+        name = f"{row.name} (its own, {row.range_text()})" if is_own else row.name
+        table.add_row(escape(name), escape(is_text), kept, escape(row.text(row.default)))
+    for name in sheet.parameters.lacks:
+        table.add_row(name, "not there", "", "")
     if table.row_count:
         out.print(table)
     else:

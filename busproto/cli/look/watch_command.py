@@ -24,6 +24,7 @@ from busproto.cli.common import (
 from busproto.errors import AddressConflictError, InputError, OperationError
 from busproto.opening import SIM_SCHEME
 from busproto.ops.addressing import parse_address
+from busproto.ops.holding import Held
 from busproto.ops.link import Link
 from busproto.ops.moving.demand_units import degrees_to_share
 from busproto.ops.moving.watching import SHARED, SILENT, Courteous, Spread, Track, muster, watch
@@ -35,6 +36,8 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 BAR_WIDTH: Final = 25
+BAR_NEEDS: Final = {"neutral", "travel", "direction"}
+"""Parameters that the bar is drawn by."""
 SCALE_PASSES: Final = 2
 REDRAW_NS: Final = 100_000_000
 COLOURS: Final = {"following": "green", "easing": "cyan", SILENT: "red", SHARED: "red", "faulted": "red"}
@@ -211,7 +214,7 @@ def _table(tracks: Mapping[int, Track], functions: Mapping[int, str]) -> Table:
 
 def bar(position: Spread, settings: Mapping[str, RawValue] | None) -> str:
     """Where the arm is within its travel, and where it has been, as text; empty where the travel is not known."""
-    if settings is None:
+    if settings is None or (isinstance(settings, Held) and not settings.keys() >= BAR_NEEDS):
         return ""
     low, high, here = (_cell(cdeg, settings) for cdeg in (position.low, position.high, position.last))
     cells = ["|" if cell == BAR_WIDTH // 2 else "." for cell in range(BAR_WIDTH)]

@@ -70,11 +70,11 @@ def command(address: str, target: str, hold_s: float, clear: bool, port: PortOpt
     with open_link(port) as link:
         about = link.run(describe(at))
         settings = link.run(read_all(at))
+        action = parameter_named("loss-action").text(settings["loss-action"])
         share = parse_target(target, settings)
         degrees = standing_deg(share, settings, about.mechanical_travel_cdeg)
         pulse_us = share_to_pulse_us(share)
         require_clearance(clear, f"moving the actuator at address {at} to {degrees:.2f} deg")
-        action = parameter_named("loss-action").text(settings["loss-action"])
         result = link.run(move(at, share, round(hold_s * 1e9), loss_action=action))
     assert result.let_go is not None
     if as_json:

@@ -11,7 +11,9 @@ from busproto.cli.common import console, json_option, print_json
 from busproto.cli.records.save_command import count_text, open_record
 from busproto.errors import InputError
 from busproto.keeping import check_writable, require_own, write_whole
-from busproto.plan.airframe.record import ENDING
+from busproto.plan.airframe.record import (
+    ENDING,
+)
 from busproto.plan.airframe.results import TRIAL_ENDING
 from busproto.plan.calibration.gang_match import matches_of
 from busproto.plan.card import card_html, card_svg

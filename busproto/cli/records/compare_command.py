@@ -20,7 +20,12 @@ from busproto.cli.common import (
 )
 from busproto.cli.records.save_command import count_text, open_record
 from busproto.plan.airframe.differences import Differences, Different, address_words, differences
-from busproto.plan.airframe.record import Entry, Record, Unread, short
+from busproto.plan.airframe.record import (
+    Entry,
+    Record,
+    Unread,
+    short,
+)
 from busproto.plan.airframe.recording import read_record
 
 
@@ -137,7 +142,7 @@ def _print(one: Record, other: Record, found: Differences, second_name: str) -> 
     for entry in other.entries:
         if entry.unsaved:
             names = ", ".join(entry.unsaved)
-            out.print(f"[yellow]{escape(entry.name)}: in working memory {names} is other than stored[/yellow]")
+            out.print(f"[yellow]{escape(entry.name)}: in working memory {escape(names)} is other than stored[/yellow]")
     if found.is_alike:
         out.print(f"[green]alike: {count_text(len(one.entries))}, every address and setting[/green]")
 
@@ -146,6 +151,6 @@ def _table(rows: tuple[Different, ...], table: Any, escape: Any) -> Any:
     shown = None
     for row in rows:
         who = (row.uid, row.other_uid)
-        table.add_row(escape(row.name) if who != shown else "", row.what, *(escape(text) for text in row.texts))
+        table.add_row(escape(row.name) if who != shown else "", escape(row.what), *(escape(text) for text in row.texts))
         shown = who
     return table

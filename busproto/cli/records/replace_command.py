@@ -29,7 +29,14 @@ from busproto.ops.addressing import parse_uid
 from busproto.ops.link import Link
 from busproto.ops.survey import Survey, read_sheet, survey
 from busproto.plan.airframe.applying import Applied, job_of, journal_beside
-from busproto.plan.airframe.record import ENDING, Record, save_record, short
+from busproto.plan.airframe.record import (
+    ENDING,
+    Record,
+    short,
+)
+from busproto.plan.airframe.record_file import (
+    save_record,
+)
 from busproto.plan.airframe.replace import (
     Exchange,
     exchange_of,
@@ -173,7 +180,7 @@ def _looked_at(
             "nothing was changed",
         )
     sheet = link.run(look_at(exchange, before))
-    reasons = against(sheet.description)
+    reasons = [*against(sheet.description), *goal_of(exchange).fitted(sheet.parameters).texts]
     if reasons:
         at = link.run(give_back(exchange))
         state = "It is as it was" if at == exchange.address else f"It was lent address {at} and keeps it"

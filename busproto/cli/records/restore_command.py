@@ -25,9 +25,14 @@ from busproto.cli.records.save_command import open_record
 from busproto.errors import InputError
 from busproto.keeping import now_text
 from busproto.ops.survey import survey
-from busproto.plan.airframe.applying import Applied, absent_of, job_of_record, journal_beside, look_again
+from busproto.plan.airframe.applying import Applied, absent_of, job_of_record, journal_beside, left_out, look_again
 from busproto.plan.airframe.differences import Differences, differences
-from busproto.plan.airframe.record import Entry, Record, record_of, short
+from busproto.plan.airframe.record import (
+    Entry,
+    Record,
+    record_of,
+    short,
+)
 
 
 @click.command(
@@ -71,6 +76,8 @@ def command(record_file: str, those_present: bool, edited: bool, agreed: bool, p
         absent = absent_of(record, before.roster)
         _refuse_absent(absent, record, those_present)
         job = job_of_record(record, before, journal_path=journal_beside(Path(record_file)), about={"port": port.url})
+        for name, whys in left_out(job).items():
+            click.echo(f"Left out: {name}: {'; '.join(whys)}", err=True)
         applied = carry_out_agreed(link, job, agreed=agreed, as_json=as_json)
         now = record_of(link.run(look_again(job)), title="the bus now", made=now_text(), functions={})
     clear_progress()
@@ -116,8 +123,8 @@ def _print(record: Record, applied: Applied, found: Differences, is_restored: bo
     for difference in found.different:
         first, second = difference.texts
         out.print(
-            f"[yellow]differs:[/yellow] {escape(difference.name)}: {difference.what} is {escape(second)}, recorded "
-            f"{escape(first)}"
+            f"[yellow]differs:[/yellow] {escape(difference.name)}: {escape(difference.what)} is {escape(second)}, "
+            f"recorded {escape(first)}"
         )
     if is_restored:
         out.print(

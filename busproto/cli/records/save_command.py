@@ -23,7 +23,16 @@ from busproto.cli.common import (
 from busproto.errors import InputError
 from busproto.keeping import check_writable, require_own
 from busproto.ops.moving.letting_go import OnLine, who_holds
-from busproto.plan.airframe.record import ENDING, RECORD_KEY, Record, load_record, save_record, short
+from busproto.plan.airframe.record import (
+    ENDING,
+    Record,
+    short,
+)
+from busproto.plan.airframe.record_file import (
+    RECORD_KEY,
+    load_record,
+    save_record,
+)
 from busproto.plan.airframe.recording import missing_functions, read_record
 from busproto.plan.load import Plan, load
 from busproto.wire.frame import UNADDRESSED
@@ -143,7 +152,7 @@ def _print(record: Record, path: Path, kept: Path | None, is_refused: bool, miss
     out.print(table)
     for one in record.entries:
         if one.unsaved:
-            names = ", ".join(one.unsaved)
+            names = escape(", ".join(one.unsaved))
             out.print(
                 f"[yellow]{escape(one.name)}: working memory differs from stored in {names}; the stored is recorded "
                 "('busproto set ADDRESS --store' keeps the other)[/yellow]"

@@ -154,10 +154,11 @@ def steer_channel(channel: int, addresses: Sequence[int]) -> Steps[Steered]:
         if address == UNADDRESSED:
             continue
         settings = yield from read_all(address)
-        if settings["channel"] == channel:
+        follows = settings.get("channel")  # one that has no such parameter follows none
+        if follows == channel:
             followers[address] = settings
-        elif isinstance(settings["channel"], int):
-            others.add(settings["channel"])
+        elif isinstance(follows, int):
+            others.add(follows)
     yield Progress("looking who follows the channel", len(addresses), len(addresses))
     if not followers:
         used = ", ".join(map(str, sorted(others - {0}))) or "none"

@@ -103,11 +103,12 @@ def share_to_stay(address: int, position_deg: float, settings: Mapping[str, RawV
     Raises:
         OperationError: there is none, or its loss action would take it elsewhere before the next one comes.
     """
-    raw = {name: value for name, value in settings.items() if isinstance(value, int)}
-    if raw["loss-action"] == LOSS_PRESET and raw["loss-time-out"] < SHORTEST_LOSS_MS:
+    time_out_ms = settings["loss-time-out"]
+    assert isinstance(time_out_ms, int)
+    if settings["loss-action"] == LOSS_PRESET and time_out_ms < SHORTEST_LOSS_MS:
         raise OperationError(
             address,
-            f"address {address}: it would go to its preset position after {raw['loss-time-out']} ms without a demand, "
+            f"address {address}: it would go to its preset position after {time_out_ms} ms without a demand, "
             "which is too short to be fed from here; nothing moved. Move it by hand instead",
         )
     share = min(1.0, max(-1.0, degrees_to_share(position_deg, settings)))

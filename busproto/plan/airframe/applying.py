@@ -22,12 +22,17 @@ from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.steps import Steps
 from busproto.ops.survey import Survey, crew_of, roster_crew, survey
 from busproto.plan.airframe.audit import Audit, goals
-from busproto.plan.airframe.record import Entry, Record, goals_of
+from busproto.plan.airframe.record import (
+    Entry,
+    Record,
+    goals_of,
+)
 from busproto.plan.changes import Change, Goal, carry_out, changes, verify
 from busproto.plan.hardware import hardware_differences
 from busproto.plan.journal import ENDING, Journal
 from busproto.plan.load import Plan
 from busproto.wire.messages import Description
+from busproto.wire.parameter_list import ParameterList
 
 LEAVE, WRITE = "leave", "write"
 """What to do with one that is not the hardware of the plan: leave it as it is, or write to it all the same."""
@@ -143,12 +148,14 @@ def carry_out_job(job: Job) -> Steps[Applied]:
         if change.kind in {"address", "park"}:
             crew[:] = _as_it_is_moved(crew, change, is_done=step == "done")
 
+    lists = {uid: sheet.parameters for uid, sheet in job.before.sheets.items()}
+
     def work() -> Steps[tuple[int, str]]:
         if not job.todo:
             return 0, (yield from _prove_roster(job.before.roster))
-        steps = yield from carry_out(job.todo, job.goals, note=note, admit=admit, crew=crew)
-        of = [replace(goal, settings={}) if goal.name in not_set else goal for goal in job.goals]
-        proof, roster = yield from _prove(of)
+        steps = yield from carry_out(job.todo, job.goals, note=note, admit=admit, crew=crew, lists=lists)
+        of = [replace(goal, settings={}, own={}) if goal.name in not_set else goal for goal in job.goals]
+        proof, roster = yield from _prove(of, lists)
         if roster is not None:
             crew[:] = roster_crew(roster)
         return steps, proof
@@ -176,10 +183,10 @@ def _as_it_is_moved(crew: Sequence[OnLine], change: Change, *, is_done: bool) ->
     ]
 
 
-def _prove(wanted: Sequence[Goal]) -> Steps[tuple[str, Roster | None]]:
+def _prove(wanted: Sequence[Goal], lists: Mapping[bytes, ParameterList]) -> Steps[tuple[str, Roster | None]]:
     """Why it is not proven, "" where it is; and who is there, None where that is not known."""
     try:
-        roster = yield from verify(wanted)
+        roster = yield from verify(wanted, lists)
     except ReadBackError as error:
         return str(error), None
     return (yield from _prove_roster(roster)), roster
@@ -287,6 +294,16 @@ def job_of_record(record: Record, before: Survey, *, journal_path: Path, about: 
     return job_of(
         before, there, title=record.title, journal_path=journal_path, about={**about, "record": record.fingerprint}
     )
+
+
+def left_out(job: Job) -> dict[str, list[str]]:
+    """By name of an actuator, what it lacks or does not take of what is wanted, in words; the rest of it is done."""
+    found = {}
+    for goal in job.goals:
+        sheet = job.before.sheets.get(goal.uid)
+        if sheet is not None and (texts := goal.fitted(sheet.parameters).texts):
+            found[goal.name] = texts
+    return found
 
 
 def journal_beside(record: Path) -> Path:

@@ -10,6 +10,7 @@ from busproto.ops.moving.motion import fault_texts
 from busproto.ops.survey import Sheet, Survey, firmware_text
 from busproto.plan.calibration.gang_match import Matches, Member, unmatched
 from busproto.plan.changes import Goal
+from busproto.plan.fitting import NOT_THERE, Wanted, fitted
 from busproto.plan.hardware import (
     WRONG_HARDWARE,
     Difference,
@@ -21,7 +22,7 @@ from busproto.plan.hardware import (
 from busproto.plan.load import Plan, Seat
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Fault
-from busproto.wire.parameters import RawValue, parameter_named
+from busproto.wire.parameters import BY_NAME, Parameter, RawValue
 
 AS_PLANNED: Final = "as planned"
 DIFFERS: Final = "differs"
@@ -137,7 +138,7 @@ def audit(plan: Plan, seating: Mapping[str, bytes], survey: Survey, matches: Mat
     )
     sheets = {row.seat.function: row.sheet for row in rows if row.sheet is not None}
     seen = {
-        function: Member(sheet.uid, (sheet.working["correction"], sheet.stored["correction"]))
+        function: Member(sheet.uid, (sheet.working.get("correction", ()), sheet.stored.get("correction", ())))
         for function, sheet in sheets.items()
     }
     return Audit(
@@ -166,7 +167,7 @@ def goals(plan: Plan, seating: Mapping[str, bytes], survey: Survey) -> list[Goal
     """What everyone who is there and has a function is to be."""
     seated = seated_uids(plan, seating, survey)
     return [
-        Goal(seated[function], function, seat.address, seat.settings)
+        Goal(seated[function], function, seat.address, seat.wanted, seat.own, stated=seat.stated)
         for function, seat in plan.seats.items()
         if function in seated and survey.roster.address_of(seated[function]) is not None
     ]
@@ -193,20 +194,35 @@ def _differences(
     yield from hardware_differences(plan, seat, sheet.description, sheet.status.supply_mv)
     if seat.firmware is None or firmware_text(sheet.description) == seat.firmware:
         yield from gang_difference(gang_kinds)
-    for name, wanted in seat.settings.items():
-        yield from _setting_difference(name, sheet.working[name], sheet.stored[name], wanted)
+    yield from _setting_differences(seat, sheet)
     # that the demand was lost once since its start is history, and what a trial leaves behind
     for text in fault_texts(sheet.status.faults & ~Fault.DEMAND_LOST):
         yield Difference("fault", text, "none", can_be_applied=False)
 
 
-def _setting_difference(name: str, working: RawValue, stored: RawValue, wanted: RawValue) -> Iterator[Difference]:
-    row = parameter_named(name)
+def _setting_differences(seat: Seat, sheet: Sheet) -> Iterator[Difference]:
+    known = sheet.parameters
+    fit = fitted(Wanted(seat.wanted, seat.own, stated=seat.stated), known)
+    for name, raw in fit.settings.items():
+        yield from _setting_difference(known.rows[name], sheet.working[name], sheet.stored[name], raw)
+    for name in fit.lacking:
+        planned = BY_NAME[name].text(seat.settings[name]) if name in BY_NAME else str(seat.own[name])
+        note = f"no such parameter at address {sheet.address}: fit another actuator, or take it out of the plan"
+        if name in BY_NAME:
+            note += f' (lacks = ["{name}"] for the {seat.function})'
+        yield Difference(name, NOT_THERE, planned, can_be_applied=False, note=note)
+    for name, why in fit.refused.items():
+        row = known.rows[name]
+        planned = row.text(seat.settings[name]) if name in BY_NAME else str(seat.own[name])
+        yield Difference(name, row.text(sheet.stored[name]), planned, can_be_applied=False, note=why)
+
+
+def _setting_difference(row: Parameter, working: RawValue, stored: RawValue, wanted: RawValue) -> Iterator[Difference]:
     if stored != wanted:
         note = "" if working == stored else f"working memory holds {row.text(working)}"
-        yield Difference(name, row.text(stored), row.text(wanted), note=note)
+        yield Difference(row.name, row.text(stored), row.text(wanted), note=note)
     elif working != wanted:
-        yield Difference(name, row.text(working), row.text(wanted), note="in working memory only")
+        yield Difference(row.name, row.text(working), row.text(wanted), note="in working memory only")
 
 
 def audit_json(found: Audit) -> dict[str, Any]:

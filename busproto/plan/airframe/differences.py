@@ -10,9 +10,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from busproto.plan.airframe.record import Entry, Record, Unread
+from busproto.plan.airframe.record import (
+    Entry,
+    Record,
+    Unread,
+)
+from busproto.plan.fitting import NOT_THERE
 from busproto.wire.frame import UNADDRESSED
-from busproto.wire.parameters import BY_NAME, RawValue
+from busproto.wire.parameters import BY_NAME, Parameter, RawValue
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +29,8 @@ class Different:
         other_uid: of the actuator in the second.
         name: of the actuator, as a person knows it.
         what: "address", "function", "model", "firmware", "rating", or a setting.
-        first, second: raw where it is a setting (None where a record does not name it), else in words.
+        first, second: raw where it is a setting (None where the actuator does not have it), else in words.
+        rows: of each side, to say a setting in words; None where it is none.
     """
 
     uid: bytes
@@ -33,22 +39,23 @@ class Different:
     what: str
     first: RawValue | str | None
     second: RawValue | str | None
+    rows: tuple[Parameter | None, Parameter | None] = (None, None)
 
     @property
     def texts(self) -> tuple[str, str]:
         """Both sides in words."""
-        return self._text(self.first), self._text(self.second)
+        return self._text(self.first, self.rows[0]), self._text(self.second, self.rows[1])
 
-    def _text(self, value: RawValue | str | None) -> str:
+    def _text(self, value: RawValue | str | None, row: Parameter | None) -> str:
         if value is None:
-            return "not in it"
-        return value if isinstance(value, str) else BY_NAME[self.what].text(value)
+            return NOT_THERE
+        return value if isinstance(value, str) else (row or BY_NAME[self.what]).text(value)
 
     def as_json(self) -> dict[str, Any]:
         """As data: settings in their unit."""
         first, second = (
-            value if value is None or isinstance(value, str) else BY_NAME[self.what].value(value)
-            for value in (self.first, self.second)
+            value if value is None or isinstance(value, str) else (row or BY_NAME[self.what]).value(value)
+            for value, row in zip((self.first, self.second), self.rows, strict=True)
         )
         return {
             "uid": self.uid.hex(),
@@ -123,10 +130,16 @@ def _different(one: Entry, other: Entry) -> Iterator[Different]:
     for what, here, there in facts:
         if here != there:
             yield Different(one.uid, other.uid, name, what, here, there)
-    for what in BY_NAME:
+    for what in dict.fromkeys((*BY_NAME, *one.own, *other.own)):
         raw, other_raw = one.settings.get(what), other.settings.get(what)
-        if raw != other_raw:
-            yield Different(one.uid, other.uid, name, what, raw, other_raw)
+        rows = one.row(what), other.row(what)
+        if raw != other_raw or (None not in rows and _scale(rows[0]) != _scale(rows[1])):
+            yield Different(one.uid, other.uid, name, what, raw, other_raw, rows)
+
+
+def _scale(row: Parameter | None) -> str:
+    """What one count of it is."""
+    return "" if row is None else row.count_unit
 
 
 def address_words(address: int) -> str:

@@ -1,6 +1,6 @@
 """A record: everything that all actuators of one bus hold, in one file that can be checked, compared and restored.
 
-The file is JSON that a person can read: settings in their units, stored memory as it was. Its fingerprint is the
+Settings are those of stored memory. Its fingerprint is the
 SHA-256 of what matters, as RFC 8785 canonical JSON: ``{"actuators": [...], "unread": [...]}``, both by uid, of each
 actuator its uid, address, model, firmware and settings (of one that could not be read: uid and address). Date, title,
 functions and write counters do not count, so the same settings give the same fingerprint, whoever saves them when.
@@ -10,32 +10,23 @@ A second sum covers the whole file: it tells whether anything at all was changed
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from pathlib import Path
-from typing import Annotated, Any, Final
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any, Final
 
-import msgspec
 import rfc8785
-from msgspec import Meta
 
-from busproto.errors import FileError, InputError
-from busproto.keeping import keep_numbered, write_whole
-from busproto.ops.addressing import parse_uid
+from busproto.errors import InputError
 from busproto.ops.survey import Sheet, Survey, firmware_text
 from busproto.plan.changes import Goal
-from busproto.reading import decode_json, read_text
-from busproto.toml_source import PlainText
-from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
+from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Description
-from busproto.wire.parameters import BY_NAME, PARAMETERS, RawValue, disagreement, parameter_named
+from busproto.wire.parameters import BY_NAME, Parameter, RawValue
 
-RECORD_KEY: Final = "bus-record"
-"""The first key of every record."""
-FORMAT: Final = 1
 ENDING: Final = "record.json"
 SHORT_DIGITS: Final = 12
+NO_ROWS: Final[Mapping[str, Parameter]] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +55,7 @@ class Entry:
         settings: stored, raw, by name.
         unsaved: names of settings that were different in working memory when this was saved.
         generation: how often its memory had been written.
+        own: rows of the parameters that the table does not know, by name, as it described them.
     """
 
     uid: bytes
@@ -75,6 +67,16 @@ class Entry:
     settings: Mapping[str, RawValue]
     unsaved: tuple[str, ...] = ()
     generation: int = 0
+    own: Mapping[str, Parameter] = field(default_factory=lambda: NO_ROWS)
+
+    def row(self, name: str) -> Parameter | None:
+        """The row of a setting; None where it is neither in the table nor its own."""
+        return BY_NAME.get(name) or self.own.get(name)
+
+    @property
+    def lacks(self) -> tuple[str, ...]:
+        """Names of the table that it does not have."""
+        return tuple(name for name in BY_NAME if name not in self.settings)
 
     @property
     def name(self) -> str:
@@ -212,8 +214,9 @@ def entry_of(sheet: Sheet, function: str) -> Entry:
         firmware=firmware_text(sheet.description),
         rating=rating_of(sheet.description),
         settings=dict(sheet.stored),
-        unsaved=tuple(name for name in BY_NAME if sheet.working[name] != sheet.stored[name]),
+        unsaved=tuple(name for name, raw in sheet.stored.items() if sheet.working[name] != raw),
         generation=sheet.description.generation,
+        own=sheet.parameters.own_rows or NO_ROWS,
     )
 
 
@@ -224,7 +227,20 @@ def rating_of(description: Description) -> Rating:
 
 def goals_of(record: Record) -> list[Goal]:
     """What every actuator of the record is to be again: its address and all settings that the record names."""
-    return [Goal(one.uid, one.name, one.address, one.settings) for one in record.entries]
+    return [goal_of_entry(one, may_lack=True) for one in record.entries]
+
+
+def goal_of_entry(one: Entry, *, may_lack: bool) -> Goal:
+    """What an actuator is to be that is to have all that the record holds of this one; see `Goal`."""
+    return Goal(
+        one.uid,
+        one.name,
+        one.address,
+        {name: raw for name, raw in one.settings.items() if name in BY_NAME},
+        own={name: row.value(one.settings[name]) for name, row in one.own.items()},
+        units={name: row.unit for name, row in one.own.items()},
+        may_lack=may_lack,
+    )
 
 
 def _why_unread(uid: bytes, address: int, survey: Survey) -> str:
@@ -243,249 +259,22 @@ def _what_matters(record: Record) -> dict[str, Any]:
             "address": one.address,
             "model": one.model,
             "firmware": one.firmware,
-            "settings": _in_units(one.settings),
+            "settings": in_units(one),
         }
         for one in sorted(record.entries, key=lambda one: one.uid)
     ]
     unread = [
-        {"uid": one.uid.hex(), "address": _address_json(one.address)}
+        {"uid": one.uid.hex(), "address": address_json(one.address)}
         for one in sorted(record.unread, key=lambda one: one.uid)
     ]
     return {"actuators": actuators, "unread": unread}
 
 
-def _in_units(settings: Mapping[str, RawValue]) -> dict[str, Any]:
-    return {name: row.value(settings[name]) for name, row in BY_NAME.items() if name in settings}
+def in_units(one: Entry) -> dict[str, Any]:
+    """The settings of an entry as JSON carries them."""
+    return {name: row.value(one.settings[name]) for name, row in {**BY_NAME, **one.own}.items() if name in one.settings}
 
 
-def _address_json(address: int) -> int | None:
+def address_json(address: int) -> int | None:
+    """An address as JSON carries it."""
     return None if address == UNADDRESSED else address
-
-
-# --- the file -------------------------------------------------------------------------------------------------------
-
-_Uid = Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
-_Address = Annotated[int, Meta(ge=MIN_ADDRESS, le=MAX_ADDRESS)]
-_Sum = Annotated[str, Meta(pattern="^[0-9a-f]{64}$")]
-_Word = Annotated[int, Meta(ge=0, le=0xFFFF)]
-
-
-class _Table(msgspec.Struct, forbid_unknown_fields=True, rename="kebab", frozen=True, kw_only=True):
-    pass
-
-
-class _Search(_Table, frozen=True, kw_only=True):
-    proven: bool
-    reason: str
-    chance_that_one_is_missing: Annotated[float, Meta(ge=0, le=1)]
-
-
-class _Rating(_Table, frozen=True, kw_only=True):
-    supply_v: tuple[float, float]
-    stall_torque_nm: float
-    stall_current_a: float
-    no_load_speed_deg_s: _Word
-    mechanical_travel_deg: float
-
-
-class _Actuator(_Table, frozen=True, kw_only=True):
-    function: PlainText
-    address: _Address
-    uid: _Uid
-    model: str
-    firmware: Annotated[str, Meta(pattern=r"^\d{1,3}\.\d{1,3}$")]
-    memory_writes: _Word
-    rating: _Rating
-    settings: dict[str, Any]
-    not_stored_then: list[str]
-
-
-class _UnreadRow(_Table, frozen=True, kw_only=True):
-    uid: _Uid
-    address: _Address | None
-    why: str
-
-
-class _File(_Table, frozen=True, kw_only=True):
-    bus_record: Annotated[int, Meta(ge=1, le=FORMAT)]
-    title: PlainText
-    airframe: PlainText
-    made: PlainText
-    fingerprint: _Sum
-    sum_of_all: _Sum
-    as_it_is: bool
-    search: _Search
-    units: dict[str, str]
-    actuators: list[_Actuator]
-    unread: list[_UnreadRow]
-
-
-def record_text(record: Record) -> str:
-    """The file of a record: JSON, one setting a line."""
-    body: dict[str, Any] = {
-        RECORD_KEY: FORMAT,
-        "title": record.title,
-        "airframe": record.airframe,
-        "made": record.made,
-        "fingerprint": record.fingerprint,
-        "as-it-is": bool(record.flaws),
-        "search": {
-            "proven": record.proven,
-            "reason": record.reason,
-            "chance-that-one-is-missing": record.remaining_error,
-        },
-        "units": {row.name: row.unit for row in PARAMETERS.values() if row.unit},
-        "actuators": [_entry_json(one) for one in record.entries],
-        "unread": [
-            {"uid": one.uid.hex(), "address": _address_json(one.address), "why": one.why} for one in record.unread
-        ],
-    }
-    return _spread({**body, "sum-of-all": sha256_hex(canonical(body))}, "") + "\n"
-
-
-def parse_record(text: str, name: str) -> Record:
-    """The record in the text of a file.
-
-    Args:
-        text: all of it.
-        name: of the file, for messages.
-
-    Returns:
-        The record; `edited` says what shows that the text was changed since it was saved.
-
-    Raises:
-        FileError: it is no record, or torn.
-    """
-    try:
-        body: Any = decode_json(text)
-        file = msgspec.convert(body, _File)
-        sum_of_all = sha256_hex(canonical({key: value for key, value in body.items() if key != "sum-of-all"}))
-    except msgspec.ValidationError as error:
-        raise FileError(name, [f"not a record of this program's: {error}"]) from error
-    except (msgspec.DecodeError, UnicodeEncodeError, rfc8785.CanonicalizationError) as error:
-        raise FileError(name, [f"not whole JSON: {error}"]) from error
-    problems: list[str] = []
-    entries = tuple(_entry(row, problems) for row in file.actuators)
-    unread = tuple(Unread(parse_uid(row.uid), row.address or UNADDRESSED, row.why) for row in file.unread)
-    problems += _sense_problems(entries, unread)
-    if problems:
-        raise FileError(name, problems)
-    record = Record(
-        title=file.title,
-        airframe=file.airframe,
-        made=file.made,
-        proven=file.search.proven,
-        reason=file.search.reason,
-        remaining_error=file.search.chance_that_one_is_missing,
-        entries=entries,
-        unread=unread,
-    )
-    return replace(record, edited=tuple(_edits(record, file, sum_of_all)))
-
-
-def load_record(path: str | Path) -> Record:
-    """The record in a file.
-
-    Raises:
-        FileError: it is no record, or torn.
-        InputError: it cannot be read.
-    """
-    return parse_record(read_text(Path(path)), str(path))
-
-
-def save_record(path: Path, record: Record) -> Path | None:
-    """Write the record; what stood at that path is kept under the next free number.
-
-    Returns:
-        Where the old file is kept now, None where there was none.
-
-    Raises:
-        InputError: it cannot be written; the old file then stands as it was.
-    """
-    kept = keep_numbered(path)
-    write_whole(path, record_text(record))
-    return kept
-
-
-def _entry_json(one: Entry) -> dict[str, Any]:
-    rating = one.rating
-    return {
-        "function": one.function,
-        "address": one.address,
-        "uid": one.uid.hex(),
-        "model": one.model,
-        "firmware": one.firmware,
-        "memory-writes": one.generation,
-        "rating": {
-            "supply-v": [rating.supply_min_mv / 1000, rating.supply_max_mv / 1000],
-            "stall-torque-nm": rating.stall_torque_mnm / 1000,
-            "stall-current-a": rating.stall_current_ma / 1000,
-            "no-load-speed-deg-s": rating.no_load_speed_deg_s,
-            "mechanical-travel-deg": rating.mechanical_travel_cdeg / 100,
-        },
-        "settings": _in_units(one.settings),
-        "not-stored-then": list(one.unsaved),
-    }
-
-
-def _entry(row: _Actuator, problems: list[str]) -> Entry:
-    """One actuator of a file; what is wrong with its settings goes to `problems`."""
-    where = f"{row.function or row.uid}: "
-    settings: dict[str, RawValue] = {}
-    for name, value in row.settings.items():
-        try:
-            settings[name] = parameter_named(name).from_value(value)
-        except InputError as error:
-            problems.append(where + str(error))
-    if why := disagreement(settings):
-        problems.append(where + why)
-    rating = row.rating
-    return Entry(
-        uid=bytes.fromhex(row.uid),
-        address=row.address,
-        function=row.function,
-        model=row.model,
-        firmware=row.firmware,
-        rating=Rating(
-            supply_min_mv=round(rating.supply_v[0] * 1000),
-            supply_max_mv=round(rating.supply_v[1] * 1000),
-            stall_torque_mnm=round(rating.stall_torque_nm * 1000),
-            stall_current_ma=round(rating.stall_current_a * 1000),
-            no_load_speed_deg_s=rating.no_load_speed_deg_s,
-            mechanical_travel_cdeg=round(rating.mechanical_travel_deg * 100),
-        ),
-        settings={name: settings[name] for name in BY_NAME if name in settings},
-        unsaved=tuple(row.not_stored_then),
-        generation=row.memory_writes,
-    )
-
-
-def _sense_problems(entries: tuple[Entry, ...], unread: tuple[Unread, ...]) -> list[str]:
-    """What no bus can be: one uid twice, two alone at one address, two in one function."""
-    uids = [one.uid.hex() for one in entries] + [one.uid.hex() for one in unread]
-    addresses = [str(one.address) for one in entries]
-    functions = [one.function for one in entries if one.function]
-    return [
-        f"{kind} {value} stands there twice"
-        for kind, values in (("uid", uids), ("address", addresses), ("function", functions))
-        for value in sorted({value for value in values if values.count(value) > 1})
-    ]
-
-
-def _edits(record: Record, file: _File, sum_of_all: str) -> list[str]:
-    if record.fingerprint != file.fingerprint:
-        return ["actuators, addresses or settings in it are not those that were saved (the fingerprint differs)"]
-    if file.sum_of_all != sum_of_all:
-        return ["it was changed since it was saved, though not in addresses or settings (the fingerprint holds)"]
-    return []
-
-
-def _spread(value: Any, indent: str) -> str:
-    """JSON as one reads it: one thing a line, but a list of plain values on one."""
-    inner = indent + "  "
-    if isinstance(value, dict) and value:
-        rows = [f"{inner}{json.dumps(key)}: {_spread(one, inner)}" for key, one in value.items()]
-        return "{\n" + ",\n".join(rows) + f"\n{indent}}}"
-    if isinstance(value, list) and any(isinstance(one, dict) for one in value):
-        return "[\n" + ",\n".join(inner + _spread(one, inner) for one in value) + f"\n{indent}]"
-    return json.dumps(value, ensure_ascii=False)

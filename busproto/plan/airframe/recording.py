@@ -6,7 +6,10 @@ from busproto.keeping import now_text
 from busproto.ops.steps import Steps
 from busproto.ops.survey import survey
 from busproto.plan.airframe.audit import seated_uids
-from busproto.plan.airframe.record import Record, record_of
+from busproto.plan.airframe.record import (
+    Record,
+    record_of,
+)
 from busproto.plan.load import Plan
 from busproto.plan.seating import load_seating
 

@@ -19,7 +19,13 @@ from busproto.errors import InputError
 from busproto.ops.addressing import assign
 from busproto.ops.steps import Steps
 from busproto.ops.survey import Sheet, Survey, firmware_text, read_sheet
-from busproto.plan.airframe.record import Entry, Record, entry_of, rating_of
+from busproto.plan.airframe.record import (
+    Entry,
+    Record,
+    entry_of,
+    goal_of_entry,
+    rating_of,
+)
 from busproto.plan.changes import Goal
 from busproto.plan.load import MEASURED, Seat
 from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
@@ -189,10 +195,15 @@ def _objections(
 
 
 def goal_of(exchange: Exchange) -> Goal:
-    """What the new one is to be: all that the record holds of the old one, but for what was measured on it."""
+    """What the new one is to be: all that the record holds of the old one, but for what was measured on it. It may lack
+    only what the old one had as the factory sets it."""
     old = exchange.old
     measured = {name: FACTORY[name] for name in MEASURED}
-    return Goal(exchange.uid, old.name, old.address, {**old.settings, **measured})
+    goal = goal_of_entry(old, may_lack=False)
+    stated = {name for name, raw in goal.settings.items() if raw != FACTORY[name] and name not in MEASURED}
+    own = {name: given for name, given in goal.own.items() if old.settings[name] != old.own[name].default}
+    settings = {**goal.settings, **measured}
+    return dataclasses.replace(goal, uid=exchange.uid, settings=settings, own=own, stated=stated)
 
 
 def needs_match(old: Entry) -> bool:

@@ -62,6 +62,10 @@ LONGEST_SETTLE_NS: Final = 4_000 * MS
 STILL_CDEG: Final = 6
 """Two looks within this, one step of a usual sensor, are taken as standing still."""
 MUST_BE_ALIKE: Final = ("travel", "end-low", "end-high", "loss-action")
+NEEDED: Final = frozenset(
+    {*MUST_BE_ALIKE, "channel", "neutral", "direction", "slew-limit", "dead-band", "loss-time-out", "correction"}
+)
+"""Parameters without which nothing can be matched."""
 BEYOND: Final = 0.05
 """So much of the travel is gone beyond the outermost place before the way back."""
 
@@ -137,6 +141,15 @@ def _reasons(benches: Sequence[Bench]) -> Iterator[str]:
     if len(set(kinds.values())) > 1:
         told = ", ".join(f"{function}: {kind}" for function, kind in kinds.items())
         yield f"unlike model or firmware ({told}): their loops and sensors answer differently, no table mends that"
+    lacking = [
+        f"{bench.seat.function} has no parameter '{name}'"
+        for bench in benches
+        for name in bench.sheet.parameters.lacks
+        if name in NEEDED
+    ]
+    if lacking:
+        yield "; ".join(lacking)
+        return
     channels = {bench.sheet.working["channel"] for bench in benches}
     if len(channels) > 1 or channels == {0}:
         yield f"they do not follow one channel together ({', '.join(str(one) for one in sorted(map(int, channels)))})"  # type: ignore[arg-type]
@@ -187,7 +200,7 @@ def _match(benches: Sequence[Bench], stations: int, looks: int, reach: float) ->
         yield from release_all()
         if found.stored:
             for bench in tabled:
-                yield from commit(bench.address)
+                yield from commit(bench.address, bench.sheet.parameters)
         else:
             found = replace(found, unknown={name: str(one) for name, one in (yield from _take_back(benches)).items()})
         is_over = True

@@ -20,14 +20,19 @@ import msgspec
 from msgspec import Meta
 
 from busproto.errors import FileError
-from busproto.plan.airframe.record import Entry, Record, short
+from busproto.plan.airframe.record import (
+    Entry,
+    Record,
+    short,
+)
 from busproto.plan.airframe.results import TRIAL_FORMAT
 from busproto.plan.calibration.gang_match import MATCH_FORMAT, Matches, Member, unmatched
+from busproto.plan.fitting import NOT_THERE
 from busproto.plan.load import Plan
 from busproto.plan.trials.direction import Way, positive_of
 from busproto.plan.trials.trial import LOSS_EARLY_MS, LOSS_LATE_MS, SOFT_START_SLACK, SOFT_START_SLACK_MS
 from busproto.reading import decode_json, read_text
-from busproto.wire.parameters import BY_NAME, FACTORY, RawValue
+from busproto.wire.parameters import BY_NAME, FACTORY, Parameter, RawValue
 
 GAP: Final = "\N{NO-BREAK SPACE}"
 """Between a number and its unit."""
@@ -296,12 +301,21 @@ def _row(one: Entry, plan: Plan | None, defaults: Mapping[str, RawValue], tested
         match=ALONE,
         direction=_direction(one, plan, tested),
         trial_faults=_faults(tested),
-        settings=tuple(
-            (name, _setting(name, raw), _setting(name, defaults.get(name, FACTORY[name])))
-            for name, raw in settings.items()
-            if name not in IN_COLUMNS and raw != defaults.get(name, FACTORY[name])
-        ),
+        settings=tuple(_other_settings(one, defaults)),
     )
+
+
+def _other_settings(one: Entry, defaults: Mapping[str, RawValue]) -> Iterator[tuple[str, str, str]]:
+    """Name, value and default of those that stand in no column: what differs from the default, what the actuator lacks,
+    and all that only it has."""
+    for name, raw in one.settings.items():
+        row = one.own.get(name)
+        if row is not None:
+            yield name, _text(row, raw), _text(row, row.default)
+        elif name not in IN_COLUMNS and raw != defaults.get(name, FACTORY[name]):
+            yield name, _setting(name, raw), _setting(name, defaults.get(name, FACTORY[name]))
+    for name in one.lacks:
+        yield name, NOT_THERE, _setting(name, defaults.get(name, FACTORY[name]))
 
 
 def _match(one: Entry, plan: Plan | None, matches: Matches, reasons: Mapping[str, str]) -> Result:
@@ -367,6 +381,8 @@ def _deg(settings: Mapping[str, RawValue], name: str) -> str:
 
 
 def _loss(settings: Mapping[str, RawValue]) -> str:
+    if "loss-action" not in settings:
+        return NOT_THERE
     text = _setting("loss-action", settings.get("loss-action", FACTORY["loss-action"]))
     if text == "preset":
         text += f" {_deg(settings, 'preset')}\N{DEGREE SIGN}"
@@ -427,12 +443,15 @@ def _faults(tested: TrialRow | None) -> tuple[str, ...]:
 
 
 def _setting(name: str, raw: RawValue) -> str:
-    row = BY_NAME[name]
+    return _text(BY_NAME[name], raw)
+
+
+def _text(row: Parameter, raw: RawValue) -> str:
     if not isinstance(raw, tuple) or not raw:
         text = row.text(raw)
         number, _, unit = text.partition(" ")
         if "." in number:
             number = number.rstrip("0").rstrip(".")
         return f"{number} {unit}".strip()
-    most = max(abs(one) for one in raw) / row.counts_per_unit
+    most = max(abs(row.raw_to_scaled(one)) for one in raw)
     return f"{len(raw)} points, at most {most:g} {row.unit}"

@@ -13,6 +13,7 @@ from typing import Final
 from busproto.errors import InputError
 from busproto.plan.check.bus_load import plan_load, ways_out
 from busproto.plan.check.gang_check import unlikes
+from busproto.plan.check.own_check import own_findings
 from busproto.plan.check.rigging import fight_problem, rigging_of
 from busproto.plan.check.supply_check import line_findings, model_findings, supply_findings
 from busproto.plan.files import FleetFile
@@ -292,6 +293,7 @@ _PARTS: Final[tuple[Callable[[Plan], Iterator[Finding]], ...]] = (
     supply_findings,
     _bus_findings,
     line_findings,
+    own_findings,
     _time_out_findings,
     _rig_findings,
 )

@@ -19,7 +19,8 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Any, Final
 
-from busproto.errors import ReplyTimeoutError
+from busproto.errors import LacksParameterError, ReplyTimeoutError
+from busproto.ops.holding import Held
 from busproto.ops.moving.demand_units import degrees_to_share, limited_deg, standing_deg
 from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.moving.motion import (
@@ -34,7 +35,7 @@ from busproto.ops.moving.motion import (
     restart,
 )
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
-from busproto.ops.survey import Sheet
+from busproto.ops.survey import Sheet, loss_action_of, require_parameters
 from busproto.plan.load import Seat
 from busproto.wire.messages import State, Status
 from busproto.wire.parameters import BY_NAME, RawValue, parameter_named
@@ -58,6 +59,8 @@ SLOW_EXCHANGE_NS: Final = 20 * MS
 """One exchange through a slow adapter."""
 BEYOND_STOPS_CDEG: Final = BY_NAME["correction"].high
 """A sensor that is off by more than any correction table could mend is no sensor."""
+NEEDED: Final = frozenset({"travel", "neutral", "direction", "end-low", "end-high", "slew-limit", "loss-time-out"})
+"""Parameters without which nothing can be tried."""
 TOO_FAST: Final = 2.0
 """No arm goes so many times as fast as its model can without a load."""
 
@@ -80,7 +83,9 @@ class Bench:
         return self.sheet.address
 
     def planned(self, name: str) -> int:
-        """A planned setting, raw; never a table."""
+        """A planned setting, raw; never a table. Raises LacksParameterError where the actuator does not have it."""
+        if name in self.sheet.parameters.lacks:
+            raise LacksParameterError(self.address, name)
         raw = self.seat.settings[name]
         assert isinstance(raw, int)
         return raw
@@ -88,7 +93,9 @@ class Bench:
     @property
     def settings(self) -> Mapping[str, RawValue]:
         """As planned; what is not planned (the correction table, which is measured) as the actuator reports it."""
-        return {**self.sheet.working, **self.seat.settings}
+        lacks = self.sheet.parameters.lacks
+        planned = {name: raw for name, raw in self.seat.settings.items() if name not in lacks}
+        return Held(self.address, {**self.sheet.working, **planned}, self.sheet.parameters)
 
     def standing_deg(self, share: float) -> float:
         """Where the plan has it stand for a share of its travel, by its own sensor, deg."""
@@ -191,15 +198,19 @@ def trial(
         parts: of PARTS.
         share: how far each is moved from its centre, 0..1 of half its travel.
         crew: those that are known to be on the line, also those that are not tried; None: those that are tried.
+
+    Raises:
+        LacksParameterError: one does not have a parameter that it is tried by; nothing was moved.
     """
+    needed = {*NEEDED, *(("soft-start",) if "start" in parts else ()), *(("loss-action",) if "loss" in parts else ())}
+    require_parameters((bench.sheet for bench in benches), needed)
     run = _Run(list(benches), {bench.address: Findings() for bench in benches})
     return (yield from ending_limp(_try(run, parts, share), crew_at(benches) if crew is None else crew))
 
 
 def crew_at(benches: Sequence[Bench]) -> list[OnLine]:
     """Those of a trial or a match, for letting go."""
-    row = parameter_named("loss-action")
-    return [OnLine(one.address, one.sheet.uid, row.text(one.sheet.working[row.name])) for one in benches]
+    return [OnLine(one.address, one.sheet.uid, loss_action_of(one.sheet)) for one in benches]
 
 
 def _try(run: _Run, parts: Sequence[str], share: float) -> Steps[dict[int, Findings]]:

@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from busproto.plan.airframe.record import record_text
+from busproto.plan.airframe.record_file import (
+    record_text,
+)
 from busproto.plan.card import card_html, card_svg
 from tests.cli.helpers import CommandLine
 from tests.ops.helpers import uid_of

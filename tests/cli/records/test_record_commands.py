@@ -12,7 +12,9 @@ import pytest
 from busproto.cli.records import restore_command
 from busproto.errors import PortClosedError
 from busproto.ops import Link, engage
-from busproto.plan.airframe.record import load_record
+from busproto.plan.airframe.record_file import (
+    load_record,
+)
 from busproto.plan.load import Plan, load
 from busproto.plan.seating import load_seating, save_seating
 from busproto.wire.frame import UNADDRESSED

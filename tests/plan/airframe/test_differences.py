@@ -8,7 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busproto.plan.airframe.differences import differences
-from busproto.plan.airframe.record import Record, Unread
+from busproto.plan.airframe.record import (
+    Record,
+    Unread,
+)
 from busproto.wire.frame import UNADDRESSED
 from tests.ops.helpers import uid_of
 from tests.plan.airframe.test_record import ANY_SETTINGS, RATING, entry, record
@@ -47,7 +50,7 @@ def test_each_setting_that_differs_is_told_in_its_unit() -> None:
 def test_a_setting_that_a_record_does_not_name_is_told() -> None:
     settings = {name: raw for name, raw in entry(1).settings.items() if name != "damping"}
     second = record(entry(1, 3, "aileron", settings=settings), entry(2, 4, "rudder"))
-    assert rows(FIRST, second) == [("aileron", "damping", "30 %", "not in it")]
+    assert rows(FIRST, second) == [("aileron", "damping", "30 %", "not there")]
 
 
 def test_addresses_model_firmware_rating_and_function() -> None:

@@ -21,13 +21,15 @@ from busproto.plan.airframe.record import (
     Unread,
     canonical,
     goals_of,
-    load_record,
-    parse_record,
     record_of,
-    record_text,
-    save_record,
     sha256_hex,
     short,
+)
+from busproto.plan.airframe.record_file import (
+    load_record,
+    parse_record,
+    record_text,
+    save_record,
 )
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.parameters import BY_NAME, FACTORY, PARAMETERS, Parameter, RawValue, disagreement

@@ -8,7 +8,11 @@ import pytest
 
 from busproto.errors import InputError
 from busproto.ops.survey import read_sheet, survey
-from busproto.plan.airframe.record import Record, entry_of, record_of
+from busproto.plan.airframe.record import (
+    Record,
+    entry_of,
+    record_of,
+)
 from busproto.plan.airframe.replace import (
     Exchange,
     exchange_of,

@@ -18,7 +18,10 @@ from hypothesis import strategies as st
 
 from busproto.cautions import CAUTIONS, DISCLAIMER
 from busproto.errors import FileError, InputError
-from busproto.plan.airframe.record import Record, Unread
+from busproto.plan.airframe.record import (
+    Record,
+    Unread,
+)
 from busproto.plan.calibration.gang_match import Matches, MatchGang, MatchRow, Member, unmatched
 from busproto.plan.card.card import (
     ALONE,

@@ -14,7 +14,9 @@ from typing import Final
 
 import pytest
 
-from busproto.plan.airframe.record import Unread
+from busproto.plan.airframe.record import (
+    Unread,
+)
 from busproto.plan.card.card import Card, Trial, TrialDirection, TrialRow, card_of
 from busproto.plan.card.card_html import card_html
 from busproto.plan.card.card_svg import card_svg

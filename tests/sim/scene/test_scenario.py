@@ -264,7 +264,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "actuator key",
         text(actuator="colour = 3"),
         "line 8: actuator[0].colour: there is no such key here; there are: "
-        "label, model, uid, copy-of, address, arm-at, baud, device, lead, settings",
+        "label, model, uid, copy-of, address, arm-at, baud, device, lead, lacks, own, settings",
     ),
     (
         "an escape",
@@ -558,7 +558,7 @@ def test_all_that_has_the_wrong_shape_is_said_at_once() -> None:
         "line 7: model.n.stall-torque: must be > 0.0",
         "line 11: actuator[0].address: must be >= 1",
         "line 15: actuator[1].colour: there is no such key here; there are: "
-        "label, model, uid, copy-of, address, arm-at, baud, device, lead, settings",
+        "label, model, uid, copy-of, address, arm-at, baud, device, lead, lacks, own, settings",
         "line 17: event[0].what: one of adapter, airspeed, babble, brown-out, burst, deaf, doubled, hand, late, mute, "
         "no-echo, noise, stuck-low, supply, unplug is wanted, not 'fire'",
         "line 23: wanted[0].channel: must be >= 1",

@@ -1,0 +1,78 @@
+"""Planned parameters that the table does not know, and parameters that an actuator lacks, held against what its record
+says. Without a record of the airframe nothing is known of them, and that is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from busproto.errors import InputError
+from busproto.plan.airframe.record import (
+    ENDING,
+    Entry,
+    Record,
+)
+from busproto.plan.airframe.record_file import (
+    load_record,
+)
+from busproto.plan.finding import Finding, make
+from busproto.plan.load import Plan, Seat
+
+
+def own_findings(plan: Plan) -> Iterator[Finding]:
+    """What the record beside the airframe file says of such parameters; reads it only where there may be any."""
+    path = plan.beside(ENDING)
+    try:
+        record: Record | None = load_record(path)
+    except InputError:  # none, or none that can be used: other commands say what is wrong with it
+        record = None
+    for seat in plan.seats.values():
+        entry = None
+        if record is not None:
+            entry = next((one for one in record.entries if one.function == seat.function), None)
+        if entry is None:
+            yield from _unchecked(plan, seat)
+        else:
+            yield from _lacking(plan, seat, entry, path.name)
+            yield from _own(plan, seat, entry, path.name)
+
+
+def _unchecked(plan: Plan, seat: Seat) -> Iterator[Finding]:
+    for name in seat.own:
+        text = (
+            "not checked: no record beside the plan has the actuator of this function ('busproto save' makes it); "
+            "'busproto audit' and 'busproto apply' ask the actuator itself"
+        )
+        yield _finding("own-unchecked", plan, seat, name, text, is_error=False)
+
+
+def _lacking(plan: Plan, seat: Seat, entry: Entry, file: str) -> Iterator[Finding]:
+    for name in entry.lacks:
+        if name in seat.stated and name not in seat.lacks:
+            text = (
+                f"{name} is stated for it, and the actuator in it has no such parameter ({file}): take it out of the "
+                f'plan, say lacks = ["{name}"] here, or fit another actuator'
+            )
+            who = (seat.function,)
+            yield make("parameter-not-there", plan.airframe, ("function", seat.function), text, functions=who)
+
+
+def _own(plan: Plan, seat: Seat, entry: Entry, file: str) -> Iterator[Finding]:
+    for name, given in seat.own.items():
+        row = entry.own.get(name)
+        if row is None:
+            has = f"it has: {', '.join(entry.own)}" if entry.own else "it has none of its own"
+            text = f"the actuator in this function has no such parameter ({file}); {has}"
+            yield _finding("parameter-not-there", plan, seat, name, text)
+            continue
+        try:
+            row.from_value(given)
+        except InputError as error:
+            text = f"{str(error).removeprefix(f'{name}: ')}, as the actuator describes it ({file})"
+            yield _finding("own-outside", plan, seat, name, text)
+
+
+def _finding(kind: str, plan: Plan, seat: Seat, name: str, text: str, *, is_error: bool = True) -> Finding:
+    path = ("function", seat.function, "own", name)
+    source = plan.airframe if plan.airframe.line_of(path) else plan.fleet
+    return make(kind, source, path, text, is_error=is_error, functions=(seat.function,))
