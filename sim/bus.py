@@ -18,7 +18,8 @@ from busproto.errors import DecodeError, LinkClosedError
 from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.errors import IdleForeverError
 from busproto.sim.kernel import Kernel
-from busproto.sim.line.line import Ear, Line, LineKind, Reception, Transmission
+from busproto.sim.line.hearing import Ear, LineKind, Reception, Transmission
+from busproto.sim.line.line import Line
 from busproto.sim.line.receiver import Receiver
 from busproto.sim.line.waveform import BITS_PER_BYTE, bits_ns, rate_of
 from busproto.sim.mechanics.supply import Supply

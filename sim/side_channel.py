@@ -24,7 +24,7 @@ from typing import Any, Final
 
 from busproto.sim.bus import VirtualBus
 from busproto.sim.control import COMMANDS, ControlError, obey
-from busproto.sim.line.line import Transmission
+from busproto.sim.line.hearing import Transmission
 from busproto.sim.line.waveform import BITS_PER_BYTE, bits_ns, rate_of
 
 KEPT: Final = 20_000

@@ -10,7 +10,7 @@ from typing import Any, Final, TextIO
 
 from busproto.sim.bus import VirtualBus
 from busproto.sim.errors import SimError
-from busproto.sim.line.line import Transmission
+from busproto.sim.line.hearing import Transmission
 from busproto.sim.line.waveform import inverted_between
 
 Change = tuple[int, int]

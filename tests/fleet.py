@@ -8,7 +8,7 @@ from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.actuators.model import ActuatorModel
 from busproto.sim.bus import VirtualBus
 from busproto.sim.kernel import Kernel
-from busproto.sim.line.line import LineKind
+from busproto.sim.line.hearing import LineKind
 from busproto.wire.frame import DEFAULT_BAUD, UNADDRESSED
 
 MODEL = ActuatorModel("bench 25")

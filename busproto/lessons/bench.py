@@ -20,7 +20,7 @@ from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.actuators.model import ActuatorModel
 from busproto.sim.bus import VirtualBus
 from busproto.sim.kernel import Kernel
-from busproto.sim.line.line import Transmission
+from busproto.sim.line.hearing import Transmission
 from busproto.sim.line.receiver import ReceivedByte
 from busproto.sim.line.waveform import BITS_PER_BYTE, NS_TIMES_MICRO, rate_of, wired_and
 from busproto.wire.frame import DEFAULT_BAUD, UID_BYTES, UNADDRESSED

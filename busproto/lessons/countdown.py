@@ -39,7 +39,7 @@ from busproto.ops.transact import PRESENT_BYTES, window
 from busproto.session.exchange import Heard
 from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.bus import VirtualBus
-from busproto.sim.line.line import Transmission
+from busproto.sim.line.hearing import Transmission
 from busproto.wire.messages import Book, RollCall
 from busproto.wire.timing import MINI_SLOT_NS
 

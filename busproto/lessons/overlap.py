@@ -28,7 +28,7 @@ from busproto.lessons.scene import BYTE, NUMBER, Lesson, Question, Scene, Scope,
 from busproto.ops.steps import exchange
 from busproto.session.exchange import Ask, Heard, Verdict
 from busproto.sim.bus import VirtualBus
-from busproto.sim.line.line import Transmission
+from busproto.sim.line.hearing import Transmission
 from busproto.sim.line.receiver import Receiver
 from busproto.sim.line.waveform import BITS_PER_BYTE, of_bytes, rate_of, wired_and
 from busproto.wire import Decoder, Frame, Message, decode_frame

@@ -9,205 +9,27 @@ Not modelled: slopes, reflections, ground shift, drivers that enable late.
 
 from __future__ import annotations
 
-import enum
 import math
 import random
 from collections.abc import Callable, MutableSequence, Sequence
-from dataclasses import dataclass
 from functools import partial
-from typing import Final, Protocol
 
 from busproto.sim.errors import LimitError
 from busproto.sim.kernel import LINE_FIRST, Event, Kernel
-from busproto.sim.line.receiver import ReceivedByte, Receiver
+from busproto.sim.line.hearing import Audience, Ear, LineKind, Reception, Transmission, Watcher
+from busproto.sim.line.receiver import Receiver
 from busproto.sim.line.waveform import (
     BITS_PER_BYTE,
-    PPM,
     bits_ns,
     differential,
     inverted_between,
     joined,
     mixed,
-    of_bytes,
     rate_of,
     whole_bits,
     wired_and,
 )
 from busproto.wire.timing import DETECT_NS
-
-NEAR_ENOUGH_PPM: Final = 30_000
-"""Two clocks that differ by no more always understand each other (the limit of an ideal receiver is 52 632 ppm)."""
-
-
-class LineKind(enum.Enum):
-    """How drivers share the line."""
-
-    OPEN_DRAIN = "open-drain"
-    DIFFERENTIAL = "differential"
-
-
-class Transmission:
-    """What one driver puts on the line, from its first start bit on.
-
-    Attributes:
-        start_ns, end_ns: begin of the first start bit, end of the last stop bit.
-        data: the bytes; empty where it is a disturbance that only has edges.
-        rate: of the driver's clock, micro-bits per second.
-        sender: whoever drives; only compared.
-    """
-
-    __slots__ = ("_edges", "data", "end_ns", "rate", "sender", "start_ns")
-
-    def __init__(
-        self,
-        start_ns: int,
-        data: bytes,
-        rate: int,
-        sender: object,
-        *,
-        edges: list[int] | None = None,
-        end_ns: int | None = None,
-    ) -> None:
-        self.start_ns = start_ns
-        self.data = data
-        self.rate = rate
-        self.sender = sender
-        self._edges = edges
-        self.end_ns = start_ns + bits_ns(len(data) * BITS_PER_BYTE, rate) if end_ns is None else end_ns
-
-    @property
-    def edges(self) -> list[int]:
-        """Its waveform, see `busproto.sim.line.waveform`."""
-        if self._edges is None:
-            self._edges = of_bytes(self.start_ns, self.data, self.rate)
-        return self._edges
-
-    def complete_bytes(self, now_ns: int) -> int:
-        """Bytes whose last stop bit has ended by now."""
-        if now_ns >= self.end_ns:
-            return len(self.data)
-        return max(0, whole_bits(now_ns - self.start_ns, self.rate) // BITS_PER_BYTE)
-
-    def decided_ns(self, number: int, receiver: Receiver) -> int:
-        """When a receiver has decided the stop bit of a byte, counted from 0."""
-        return receiver.decided_ns(self.start_ns + bits_ns(number * BITS_PER_BYTE, self.rate))
-
-    def decided_bytes(self, now_ns: int, receiver: Receiver) -> int:
-        """Bytes whose stop bit a receiver has decided by now."""
-        count = whole_bits(max(0, now_ns - self.start_ns), self.rate) // BITS_PER_BYTE
-        count = max(0, min(len(self.data), count) - 1)
-        while count < len(self.data) and self.decided_ns(count, receiver) <= now_ns:
-            count += 1
-        return count
-
-
-class Watcher(Protocol):
-    """Someone who senses the line while counting down."""
-
-    def line_busy(self, time_ns: int) -> None:
-        """A start bit began at `time_ns` on a line that was idle."""
-
-    def line_idle(self, time_ns: int) -> None:
-        """The last stop bit of everyone ended at `time_ns`."""
-
-
-@dataclass(frozen=True, slots=True)
-class Reception:
-    """Bytes as one listener, or several alike, heard them.
-
-    Attributes:
-        data: the values.
-        details: one entry a byte where its own receiver sampled the waveform, empty where they arrived whole.
-        transmissions: all that took part.
-        end_ns: now.
-    """
-
-    data: bytes
-    details: tuple[ReceivedByte, ...]
-    transmissions: tuple[Transmission, ...]
-    end_ns: int
-
-    @property
-    def framing_errors(self) -> int:
-        """Bytes whose stop bit was low."""
-        return sum(byte.framing_error for byte in self.details)
-
-    def without_own(self, listener: object) -> bytes:
-        """The bytes that did not begin while `listener` itself was driving."""
-        own = [(one.start_ns, one.end_ns) for one in self.transmissions if one.sender is listener]
-        if not own:
-            return self.data
-        if not self.details:
-            return b""
-        return bytes(
-            value
-            for value, byte in zip(self.data, self.details, strict=True)
-            if not any(start <= byte.start_ns < end for start, end in own)
-        )
-
-
-class Ear:
-    """One listener's receiver, and the noise that hits it.
-
-    Attributes:
-        owner: who listens; only compared.
-        receiver: its UART.
-    """
-
-    def __init__(self, owner: object, receiver: Receiver, stream: random.Random) -> None:
-        self.owner = owner
-        self.receiver = receiver
-        self.flips: list[tuple[int, int]] = []
-        self._stream = stream
-        self._bits_to_flip: int | None = None
-        self._flip_rate = 0.0
-
-    def is_near(self, rate: int) -> bool:
-        """Whether it always understands a driver of this rate."""
-        return abs(rate - self.receiver.rate) * PPM <= NEAR_ENOUGH_PPM * self.receiver.rate
-
-    def set_flip_rate(self, per_bit: float) -> None:
-        """From now on each bit is flipped with this probability."""
-        self._flip_rate = per_bit
-        self._bits_to_flip = self._gap() if per_bit else None
-
-    def _gap(self) -> int:
-        return int(math.log(1.0 - self._stream.random()) / math.log1p(-self._flip_rate)) if self._flip_rate < 1 else 0
-
-    def flips_within(self, bits: int) -> list[int]:
-        """Numbers of the bits among the next `bits` that are flipped."""
-        if self._bits_to_flip is None or self._bits_to_flip >= bits:
-            if self._bits_to_flip is not None:
-                self._bits_to_flip -= bits
-            return []
-        hits = []
-        at = self._bits_to_flip
-        while at < bits:
-            hits.append(at)
-            at += 1 + self._gap()
-        self._bits_to_flip = at - bits
-        return hits
-
-
-class Audience(Protocol):
-    """One or more listeners that usually hear the same.
-
-    Attributes:
-        ears: their receivers.
-        is_eager: they want to know what has arrived before a transmission has ended, when `Line.flush` is called.
-    """
-
-    ears: list[Ear]
-    is_eager: bool
-
-    def attends(self, senders: Sequence[object]) -> bool:
-        """Whether they care for what these senders put on the line."""
-
-    def heard_alike(self, reception: Reception, but: Sequence[Ear]) -> None:
-        """All of them heard this, but for some who are told apart."""
-
-    def heard_apart(self, ear: Ear, reception: Reception) -> None:
-        """One of them heard this."""
 
 
 class _Seat:

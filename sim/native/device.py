@@ -15,7 +15,8 @@ from typing import Any, Final
 from busproto.sim.actuators.model import ActuatorModel
 from busproto.sim.actuators.storage import ERASED, SPOILED_BIT
 from busproto.sim.kernel import Event, Kernel
-from busproto.sim.line.line import Ear, Line, Reception
+from busproto.sim.line.hearing import Ear, Reception
+from busproto.sim.line.line import Line
 from busproto.sim.line.receiver import Receiver
 from busproto.sim.line.waveform import BITS_PER_BYTE, PPM, bits_ns, half_bits_ns, rate_of
 from busproto.sim.mechanics.supply import Fed

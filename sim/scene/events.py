@@ -13,7 +13,7 @@ from msgspec import Meta
 
 from busproto import toml_source
 from busproto.sim.bus import VirtualBus
-from busproto.sim.line.line import Ear
+from busproto.sim.line.hearing import Ear
 from busproto.sim.line.waveform import BITS_PER_BYTE, bits_ns, rate_of
 
 NS_PER_S: Final = 1_000_000_000

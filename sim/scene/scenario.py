@@ -23,7 +23,7 @@ from busproto.sim.actuators.model import ActuatorModel
 from busproto.sim.bus import VirtualBus
 from busproto.sim.errors import ScenarioError
 from busproto.sim.kernel import Kernel
-from busproto.sim.line.line import LineKind
+from busproto.sim.line.hearing import LineKind
 from busproto.sim.mechanics.supply import awg_ohm
 from busproto.sim.native.device import Device
 from busproto.sim.native.device_library import REFERENCE

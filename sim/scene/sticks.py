@@ -101,10 +101,10 @@ class Sticks:
         self._kernel.at(round(table.from_ * NS_PER_S), self._maybe_begin)
 
     def line_busy(self, time_ns: int) -> None:
-        """See `busproto.sim.line.line.Watcher`: whoever talks is let finish."""
+        """See `busproto.sim.line.hearing.Watcher`: whoever talks is let finish."""
 
     def line_idle(self, time_ns: int) -> None:
-        """See `busproto.sim.line.line.Watcher`: it may be its turn a moment later."""
+        """See `busproto.sim.line.hearing.Watcher`: it may be its turn a moment later."""
         self._idle_since_ns = time_ns
         if self._waits:
             self._waits = False

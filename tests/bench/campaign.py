@@ -43,7 +43,7 @@ from typing import Any, Final
 from busproto.ops.discovery.roster import Roster
 from busproto.ops.discovery.search import PATIENCE_NS, find
 from busproto.ops.link import Link
-from busproto.sim.line.line import Transmission
+from busproto.sim.line.hearing import Transmission
 from tests.bench.troubles import KINDS, MS, Drawn, Watched, swarm
 
 CHUNK: Final = 200

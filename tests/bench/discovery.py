@@ -15,7 +15,7 @@ from typing import Final
 from busproto.ops.discovery.methods import METHODS
 from busproto.ops.link import Link
 from busproto.ops.transact import PRESENT_BYTES
-from busproto.sim.line.line import LineKind
+from busproto.sim.line.hearing import LineKind
 from busproto.wire.frame import DEFAULT_BAUD
 from tests.fleet import fleet
 

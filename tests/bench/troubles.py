@@ -16,7 +16,7 @@ from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.actuators.model import ActuatorModel
 from busproto.sim.bus import VirtualBus
 from busproto.sim.kernel import Kernel
-from busproto.sim.line.line import Ear, LineKind
+from busproto.sim.line.hearing import Ear, LineKind
 from busproto.wire import messages as m
 from busproto.wire.codec import encode_frame, request_frame
 from busproto.wire.decoder import Decoder

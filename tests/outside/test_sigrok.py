@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from busproto.sim.bus import VirtualBus
-from busproto.sim.line.line import Ear, Reception
+from busproto.sim.line.hearing import Ear, Reception
 from busproto.sim.line.receiver import Receiver
 from busproto.sim.line.waveform import bits_ns, half_bits_ns, level_at, of_bytes, rate_of, wired_and
 from busproto.sim.scene.scenario import parse

@@ -14,7 +14,8 @@ from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.actuators.model import ActuatorModel
 from busproto.sim.bus import VirtualBus
 from busproto.sim.kernel import Kernel
-from busproto.sim.line.line import Ear, Line, LineKind, Reception
+from busproto.sim.line.hearing import Ear, LineKind, Reception
+from busproto.sim.line.line import Line
 from busproto.sim.line.receiver import Receiver
 from busproto.wire import Decoder, Frame, Message, encode_frame, message_of, request_frame
 from busproto.wire import messages as m

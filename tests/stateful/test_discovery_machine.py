@@ -15,7 +15,7 @@ from busproto.ops import Link, Roster, describe, find
 from busproto.ops.steps import exchange
 from busproto.session import Ask
 from busproto.sim.actuators.actuator import Actuator
-from busproto.sim.line.line import LineKind
+from busproto.sim.line.hearing import LineKind
 from busproto.wire import Decoder, Frame, encode_frame, request_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
 from busproto.wire.messages import NOBODY_UID, Assign, Hush

@@ -13,7 +13,7 @@ from itertools import groupby
 from typing import Any, Final
 
 from busproto.sim.bus import VirtualBus
-from busproto.sim.line.line import Transmission
+from busproto.sim.line.hearing import Transmission
 from busproto.sim.wave_out import overlapping
 from busproto.wire import BadFrame, Decoder, Frame
 from busproto.wire.codec import encode_frame

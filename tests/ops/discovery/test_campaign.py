@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from busproto.ops import Found, Roster
-from busproto.sim.line.line import Transmission
+from busproto.sim.line.hearing import Transmission
 from busproto.sim.line.waveform import rate_of
 from busproto.wire.frame import DEFAULT_BAUD
 from tests.bench import campaign

@@ -7,7 +7,7 @@ import random
 import pytest
 
 from busproto.ops import Link, assign_all, find, ordered_moves, prove_addresses
-from busproto.sim.line.line import LineKind
+from busproto.sim.line.hearing import LineKind
 from busproto.sim.scene.scenario import parse
 from tests.fleet import fleet
 

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from busproto.sim.kernel import LINE_FIRST, Event, Kernel
 from busproto.sim.line.countdown import TIDY_ABOVE, Countdown, desk_of
-from busproto.sim.line.line import Ear, Line, Reception
+from busproto.sim.line.hearing import Ear, Reception
+from busproto.sim.line.line import Line
 from busproto.sim.line.waveform import PPM, mixed
 from busproto.wire.timing import (
     DETECT_NS,

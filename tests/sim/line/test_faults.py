@@ -9,7 +9,7 @@ from typing import Any, get_args
 
 import pytest
 
-from busproto.sim.line.line import Reception
+from busproto.sim.line.hearing import Reception
 from busproto.sim.line.receiver import ReceivedByte
 from busproto.sim.scene import scenario
 from busproto.sim.scene.events import EventTable

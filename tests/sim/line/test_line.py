@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 
 from busproto.sim.errors import LimitError
 from busproto.sim.kernel import Kernel
-from busproto.sim.line.line import Ear, Line, LineKind, Reception, Transmission
+from busproto.sim.line.hearing import Ear, LineKind, Reception, Transmission
+from busproto.sim.line.line import Line
 from busproto.sim.line.receiver import Receiver
 from busproto.sim.line.waveform import rate_of
 from tests.sim.helpers import Tap, bench, send_at
