@@ -487,6 +487,25 @@ def test_what_is_left_out_of_the_tables_counts_as_the_guide_says() -> None:
     }
 
 
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("altitude = 300.0", "altitude = 0"),
+        ("temperature-offset = 10.0", "temperature-offset = 0"),
+        ("angle-of-attack = 8.0", "angle-of-attack = 0"),
+        ("load-factor = 4.0", "load-factor = 1"),
+        ("margin = 1.5", "margin = 1.5"),
+        ("wire-temperature = 40.0", "wire-temperature = 40.0"),
+        ("mass = 0.12", "mass = 0"),
+        ("centre = 0.02", "centre = 0"),
+    ],
+)
+def test_a_line_that_is_left_out_counts_as_the_one_that_the_guide_names(line: str, said: str) -> None:
+    without = report(changed((line, "#")), CREW)
+    assert without == report(changed((line, said)), CREW)
+    assert (without == example()) is (line == said), "what is told does count"
+
+
 def test_of_an_actuator_of_which_only_the_rating_is_known_nothing_else_is_made_up() -> None:
     plain = Actuator(stall_nm=2.5, supply_v=(4.8, 8.4), travel_deg=120.0)
     assert (plain.dead_band_deg, plain.sensor_deg, plain.room_deg) == (0.0, 0.0, (90.0, 90.0))
