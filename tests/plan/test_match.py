@@ -425,12 +425,17 @@ def fit_of(*table_deg: float, noise_deg: float = 0.02) -> TableFit:
         ((0.0, 10.01, 0.0), "a correction of +10.01 deg, and a table ends at +-10"),
         ((0.0, -10.5, 0.0), "a correction of -10.50 deg"),
         ((-9.0, 9.0, -9.0, 9.0, -9.0, 9.0, -9.0), ""),
+        ((-9.99, 10.0, -9.99, 10.0, -9.99, 10.0, -9.99), ""),
+        (
+            (-10.0, 10.0, -10.0, 10.0, -10.0, 10.0, -10.0),
+            "change by 20.00 deg between two points that lie 20.00 deg apart",
+        ),
         (
             (-9.0, 9.0, -9.0, 9.0, -9.0, 9.0, -9.0, 9.0),
             "change by 18.00 deg between two points that lie 17.14 deg apart",
         ),
     ],
-    ids=["at the limit", "beyond", "below", "18 of 20 deg", "18 of 17 deg"],
+    ids=["at the limit", "beyond", "below", "18 of 20 deg", "19.99 of 20 deg", "20 of 20 deg", "18 of 17 deg"],
 )
 def test_a_table_that_clips_or_does_not_rise_in_sum_is_none(table: tuple[float, ...], says: str) -> None:
     """The members have 120 deg of travel: 7 points lie 20 deg apart, 8 points 17.14."""

@@ -50,7 +50,7 @@ def test_a_weight_that_nothing_holds_takes_it_to_its_stop(centre_m: float, stop_
         (lambda deg: Linkage.from_angles(10.0, 15.0, 50.0, deg, 90.0), -360.0, 360.0),
         (lambda deg: Linkage.from_angles(10.0, 15.0, 50.0, 90.0, deg), -360.0, 360.0),
         (lambda deg: Linkage(10.0, 15.0, 50.0, 50.0, deg), -360.0, 360.0),
-        (lambda deg: Linkage.from_measured(10.0, 15.0, 50.0, 50.0, 90.0, deg), -360.0, 360.0),
+        (lambda deg: Linkage.from_measured(10.0, 15.0, 50.0, 50.0, 90.0, deg, tolerance_deg=180.0), -360.0, 360.0),
         (demand_step_deg, None, 360.0),
         (lambda deg: Actuator(stall_nm=1.0, supply_v=(4.8, 8.4), travel_deg=deg), None, 180.0),
         (atmosphere, -1000.0, 20_000.0),
@@ -69,11 +69,8 @@ def test_a_number_is_taken_up_to_the_last_that_is_stated_and_refused_beyond(
     for bound, beyond in ((low, -math.inf), (high, math.inf)):
         if bound is None:
             continue
-        try:
-            call(bound)
-        except InputError as error:
-            assert "is allowed" not in str(error), "this angle does not fit the rod, but it is an angle"
-        with pytest.raises(InputError, match="to .* is allowed"):
+        call(bound)
+        with pytest.raises(InputError, match="is allowed"):
             call(math.nextafter(bound, beyond))
 
 
