@@ -323,7 +323,7 @@ def test_a_cell_of_which_nothing_is_known_says_so() -> None:
 def test_what_was_measured_counts_up_to_the_last_that_is_let_pass(
     changes: dict[str, Any], loss: Verdict, soft_start: Verdict
 ) -> None:
-    """The first one is set to 600 ms and to a soft start of 1000 ms; 30 ms early, 100 ms late and a fifth are let pass."""
+    """Set are 600 ms and a soft start of 1000 ms; 30 ms early, 100 ms late and a fifth pass."""
     row = card_of(GLIDER, None, trial_of(**changes)).rows[0]
     assert (row.loss_test.verdict, row.soft_start.verdict) == (loss, soft_start)
 
