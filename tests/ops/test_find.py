@@ -10,8 +10,8 @@ import pytest
 
 from busproto.ops import Link, Roster, find
 from busproto.ops.discovery import NO_SIGN, NOBODY, SILENT_PASSES, SPREAD_NS, Found
-from busproto.ops.roll_call import Search, roll_call
-from busproto.ops.steps import Now, Progress
+from busproto.ops.roll_call import MOST_NS, Search, call_until_read, roll_call
+from busproto.ops.steps import Now, Progress, Step
 from busproto.session import Ask, Heard, Verdict
 from busproto.wire import encode_frame, reply_frame, request_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
@@ -291,6 +291,14 @@ def test_a_roster_answers_who_is_where() -> None:
     assert roster.address_of(uid_of(9)) is None
 
 
+def test_what_is_in_a_roster_is_asked_by_uid_by_address_or_by_both() -> None:
+    roster = Roster((Found(uid_of(1), 3), Found(uid_of(4), 240)), True, "", 0.0)
+    for who in (Found(uid_of(1), 3), uid_of(1), uid_of(4), uid_of(1).hex(), f" {uid_of(4).hex().upper()}", 3):
+        assert who in roster
+    for who in (Found(uid_of(1), 4), uid_of(2), uid_of(2).hex(), "3", 4, 240):
+        assert who not in roster
+
+
 # --- by hand ---
 
 
@@ -335,6 +343,49 @@ def test_bytes_between_exchanges_are_odd_and_one_uid_at_two_addresses_is_two() -
     assert (search.twins, search.strange) == ({uid}, 1)
     called(6, before=b"\x57")
     assert search.strange == 2
+
+
+@pytest.mark.parametrize("first", ["cannot be decoded", "is not who it says"])
+def test_one_answer_that_is_none_does_not_drown_the_next(first: str) -> None:
+    search = Search(random.Random(1), epoch=7, began_ns=0)
+    steps = roll_call(search, 8)
+    ask = next(steps)
+    assert isinstance(ask, Ask)
+    asked = request_frame(ask.message, BROADCAST_ADDRESS, 1)
+    spoilt, good = (reply_frame(Present(uid), asked, 5, device_tag(uid)) for uid in (uid_of(1), uid_of(2)))
+    if first == "cannot be decoded":
+        spoilt = dataclasses.replace(spoilt, payload=b"")
+    else:
+        spoilt = dataclasses.replace(spoilt, tag=device_tag(uid_of(3)))
+    with pytest.raises(StopIteration):
+        steps.send(Heard(ask, 1, (spoilt, good), b"", b"", False, False, 0, Verdict.ANSWERED, 0, 1))
+    assert search.addresses == {uid_of(2): 5}
+    assert search.strange == (first == "is not who it says")
+
+
+@pytest.mark.parametrize(
+    ("trouble", "is_read"), [("", True), ("overruns", False), ("too late", False), ("garbled", False)]
+)
+def test_whether_the_calls_came_to_an_end_is_told(trouble: str, is_read: bool) -> None:
+    """Silence ends them; a line that overruns, the time, or so many garbled calls do too, and that is another end."""
+    raw = b"\x55" if trouble else b""
+
+    def answer_to(step: Step) -> Heard | int | None:
+        if not isinstance(step, Ask):
+            return (MOST_NS if trouble == "too late" else 0) if isinstance(step, Now) else None
+        verdict = Verdict.GARBLED if raw else Verdict.SILENT
+        return Heard(step, 0, (), raw, raw, False, trouble == "overruns", 0, verdict, 0, 1)
+
+    def driven() -> bool:
+        steps = call_until_read(Search(random.Random(1), epoch=7, began_ns=0), 8)
+        step = next(steps)
+        try:
+            while True:
+                step = steps.send(answer_to(step))
+        except StopIteration as ended:
+            return bool(ended.value)
+
+    assert driven() is is_read
 
 
 def test_a_list_in_a_line_says_what_was_found_whether_it_is_proven_and_what_was_worked_off() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import dataclasses
 import signal
 
 import pytest
@@ -15,6 +16,8 @@ from busproto.ops.letting_go import (
     Holding,
     LetGo,
     OnLine,
+    _Party,
+    _release_each,
     could_not_be_told,
     ending_limp,
     let_go,
@@ -25,9 +28,12 @@ from busproto.ops.letting_go import (
 from busproto.ops.motion import demand_channels, engage, stream
 from busproto.ops.steps import Clash, Pause, Steps, exchange
 from busproto.ops.survey import crew_of, survey
+from busproto.session import Ask, Heard, Verdict
 from busproto.transport.base import PortAround
+from busproto.wire import reply_frame, request_frame
 from busproto.wire.frame import UNADDRESSED
-from busproto.wire.messages import LIMP_STATES, Message, Release, ReportRound, State
+from busproto.wire.hash import device_tag
+from busproto.wire.messages import LIMP_STATES, Message, Release, Released, ReportRound, State
 from busproto.wire.parameters import LOSS_HOLD
 from sim.actuator import Actuator
 from tests.ops.helpers import MS, Box, DyingPort, S, box, uid_of
@@ -314,6 +320,19 @@ def test_noise_does_not_make_a_false_word(rate: float) -> None:
         one.noise(rate)
         assert one.run(let_go(crew(one))).is_limp
         assert who_holds(one) == set()
+
+
+def test_an_answer_that_cannot_be_read_does_not_drown_the_next() -> None:
+    """Two at one address say that they are limp; the first of them in a way that means nothing."""
+    party = _Party((OnLine(3, uid_of(1)), OnLine(3, uid_of(2))))
+    steps = _release_each(party)
+    ask = next(steps)
+    assert isinstance(ask, Ask)
+    asked = request_frame(ask.message, 3, 1)
+    said = [reply_frame(Released(State.RELEASED), asked, 3, device_tag(uid_of(number))) for number in (1, 2)]
+    replies = (dataclasses.replace(said[0], payload=b""), said[1])
+    steps.send(Heard(ask, 1, replies, b"", b"", False, False, 0, Verdict.ANSWERED, 0, 1))
+    assert [member.was_told for member in party.members] == [False, True]
 
 
 def test_a_release_that_falls_into_an_answer_is_said_again() -> None:
