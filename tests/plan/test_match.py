@@ -17,6 +17,7 @@ from busproto.ops.letting_go import release_all
 from busproto.ops.motion import demand, demand_channels, engage, report
 from busproto.ops.steps import Pause, Progress, Steps, exchange
 from busproto.ops.survey import survey
+from busproto.plan import match as matching
 from busproto.plan.audit import audit
 from busproto.plan.load import Plan, load
 from busproto.plan.match import (
@@ -479,6 +480,53 @@ def test_at_a_place_the_mean_of_the_readings_counts() -> None:
     there = Station(0.5, {1: 10.0}, {1: 100.0}, {1: (990, 1010)})
     back = Station(0.5, {1: 10.4}, {1: 300.0}, {1: (1040,)})
     assert _mean(there, back) == Station(0.5, {1: 10.2}, {1: 200.0}, {1: (990, 1010, 1040)})
+
+
+def done(result: object) -> Callable[..., Steps[object]]:
+    """An operation that sends nothing and gives this."""
+
+    def steps(*_: object) -> Steps[object]:
+        yield from ()
+        return result
+
+    return steps
+
+
+def test_figures_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
+    """4 N m at 4.8 A: what is drawn beyond the 60 mA of holding is 240 mA, so 0.2 N m."""
+    _, link = rudder()
+    lead, member, _ = members(link)
+    together = [Station(share, {}, {30: lead_ma, 31: ma}, {}) for share, lead_ma, ma in ((0, 60, 100), (0.5, 80, 300))]
+    monkeypatch.setattr(matching, "_together", done(together))
+    carried = [Station(0.0, {30: 0.0, 31: 0.3}, {}, {}), Station(0.5, {30: 30.0, 31: 29.6}, {}, {})]
+    found = link.run(matching._figures([lead, member], carried, (0.0, 0.5), 1))
+    assert (found.worst_deg, found.idle_ma, found.peak_idle_ma) == (pytest.approx(0.4), 270, 300)
+    assert found.torque_nm == pytest.approx(0.2)
+    assert found.greatest_deg == {31: pytest.approx(0.4)}
+    assert found.rms_deg == {31: pytest.approx((0.25 / 2) ** 0.5)}
+    assert [share for share, _ in found.curve[31]] == pytest.approx([0.0, 0.5])
+    assert [deg for _, deg in found.curve[31]] == pytest.approx([0.3, -0.4])
+
+
+def test_a_table_that_shows_only_when_the_others_lead_is_refused_with_what_was_measured_before(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Carried by the lead all is well; where the other leads it is 24 deg off, as where something slips."""
+    _, link = rudder()
+    lead, member, _ = members(link)
+
+    def carried(_: object, leading: Bench, shares: list[float], looks: int) -> Steps[list[Station]]:
+        yield from ()
+        off_deg = 0.0 if leading is lead else 24.0
+        return [Station(one, {30: 60 * one, 31: 60 * one + off_deg}, {}, {30: (0, 5), 31: (0, 5)}) for one in shares]
+
+    before = Figures({31: 1.0}, {31: 0.5}, 300.0, 200.0, 0.1, {31: ()})
+    monkeypatch.setattr(matching, "_carried", carried)
+    monkeypatch.setattr(matching, "_figures", done(before))
+    result = link.run(match([lead, member], stations=12))
+    assert (result.before, result.after, result.stored, result.tables) == (before, None, False, "as before")
+    assert "rudder, middle would need a correction of" in result.refused[0]
+    assert list(result.fits) == [31]
 
 
 def test_figures_are_told_with_the_digits_that_were_measured() -> None:
