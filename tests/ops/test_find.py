@@ -9,9 +9,17 @@ import random
 import pytest
 
 from busproto.ops import Link, Roster, find
-from busproto.ops.discovery import NO_SIGN, NOBODY, SILENT_PASSES, SPREAD_NS, Found
+from busproto.ops.discovery import (
+    NO_SIGN,
+    NOBODY,
+    SILENT_PASSES,
+    SPREAD_NS,
+    Found,
+    _call_for_a_while,
+    _Progress,
+)
 from busproto.ops.roll_call import MOST_NS, Search, call_until_read, roll_call
-from busproto.ops.steps import Now, Progress, Step
+from busproto.ops.steps import Now, Pause, Progress, Step
 from busproto.session import Ask, Heard, Verdict
 from busproto.wire import encode_frame, reply_frame, request_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
@@ -364,16 +372,18 @@ def test_one_answer_that_is_none_does_not_drown_the_next(first: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("trouble", "is_read"), [("", True), ("overruns", False), ("too late", False), ("garbled", False)]
+    ("trouble", "is_read"),
+    [("", True), ("echo broken once", True), ("overruns", False), ("too late", False), ("garbled", False)],
 )
 def test_whether_the_calls_came_to_an_end_is_told(trouble: str, is_read: bool) -> None:
     """Silence ends them; a line that overruns, the time, or so many garbled calls do too, and that is another end."""
-    raw = b"\x55" if trouble else b""
+    raw = b"\x55" if trouble and "once" not in trouble else b""
+    verdicts = iter([Verdict.ECHO_BROKEN] if "once" in trouble else [])
 
     def answer_to(step: Step) -> Heard | int | None:
         if not isinstance(step, Ask):
             return (MOST_NS if trouble == "too late" else 0) if isinstance(step, Now) else None
-        verdict = Verdict.GARBLED if raw else Verdict.SILENT
+        verdict = next(verdicts, Verdict.GARBLED if raw else Verdict.SILENT)
         return Heard(step, 0, (), raw, raw, False, trouble == "overruns", 0, verdict, 0, 1)
 
     def driven() -> bool:
@@ -386,6 +396,46 @@ def test_whether_the_calls_came_to_an_end_is_told(trouble: str, is_read: bool) -
             return bool(ended.value)
 
     assert driven() is is_read
+
+
+@pytest.mark.parametrize(
+    ("raw", "before", "is_silent"), [(b"", b"", True), (b"\x55", b"", False), (b"", b"\x55\x56", False)]
+)
+def test_calling_for_a_while_ends_with_the_first_sign_of_another(raw: bytes, before: bytes, is_silent: bool) -> None:
+    """200 ms, and a pause of 10 to 45 ms before each call."""
+    now_ns = calls = 0
+
+    def answer_to(step: Step) -> Heard | int | None:
+        nonlocal now_ns, calls
+        if isinstance(step, Pause):
+            now_ns += step.duration_ns
+        if not isinstance(step, Ask):
+            return now_ns if isinstance(step, Now) else None
+        calls += 1
+        spoilt = raw if calls == 1 else b""
+        verdict = Verdict.GARBLED if spoilt else Verdict.SILENT
+        return Heard(step, 0, (), spoilt, spoilt, False, False, 0, verdict, 0, 1, before if calls == 1 else b"")
+
+    def driven() -> tuple[bool, int]:
+        search = Search(random.Random(1), epoch=7, began_ns=0)
+        steps = _call_for_a_while(search, _Progress(), 200 * MS)
+        step = next(steps)
+        try:
+            while True:
+                step = steps.send(answer_to(step))
+        except StopIteration as ended:
+            found: tuple[bool, int] = ended.value
+            return found
+
+    stayed, sayings = driven()
+    assert stayed is is_silent
+    if is_silent:
+        assert now_ns >= 200 * MS
+        assert 200 / 45 <= calls <= 20
+        assert sayings == 3 * calls
+    else:
+        assert now_ns <= 45 * MS
+        assert sayings == 3
 
 
 def test_a_list_in_a_line_says_what_was_found_whether_it_is_proven_and_what_was_worked_off() -> None:

@@ -25,7 +25,7 @@ from busproto.ops.letting_go import (
     release_all,
     seen_by,
 )
-from busproto.ops.motion import demand_channels, engage, stream
+from busproto.ops.motion import demand_channels, engage, report, stream
 from busproto.ops.steps import Clash, Pause, Steps, exchange
 from busproto.ops.survey import crew_of, survey
 from busproto.session import Ask, Heard, Verdict
@@ -33,10 +33,10 @@ from busproto.transport.base import PortAround
 from busproto.wire import reply_frame, request_frame
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.hash import device_tag
-from busproto.wire.messages import LIMP_STATES, Message, Release, Released, ReportRound, State
+from busproto.wire.messages import LIMP_STATES, Message, Release, Released, Report, ReportRound, State
 from busproto.wire.parameters import LOSS_HOLD
 from sim.actuator import Actuator
-from tests.ops.helpers import MS, Box, DyingPort, S, box, uid_of
+from tests.ops.helpers import MS, Box, DyingPort, S, box, once, uid_of
 
 
 def holding(count: int, *, seed: int = 0) -> Box:
@@ -537,6 +537,19 @@ def test_whoever_waits_elsewhere_is_told_and_the_interrupt_comes_at_the_end() ->
     with INTERRUPTS, pytest.raises(KeyboardInterrupt):
         wait()
     assert told == ["came", "goes on"]
+
+
+def test_once_all_are_let_go_an_interrupt_is_kept_back_no_more() -> None:
+    one = holding(2)
+
+    def interrupt() -> None:
+        raise KeyboardInterrupt
+
+    port = one.hooked(once(Report, interrupt))
+    assert one.run(let_go(crew(one))).is_limp
+    with pytest.raises(KeyboardInterrupt):
+        one.run(report(1))
+    assert not any(isinstance(message, Report) for message in port.sent)
 
 
 def test_an_interrupt_that_never_ceases_ends_it_when_the_stated_time_has_passed() -> None:
