@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import random
+from collections import Counter
 
 import pytest
 
@@ -13,10 +14,12 @@ from busproto.ops.discovery import (
     NO_SIGN,
     NOBODY,
     SILENT_PASSES,
+    SOMETHING_WAS_HEARD,
     SPREAD_NS,
     Found,
     _call_for_a_while,
     _Progress,
+    _why_not,
 )
 from busproto.ops.roll_call import MOST_NS, Search, call_until_read, roll_call
 from busproto.ops.steps import Now, Pause, Progress, Step
@@ -436,6 +439,38 @@ def test_calling_for_a_while_ends_with_the_first_sign_of_another(raw: bytes, bef
     else:
         assert now_ns <= 45 * MS
         assert sayings == 3
+
+
+CAME_AGAIN = (
+    "that no listed actuator accounts for: noise, a bad contact, an actuator that restarts, a device of another kind, "
+    "or a twin; search again"
+)
+
+
+@pytest.mark.parametrize(
+    ("fields", "confirmed", "why"),
+    [
+        ({"heard_anything": True, "echoes": {True}}, {}, SOMETHING_WAS_HEARD),
+        ({"echoes": {True}}, {}, NOBODY),
+        ({"echoes": {False}}, {}, NO_SIGN),
+        ({"echoes": {True, False}}, {}, NO_SIGN),
+        ({"addresses": {uid_of(1): 3}, "strange": 1}, {}, f"something came once {CAME_AGAIN}"),
+        ({"addresses": {uid_of(1): 3}, "strange": 2}, {uid_of(1): 9}, f"something came 2 times {CAME_AGAIN}"),
+        (
+            {"addresses": {uid_of(1): 3, uid_of(2): 4}},
+            {uid_of(1): 9, uid_of(2): 1},
+            "not each one was confirmed 2 times in 20 passes: too much noise",
+        ),
+        (
+            {"addresses": {uid_of(1): 3, uid_of(2): 4}},
+            {uid_of(1): 9, uid_of(2): 2},
+            "the line did not come to rest in 20 passes: too much noise",
+        ),
+    ],
+)
+def test_why_nothing_is_proven_is_told(fields: dict[str, object], confirmed: dict[bytes, int], why: str) -> None:
+    search = Search(random.Random(1), epoch=7, began_ns=0, **fields)  # type: ignore[arg-type]
+    assert _why_not(search, _Progress(confirmed=Counter(confirmed)), 20) == why
 
 
 def test_a_list_in_a_line_says_what_was_found_whether_it_is_proven_and_what_was_worked_off() -> None:
