@@ -199,6 +199,13 @@ def test_a_lead_of_its_own_and_a_daisy_chain() -> None:
         report(changed(("[flight] ", f"[leads]\n{own.replace('aileron-left', 'fin')}\n[flight] ")), CREW)
 
 
+def test_a_lead_of_one_function_that_cannot_be_is_told_with_its_name() -> None:
+    """Throttle moves no surface of the file."""
+    own = "throttle = { length = 0.2, copper = 0.6, brown-out = 4.4 }"
+    with pytest.raises(InputError, match=r"^function 'throttle': there is no flexible conductor of 0\.6 mm"):
+        report(changed(("[flight] ", f"[leads]\n{own}\n[flight] ")), {**CREW, "throttle": STRONG})
+
+
 def test_other_power_and_a_capacitor() -> None:
     """The three ways a capacitor empties are those of `busproto.rig.supply`, each held against an integration there."""
     more = ("resistance = 0.02", "capacitor = 4700.0\nother-power = 10.0\nresistance = 0.02")
