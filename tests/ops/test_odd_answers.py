@@ -27,7 +27,7 @@ from busproto.session import Ask, Heard, Verdict
 from busproto.wire import Decoder, Frame, Message, encode_frame, reply_frame, request_frame
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.hash import device_tag
-from busproto.wire.messages import AddressBook, Assign, Book, Commit, Values, Write
+from busproto.wire.messages import AddressBook, Assign, Book, Commit, State, Status, Values, Write
 from busproto.wire.parameters import LOSS_HOLD
 from sim.actuator import Actuator
 from sim.events import BabbleEvent, schedule
@@ -192,6 +192,27 @@ def test_one_that_is_known_to_share_its_address_is_watched_as_such(bench: Box) -
     assert tracks[2].asked > 3
     with pytest.raises(AddressConflictError):
         bench.run(report(1))
+
+
+def test_two_that_answer_one_question_share_the_address() -> None:
+    """One answer behind the other: neither of them is taken for what one reports."""
+    track = Track(1)
+    steps = watch({1: track}, 100 * MS)
+    next(steps)
+    ask = steps.send(0)
+    assert isinstance(ask, Ask)
+    status = Status(State.LIMP, 0, 0, 0, 60, 7400, 2500, 0, 1, 0, 0)
+    asked = request_frame(ask.message, 1, 1)
+    both = tuple(reply_frame(status, asked, 1, device_tag(uid_of(number))) for number in (1, 2))
+    steps.send(Heard(ask, 1, both, b"", b"", False, False, 0, Verdict.CROWDED, 0, 5 * MS))
+    assert (track.state, track.position.count) == (SHARED, 0)
+
+
+def test_where_an_address_is_known_to_be_shared_one_answer_makes_it_not_limp(bench: Box) -> None:
+    bench.link._note(Clash(1, (uid_of(1), uid_of(7))))
+    spoil(bench.bus.actuators[0], times=10**6)
+    seen = bench.run(let_go([OnLine(1, uid_of(1)), OnLine(2, uid_of(2))]))
+    assert (seen.limp, seen.not_seen, seen.shared) == ((2,), (1,), (1,))
 
 
 def test_one_without_an_address_is_not_asked_whether_it_follows(bench: Box) -> None:
