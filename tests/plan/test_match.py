@@ -635,6 +635,16 @@ def test_noise_is_what_a_sensor_of_that_step_may_have(left_deg: float, step_cdeg
     assert bool(list(noise_reason(lead, member, fit_of(noise_deg=left_deg), readings))) is not is_noise
 
 
+def test_noise_is_told_of_the_member_and_not_of_the_lead() -> None:
+    _, link = rudder()
+    lead, member, _ = members(link)
+    readings = [Station(0.0, {}, {}, {30: (0, 5, 10), 31: (0, 5, 10)})]
+    assert matching._fit_reasons([lead, member], readings, {31: fit_of(0.0, 0.0, noise_deg=0.5)}) == [
+        "rudder, middle: no table fits, 0.50 deg are left (standard deviation), and the sensors' step is 0.05 deg: that "
+        "is no noise. Its rod slips or bends, or a sensor is worn"
+    ]
+
+
 def test_a_mismatch_within_four_times_the_noise_is_not_told_from_noise() -> None:
     _, link = rudder()
     (_, *others) = members(link)
