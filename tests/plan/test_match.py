@@ -640,8 +640,8 @@ def test_noise_is_told_of_the_member_and_not_of_the_lead() -> None:
     lead, member, _ = members(link)
     readings = [Station(0.0, {}, {}, {30: (0, 5, 10), 31: (0, 5, 10)})]
     assert matching._fit_reasons([lead, member], readings, {31: fit_of(0.0, 0.0, noise_deg=0.5)}) == [
-        "rudder, middle: no table fits, 0.50 deg are left (standard deviation), and the sensors' step is 0.05 deg: that "
-        "is no noise. Its rod slips or bends, or a sensor is worn"
+        "rudder, middle: no table fits, 0.50 deg are left (standard deviation), and the sensors' step is 0.05 deg: "
+        "that is no noise. Its rod slips or bends, or a sensor is worn"
     ]
 
 
