@@ -117,9 +117,7 @@ class Surface:
         self, surface_deg: float, alpha_deg: float, pressure_pa: float, load_factor: float = 1.0
     ) -> float:
         """The greatest size of the moment, N m, with the angle of attack and the weight taken the bad way. As above."""
-        coefficient = abs(hinge_coefficient(self.b1, 0.0, alpha_deg, 0.0)) + abs(
-            hinge_coefficient(0.0, self.b2, 0.0, surface_deg)
-        )
+        coefficient = hinge_coefficient(abs(self.b1), abs(self.b2), abs(alpha_deg), abs(surface_deg))
         air_nm = hinge_moment_nm(coefficient, pressure_pa, self.area_m2, self.chord_m)
         return air_nm + abs(weight_moment_nm(self.mass_kg, self.centre_m, surface_deg, load_factor))
 

@@ -1,4 +1,4 @@
-"""Chance is drawn from a seed here: the same run every time."""
+"""Chance is drawn from a seed here: the same run every time. And whatever runs never tells of more than all steps."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ import random
 from types import SimpleNamespace
 
 import pytest
+
+from tests.ops.helpers import watch_progress
 
 MODULES = ("discovery.address_proof", "addressing", "discovery.search", "transact")
 
@@ -18,3 +20,8 @@ def _same_chance_every_time(monkeypatch: pytest.MonkeyPatch) -> None:
     seeded = SimpleNamespace(SystemRandom=lambda: stream, Random=random.Random)
     for name in MODULES:
         monkeypatch.setattr(importlib.import_module(f"busproto.ops.{name}"), "random", seeded)
+
+
+@pytest.fixture(autouse=True)
+def _no_progress_beyond_the_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    watch_progress(monkeypatch)

@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
+import pytest
+
 from busproto.errors import PortClosedError
 from busproto.ops import Link, Roster
 from busproto.ops.steps import Steps
@@ -16,6 +18,8 @@ from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.actuators.model import ActuatorModel
 from busproto.sim.bus import VirtualBus
 from busproto.sim.kernel import Kernel
+from busproto.ops import Link, Roster, link
+from busproto.ops.steps import Progress, Step, Steps
 from busproto.transport import Transport
 from busproto.transport.base import PortAround
 from busproto.wire import Decoder, Frame, Message, message_of
@@ -207,6 +211,31 @@ class Box:
 def box(seed: int = 0, *, baud: int = 115_200, echo: bool = True) -> Box:
     """An empty bus with a link."""
     return Box(VirtualBus(Kernel(seed), baud=baud, echo=echo))
+
+
+def told(bus: VirtualBus, steps: Steps[Any]) -> dict[str, list[tuple[int, int | None]]]:
+    """What an operation says of how far it is while it runs, by task."""
+    said: dict[str, list[tuple[int, int | None]]] = {}
+    Link(bus.host, lambda one: said.setdefault(one.task, []).append((one.at, one.of))).run(steps)
+    return said
+
+
+def counted(of: int) -> list[tuple[int, int | None]]:
+    """What it says that counts from the first step to the last."""
+    return [(at, of) for at in range(of + 1)]
+
+
+def watch_progress(monkeypatch: pytest.MonkeyPatch) -> None:
+    """From now on the test fails where any operation tells of a progress that cannot be."""
+    note = link._Pump._note
+
+    def noted(pump: link._Pump, step: Step) -> int | None:
+        if isinstance(step, Progress):
+            assert isinstance(step.task, str), step
+            assert 0 <= step.at <= (step.at if step.of is None else step.of), step
+        return note(pump, step)
+
+    monkeypatch.setattr(link._Pump, "_note", noted)
 
 
 def listed(roster: Roster) -> dict[bytes, int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 
 import pytest
@@ -406,6 +407,20 @@ def test_one_more_is_there() -> None:
         one.add(1, 100)
         says = STRANGER
         assert one.run(prove_addresses(plan, rng=random.Random(seed))) == says
+
+
+def test_where_one_is_missed_the_passes_keep_no_rhythm() -> None:
+    """By chance up to 160 ms apart, so 80 ms on average: none is always met at the same moment of what disturbs it."""
+    one = box(2)
+    plan = planned(one, 6, 2)
+    one.bus.actuators[2].power_off()
+    times_ns: list[int] = []
+    one.hooked(lambda _: times_ns.append(one.now_ns))
+    assert one.run(prove_addresses(plan, rng=random.Random(2), max_passes=40))
+    gaps_ms = [(then - at) / MS for at, then in itertools.pairwise(times_ns)]
+    assert len(gaps_ms) > 20
+    assert 60 < sum(gaps_ms) / len(gaps_ms) < 120
+    assert max(gaps_ms) - min(gaps_ms) > 100
 
 
 def test_a_line_that_ought_to_be_empty_and_is_not() -> None:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -17,20 +17,15 @@ from busproto.sim.bus import VirtualBus
 from tests.ops.helpers import Box, box, uid_of
 from tests.plan.trials.test_direction import bench as directions_bench
 from tests.plan.trials.test_trial import bench_of
-
-
-def told(bus: VirtualBus, steps: Steps[Any]) -> dict[str, list[tuple[int, int | None]]]:
-    """What it says while it runs, by task."""
-    said: list[Progress] = []
-    Link(bus.host, said.append).run(steps)
-    by_task: dict[str, list[tuple[int, int | None]]] = {}
-    for one in said:
-        by_task.setdefault(one.task, []).append((one.at, one.of))
-    return by_task
-
-
-def counted(of: int) -> list[tuple[int, int | None]]:
-    return [(at, of) for at in range(of + 1)]
+from busproto.ops.hand_control import steer_channel
+from busproto.ops.steps import Steps
+from busproto.plan import match
+from busproto.plan.direction import try_directions
+from busproto.plan.match_checks import Station
+from busproto.plan.trial import PARTS, Bench, trial
+from tests.ops.helpers import Box, box, counted, told, uid_of
+from tests.plan.test_direction import bench as directions_bench
+from tests.plan.test_trial import bench_of
 
 
 @pytest.fixture
@@ -57,3 +52,24 @@ def test_trying_directions(tmp_path: Path) -> None:
     on = directions_bench(tmp_path)
     steps = try_directions(on.surfaces, on, lambda: "2031-05-04T10:00:00+02:00", on.kept.append)
     assert told(on.box.bus, steps)["trying directions"] == counted(2)
+
+
+def test_matching(bench: Box, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is measured is made up here, as that takes long: three members, the second 0.5 deg off, the third 1 deg."""
+    trio = [bench_of(bench, number, channel=4) for number in (1, 2, 3)]
+
+    def carried(benches: Sequence[Bench], leading: Bench, shares: Sequence[float], looks: int) -> Steps[list[Station]]:
+        yield from ()
+        return [
+            Station(share, {at: 60 * share + at / 2 for at in (1, 2, 3)}, {}, dict.fromkeys((1, 2, 3), (0, 5)))
+            for share in shares
+        ]
+
+    def figures(benches: Sequence[Bench], *_: object) -> Steps[match.Figures]:
+        yield from ()
+        left_deg = 0.0 if benches[1].sheet.working["correction"] else 1.0
+        return match.Figures({2: left_deg, 3: left_deg}, {}, 0.0, 0.0, 0.0, {})
+
+    monkeypatch.setattr(match, "_carried", carried)
+    monkeypatch.setattr(match, "_figures", figures)
+    assert told(bench.bus, match.match(trio, stations=12)) == {"matching": counted(6)}

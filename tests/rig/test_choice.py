@@ -11,6 +11,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from busproto.errors import InputError
+from busproto.rig.checks import greatest
 from busproto.rig.choice import (
     Candidate,
     Room,
@@ -19,6 +20,7 @@ from busproto.rig.choice import (
     choose,
     demand_step_deg,
     full_throw,
+    judge,
     sensor_step_deg,
     shortest_arm_mm,
     used_ends_deg,
@@ -413,3 +415,33 @@ def test_in_a_search_one_that_is_refused_anyway_is_not_looked_at_closely_but_say
     assert (quickly.refused, quickly.judged) == ("refused without a closer look", None)
     assert closely.refused not in {"", quickly.refused}
     assert quickly.travel_deg == closely.travel_deg
+
+
+@pytest.mark.parametrize(
+    ("arm_mm", "says"),
+    [
+        (0.0, "the arm's length is 0 mm; a finite number above 0 is wanted"),
+        (200.0, "only where the pivots are more than 180 mm apart; here it is 60 mm"),
+    ],
+)
+def test_an_arm_that_no_linkage_can_be_made_of_is_refused_with_the_reason(arm_mm: float, says: str) -> None:
+    found = candidate_of(wish(), arm_mm, 20.0)
+    assert says in found.refused
+    assert (found.travel_deg, found.judged) == (None, None)
+
+
+def test_where_there_is_no_room_for_any_arm_none_is_the_shortest() -> None:
+    assert shortest_arm_mm(wish(base_mm=20.0, opposite_sides=True), 20.0) is None
+    assert shortest_arm_mm(wish(base_mm=20.01, opposite_sides=True), 20.0) is None, "an arm of 0.01 mm reaches nothing"
+
+
+@pytest.mark.parametrize("ends_deg", [(10.0, -10.0), (10.0, 10.0)])
+def test_a_sweep_goes_from_a_lower_to_a_higher_angle(ends_deg: tuple[float, float]) -> None:
+    linkage = Linkage.normal_case(10.0, 15.0, 50.0)
+    with pytest.raises(InputError, match="the used sweep must go from a lower to a higher angle, not 10 to "):
+        judge(linkage, 120.0, ends_deg, 1.0, lambda _: 0.1, dead_band_deg=0.1, sensor_deg=0.05)
+
+
+def test_of_a_single_place_the_greatest_is_the_value_there() -> None:
+    assert greatest(lambda value: -value, 3.0, 3.0) == (3.0, -3.0)
+    assert greatest(lambda value: -value, 3.0, 2.0) == (3.0, -3.0)

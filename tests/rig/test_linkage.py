@@ -360,3 +360,7 @@ def test_an_angle_beyond_a_turn_is_a_slip(arm_deg: float) -> None:
         Linkage.from_angles(16.0, 25.0, 120.0, 90.0, arm_deg)
     turned = Linkage.from_angles(16.0, 25.0, 120.0, -270.0, 90.0)
     assert turned.rod_mm == pytest.approx(Linkage.from_angles(16.0, 25.0, 120.0, 90.0, 90.0).rod_mm)
+
+
+def test_the_rod_of_a_parallelogram_does_not_tilt() -> None:
+    assert Linkage.normal_case(20.0, 20.0, 60.0).rod_tilt_deg(-45.0, 45.0) == pytest.approx((0.0, 0.0), abs=1e-9)

@@ -199,6 +199,13 @@ def test_a_lead_of_its_own_and_a_daisy_chain() -> None:
         report(changed(("[flight] ", f"[leads]\n{own.replace('aileron-left', 'fin')}\n[flight] ")), CREW)
 
 
+def test_a_lead_of_one_function_that_cannot_be_is_told_with_its_name() -> None:
+    """Throttle moves no surface of the file."""
+    own = "throttle = { length = 0.2, copper = 0.6, brown-out = 4.4 }"
+    with pytest.raises(InputError, match=r"^function 'throttle': there is no flexible conductor of 0\.6 mm"):
+        report(changed(("[flight] ", f"[leads]\n{own}\n[flight] ")), {**CREW, "throttle": STRONG})
+
+
 def test_other_power_and_a_capacitor() -> None:
     """The three ways a capacitor empties are those of `busproto.rig.supply`, each held against an integration there."""
     more = ("resistance = 0.02", "capacitor = 4700.0\nother-power = 10.0\nresistance = 0.02")
@@ -485,6 +492,25 @@ def test_what_is_left_out_of_the_tables_counts_as_the_guide_says() -> None:
         "inertia": None,
         "damping": 0.0,
     }
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("altitude = 300.0", "altitude = 0"),
+        ("temperature-offset = 10.0", "temperature-offset = 0"),
+        ("angle-of-attack = 8.0", "angle-of-attack = 0"),
+        ("load-factor = 4.0", "load-factor = 1"),
+        ("margin = 1.5", "margin = 1.5"),
+        ("wire-temperature = 40.0", "wire-temperature = 40.0"),
+        ("mass = 0.12", "mass = 0"),
+        ("centre = 0.02", "centre = 0"),
+    ],
+)
+def test_a_line_that_is_left_out_counts_as_the_one_that_the_guide_names(line: str, said: str) -> None:
+    without = report(changed((line, "#")), CREW)
+    assert without == report(changed((line, said)), CREW)
+    assert (without == example()) is (line == said), "what is told does count"
 
 
 def test_of_an_actuator_of_which_only_the_rating_is_known_nothing_else_is_made_up() -> None:

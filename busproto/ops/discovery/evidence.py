@@ -63,9 +63,7 @@ def lower_bound(misses: int, trials: int, confidence: float = CONFIDENCE) -> flo
 
 
 def _at_most(misses: int, trials: int, share: float) -> float:
-    """Chance of so many misses or fewer: the binomial distribution's sum, begun at its greatest term."""
-    if share >= 1.0:
-        return 0.0
+    """Chance of so many misses or fewer, 0 < share < 1: the binomial distribution's sum, begun at its greatest term."""
     odds = share / (1.0 - share)
     log_term = (
         math.lgamma(trials + 1)

@@ -39,6 +39,25 @@ def uids_by_slot(slots: int, salt: int, *, apart: bool) -> tuple[bytes, bytes]:
     raise AssertionError
 
 
+@pytest.mark.parametrize(("slots", "near"), [(8, 2), (40, 2), (41, 3), (128, 5), (255, 8)])
+def test_two_in_one_window_may_meet_where_clocks_of_one_per_cent_bring_their_slots_together(
+    slots: int, near: int
+) -> None:
+    """One slot by themselves, and 2.5 % of the window by their clocks, rounded up."""
+    first = uid_of(1)
+    at = slot_of(uid_hash(first, EPOCH, 7), slots)
+    for gap, may_meet in ((near, True), (near + 1, False)):
+        other = next(
+            uid
+            for uid in (uid_of(number) for number in range(2, 10_000))
+            if abs(slot_of(uid_hash(uid, EPOCH, 7), slots) - at) == gap
+        )
+        garbled = CallHeard(7, slots, frozenset(), 24, 1)
+        found = account([garbled, call((first, other), 0, 8)], [first, other], EPOCH)
+        assert (found.unexplained == ()) is may_meet
+        assert sum(found.missed.values()) == (0 if may_meet else 2)
+
+
 def call(read: tuple[bytes, ...], unread: int, salt: int = 7) -> CallHeard:
     return CallHeard(salt, 128, frozenset(read), unread, 1)
 

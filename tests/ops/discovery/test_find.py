@@ -5,13 +5,24 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import random
+from collections import Counter
 
 import pytest
 
 from busproto.ops import Link, Roster, find
-from busproto.ops.discovery.roll_call import Search, roll_call
-from busproto.ops.discovery.search import NO_SIGN, NOBODY, SILENT_PASSES, SPREAD_NS, Found
-from busproto.ops.steps import Now, Progress
+from busproto.ops.discovery import (
+    NO_SIGN,
+    NOBODY,
+    SILENT_PASSES,
+    SOMETHING_WAS_HEARD,
+    SPREAD_NS,
+    Found,
+    _call_for_a_while,
+    _Progress,
+    _why_not,
+)
+from busproto.ops.roll_call import MOST_NS, Search, call_until_read, roll_call
+from busproto.ops.steps import Now, Pause, Progress, Step
 from busproto.session import Ask, Heard, Verdict
 from busproto.sim.scene import scenario
 from busproto.wire import encode_frame, reply_frame, request_frame
@@ -291,6 +302,14 @@ def test_a_roster_answers_who_is_where() -> None:
     assert roster.address_of(uid_of(9)) is None
 
 
+def test_what_is_in_a_roster_is_asked_by_uid_by_address_or_by_both() -> None:
+    roster = Roster((Found(uid_of(1), 3), Found(uid_of(4), 240)), True, "", 0.0)
+    for who in (Found(uid_of(1), 3), uid_of(1), uid_of(4), uid_of(1).hex(), f" {uid_of(4).hex().upper()}", 3):
+        assert who in roster
+    for who in (Found(uid_of(1), 4), uid_of(2), uid_of(2).hex(), "3", 4, 240):
+        assert who not in roster
+
+
 # --- by hand ---
 
 
@@ -335,6 +354,123 @@ def test_bytes_between_exchanges_are_odd_and_one_uid_at_two_addresses_is_two() -
     assert (search.twins, search.strange) == ({uid}, 1)
     called(6, before=b"\x57")
     assert search.strange == 2
+
+
+@pytest.mark.parametrize("first", ["cannot be decoded", "is not who it says"])
+def test_one_answer_that_is_none_does_not_drown_the_next(first: str) -> None:
+    search = Search(random.Random(1), epoch=7, began_ns=0)
+    steps = roll_call(search, 8)
+    ask = next(steps)
+    assert isinstance(ask, Ask)
+    asked = request_frame(ask.message, BROADCAST_ADDRESS, 1)
+    spoilt, good = (reply_frame(Present(uid), asked, 5, device_tag(uid)) for uid in (uid_of(1), uid_of(2)))
+    if first == "cannot be decoded":
+        spoilt = dataclasses.replace(spoilt, payload=b"")
+    else:
+        spoilt = dataclasses.replace(spoilt, tag=device_tag(uid_of(3)))
+    with pytest.raises(StopIteration):
+        steps.send(Heard(ask, 1, (spoilt, good), b"", b"", False, False, 0, Verdict.ANSWERED, 0, 1))
+    assert search.addresses == {uid_of(2): 5}
+    assert search.strange == (first == "is not who it says")
+
+
+@pytest.mark.parametrize(
+    ("trouble", "is_read"),
+    [("", True), ("echo broken once", True), ("overruns", False), ("too late", False), ("garbled", False)],
+)
+def test_whether_the_calls_came_to_an_end_is_told(trouble: str, is_read: bool) -> None:
+    """Silence ends them; a line that overruns, the time, or so many garbled calls do too, and that is another end."""
+    raw = b"\x55" if trouble and "once" not in trouble else b""
+    verdicts = iter([Verdict.ECHO_BROKEN] if "once" in trouble else [])
+
+    def answer_to(step: Step) -> Heard | int | None:
+        if not isinstance(step, Ask):
+            return (MOST_NS if trouble == "too late" else 0) if isinstance(step, Now) else None
+        verdict = next(verdicts, Verdict.GARBLED if raw else Verdict.SILENT)
+        return Heard(step, 0, (), raw, raw, False, trouble == "overruns", 0, verdict, 0, 1)
+
+    def driven() -> bool:
+        steps = call_until_read(Search(random.Random(1), epoch=7, began_ns=0), 8)
+        step = next(steps)
+        try:
+            while True:
+                step = steps.send(answer_to(step))
+        except StopIteration as ended:
+            return bool(ended.value)
+
+    assert driven() is is_read
+
+
+@pytest.mark.parametrize(
+    ("raw", "before", "is_silent"), [(b"", b"", True), (b"\x55", b"", False), (b"", b"\x55\x56", False)]
+)
+def test_calling_for_a_while_ends_with_the_first_sign_of_another(raw: bytes, before: bytes, is_silent: bool) -> None:
+    """200 ms, and a pause of 10 to 45 ms before each call."""
+    now_ns = calls = 0
+
+    def answer_to(step: Step) -> Heard | int | None:
+        nonlocal now_ns, calls
+        if isinstance(step, Pause):
+            now_ns += step.duration_ns
+        if not isinstance(step, Ask):
+            return now_ns if isinstance(step, Now) else None
+        calls += 1
+        spoilt = raw if calls == 1 else b""
+        verdict = Verdict.GARBLED if spoilt else Verdict.SILENT
+        return Heard(step, 0, (), spoilt, spoilt, False, False, 0, verdict, 0, 1, before if calls == 1 else b"")
+
+    def driven() -> tuple[bool, int]:
+        search = Search(random.Random(1), epoch=7, began_ns=0)
+        steps = _call_for_a_while(search, _Progress(), 200 * MS)
+        step = next(steps)
+        try:
+            while True:
+                step = steps.send(answer_to(step))
+        except StopIteration as ended:
+            found: tuple[bool, int] = ended.value
+            return found
+
+    stayed, sayings = driven()
+    assert stayed is is_silent
+    if is_silent:
+        assert now_ns >= 200 * MS
+        assert 200 / 45 <= calls <= 20
+        assert sayings == 3 * calls
+    else:
+        assert now_ns <= 45 * MS
+        assert sayings == 3
+
+
+CAME_AGAIN = (
+    "that no listed actuator accounts for: noise, a bad contact, an actuator that restarts, a device of another kind, "
+    "or a twin; search again"
+)
+
+
+@pytest.mark.parametrize(
+    ("fields", "confirmed", "why"),
+    [
+        ({"heard_anything": True, "echoes": {True}}, {}, SOMETHING_WAS_HEARD),
+        ({"echoes": {True}}, {}, NOBODY),
+        ({"echoes": {False}}, {}, NO_SIGN),
+        ({"echoes": {True, False}}, {}, NO_SIGN),
+        ({"addresses": {uid_of(1): 3}, "strange": 1}, {}, f"something came once {CAME_AGAIN}"),
+        ({"addresses": {uid_of(1): 3}, "strange": 2}, {uid_of(1): 9}, f"something came 2 times {CAME_AGAIN}"),
+        (
+            {"addresses": {uid_of(1): 3, uid_of(2): 4}},
+            {uid_of(1): 9, uid_of(2): 1},
+            "not each one was confirmed 2 times in 20 passes: too much noise",
+        ),
+        (
+            {"addresses": {uid_of(1): 3, uid_of(2): 4}},
+            {uid_of(1): 9, uid_of(2): 2},
+            "the line did not come to rest in 20 passes: too much noise",
+        ),
+    ],
+)
+def test_why_nothing_is_proven_is_told(fields: dict[str, object], confirmed: dict[bytes, int], why: str) -> None:
+    search = Search(random.Random(1), epoch=7, began_ns=0, **fields)  # type: ignore[arg-type]
+    assert _why_not(search, _Progress(confirmed=Counter(confirmed)), 20) == why
 
 
 def test_a_list_in_a_line_says_what_was_found_whether_it_is_proven_and_what_was_worked_off() -> None:

@@ -385,6 +385,34 @@ def test_a_device_that_stops_talking_does_not_spoil_the_list_but_its_proof() -> 
     assert search(one, 3).proven, "the next search finds a quiet line"
 
 
+def test_behind_the_last_sign_of_another_six_quiet_passes_listen_for_it() -> None:
+    """Quiet passes before a sign, or between two, do not count: whoever it was speaks rarely."""
+    one = box(3)
+    one.add_many(3, 3)
+    talker, books = Talker(one, b"\x55\x66"), 0
+
+    def hook(message: Message) -> None:
+        nonlocal books
+        books += type(message) is Book
+        if type(message) is Book and books in {2, 5, 8}:
+            talker.hook(message)
+
+    one.hooked(hook)
+    roster = search(one, 3)
+    assert roster.doubts == 3
+    assert books - 8 == DOUBT_PASSES
+
+
+def test_it_is_given_up_as_soon_as_the_passes_left_are_too_few() -> None:
+    one = box(3)
+    one.add_many(3, 3)
+    talker = Talker(one, b"\x55\x66")
+    one.hooked(lambda message: talker.hook(message) if type(message) is Book else None)
+    roster = one.run(find(rng=random.Random(3), max_passes=20))
+    assert not roster.proven
+    assert roster.passes == 20 - DOUBT_PASSES + 1
+
+
 def test_a_uid_that_is_nobodys_is_never_listed() -> None:
     one = box()
     one.add(1)

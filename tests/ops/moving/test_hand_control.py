@@ -505,8 +505,8 @@ def test_the_first_and_the_last_channel_are_channels(channel: int) -> None:
 
 def test_one_that_takes_longer_than_its_law_of_motion_says_is_waited_for_a_second_more() -> None:
     """A gust holds it up, or noise costs reports; the arm gets there."""
-    made, actuator = alone(slew_limit=200)
-    who = made.run(steer_address(5))  # 6 deg at 20 deg/s: 0.3 s, and as much again
-    actuator.settings.set_working("slew-limit", 60)  # 1 s
+    made, actuator = alone(slew_limit=10_000, soft_start=0)
+    who = made.run(steer_address(5))  # 120 deg at 1000 deg/s: 0.12 s, and as much again
+    actuator.settings.set_working("slew-limit", 100)  # 6 deg at 10 deg/s: 0.6 s
     came = steered(made, C.MUCH_MORE, who=who)
     assert came.reached[0].arrived

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import dataclasses
 import signal
 
 import pytest
@@ -15,6 +16,8 @@ from busproto.ops.moving.letting_go import (
     Holding,
     LetGo,
     OnLine,
+    _Party,
+    _release_each,
     could_not_be_told,
     ending_limp,
     let_go,
@@ -26,11 +29,17 @@ from busproto.ops.moving.motion import demand_channels, engage, stream
 from busproto.ops.steps import Clash, Pause, Steps, exchange
 from busproto.ops.survey import crew_of, survey
 from busproto.sim.actuators.actuator import Actuator
+from busproto.ops.motion import demand_channels, engage, report, stream
+from busproto.session import Ask, Heard, Verdict
 from busproto.transport.base import PortAround
+from busproto.wire import reply_frame, request_frame
 from busproto.wire.frame import UNADDRESSED
-from busproto.wire.messages import LIMP_STATES, Message, Release, ReportRound, State
+from busproto.wire.hash import device_tag
+from busproto.wire.messages import LIMP_STATES, Message, Release, Released, Report, ReportRound, State
 from busproto.wire.parameters import LOSS_HOLD
 from tests.ops.helpers import MS, Box, DyingPort, S, box, uid_of
+from sim.actuator import Actuator
+from tests.ops.helpers import MS, Box, DyingPort, S, box, once, uid_of
 
 
 def holding(count: int, *, seed: int = 0) -> Box:
@@ -316,6 +325,19 @@ def test_noise_does_not_make_a_false_word(rate: float) -> None:
         assert who_holds(one) == set()
 
 
+def test_an_answer_that_cannot_be_read_does_not_drown_the_next() -> None:
+    """Two at one address say that they are limp; the first of them in a way that means nothing."""
+    party = _Party((OnLine(3, uid_of(1)), OnLine(3, uid_of(2))))
+    steps = _release_each(party)
+    ask = next(steps)
+    assert isinstance(ask, Ask)
+    asked = request_frame(ask.message, 3, 1)
+    said = [reply_frame(Released(State.RELEASED), asked, 3, device_tag(uid_of(number))) for number in (1, 2)]
+    replies = (dataclasses.replace(said[0], payload=b""), said[1])
+    steps.send(Heard(ask, 1, replies, b"", b"", False, False, 0, Verdict.ANSWERED, 0, 1))
+    assert [member.was_told for member in party.members] == [False, True]
+
+
 def test_a_release_that_falls_into_an_answer_is_said_again() -> None:
     """Its echo comes back broken; no actuator understood it."""
     one = holding(2)
@@ -518,6 +540,19 @@ def test_whoever_waits_elsewhere_is_told_and_the_interrupt_comes_at_the_end() ->
     with INTERRUPTS, pytest.raises(KeyboardInterrupt):
         wait()
     assert told == ["came", "goes on"]
+
+
+def test_once_all_are_let_go_an_interrupt_is_kept_back_no_more() -> None:
+    one = holding(2)
+
+    def interrupt() -> None:
+        raise KeyboardInterrupt
+
+    port = one.hooked(once(Report, interrupt))
+    assert one.run(let_go(crew(one))).is_limp
+    with pytest.raises(KeyboardInterrupt):
+        one.run(report(1))
+    assert not any(isinstance(message, Report) for message in port.sent)
 
 
 def test_an_interrupt_that_never_ceases_ends_it_when_the_stated_time_has_passed() -> None:

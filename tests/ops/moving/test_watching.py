@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import dataclasses
 import random
 
 import pytest
 
 from busproto.ops.discovery.search import find
 from busproto.ops.link import Link
-from busproto.ops.moving.watching import (
+from busproto.ops.watching import (
     GAP_NS,
     LONGEST_WAIT_NS,
     SHARED,
     SILENT,
+    Change,
     Courteous,
     Spread,
     Track,
@@ -120,6 +122,32 @@ def test_a_loss_before_the_watch_is_told_apart() -> None:
 
 def _status(state: State, faults: int = 0) -> m.Status:
     return m.Status(state, faults, 0, 0, 60, 7400, 2500, 0, 1, 0, 0)
+
+
+def test_a_track_keeps_what_each_report_says_and_what_was_missed() -> None:
+    track = Track(2)
+    assert (track.state, track.asked, track.missed, track.lost_seen, track.lost_before) == ("", 0, 0, False, False)
+    for at_ns, position_cdeg, current_ma, supply_mv, temperature_cdeg in (
+        (1, -500, 60, 7400, 2500),
+        (2, 700, 90, 7300, 2700),
+    ):
+        told = {"position_cdeg": position_cdeg, "current_ma": current_ma}
+        told |= {"supply_mv": supply_mv, "temperature_cdeg": temperature_cdeg}
+        track.heard(dataclasses.replace(_status(State.FOLLOWING), **told), at_ns)
+    spreads = (track.position, track.current, track.supply, track.temperature)
+    assert [(one.low, one.high, one.last, one.mean, one.count) for one in spreads] == [
+        (-500, 700, 700, 100.0, 2),
+        (60, 90, 90, 75.0, 2),
+        (7300, 7400, 7300, 7350.0, 2),
+        (2500, 2700, 2700, 2600.0, 2),
+    ]
+    for at_ns in (3, 4, 5, 6, 7):
+        assert track.state == "following", "four in a row may be chance"
+        track.no_answer(at_ns)
+    assert (track.asked, track.missed) == (7, 5)
+    track.is_shared(8)
+    assert track.changes == [Change(1, "following"), Change(7, SILENT), Change(8, SHARED)]
+    assert (track.lost_seen, track.lost_before) == (False, False)
 
 
 def test_on_a_plain_port_it_loses_some_answers_and_goes_on() -> None:

@@ -477,6 +477,23 @@ def test_one_that_is_mute_is_told_of_once_and_heard_again_when_it_speaks() -> No
     assert lookout.silent == ()
 
 
+def test_one_of_a_row_that_was_missed_twice_is_asked_alone() -> None:
+    """So that it is not lost where the others' answers drown its own in each round."""
+    bench = box()
+    for number in (1, 2, 3):
+        bench.add(number, 4 + number)
+    lookout = Lookout(crew_of({1: 5, 2: 6, 3: 7}), [].append)
+    bench.run(lookout.turn())
+    bench.bus.actuators[1].is_mute = True
+    port = bench.hooked(lambda _: None)
+    alone = []
+    for _ in range(4):
+        port.sent.clear()
+        bench.run(lookout.turn())
+        alone.append(sum(not isinstance(message, ReportRound) for message in port.sent))
+    assert alone == [0, 0, 1, 1]
+
+
 def test_one_alone_in_its_row_is_asked_seldom_once_it_is_silent() -> None:
     bench = box()
     bench.add(1, 5)

@@ -742,6 +742,16 @@ def test_a_whole_airframe_by_nudge(bench: Bench) -> None:
     assert all(one.state is State.RELEASED for one in bench.actuators.values())
 
 
+def test_by_nudge_it_ends_when_no_function_is_open_and_a_spare_stays_still(bench: Bench) -> None:
+    spare = bench.box.add(90, 60, label="spare")
+    crew = sorted(bench.muster(), key=lambda member: member.uid == spare.uid)
+    assert crew[-1].uid == spare.uid
+    eyes = Eyes(bench)
+    steps = claim_by_nudge(bench.plan, crew, {}, choose=lambda *_: eyes.who(), tell=bench.told.append, keep=bench.keep)
+    assert bench.box.run(steps).seated == bench.truth
+    assert spare.arm.position_deg == 0.0
+
+
 def test_again_none_undo_and_stop(bench: Bench) -> None:
     eyes = Eyes(bench)
     answers: list[str | Answer] = ["it", Answer.AGAIN, "it", Answer.NONE, Answer.UNDO, "it", Answer.STOP]

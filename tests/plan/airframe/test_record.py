@@ -325,6 +325,11 @@ def test_those_who_cannot_be_read_are_named() -> None:
     assert parse_record(record_text(made), "x") == made
 
 
+def test_one_alone_at_its_address_that_could_not_be_read_is_named_with_the_reason() -> None:
+    lone = Unread(uid_of(1), 3, "it did not answer")
+    assert record(unread=(lone,)).flaws == [f"not read: {uid_of(1).hex()}: it did not answer"]
+
+
 def test_a_search_that_is_not_proven_is_a_flaw() -> None:
     assert record(proven=False, reason="noise").flaws == ["the search was not proven complete: noise"]
 

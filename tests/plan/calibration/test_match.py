@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Callable
 from importlib import resources
 from pathlib import Path
@@ -12,14 +13,25 @@ import pytest
 
 from busproto.errors import ReplyTimeoutError
 from busproto.ops import Link
-from busproto.ops.moving.letting_go import release_all
-from busproto.ops.moving.motion import demand_channels, engage
+from busproto.ops.letting_go import release_all
+from busproto.ops.motion import demand, demand_channels, engage, report
 from busproto.ops.steps import Pause, Progress, Steps, exchange
 from busproto.ops.survey import survey
-from busproto.plan.airframe.audit import audit
-from busproto.plan.airframe.results import table_sentences
-from busproto.plan.calibration.match import Matched, match, matched_json, reasons_against
-from busproto.plan.calibration.match_checks import (
+from busproto.plan import match as matching
+from busproto.plan.audit import audit
+from busproto.plan.load import Plan, load
+from busproto.plan.match import (
+    Figures,
+    Matched,
+    _carried,
+    _look,
+    _mean,
+    _together,
+    match,
+    matched_json,
+    reasons_against,
+)
+from busproto.plan.match_checks import (
     Station,
     carried_reasons,
     lead_reason,
@@ -38,8 +50,13 @@ from busproto.sim.scene.scenario import parse
 from busproto.wire import Frame, Message, message_of
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
-from busproto.wire.messages import LIMP_STATES
+from busproto.wire.messages import LIMP_STATES, MAX_DEMAND
 from busproto.wire.parameters import RawValue
+from sim.actuator import Actuator
+from sim.bus import VirtualBus
+from sim.scenario import parse
+from tests.ops.helpers import Box, box
+from tests.plan.test_trial import bench_of
 
 MS: Final = 1_000_000
 EXAMPLE: Final = Path(str(resources.files("busproto.plan"))) / "examples" / "rudder" / "rudder.toml"
@@ -411,6 +428,139 @@ def test_what_was_changed_without_being_stored_is_not_stored_by_the_way() -> Non
     assert reason == "rudder, middle: damping changed without being stored: store or undo that first"
 
 
+# --- what is read at a place ------------------------------------------------------------------------------------------
+
+
+def alone(bench: Box, count: int = 1) -> list[Bench]:
+    """Slow ones on channel 4 that nothing joins: from end to end they take 4 s."""
+    return [bench_of(bench, number, channel=4, slew_limit=300) for number in range(1, count + 1)]
+
+
+def test_a_slow_lead_is_waited_for_at_each_place() -> None:
+    bench = box(2)
+    lead = alone(bench)[0]
+    began_ns = bench.now_ns
+    stations = bench.run(_carried([lead], lead, (-0.9, 0.0, 0.9), 1))
+    assert bench.now_ns - began_ns < 16_000 * MS, "its ways take 9 s; it goes on as soon as it stands still"
+    assert [one.share for one in stations] == [-0.9, 0.0, 0.9]
+    assert [one.reported_deg[1] for one in stations] == pytest.approx([-54.0, 0.0, 54.0], abs=0.2)
+
+
+def test_all_together_are_waited_for_at_each_place() -> None:
+    bench = box(2)
+    stations = bench.run(_together(alone(bench, 2), (-0.9, 0.9), 1))
+    for one, wanted_deg in zip(stations, (-54.0, 54.0), strict=True):
+        assert list(one.reported_deg.values()) == pytest.approx([wanted_deg] * 2, abs=0.2)
+
+
+def test_the_last_degree_to_a_place_is_gone_in_small_steps() -> None:
+    bench = box(2)
+    lead = alone(bench)[0]
+    port = bench.hooked(lambda _: None)
+    bench.run(_carried([lead], lead, (-0.5, 0.5), 1))
+    told_deg = [60 * one.demand / MAX_DEMAND for one in port.sent if isinstance(one, m.Demand)]
+    arrivals = [at for at in range(2, len(told_deg)) if told_deg[at] == told_deg[at - 1] != told_deg[at - 2]]
+    assert {round(told_deg[at], 1) for at in arrivals} == {-33.0, -30.0, 30.0, 33.0}, "and a little beyond both ends"
+    for at in arrivals:
+        steps_deg = [abs(now - then) for then, now in itertools.pairwise(told_deg[at - 11 : at])]
+        assert max(steps_deg) <= 0.11
+
+
+def test_at_a_place_the_mean_of_the_readings_counts() -> None:
+    """Current and angle, of each; the readings themselves are kept, for what they tell of the sensor's step."""
+    bench = box(2)
+    both = alone(bench, 2)
+    bench.run(engage(1))
+    bench.run(demand(1, 0.0))
+    bench.pass_time(400 * MS)
+    found = bench.run(_look(both, 0.0, 4, both[0]))
+    for address in (1, 2):
+        status = bench.run(report(address))
+        assert len(found.looks_cdeg[address]) == 4
+        assert found.reported_deg[address] == pytest.approx(sum(found.looks_cdeg[address]) / 400)
+        assert found.current_ma[address] == pytest.approx(status.current_ma, abs=15)
+    assert found.current_ma[1] > 0
+    there = Station(0.5, {1: 10.0}, {1: 100.0}, {1: (990, 1010)})
+    back = Station(0.5, {1: 10.4}, {1: 300.0}, {1: (1040,)})
+    assert _mean(there, back) == Station(0.5, {1: 10.2}, {1: 200.0}, {1: (990, 1010, 1040)})
+
+
+def done(result: object) -> Callable[..., Steps[object]]:
+    """An operation that sends nothing and gives this."""
+
+    def steps(*_: object) -> Steps[object]:
+        yield from ()
+        return result
+
+    return steps
+
+
+def test_figures_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
+    """4 N m at 4.8 A: what is drawn beyond the 60 mA of holding is 240 mA, so 0.2 N m."""
+    _, link = rudder()
+    lead, member, _ = members(link)
+    together = [Station(share, {}, {30: lead_ma, 31: ma}, {}) for share, lead_ma, ma in ((0, 60, 100), (0.5, 80, 300))]
+    monkeypatch.setattr(matching, "_together", done(together))
+    carried = [Station(0.0, {30: 0.0, 31: 0.3}, {}, {}), Station(0.5, {30: 30.0, 31: 29.6}, {}, {})]
+    found = link.run(matching._figures([lead, member], carried, (0.0, 0.5), 1))
+    assert (found.worst_deg, found.idle_ma, found.peak_idle_ma) == (pytest.approx(0.4), 270, 300)
+    assert found.torque_nm == pytest.approx(0.2)
+    assert found.greatest_deg == {31: pytest.approx(0.4)}
+    assert found.rms_deg == {31: pytest.approx((0.25 / 2) ** 0.5)}
+    assert [share for share, _ in found.curve[31]] == pytest.approx([0.0, 0.5])
+    assert [deg for _, deg in found.curve[31]] == pytest.approx([0.3, -0.4])
+
+
+def test_a_table_that_shows_only_when_the_others_lead_is_refused_with_what_was_measured_before(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Carried by the lead all is well; where the other leads it is 24 deg off, as where something slips."""
+    _, link = rudder()
+    lead, member, _ = members(link)
+
+    def carried(_: object, leading: Bench, shares: list[float], looks: int) -> Steps[list[Station]]:
+        yield from ()
+        off_deg = 0.0 if leading is lead else 24.0
+        return [Station(one, {30: 60 * one, 31: 60 * one + off_deg}, {}, {30: (0, 5), 31: (0, 5)}) for one in shares]
+
+    before = Figures({31: 1.0}, {31: 0.5}, 300.0, 200.0, 0.1, {31: ()})
+    monkeypatch.setattr(matching, "_carried", carried)
+    monkeypatch.setattr(matching, "_figures", done(before))
+    result = link.run(match([lead, member], stations=12))
+    assert (result.before, result.after, result.stored, result.tables) == (before, None, False, "as before")
+    assert "rudder, middle would need a correction of" in result.refused[0]
+    assert list(result.fits) == [31]
+
+
+def test_figures_are_told_with_the_digits_that_were_measured() -> None:
+    def figures(deg: float) -> Figures:
+        return Figures({31: deg}, {31: deg / 2}, 123.456, 234.567, 0.123456, {31: ((0.0, deg),)})
+
+    _, link = rudder()
+    lead, member, _ = members(link)
+    body = matched_json([lead, member], Matched(figures(1.23456), figures(0.12345), {31: fit_of(0.5, -0.25)}, ()))
+    assert body["before"] == {
+        "greatest_deg": 1.235,
+        "idle_ma": 123.5,
+        "peak_idle_ma": 234.6,
+        "fight_torque_nm": 0.1235,
+    }
+    assert body["members"] == [
+        {
+            "function": "rudder, middle",
+            "uid": member.sheet.uid.hex(),
+            "points": 2,
+            "table_deg": [0.5, -0.25],
+            "why": "by hand",
+            "noise_deg": 0.02,
+            "greatest_before_deg": 1.235,
+            "rms_before_deg": 0.6173,
+            "greatest_after_deg": 0.123,
+            "rms_after_deg": 0.0617,
+        }
+    ]
+
+
 # --- the reasons, by hand ------------------------------------------------------------------------------------------
 
 
@@ -425,12 +575,17 @@ def fit_of(*table_deg: float, noise_deg: float = 0.02) -> TableFit:
         ((0.0, 10.01, 0.0), "a correction of +10.01 deg, and a table ends at +-10"),
         ((0.0, -10.5, 0.0), "a correction of -10.50 deg"),
         ((-9.0, 9.0, -9.0, 9.0, -9.0, 9.0, -9.0), ""),
+        ((-9.99, 10.0, -9.99, 10.0, -9.99, 10.0, -9.99), ""),
+        (
+            (-10.0, 10.0, -10.0, 10.0, -10.0, 10.0, -10.0),
+            "change by 20.00 deg between two points that lie 20.00 deg apart",
+        ),
         (
             (-9.0, 9.0, -9.0, 9.0, -9.0, 9.0, -9.0, 9.0),
             "change by 18.00 deg between two points that lie 17.14 deg apart",
         ),
     ],
-    ids=["at the limit", "beyond", "below", "18 of 20 deg", "18 of 17 deg"],
+    ids=["at the limit", "beyond", "below", "18 of 20 deg", "19.99 of 20 deg", "20 of 20 deg", "18 of 17 deg"],
 )
 def test_a_table_that_clips_or_does_not_rise_in_sum_is_none(table: tuple[float, ...], says: str) -> None:
     """The members have 120 deg of travel: 7 points lie 20 deg apart, 8 points 17.14."""
@@ -481,6 +636,16 @@ def test_noise_is_what_a_sensor_of_that_step_may_have(left_deg: float, step_cdeg
     assert step_deg(31, readings) == max(0.05, step_cdeg / 100)
     assert list(noise_reason(lead, member, fit_of(noise_deg=left_deg), readings)) == [] or not is_noise
     assert bool(list(noise_reason(lead, member, fit_of(noise_deg=left_deg), readings))) is not is_noise
+
+
+def test_noise_is_told_of_the_member_and_not_of_the_lead() -> None:
+    _, link = rudder()
+    lead, member, _ = members(link)
+    readings = [Station(0.0, {}, {}, {30: (0, 5, 10), 31: (0, 5, 10)})]
+    assert matching._fit_reasons([lead, member], readings, {31: fit_of(0.0, 0.0, noise_deg=0.5)}) == [
+        "rudder, middle: no table fits, 0.50 deg are left (standard deviation), and the sensors' step is 0.05 deg: "
+        "that is no noise. Its rod slips or bends, or a sensor is worn"
+    ]
 
 
 def test_a_mismatch_within_four_times_the_noise_is_not_told_from_noise() -> None:

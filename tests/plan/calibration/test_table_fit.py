@@ -60,6 +60,15 @@ def test_noise_is_averaged_out_and_not_followed(noise_deg: float, seed: int) -> 
     assert "would follow the sensor's noise" in fit.reason
 
 
+@pytest.mark.parametrize(
+    ("count", "most"), [(12, 5), (13, 5), (14, 7), (17, 7), (18, 9), (26, 13), (49, 17), (50, 25), (66, 33)]
+)
+def test_there_are_two_measurements_a_point_at_least(count: int, most: int) -> None:
+    """Without noise a bow takes all the points that it may have."""
+    evenly = [(share, bow(share)) for share in (2 * at / (count - 1) - 1 for at in range(count))]
+    assert len(fit_table(evenly).table_deg) == most
+
+
 def test_more_noise_asks_for_fewer_points() -> None:
     counts = [len(fit_table(samples(bow, noise, 200, 3)).table_deg) for noise in (0.001, 0.02, 0.2)]
     assert counts == sorted(counts, reverse=True)

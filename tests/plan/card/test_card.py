@@ -33,6 +33,7 @@ from busproto.plan.card.card import (
     Result,
     Row,
     Trial,
+    TrialDirection,
     TrialRow,
     Verdict,
     card_of,
@@ -42,6 +43,11 @@ from busproto.plan.card.card import (
 from busproto.plan.card.card_html import ROOMY_ROWS, card_html
 from busproto.plan.card.card_qr import QUIET_MODULES, qr_path, qr_rows, qr_size
 from busproto.plan.card.card_svg import EDGE_MM, HEIGHT_MM, WIDTH_MM, card_svg, wrapped
+from busproto.plan.card_html import ROOMY_ROWS, card_html
+from busproto.plan.card_qr import QUIET_MODULES, qr_path, qr_rows, qr_size
+from busproto.plan.card_svg import EDGE_MM, HEIGHT_MM, WIDTH_MM, card_svg, wrapped
+from busproto.plan.direction import Way
+from busproto.plan.gang_match import Matches, MatchGang, MatchRow, Member, unmatched
 from busproto.plan.load import Plan
 from busproto.wire.parameters import FACTORY, RawValue
 from tests.ops.helpers import uid_of
@@ -268,6 +274,81 @@ def test_where_it_stood_is_as_planned_only_where_both_were_tried() -> None:
     assert card_of(GLIDER, None, trial_of(centred=None)).rows[0].throw == NOT_TESTED
     assert card_of(GLIDER, None, trial_of()).rows[0].throw == Result(Verdict.OPEN, "centre only")
     assert card_of(GLIDER, None, trial_of(centred=None, moved={"low": {}})).rows[0].throw == GOOD
+
+
+def direction(positive: str = "trailing edge down", is_set: str = "normal", **changes: str) -> TrialDirection:
+    fields = {"way": Way.PLANNED.value, "seen_by": "bench two", "at": "2024-05-04T11:00:07+02:00", **changes}
+    return TrialDirection(positive, is_set, **fields)
+
+
+@pytest.mark.parametrize(
+    ("tried", "function", "reversed_now", "told"),
+    [
+        (None, "flap", False, Result(Verdict.OPEN, "not tried")),
+        (direction(), "flap", False, Result(Verdict.GOOD, "trailing edge down; seen by bench two, 2024-05-04 11:00")),
+        (direction(seen_by=""), "flap", False, Result(Verdict.GOOD, "trailing edge down; seen by ?, 2024-05-04 11:00")),
+        (direction(way=Way.OTHER.value), "flap", False, Result(Verdict.BAD, "the OTHER way than trailing edge down")),
+        (direction(way=Way.NOT_KNOWN.value), "flap", False, Result(Verdict.OPEN, "not known")),
+        (direction(), "aileron", False, Result(Verdict.OPEN, "try again: it was tried otherwise")),
+        (direction(), "flap", True, Result(Verdict.OPEN, "try again: it was tried otherwise")),
+        (direction("up"), "flap", False, Result(Verdict.OPEN, "try again: it was tried otherwise")),
+    ],
+)
+def test_which_way_a_surface_goes_counts_while_it_is_set_and_planned_as_it_was_tried(
+    tmp_path: Path, tried: TrialDirection | None, function: str, reversed_now: bool, told: Result
+) -> None:
+    plan = write_plan(tmp_path, more='[function.flap]\npositive = "trailing edge down"')
+    made = record(entry(1, 40, "flap", channel=9, direction=int(reversed_now)), entry(2, 10, "aileron", channel=2))
+    trial = trial_of(function=function, direction=tried)
+    flap, aileron = card_of(made, plan, trial).rows[::-1]
+    assert (flap.direction, aileron.direction) == (told, Result(Verdict.NOTHING, "not planned"))
+    untold = card_of(made, plan).rows[1]
+    assert (untold.function, untold.direction) == ("flap", Result(Verdict.OPEN, "not tried"))
+
+
+def test_a_cell_of_which_nothing_is_known_says_so() -> None:
+    assert [(one.verdict, one.text) for one in (NOT_TESTED, NOT_MEASURED, ALONE, NO_POSITIVE)] == [
+        (Verdict.OPEN, "not tested"),
+        (Verdict.OPEN, "not measured"),
+        (Verdict.NOTHING, "-"),
+        (Verdict.NOTHING, "not planned"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("changes", "loss", "soft_start"),
+    [
+        ({"loss_after_ms": 590}, Verdict.GOOD, Verdict.GOOD),
+        ({"loss_after_ms": 570}, Verdict.GOOD, Verdict.GOOD),
+        ({"loss_after_ms": 569}, Verdict.BAD, Verdict.GOOD),
+        ({"loss_after_ms": 700}, Verdict.GOOD, Verdict.GOOD),
+        ({"loss_after_ms": 701}, Verdict.BAD, Verdict.GOOD),
+        ({"soft_start_ms": 800}, Verdict.GOOD, Verdict.GOOD),
+        ({"soft_start_ms": 799}, Verdict.GOOD, Verdict.BAD),
+    ],
+)
+def test_what_was_measured_counts_up_to_the_last_that_is_let_pass(
+    changes: dict[str, Any], loss: Verdict, soft_start: Verdict
+) -> None:
+    """Set are 600 ms and a soft start of 1000 ms; 30 ms early, 100 ms late and a fifth pass."""
+    row = card_of(GLIDER, None, trial_of(**changes)).rows[0]
+    assert (row.loss_test.verdict, row.soft_start.verdict) == (loss, soft_start)
+
+
+def test_the_head_of_a_card_says_what_it_is_of() -> None:
+    card = card_of(dataclasses.replace(GLIDER, airframe="Glider, second one"), None, trial_of())
+    assert (card.title, card.airframe, card.made, card.day) == (
+        "Glider",
+        "Glider, second one",
+        "2024-05-04T10:20:30+02:00",
+        "2024-05-04 10:20",
+    )
+    assert card.search == "Search proven complete: 3 on the line"
+    assert (card.trial, card.defaults) == ("2024-05-04 11:00", "the factory")
+    assert card_of(GLIDER).airframe == "", "that of the record"
+    assert card_of(GLIDER).trial == ""
+    lone = Unread(uid_of(9), 240, "it has no address yet")
+    assert card_of(dataclasses.replace(GLIDER, unread=(lone,))).search == "Search proven complete: 4 on the line"
 
 
 # --- the match --------------------------------------------------------------------------------------------------------

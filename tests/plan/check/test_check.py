@@ -400,6 +400,62 @@ CASES = {
                      "11.0 ms of a cycle of 10.0 ms (110 %) at 115200 Bd; at most 4 actuators at neighbouring addresses would "
                      "fit; each of these would do: baud = 230400, demands-per-second = 90, reports = false"),),
     ),
+    # --- at the last number that fits, and one step beyond it ---
+    "a time-out as long as the time between two demands": Case(
+        bus="demands-per-second = 10", airframe=of_aileron("loss-time-out = 100"),
+        found=(advice("loss-time-out-short", ""),),
+    ),
+    "a time-out of three demands": Case(
+        bus="demands-per-second = 10", airframe=of_aileron("loss-time-out = 300"), found=(),
+    ),
+    "a time-out of nearly three demands": Case(
+        bus="demands-per-second = 10", airframe=of_aileron("loss-time-out = 299"),
+        found=(advice("loss-time-out-short", ""),),
+    ),
+    "a pack just above the rating": Case(airframe=(("full = 8.4", "full = 8.41"),), found=(error("supply-above-rating", ""),)),
+    "a pack that ends with the rating": Case(
+        airframe=(("empty = 6.4", "empty = 4.8"),), settings="under-voltage = 4.8", found=(),
+    ),
+    "a pack that ends just below the rating": Case(
+        airframe=(("empty = 6.4", "empty = 4.79"),), settings="under-voltage = 4.79",
+        found=(advice("supply-below-rating", ""),),
+    ),
+    "a full pack that just has the rating": Case(
+        airframe=(("full = 8.4", "full = 4.8"), ("empty = 6.4", "")), settings="under-voltage = 4.0", found=(),
+    ),
+    "a pack and a rating of one voltage": Case(
+        airframe=(("empty = 6.4", "empty = 8.4"),), fleet=(("supply = [4.8, 8.4]", "supply = [8.4, 8.4]"),), found=(),
+    ),
+    "a preset at an end": Case(
+        airframe=of_aileron('loss-action = "preset", preset = -60, end-low = -60'), found=(),
+    ),
+    "a preset at the other end": Case(
+        airframe=of_aileron('loss-action = "preset", preset = 60, end-high = 60'), found=(),
+    ),
+    "a preset at a stop": Case(
+        airframe=of_aileron('loss-action = "preset", preset = 75, travel = 100'),
+        fleet=(("mechanical-travel = 180", "mechanical-travel = 150"),), found=(),
+    ),
+    "a preset one step beyond a stop": Case(
+        airframe=of_aileron('loss-action = "preset", preset = -75.01, travel = 100'),
+        fleet=(("mechanical-travel = 180", "mechanical-travel = 150"),), found=(error("preset-outside", ""),),
+    ),
+    "ends just as far as the travel": Case(airframe=of_aileron("end-low = -60, end-high = 60"), found=()),
+    "an end one step nearer": Case(airframe=of_aileron("end-high = 59.99"), found=(error("end-cuts-travel", ""),)),
+    "stops just as far as the travel": Case(fleet=(("mechanical-travel = 180", "mechanical-travel = 120"),), found=()),
+    "stops a step nearer": Case(
+        fleet=(("mechanical-travel = 180", "mechanical-travel = 119.99"),), found=(error("stops-cut-travel", ""),),
+    ),
+    "one of a gang that stops earlier at its lower end alone": Case(
+        airframe=of_rudder("end-low = -50", ""), found=(error("end-cuts-travel", ""), error("gang-unlike", "")),
+    ),
+    "one of a gang that stops earlier at its upper end alone": Case(
+        airframe=of_rudder("", "end-high = 50"), found=(error("end-cuts-travel", ""), error("gang-unlike", "")),
+    ),
+    "two of a gang one step apart": Case(
+        airframe=of_rudder("end-low = -59.98", "end-low = -59.99"),
+        found=(error("end-cuts-travel", ""), error("end-cuts-travel", ""), error("gang-unlike", "")),
+    ),
 }  # fmt: skip
 
 
