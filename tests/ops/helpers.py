@@ -12,14 +12,12 @@ from typing import Any, Final, TypeVar
 import pytest
 
 from busproto.errors import PortClosedError
-from busproto.ops import Link, Roster
-from busproto.ops.steps import Steps
+from busproto.ops import Link, Roster, link
+from busproto.ops.steps import Progress, Step, Steps
 from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.actuators.model import ActuatorModel
 from busproto.sim.bus import VirtualBus
 from busproto.sim.kernel import Kernel
-from busproto.ops import Link, Roster, link
-from busproto.ops.steps import Progress, Step, Steps
 from busproto.transport import Transport
 from busproto.transport.base import PortAround
 from busproto.wire import Decoder, Frame, Message, message_of

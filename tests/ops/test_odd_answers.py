@@ -11,26 +11,26 @@ import pytest
 
 from busproto.errors import AddressConflictError, InputError, ReadBackError
 from busproto.ops import Link, find, prove_addresses, read, report
-from busproto.ops.address_proof import TOO_LONG
-from busproto.ops.discovery import NO_END, Found
-from busproto.ops.discovery import TOO_LONG as SEARCHED_TOO_LONG
+from busproto.ops.discovery.address_proof import TOO_LONG
+from busproto.ops.discovery.methods import METHODS
+from busproto.ops.discovery.roster import Roster
+from busproto.ops.discovery.search import NO_END, Found
+from busproto.ops.discovery.search import TOO_LONG as SEARCHED_TOO_LONG
 from busproto.ops.giving import give_address
-from busproto.ops.hand_control import steer_channel
-from busproto.ops.letting_go import LetGo, OnLine, could_not_be_told, let_go, not_looked_at, seen_by
-from busproto.ops.methods import METHODS
-from busproto.ops.motion import raw_demand, report_round, show
+from busproto.ops.moving.hand_control import steer_channel
+from busproto.ops.moving.letting_go import LetGo, OnLine, could_not_be_told, let_go, not_looked_at, seen_by
+from busproto.ops.moving.motion import raw_demand, report_round, show
+from busproto.ops.moving.watching import SHARED, Track, watch
 from busproto.ops.operation import begun
-from busproto.ops.roster import Roster
 from busproto.ops.steps import Clash
-from busproto.ops.watching import SHARED, Track, watch
 from busproto.session import Ask, Heard, Verdict
+from busproto.sim.actuators.actuator import Actuator
+from busproto.sim.scene.events import BabbleEvent, schedule
 from busproto.wire import Decoder, Frame, Message, encode_frame, reply_frame, request_frame
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.hash import device_tag
 from busproto.wire.messages import AddressBook, Assign, Book, Commit, State, Status, Values, Write
 from busproto.wire.parameters import LOSS_HOLD
-from sim.actuator import Actuator
-from sim.events import BabbleEvent, schedule
 from tests.ops.helpers import MS, Box, S, box, once, uid_of
 
 

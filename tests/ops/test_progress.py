@@ -11,12 +11,12 @@ import pytest
 
 from busproto.ops import assign_all, find, move, prove_addresses, stream, take_demand_away
 from busproto.ops.addressing import Move
-from busproto.ops.methods import METHODS
-from busproto.ops.motion import engage
+from busproto.ops.discovery.methods import METHODS
+from busproto.ops.moving.motion import engage
+from busproto.ops.moving.watching import Track, muster, watch
 from busproto.ops.reports import all_rows
 from busproto.ops.steps import Steps
 from busproto.ops.survey import survey
-from busproto.ops.watching import Track, muster, watch
 from tests.ops.helpers import MS, Box, box, counted, told, uid_of
 
 COUNT: Final = 4

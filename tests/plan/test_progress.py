@@ -7,25 +7,16 @@ from pathlib import Path
 
 import pytest
 
-from busproto.ops import Link
 from busproto.ops.moving.hand_control import steer_channel
-from busproto.ops.steps import Progress, Steps
+from busproto.ops.steps import Steps
+from busproto.plan.calibration import match
+from busproto.plan.calibration.match_checks import Station
 from busproto.plan.crew import ask_what_they_are
 from busproto.plan.trials.direction import try_directions
-from busproto.plan.trials.trial import PARTS, trial
-from busproto.sim.bus import VirtualBus
-from tests.ops.helpers import Box, box, uid_of
+from busproto.plan.trials.trial import PARTS, Bench, trial
+from tests.ops.helpers import Box, box, counted, told, uid_of
 from tests.plan.trials.test_direction import bench as directions_bench
 from tests.plan.trials.test_trial import bench_of
-from busproto.ops.hand_control import steer_channel
-from busproto.ops.steps import Steps
-from busproto.plan import match
-from busproto.plan.direction import try_directions
-from busproto.plan.match_checks import Station
-from busproto.plan.trial import PARTS, Bench, trial
-from tests.ops.helpers import Box, box, counted, told, uid_of
-from tests.plan.test_direction import bench as directions_bench
-from tests.plan.test_trial import bench_of
 
 
 @pytest.fixture

@@ -12,30 +12,30 @@ from typing import Any
 import pytest
 
 from busproto.errors import FileError, InputError, ReadBackError
-from busproto.ops.discovery import Found
-from busproto.ops.roster import Roster
+from busproto.ops.discovery.roster import Roster
+from busproto.ops.discovery.search import Found
 from busproto.ops.survey import Survey, survey
-from busproto.plan.applying import _prove, _prove_roster
-from busproto.plan.audit import Audit, Difference, audit
-from busproto.plan.card import card_of
+from busproto.plan.airframe.applying import _prove, _prove_roster
+from busproto.plan.airframe.audit import Audit, Difference, audit
+from busproto.plan.airframe.claim import Task, _fit
+from busproto.plan.airframe.record import record_of
+from busproto.plan.airframe.replace import Exchange, look_at
+from busproto.plan.airframe.results import benches_to_try, gang_named, members_to_match
+from busproto.plan.calibration.gang_match import load_matches
+from busproto.plan.calibration.match import reasons_against
+from busproto.plan.card.card import card_of
 from busproto.plan.changes import Goal, verify
-from busproto.plan.claim import Task, _fit
-from busproto.plan.gang_match import load_matches
+from busproto.plan.check.rigging import rest_of_plan
 from busproto.plan.load import Plan, load
-from busproto.plan.match import reasons_against
-from busproto.plan.record import record_of
-from busproto.plan.replace import Exchange, look_at
-from busproto.plan.results import benches_to_try, gang_named, members_to_match
-from busproto.plan.rigging import rest_of_plan
-from busproto.plan.trial import Findings, _judge_loss
+from busproto.plan.trials.trial import Findings, _judge_loss
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import State, Status
 from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP
 from tests.ops.helpers import Box, box, uid_of
-from tests.plan.test_match import members, rudder
-from tests.plan.test_record import entry, record
-from tests.plan.test_trial import bench_of, nonsense, tried
+from tests.plan.airframe.test_record import entry, record
+from tests.plan.calibration.test_match import members, rudder
 from tests.plan.texts import write_plan, write_texts
+from tests.plan.trials.test_trial import bench_of, nonsense, tried
 
 # --- read back ---
 

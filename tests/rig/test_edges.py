@@ -14,8 +14,8 @@ from busproto.rig.choice import demand_step_deg
 from busproto.rig.drive import second_order_step
 from busproto.rig.hinge import Surface, atmosphere, floating_with_weight_deg, plain_flap
 from busproto.rig.linkage import Linkage
-from busproto.rig.pull_up import rise_s
 from busproto.rig.supply import Pack, at_temperature
+from busproto.rig.wiring.pull_up import rise_s
 
 PUSHED_BACK: Final = Surface(0.02, 0.05, -0.5, -0.9)
 

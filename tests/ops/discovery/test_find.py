@@ -10,7 +10,8 @@ from collections import Counter
 import pytest
 
 from busproto.ops import Link, Roster, find
-from busproto.ops.discovery import (
+from busproto.ops.discovery.roll_call import MOST_NS, Search, call_until_read, roll_call
+from busproto.ops.discovery.search import (
     NO_SIGN,
     NOBODY,
     SILENT_PASSES,
@@ -21,7 +22,6 @@ from busproto.ops.discovery import (
     _Progress,
     _why_not,
 )
-from busproto.ops.roll_call import MOST_NS, Search, call_until_read, roll_call
 from busproto.ops.steps import Now, Pause, Progress, Step
 from busproto.session import Ask, Heard, Verdict
 from busproto.sim.scene import scenario

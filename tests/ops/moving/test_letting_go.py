@@ -25,20 +25,17 @@ from busproto.ops.moving.letting_go import (
     release_all,
     seen_by,
 )
-from busproto.ops.moving.motion import demand_channels, engage, stream
+from busproto.ops.moving.motion import demand_channels, engage, report, stream
 from busproto.ops.steps import Clash, Pause, Steps, exchange
 from busproto.ops.survey import crew_of, survey
-from busproto.sim.actuators.actuator import Actuator
-from busproto.ops.motion import demand_channels, engage, report, stream
 from busproto.session import Ask, Heard, Verdict
+from busproto.sim.actuators.actuator import Actuator
 from busproto.transport.base import PortAround
 from busproto.wire import reply_frame, request_frame
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.hash import device_tag
 from busproto.wire.messages import LIMP_STATES, Message, Release, Released, Report, ReportRound, State
 from busproto.wire.parameters import LOSS_HOLD
-from tests.ops.helpers import MS, Box, DyingPort, S, box, uid_of
-from sim.actuator import Actuator
 from tests.ops.helpers import MS, Box, DyingPort, S, box, once, uid_of
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from busproto.ops.discovery.search import find
 from busproto.ops.link import Link
-from busproto.ops.watching import (
+from busproto.ops.moving.watching import (
     GAP_NS,
     LONGEST_WAIT_NS,
     SHARED,

@@ -13,14 +13,14 @@ import pytest
 
 from busproto.errors import ReplyTimeoutError
 from busproto.ops import Link
-from busproto.ops.letting_go import release_all
-from busproto.ops.motion import demand, demand_channels, engage, report
+from busproto.ops.moving.letting_go import release_all
+from busproto.ops.moving.motion import demand, demand_channels, engage, report
 from busproto.ops.steps import Pause, Progress, Steps, exchange
 from busproto.ops.survey import survey
-from busproto.plan import match as matching
-from busproto.plan.audit import audit
-from busproto.plan.load import Plan, load
-from busproto.plan.match import (
+from busproto.plan.airframe.audit import audit
+from busproto.plan.airframe.results import table_sentences
+from busproto.plan.calibration import match as matching
+from busproto.plan.calibration.match import (
     Figures,
     Matched,
     _carried,
@@ -31,7 +31,7 @@ from busproto.plan.match import (
     matched_json,
     reasons_against,
 )
-from busproto.plan.match_checks import (
+from busproto.plan.calibration.match_checks import (
     Station,
     carried_reasons,
     lead_reason,
@@ -52,11 +52,8 @@ from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
 from busproto.wire.messages import LIMP_STATES, MAX_DEMAND
 from busproto.wire.parameters import RawValue
-from sim.actuator import Actuator
-from sim.bus import VirtualBus
-from sim.scenario import parse
 from tests.ops.helpers import Box, box
-from tests.plan.test_trial import bench_of
+from tests.plan.trials.test_trial import bench_of
 
 MS: Final = 1_000_000
 EXAMPLE: Final = Path(str(resources.files("busproto.plan"))) / "examples" / "rudder" / "rudder.toml"

@@ -43,12 +43,8 @@ from busproto.plan.card.card import (
 from busproto.plan.card.card_html import ROOMY_ROWS, card_html
 from busproto.plan.card.card_qr import QUIET_MODULES, qr_path, qr_rows, qr_size
 from busproto.plan.card.card_svg import EDGE_MM, HEIGHT_MM, WIDTH_MM, card_svg, wrapped
-from busproto.plan.card_html import ROOMY_ROWS, card_html
-from busproto.plan.card_qr import QUIET_MODULES, qr_path, qr_rows, qr_size
-from busproto.plan.card_svg import EDGE_MM, HEIGHT_MM, WIDTH_MM, card_svg, wrapped
-from busproto.plan.direction import Way
-from busproto.plan.gang_match import Matches, MatchGang, MatchRow, Member, unmatched
 from busproto.plan.load import Plan
+from busproto.plan.trials.direction import Way
 from busproto.wire.parameters import FACTORY, RawValue
 from tests.ops.helpers import uid_of
 from tests.plan.airframe.test_record import entry, record

@@ -18,12 +18,8 @@ from busproto.plan.changes import carry_out, changes
 from busproto.plan.load import Seat
 from busproto.plan.trials.trial import PARTS, Bench, Findings, _Run, findings_json, longest_ns, soft_start_ms, trial
 from busproto.sim.mechanics.motion_sensor import Sensor
-from busproto.wire.messages import LIMP_STATES
-from busproto.wire.parameters import FACTORY, LOSS_HOLD, LOSS_LIMP, LOSS_PRESET, RawValue
-from tests.ops.helpers import MS, Box, box
-from busproto.plan.trial import PARTS, Bench, Findings, _Run, findings_json, longest_ns, soft_start_ms, trial
 from busproto.wire.messages import LIMP_STATES, Report
-from sim.motion_sensor import Sensor
+from busproto.wire.parameters import FACTORY, LOSS_HOLD, LOSS_LIMP, LOSS_PRESET, RawValue
 from tests.ops.helpers import MS, Box, box, once
 from tests.plan.airframes import Hauler, hauler
 
