@@ -14,8 +14,8 @@ import pytest
 from busproto import __version__, handbook
 from busproto.cli import run
 from busproto.plan import files, seating
-from busproto.plan.airframe import record
-from busproto.plan.airframe.record import RECORD_KEY
+from busproto.plan.airframe.record_file import FORMAT as RECORD_FORMAT
+from busproto.plan.airframe.record_file import RECORD_KEY
 from busproto.plan.airframe.results import TRIAL_FORMAT
 from busproto.plan.calibration.gang_match import MATCH_FORMAT
 from busproto.wire.frame import FRAME_VERSION
@@ -172,7 +172,7 @@ def test_the_options_of_the_harness_that_a_page_names_exist() -> None:
 def test_what_is_stable_names_the_versions_of_the_code() -> None:
     text = " ".join(handbook.TOPICS["changes"].source().split())
     assert f"frame version {FRAME_VERSION}," in text
-    for key, number in ((RECORD_KEY, record.FORMAT), *((kind, files.FORMAT) for kind in files.KINDS)):
+    for key, number in ((RECORD_KEY, RECORD_FORMAT), *((kind, files.FORMAT) for kind in files.KINDS)):
         assert re.search(rf'`"?{key}"?(: | = ){number}`', text), key
     assert {seating.FORMAT, TRIAL_FORMAT, MATCH_FORMAT} == {1}
     assert '`"format": 1` in claims (`NAME.seats.json`), trial and match' in text
