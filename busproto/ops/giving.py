@@ -33,7 +33,7 @@ def give_address(uid: bytes, address: int, channel: int | None = None) -> Steps[
         is_given = True
         if channel is not None:
             yield from write(address, {"channel": channel})
-            yield from commit(address)
+            yield from commit(address, description=description)
     except GeneratorExit:
         raise  # no link runs this any more, so nothing can be sent
     except BaseException as error:

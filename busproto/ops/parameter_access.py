@@ -67,13 +67,18 @@ def describe(address: int) -> Steps[Description]:
     return (yield from transact(Describe(), address, Description, listen_out=True))
 
 
+def _described(address: int, description: Description | None) -> Steps[Description]:
+    """What it is, where that is not known; whether a second one is there is not listened for."""
+    return description or (yield from transact(Describe(), address, Description))
+
+
 def describe_parameters(address: int, description: Description | None = None) -> Steps[list[ParameterDescription]]:
     """The actuator's own list of its parameters, with its own limits. One exchange a row.
 
     Args:
         description: what `describe` gave; None to ask for it.
     """
-    count = (description or (yield from describe(address))).parameter_count
+    count = (yield from _described(address, description)).parameter_count
     rows = []
     for index in range(count):
         try:
@@ -92,7 +97,7 @@ def parameters_of(
     Raises:
         ParameterListError: it makes no sense; the text says what.
     """
-    description = description or (yield from describe(address))
+    description = yield from _described(address, description)
     rows = yield from describe_parameters(address, description)
     try:
         found = list_of(rows)
@@ -116,7 +121,7 @@ def read_whole(
     Raises:
         ParameterListError: it has a list of its own that cannot be used.
     """
-    description = description or (yield from describe(address))
+    description = yield from _described(address, description)
     likely = [lists.of(description)] if lists is not None else []
     if description.parameter_count == len(PARAMETERS):
         likely.append(STANDARD)
@@ -279,18 +284,18 @@ def write(
     return changed
 
 
-def commit(address: int, known: ParameterList | None = None) -> Steps[int]:
+def commit(address: int, known: ParameterList | None = None, *, description: Description | None = None) -> Steps[int]:
     """Write working memory to stored memory and read back that both agree. Returns the new generation.
 
     Args:
-        known: the actuator's list; None to find it out.
+        known: the actuator's list; None to find it out, by `description` where that is known.
 
     Raises:
         NodeRefusedError: the memory could not be written; the old settings stand.
         ReadBackError: stored memory does not hold what working memory does.
     """
     reply = yield from transact(Commit(), address, Committed, slow=True, what="storing the settings")
-    working = yield from _read_known(address, known)
+    working = yield from _read_known(address, known, description)
     stored = yield from read_all(address, Memory.STORED, working.parameters)
     for name, raw in working.items():
         if stored[name] != raw:
@@ -307,10 +312,10 @@ def undo(address: int, memory: Memory = Memory.STORED, known: ParameterList | No
         known: the actuator's list; None to find it out.
     """
     yield from transact(Undo(memory), address, Undone, what="undoing the settings")
-    return (yield from _read_known(address, known))
+    return (yield from _read_known(address, known, None))
 
 
-def _read_known(address: int, known: ParameterList | None) -> Steps[Held]:
+def _read_known(address: int, known: ParameterList | None, description: Description | None) -> Steps[Held]:
     if known is None:
-        return (yield from read_whole(address))
+        return (yield from read_whole(address, description=description))
     return (yield from read_all(address, known=known))

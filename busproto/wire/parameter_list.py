@@ -126,6 +126,11 @@ def is_plain(name: str) -> bool:
     return _PLAIN.fullmatch(name) is not None and not {"=", "#"} & set(name)
 
 
+def is_own_name(name: str, number: int) -> bool:
+    """Whether `named_apart` may have called a parameter of that number so."""
+    return is_plain(name.removesuffix(f"#{number}")) and name not in BY_NAME
+
+
 def is_of_table(row: Parameter) -> bool:
     """Whether this row is one of the table's, maybe with narrower limits."""
     table = PARAMETERS.get(row.number)
@@ -222,6 +227,8 @@ def scale_of(count_unit: str) -> tuple[int, int, str]:
     Raises:
         InputError: no such scale can be meant.
     """
+    if not count_unit.isascii() or not count_unit.isprintable():
+        raise InputError(f"{count_unit!r} is no unit of a count: it holds control characters, or letters beyond ASCII")
     text = count_unit.strip()
     found = _SCALED.fullmatch(text)
     if found is None:

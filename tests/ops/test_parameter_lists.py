@@ -16,7 +16,7 @@ from busproto.ops.moving.nudge import nudge
 from busproto.ops.parameter_access import commit, describe, parameters_of, read_whole, undo
 from busproto.ops.survey import read_sheet, survey
 from busproto.sim.scene.own_table import OwnTable, rows_of
-from busproto.wire.messages import Describe, DescribeParameter, Memory, Read, Write
+from busproto.wire.messages import Commit, Describe, DescribeParameter, Memory, Read, Write
 from busproto.wire.parameter_list import STANDARD
 from busproto.wire.parameters import BY_NAME, FACTORY, Parameter
 from tests.ops.helpers import Box, box, once
@@ -107,6 +107,19 @@ def test_its_own_is_set_stored_and_undone_like_any_other() -> None:
     actuator.power_off()
     actuator.power_on()
     assert one.run(read(7, "notch", known=known)) == 350
+
+
+def test_what_it_costs_to_know_all_that_is_stored() -> None:
+    one = bench(TABLE)
+    description = one.run(describe(7))
+    for known, told, sent in (
+        (None, None, {Commit: 1, Describe: 1, Read: 4}),
+        (None, description, {Commit: 1, Read: 4}),
+        (STANDARD, None, {Commit: 1, Read: 4}),
+    ):
+        port = one.hooked(lambda _: None)
+        one.run(commit(7, known, description=told))
+        assert Counter(map(type, port.sent)) == sent
 
 
 @pytest.mark.parametrize("byte", [0, 3, 30])

@@ -124,6 +124,34 @@ def test_settings_of_both_files_are_said_at_once_with_their_units(tmp_path: Path
     ]
 
 
+def test_what_only_some_have_is_looked_at_too(tmp_path: Path) -> None:
+    lines = ("own = { notch = 3, travel = 90 }", 'lacks = ["damping", "nothing"]', "settings = { damping = 3 }")
+    write_texts(tmp_path, settings="stiffness = 50", more="\n".join(("[function.flap]", *lines)))
+    fleet = (tmp_path / "fleet.toml").read_text("utf-8")
+    (tmp_path / "fleet.toml").write_text(
+        fleet.replace("[function.flap]", "[function.flap]\nown = { preset = 1 }"), "utf-8"
+    )
+    where, what, names, twice = problems_of(tmp_path)
+    assert where.startswith("its fleet map fleet.toml: line ")
+    assert where.endswith("function.flap.own.preset: one of the table: it stands under settings")
+    assert what == "line 21: function.flap.own.travel: one of the table: it stands under settings"
+    assert names.startswith("line 22: function.flap.lacks") or twice.startswith("line 22: function.flap.lacks")
+    assert any("'nothing' is none of the table: channel, " in one for one in (names, twice))
+    assert any(one.endswith("'damping' stands under settings too") for one in (names, twice))
+
+
+def test_what_is_stated_and_what_is_lacking_stands_in_the_seat(tmp_path: Path) -> None:
+    plan = write_plan(
+        tmp_path, settings="stiffness = 50", more='[function.flap]\nown = { notch = 3 }\nlacks = ["stiffness"]'
+    )
+    flap, throttle = plan.seats["flap"], plan.seats["throttle"]
+    assert (dict(flap.own), flap.lacks, "stiffness" in flap.wanted) == ({"notch": 3}, ("stiffness",), False)
+    assert {"stiffness", "channel"} <= throttle.stated
+    assert not {"damping", "gang", "place"} & throttle.stated
+    assert {"gang", "place"} <= plan.seats["rudder-a"].stated
+    assert throttle.wanted == throttle.settings
+
+
 def test_a_table_that_would_turn_the_arm_back_is_said_where_both_files_meet(tmp_path: Path) -> None:
     more = "[function.flap]\nsettings = { correction = [0, -6, 0] }"
     write_texts(tmp_path, settings="travel = 10.5", more=more)

@@ -254,7 +254,7 @@ def _set_up(wanted: Sequence[Seat]) -> Steps[dict[int, tuple[Held, Description]]
         yield Progress("setting up", number, len(wanted))
         description = yield from describe(seat.address)
         yield from write(seat.address, {"channel": seat.channel, "gang": seat.gang, "place": seat.place})
-        yield from commit(seat.address)
+        yield from commit(seat.address, description=description)
         found[seat.address] = ((yield from read_all(seat.address)), description)
     yield Progress("setting up", len(wanted), len(wanted))
     return found

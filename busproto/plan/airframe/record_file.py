@@ -30,7 +30,7 @@ from busproto.plan.airframe.record import (
 from busproto.reading import decode_json, read_text
 from busproto.toml_source import PlainText
 from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
-from busproto.wire.parameter_list import is_plain, own_row
+from busproto.wire.parameter_list import is_own_name, own_row
 from busproto.wire.parameters import BY_NAME, PARAMETERS, Parameter, RawValue, disagreement, parameter_named
 
 RECORD_KEY: Final = "bus-record"
@@ -231,7 +231,7 @@ def _own_rows(row: _Actuator, where: str, problems: list[str]) -> dict[str, Para
     rows: dict[str, Parameter] = {}
     for name, one in row.own_parameters.items():
         try:
-            if name in BY_NAME or not is_plain(name.partition("#")[0]):
+            if not is_own_name(name, one.number):
                 raise InputError("no name of an actuator's own")
             rows[name] = own_row(
                 number=one.number,

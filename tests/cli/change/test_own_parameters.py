@@ -10,9 +10,8 @@ from typing import Any, Final
 import pytest
 
 import busproto
-from busproto import Bus
+from busproto import Bus, LacksParameterError
 from busproto.cli import exit_codes
-from busproto.errors import LacksParameterError
 from tests.cli.helpers import Bench, CommandLine, make_bench
 
 SCENARIO: Final = """
