@@ -13,8 +13,9 @@ from busproto.errors import InputError, PortClosedError
 from busproto.ops import Link, find
 from busproto.ops.discovery.search import Found, Roster
 from busproto.ops.moving.motion import report
-from busproto.sim.scene.scenario import load
-from busproto.web.bus.board import Board
+from busproto.ops.survey import survey
+from busproto.sim.scene.scenario import load, parse
+from busproto.web.bus.board import Board, tile_json
 from busproto.web.bus.line_log import LineLog
 from busproto.web.bus.live_bus import AHEAD_NS, LiveBus
 from busproto.web.bus.tap import Tap
@@ -157,6 +158,31 @@ def test_one_that_moved_to_another_address_is_another_tile() -> None:
     board.seat(roster(6), {})
     assert board.alone[0].missed == 0
     assert board.at(5) is None
+
+
+def test_one_with_a_list_of_its_own_is_shown_by_it() -> None:
+    scenario = """
+title = "one that differs"
+[model.m]
+
+[[actuator]]
+label = "a"
+model = "m"
+address = 7
+lacks = ["travel", "loss-action"]
+own = [{ name = "notch", high = 900, unit = "0.1 Hz" }]
+settings = { notch = 4.5 }
+"""
+    with Link(parse(scenario).build(1).host) as link:
+        seen = link.run(survey())
+    board = Board()
+    board.seat(seen.roster, {})
+    board.read(seen.sheets[board.alone[0].uid])
+    tile = tile_json(board.alone[0])
+    assert tile["settings"]["notch"] == {"text": "4.5 Hz", "stored": "4.5 Hz"}
+    assert "travel" not in tile["settings"]
+    assert "travel_deg" not in tile
+    assert [one.loss_action for one in board.crew() or ()] == [""]
 
 
 def logged(scenario: str) -> tuple[LineLog, list[dict[str, Any]]]:

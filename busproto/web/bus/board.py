@@ -6,8 +6,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from busproto.errors import DecodeError
+from busproto.errors import DecodeError, LacksParameterError
 from busproto.ops.discovery.search import Roster
+from busproto.ops.holding import Held
 from busproto.ops.moving.demand_units import share_to_degrees
 from busproto.ops.moving.letting_go import OnLine
 from busproto.ops.moving.motion import fault_texts
@@ -153,7 +154,7 @@ class Board:
         """Those that are known to be there, for letting go; None where nothing is known."""
         loss = BY_NAME["loss-action"]
         return [
-            OnLine(tile.address, tile.uid, loss.text(tile.settings[loss.name]) if tile.settings else "")
+            OnLine(tile.address, tile.uid, loss.text(tile.settings[loss.name]) if loss.name in tile.settings else "")
             for tile in self.tiles.values()
         ] or None
 
@@ -166,7 +167,7 @@ class Board:
         tile = self.tiles.get(sheet.uid)
         if tile is not None:
             tile.sheet = sheet
-            tile.settings = dict(sheet.working)
+            tile.settings = Held(sheet.address, sheet.working, sheet.parameters)
             self.heard(tile, sheet.status)
 
     def rows(self) -> list[tuple[int, int]]:
@@ -253,24 +254,31 @@ def tile_json(tile: Tile) -> dict[str, Any]:
     }
     if tile.sheet is not None:
         about = tile.sheet.description
-        # reversed, the positive end is the lower one
-        ends = sorted(share_to_degrees(share, tile.settings) for share in (-1.0, 1.0))
         half = about.mechanical_travel_cdeg / 200
         body |= {
             "model": about.model,
             "firmware": firmware_text(about),
             "rating_mv": [about.supply_min_mv, about.supply_max_mv],
             "scale_deg": [-half, half],
-            "travel_deg": ends,
-            "neutral_deg": share_to_degrees(0.0, tile.settings),
             "settings": dict(_settings_texts(tile.sheet)),
+            **_way_json(tile.settings),
         }
     return body
 
 
+def _way_json(settings: Mapping[str, RawValue]) -> dict[str, Any]:
+    """Between which angles it moves; nothing for one that lacks a parameter that says so."""
+    try:
+        # reversed, the positive end is the lower one
+        ends = sorted(share_to_degrees(share, settings) for share in (-1.0, 1.0))
+        return {"travel_deg": ends, "neutral_deg": share_to_degrees(0.0, settings)}
+    except LacksParameterError:
+        return {}
+
+
 def _settings_texts(sheet: Sheet) -> Iterator[tuple[str, dict[str, Any]]]:
     for name, raw in sheet.working.items():
-        row = BY_NAME[name]
+        row = sheet.parameters.rows[name]
         yield name, {"text": row.text(raw), "stored": row.text(sheet.stored[name])}
 
 
