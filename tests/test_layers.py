@@ -23,7 +23,7 @@ FLOORS: Final = {
     "wire": 2,
     "cautions": 2,
     "toml_source": 2,
-    "keeping": 2,
+    "atomic_files": 2,
     "interrupts": 2,
     "shown": 2,
     "endpoints": 2,

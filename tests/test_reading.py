@@ -67,13 +67,13 @@ COMMANDS: Final = {
     "capture": "decode {}",
     "capture counted": "stats {}",
     "capture played": "replay {} --port sim://bench-four",
-    "seats": "audit rudder.toml --port sim://rudder-gang",
+    "roles": "audit rudder.toml --port sim://rudder-gang",
     "results of a match": "card --airframe rudder.toml",
     "results of a trial": "card --airframe rudder.toml",
     "journal": "apply rudder.toml --yes --by-address --port sim://rudder-gang",
 }
 BESIDE: Final = {
-    "seats": "rudder.seats.json",
+    "roles": "rudder.assignment.json",
     "results of a match": "rudder.match.json",
     "results of a trial": "rudder.trial.json",
     "journal": "rudder.journal.jsonl",

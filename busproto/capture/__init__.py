@@ -6,7 +6,7 @@ tools open it. What becomes a packet:
 * **A frame**: its bytes with both delimiters, sent or heard, good or bad. The delimiters that belong to no frame stand
   in a packet of their own.
 * **A run** of bytes that is in no frame: noise, a stuck line, answers that collided; at most 256 of them.
-* **A single byte** where a query was answered with such (a book, a brief match): each answer is a packet.
+* **A single byte** where a query was answered with such (a member list, a brief match): each answer is a packet.
 
 The direction stands in ``epb_flags``. A good frame has no error bit; a bad one has "CRC error" (check), "packet too
 short", "packet too long" or "symbol error" (a good check around what is no frame), a run has "start frame delimiter

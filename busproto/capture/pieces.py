@@ -28,7 +28,7 @@ class Piece:
     """What one packet is.
 
     Attributes:
-        kind: GOOD, BAD, RUN or BYTE (a single byte: an answer to a book, or noise).
+        kind: GOOD, BAD, RUN or BYTE (a single byte: an answer to a member list, or noise).
         frame: where it is good.
         lead: delimiters before the frame, 0 or 1.
         reason: where it is bad: TOO_SHORT, TOO_LONG, CHECK or CONTENT.

@@ -22,28 +22,28 @@ from busproto.wire.decoder import Decoder
 from busproto.wire.field_rows import OPERATION_WORDS, cells_of, row_of
 from busproto.wire.frame import BROADCAST_ADDRESS, Frame
 from busproto.wire.messages import (
-    AddressBook,
-    Book,
+    AddressMemberList,
     Describe,
     DescribeParameter,
-    Hush,
     LinkTest,
     Match,
+    MemberList,
     Read,
     Release,
     Report,
     ReportRound,
     RollCall,
     SlottedCall,
+    Suppress,
 )
 from busproto.wire.timing import MAX_TURNAROUND_NS
 
 QUIET_REQUESTS: Final = (
-    AddressBook,
-    Book,
+    AddressMemberList,
+    MemberList,
     Describe,
     DescribeParameter,
-    Hush,
+    Suppress,
     LinkTest,
     Match,
     Read,
@@ -56,20 +56,20 @@ LAST_WAIT_NS: Final = 10_000_000
 """How long to listen behind the last request, beyond what was recorded."""
 SLICE_NS: Final = 50_000_000
 """A wait is cut into pieces of this, so that an interrupt is heeded soon."""
-SAME_BREATH_NS: Final = 2_000
+SAME_BURST_NS: Final = 2_000
 """Requests that follow one another as closely were written in one go."""
 NEVER_COMPARED: Final = frozenset({"check", "sequence"})
 
 
 @dataclass(frozen=True, slots=True)
-class Breath:
+class Burst:
     """Requests that went out in one go, and what came back.
 
     Attributes:
         number: of its first packet in the capture.
         time_ns: when it began.
         sent: the packets.
-        heard: what came back before the next breath, echoes left out.
+        heard: what came back before the next burst, echoes left out.
         heard_bytes: how many came back, echoes among them.
         gap_ns: from its beginning to that of the next; None for the last.
     """
@@ -101,13 +101,13 @@ def request_title(frame: Frame | None) -> str:
     return f"{name} to {to}"
 
 
-def breaths(capture: Capture) -> list[Breath]:
-    """A capture as one breath after another. What was heard before the first request is left out."""
+def bursts(capture: Capture) -> list[Burst]:
+    """A capture as one burst after another. What was heard before the first request is left out."""
     groups: list[tuple[int, list[Packet], list[Packet]]] = []
     free_ns = -1
     for number, packet in enumerate(capture.packets, 1):
         if packet.is_sent:
-            is_same = groups and not groups[-1][2] and 0 <= packet.time_ns - free_ns <= SAME_BREATH_NS
+            is_same = groups and not groups[-1][2] and 0 <= packet.time_ns - free_ns <= SAME_BURST_NS
             if is_same and packet.time_ns > groups[-1][1][-1].time_ns:
                 groups[-1][1].append(packet)
             else:
@@ -121,7 +121,7 @@ def breaths(capture: Capture) -> list[Breath]:
         gap_ns = groups[at + 1][1][0].time_ns - begin_ns if at + 1 < len(groups) else None
         others = tuple(packet for packet in heard if not packet.is_echo)
         count = sum(len(packet.data) for packet in heard)
-        found.append(Breath(number, begin_ns, tuple(sent), others, count, gap_ns))
+        found.append(Burst(number, begin_ns, tuple(sent), others, count, gap_ns))
     return found
 
 
@@ -134,11 +134,11 @@ def is_quiet(frame: Frame) -> bool:
     return isinstance(message, QUIET_REQUESTS) or (isinstance(message, ReportRound) and not message.demands)
 
 
-def disturbing(found: list[Breath]) -> dict[str, int]:
+def disturbing(found: list[Burst]) -> dict[str, int]:
     """How often each operation that moves or changes something is asked, by its name."""
     counts: dict[str, int] = {}
-    for breath in found:
-        for packet in breath.sent:
+    for burst in found:
+        for packet in burst.sent:
             frame = kind_of(packet.data).frame
             if frame is None or not is_quiet(frame):
                 name = "no request" if frame is None else OPERATION_WORDS.get(frame.operation, "unknown")
@@ -166,7 +166,7 @@ class Outcome:
     """What came of a replay.
 
     Attributes:
-        asked: requests, in breaths.
+        asked: requests, in bursts.
         replies: good replies that came.
         differences: in order.
     """
@@ -176,13 +176,13 @@ class Outcome:
     differences: list[Difference] = field(default_factory=list)
 
 
-def _heard_now(data: bytes, breath: Breath) -> tuple[list[Frame], bytes, int]:
+def _heard_now(data: bytes, burst: Burst) -> tuple[list[Frame], bytes, int]:
     """Good replies, single bytes, and the number of pieces that cannot be read, without the echo."""
-    asked = kind_of(breath.sent[-1].data).frame
+    asked = kind_of(burst.sent[-1].data).frame
     splitter = Splitter()
     splitter.answers_are_bytes = asked is not None and is_answered_by_bytes(asked)
     pieces = [*splitter.feed(data), *splitter.end()]
-    for packet in breath.sent:
+    for packet in burst.sent:
         if packet.data in pieces:
             pieces.remove(packet.data)
     return _sorted_out(pieces)
@@ -238,7 +238,7 @@ class HostReplay:
 
     def __init__(self, transport: Transport, capture: Capture, ignored: frozenset[str] = frozenset()) -> None:
         self._transport = transport
-        self._breaths = breaths(capture)
+        self._bursts = bursts(capture)
         self._ignored = ignored
         self.is_disturbed = False
 
@@ -251,13 +251,13 @@ class HostReplay:
         outcome = Outcome()
         try:
             origin_ns: int | None = None
-            for breath in self._breaths:
-                on_progress(outcome.asked, len(self._breaths))
+            for burst in self._bursts:
+                on_progress(outcome.asked, len(self._bursts))
                 if origin_ns is None:
-                    origin_ns = self._transport.now_ns() - breath.time_ns
-                frames = [kind_of(packet.data).frame for packet in breath.sent]
+                    origin_ns = self._transport.now_ns() - burst.time_ns
+                frames = [kind_of(packet.data).frame for packet in burst.sent]
                 self.is_disturbed = self.is_disturbed or any(one is None or not is_quiet(one) for one in frames)
-                self._ask(breath, origin_ns, outcome)
+                self._ask(burst, origin_ns, outcome)
         finally:
             if self.is_disturbed:
                 self._transport.write(encode_frame(request_frame(Release(), BROADCAST_ADDRESS, 0)))
@@ -271,36 +271,36 @@ class HostReplay:
             data += self._transport.read_until(min(until_ns, now_ns + SLICE_NS))
         return data
 
-    def _ask(self, breath: Breath, origin_ns: int, outcome: Outcome) -> None:
+    def _ask(self, burst: Burst, origin_ns: int, outcome: Outcome) -> None:
         transport = self._transport
         transport.read_until(0)  # what came too late for the one before
-        transport.write(breath.wire)
-        gap_ns = breath.gap_ns
+        transport.write(burst.wire)
+        gap_ns = burst.gap_ns
         if gap_ns is None:
-            last_ns = max((packet.time_ns for packet in breath.heard), default=breath.time_ns)
-            gap_ns = last_ns - breath.time_ns + airtime_ns(len(breath.wire), transport.baud) + LAST_WAIT_NS
-        until_ns = origin_ns + breath.time_ns + gap_ns
+            last_ns = max((packet.time_ns for packet in burst.heard), default=burst.time_ns)
+            gap_ns = last_ns - burst.time_ns + airtime_ns(len(burst.wire), transport.baud) + LAST_WAIT_NS
+        until_ns = origin_ns + burst.time_ns + gap_ns
         data = self._listen(until_ns)
         until_ns += transport.latency_ns + airtime_ns(2, transport.baud)
-        while len(data) < breath.heard_bytes and transport.now_ns() < until_ns:  # the last byte may come just then
+        while len(data) < burst.heard_bytes and transport.now_ns() < until_ns:  # the last byte may come just then
             data += transport.read_until(until_ns)
-        frames, singles, unread = _heard_now(data, breath)
-        was_frames, was_singles, was_unread = _sorted_out([packet.data for packet in breath.heard])
+        frames, singles, unread = _heard_now(data, burst)
+        was_frames, was_singles, was_unread = _sorted_out([packet.data for packet in burst.heard])
         if len(frames) < len(was_frames) or len(singles) < len(was_singles):
             data += self._listen(transport.now_ns() + transport.latency_ns + MAX_TURNAROUND_NS)
-            frames, singles, unread = _heard_now(data, breath)
+            frames, singles, unread = _heard_now(data, burst)
         outcome.asked += 1
         outcome.replies += len(frames)
-        text = self._compare(breath, frames, was_frames)
+        text = self._compare(burst, frames, was_frames)
         if not text and singles != was_singles:
             text = f"the single bytes are {singles.hex(' ') or 'none'}, were {was_singles.hex(' ') or 'none'}"
         if not text and bool(unread) != bool(was_unread):
             text = "bytes that cannot be read came back" if unread else "all can be read; it could not be then"
         if text:
-            outcome.differences.append(Difference(breath.number, breath.title, text))
+            outcome.differences.append(Difference(burst.number, burst.title, text))
 
-    def _compare(self, breath: Breath, frames: list[Frame], was_frames: list[Frame]) -> str:
-        request = kind_of(breath.sent[-1].data).frame
+    def _compare(self, burst: Burst, frames: list[Frame], was_frames: list[Frame]) -> str:
+        request = kind_of(burst.sent[-1].data).frame
         for was, now in zip(was_frames, frames, strict=False):
             text = frame_difference(was, now, request, self._ignored)
             if text:

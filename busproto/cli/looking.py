@@ -85,7 +85,7 @@ class Looker:
     def look(self, surface: Surface, swung: Swung) -> Way | Order:
         """The answer for this surface; asked until it is one."""
         clear_progress()
-        lead = surface.arms[0].seat.function
+        lead = surface.arms[0].role.function
         by_deg = swung.by_deg[lead]
         assert by_deg is not None
         click.echo(f"{surface.name}: the arm of {lead} turned by {by_deg:+.1f} deg, and back.", err=True)

@@ -7,8 +7,8 @@ import io
 from pathlib import Path
 from typing import Any, Final
 
+from busproto.atomic_files import require_own, write_whole
 from busproto.errors import InputError
-from busproto.keeping import require_own, write_whole
 
 MARK: Final = "drawn by busproto"
 """Stands in every picture of ours, where its kind of file keeps such things."""

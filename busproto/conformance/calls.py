@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from busproto.conformance.bench import LATE_PORT_NS, MS, QUIET_PORT_NS, US, Bench, replies_in
+from busproto.conformance.dut import LATE_PORT_NS, MS, QUIET_PORT_NS, US, Dut, replies_in
 from busproto.wire import messages as m
 from busproto.wire.codec import message_of
 from busproto.wire.frame import BROADCAST_ADDRESS
-from busproto.wire.hash import book_answer, mark_of, slot_of, stranger_answer, uid_hash
+from busproto.wire.hash import digest_of, list_answer, slot_of, uid_hash, unlisted_answer
 from busproto.wire.message import Message
-from busproto.wire.timing import FIRST_SLOT_NS, MINI_SLOT_NS, PLACE_NS, START_JITTER_NS, STRANGER_SLOTS
+from busproto.wire.timing import FIRST_SLOT_NS, MINI_SLOT_NS, ORDERED_SLOT_NS, START_JITTER_NS, UNLISTED_SLOTS
 
 EPOCH = 0x1701
 LIST_SALT = 9
@@ -16,9 +16,9 @@ CLOCK_NS = 2 * US
 """A clock that counts microseconds knows a moment to one, and may round twice."""
 
 
-def mark(dut: Bench, salt: int, epoch: int = EPOCH) -> int:
-    """Its mark under that salt."""
-    return mark_of(uid_hash(dut.uid, epoch, salt))
+def digest(dut: Dut, salt: int, epoch: int = EPOCH) -> int:
+    """Its digest under that salt."""
+    return digest_of(uid_hash(dut.uid, epoch, salt))
 
 
 def window_ns(slots: int) -> int:
@@ -26,7 +26,7 @@ def window_ns(slots: int) -> int:
     return FIRST_SLOT_NS + (slots + 8) * MINI_SLOT_NS + 4 * MS
 
 
-def answers_to(dut: Bench, call: Message, slots: int = 16, to: int = BROADCAST_ADDRESS) -> list[Message]:
+def answers_to(dut: Dut, call: Message, slots: int = 16, to: int = BROADCAST_ADDRESS) -> list[Message]:
     """What it answers to a call; what others answer on a port is left out."""
     _, frames, _ = dut.frames_after(dut.wire(call, to), window_ns=window_ns(slots), count=1)
     own = [frame for frame in frames if frame.tag == dut.tag]
@@ -34,14 +34,14 @@ def answers_to(dut: Bench, call: Message, slots: int = 16, to: int = BROADCAST_A
     return [message_of(frame) for frame in own]
 
 
-def called(dut: Bench, call: Message, slots: int = 16, to: int = BROADCAST_ADDRESS) -> Message:
+def called(dut: Dut, call: Message, slots: int = 16, to: int = BROADCAST_ADDRESS) -> Message:
     """It answers that call, once; returns the answer."""
     own = answers_to(dut, call, slots, to)
     assert len(own) == 1, f"one answer to {call} was expected, {len(own)} came"
     return own[0]
 
 
-def unheard(dut: Bench, call: Message, slots: int = 16, to: int = BROADCAST_ADDRESS) -> None:
+def unheard(dut: Dut, call: Message, slots: int = 16, to: int = BROADCAST_ADDRESS) -> None:
     """It does not answer that call."""
     dut.drain()
     said = dut.say(dut.wire(call, to))
@@ -50,13 +50,13 @@ def unheard(dut: Bench, call: Message, slots: int = 16, to: int = BROADCAST_ADDR
     assert heard == b"" or not dut.is_alone, f"silence was expected to {call}, {heard.hex(' ')} came"
 
 
-def enrol(dut: Bench) -> None:
-    """It has answered a call in EPOCH and was enrolled by a call without slots."""
+def acknowledge(dut: Dut) -> None:
+    """It has answered a call in EPOCH and was acknowledged by a call without slots."""
     called(dut, m.RollCall(EPOCH, 3, 16, ()))
-    dut.tell(m.RollCall(EPOCH, 4, 0, (mark(dut, 3),)))
+    dut.tell(m.RollCall(EPOCH, 4, 0, (digest(dut, 3),)))
 
 
-def assert_begins(dut: Bench, since_ns: int, behind_ns: int, spread_ns: int = 0) -> None:
+def assert_begins(dut: Dut, since_ns: int, behind_ns: int, spread_ns: int = 0) -> None:
     """Where the line is listened to: it began so long behind what was said before, by its own jitter later."""
     if dut.can("heard"):
         seen_ns = dut.behind(since_ns)
@@ -68,12 +68,12 @@ def assert_begins(dut: Bench, since_ns: int, behind_ns: int, spread_ns: int = 0)
         )
 
 
-def byte_after(dut: Bench, *queries: Message, places: int = 8, is_quiet: bool = False) -> bytes:
+def byte_after(dut: Dut, *queries: Message, places: int = 8, is_quiet: bool = False) -> bytes:
     """The bytes that answer a list, said in as many parts; `is_quiet` where none are to come."""
     dut.require_alone()
     dut.drain()
     said = dut.say(b"".join(dut.wire(query, BROADCAST_ADDRESS) for query in queries))
-    until_ns = said.end_ns + FIRST_SLOT_NS + (places + STRANGER_SLOTS + 2) * PLACE_NS + dut.airtime_ns(3)
+    until_ns = said.end_ns + FIRST_SLOT_NS + (places + UNLISTED_SLOTS + 2) * ORDERED_SLOT_NS + dut.airtime_ns(3)
     if dut.is_virtual:
         return dut.hear(until_ns)
     if is_quiet:
@@ -82,18 +82,18 @@ def byte_after(dut: Bench, *queries: Message, places: int = 8, is_quiet: bool = 
     return first + dut.hear(max(dut.now_ns, until_ns) + 5 * MS)
 
 
-def answers_listed(dut: Bench, *queries: Message, places: int = 8, salt: int = LIST_SALT) -> None:
+def answers_listed(dut: Dut, *queries: Message, places: int = 8, salt: int = LIST_SALT) -> None:
     """It answers a list as one that is in it."""
-    _one_byte(byte_after(dut, *queries, places=places), book_answer(uid_hash(dut.uid, EPOCH, salt)), "is in the list")
+    _one_byte(byte_after(dut, *queries, places=places), list_answer(uid_hash(dut.uid, EPOCH, salt)), "is in the list")
 
 
-def answers_as_stranger(dut: Bench, *queries: Message, places: int = 8, salt: int = LIST_SALT) -> None:
+def answers_as_unlisted(dut: Dut, *queries: Message, places: int = 8, salt: int = LIST_SALT) -> None:
     """It answers a list as one that is not in it."""
-    byte = stranger_answer(uid_hash(dut.uid, EPOCH, salt))
+    byte = unlisted_answer(uid_hash(dut.uid, EPOCH, salt))
     _one_byte(byte_after(dut, *queries, places=places), byte, "is not in the list")
 
 
-def says_nothing(dut: Bench, *queries: Message) -> None:
+def says_nothing(dut: Dut, *queries: Message) -> None:
     """It does not answer these parts of a list."""
     came = byte_after(dut, *queries, is_quiet=True)
     assert came == b"", f"silence was expected to the list, {came.hex(' ')} came"
@@ -104,28 +104,32 @@ def _one_byte(came: bytes, wanted: int, what: str) -> None:
     assert came == bytes([wanted]), f"the actuator {what}: the byte {wanted:02x} was expected, {said} came"
 
 
-def call_of(dut: Bench, slot: int, slots: int) -> m.RollCall:
+def call_of(dut: Dut, slot: int, slots: int) -> m.RollCall:
     """A call in which it draws that slot."""
     drawn = next(s for s in range(4096) if slot_of(uid_hash(dut.uid, EPOCH + s // 256, s % 256), slots) == slot)
     return m.RollCall(EPOCH + drawn // 256, drawn % 256, slots, ())
 
 
-def book(dut: Bench, place: int | None, total: int, salt: int = LIST_SALT) -> m.Book:
+def member_list(dut: Dut, place: int | None, total: int, salt: int = LIST_SALT) -> m.MemberList:
     """A list in one part; it stands at `place`."""
-    own = mark(dut, salt)
-    marks = [(own + 1 + number * 257) & 0xFFFF for number in range(total)]
-    assert own not in marks
+    own = digest(dut, salt)
+    digests = [(own + 1 + number * 257) & 0xFFFF for number in range(total)]
+    assert own not in digests
     if place is not None:
-        marks[place] = own
-    return m.Book(EPOCH, salt, 0, total, tuple(marks))
+        digests[place] = own
+    return m.MemberList(EPOCH, salt, 0, total, tuple(digests))
 
 
-def parts(dut: Bench, place: int | None) -> tuple[m.Book, m.Book]:
+def parts(dut: Dut, place: int | None) -> tuple[m.MemberList, m.MemberList]:
     """A list of six in two parts."""
-    whole = book(dut, place, 6)
-    return m.Book(EPOCH, LIST_SALT, 0, 6, whole.marks[:4]), m.Book(EPOCH, LIST_SALT, 4, 6, whole.marks[4:])
+    whole = member_list(dut, place, 6)
+    return m.MemberList(EPOCH, LIST_SALT, 0, 6, whole.digests[:4]), m.MemberList(
+        EPOCH, LIST_SALT, 4, 6, whole.digests[4:]
+    )
 
 
-def address_book(addresses: set[int], salt: int = LIST_SALT) -> m.AddressBook:
+def address_list(addresses: set[int], salt: int = LIST_SALT) -> m.AddressMemberList:
     """The list by address; 240 is the bit that stands for no address."""
-    return m.AddressBook(EPOCH, salt, sum(1 << at - 1 for at in addresses).to_bytes(m.ADDRESS_MAP_BYTES, "little"))
+    return m.AddressMemberList(
+        EPOCH, salt, sum(1 << at - 1 for at in addresses).to_bytes(m.ADDRESS_MAP_BYTES, "little")
+    )

@@ -75,8 +75,8 @@ def clause(*ids: str) -> Callable[[F], F]:
         if one not in CLAUSES:
             raise KeyError(f"there is no clause '{one}'")
 
-    def mark(function: F) -> F:
+    def digest(function: F) -> F:
         marked: F = pytest.mark.clause(*ids)(function)
         return marked
 
-    return mark
+    return digest

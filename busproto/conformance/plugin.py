@@ -1,6 +1,6 @@
 """The pytest plug-in: ``pytest --dut TARGET``.
 
-Options, the fixtures `dut` (a `Bench`, as after power-up), `dut_build` (further ones, in process) and `bus_link` (the
+Options, the fixtures `dut` (a `Dut`, as after power-up), `dut_build` (further ones, in process) and `bus_link` (the
 host's own operations), the marker `clause`, and the report by clause. Nothing happens where `--dut` is not given.
 """
 
@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Any, Final
 import pytest
 
 if TYPE_CHECKING:
-    from busproto.conformance.bench import Bench
+    from busproto.conformance.dut import Dut
     from busproto.conformance.report import Case
     from busproto.conformance.targets import Target
     from busproto.ops.link import Link
 
-pytest.register_assert_rewrite("busproto.conformance.suite", "busproto.conformance.bench")
+pytest.register_assert_rewrite("busproto.conformance.suite", "busproto.conformance.dut")
 
 SUITE: Final = Path(__file__).with_name("suite")
 PROPERTY: Final = "clause"
@@ -81,12 +81,12 @@ def pytest_configure(config: pytest.Config) -> None:
     if not target.strip():
         raise pytest.UsageError("--dut: nothing stands behind it; 'python', 'reference', a library or a port is wanted")
     if config.getoption("--dut-report"):
-        from busproto.conformance.report import MARK
+        from busproto.atomic_files import require_own
+        from busproto.conformance.report import DIGEST
         from busproto.errors import InputError
-        from busproto.keeping import require_own
 
         try:
-            require_own(Path(config.getoption("--dut-report")), MARK, "a report")
+            require_own(Path(config.getoption("--dut-report")), DIGEST, "a report")
         except InputError as error:
             raise pytest.UsageError(f"--dut-report: {error}") from error
     if config.args_source is not pytest.Config.ArgsSource.ARGS:
@@ -161,50 +161,50 @@ def dut_target(request: pytest.FixtureRequest) -> Iterator[Target]:
 
 
 @pytest.fixture
-def dut(dut_target: Target, request: pytest.FixtureRequest) -> Iterator[Bench]:
+def dut(dut_target: Target, request: pytest.FixtureRequest) -> Iterator[Dut]:
     """The actuator under test, as after power-up, with factory settings, at an address of its own."""
-    bench = dut_target.fresh(request.node.name)
-    _require_offered(bench, request)
-    yield bench
-    dut_target.done_with(bench)
+    dut = dut_target.fresh(request.node.name)
+    _require_offered(dut, request)
+    yield dut
+    dut_target.done_with(dut)
 
 
-def _require_offered(bench: Bench, request: pytest.FixtureRequest) -> None:
+def _require_offered(dut: Dut, request: pytest.FixtureRequest) -> None:
     """A case of an extension is not checked on an actuator that does not offer it."""
-    from busproto.conformance.bench import not_checked
     from busproto.conformance.clauses import part_of_case
+    from busproto.conformance.dut import not_checked
     from busproto.conformance.report import NOT_OFFERED
     from busproto.wire.page.rules import TEACHING
 
-    ids = [one for mark in request.node.iter_markers("clause") for one in mark.args]
-    if part_of_case(ids) == TEACHING and not bench.offers_teaching():
+    ids = [one for digest in request.node.iter_markers("clause") for one in digest.args]
+    if part_of_case(ids) == TEACHING and not dut.offers_teaching():
         not_checked(NOT_OFFERED)
 
 
 @pytest.fixture
-def dut_build(dut_target: Target, request: pytest.FixtureRequest) -> Callable[..., Bench]:
+def dut_build(dut_target: Target, request: pytest.FixtureRequest) -> Callable[..., Dut]:
     """Builds further ones in process (`InProcess.build`): address, stored settings, line rate, clock, neighbours.
 
     On a port there is only the one, again as after power-up; a case that wants more of it is not checked.
     """
-    from busproto.conformance.bench import not_checked
+    from busproto.conformance.dut import not_checked
     from busproto.conformance.targets import InProcess
 
-    def build(**named: Any) -> Bench:
+    def build(**named: Any) -> Dut:
         if not isinstance(dut_target, InProcess) and named:
             not_checked("it needs one in process: others beside it, or its clock off")
         if isinstance(dut_target, InProcess):
             _require_offered(dut_target.build(request.node.name), request)
             return dut_target.build(request.node.name, **named)
-        bench = dut_target.fresh(request.node.name)
-        _require_offered(bench, request)
-        return bench
+        dut = dut_target.fresh(request.node.name)
+        _require_offered(dut, request)
+        return dut
 
     return build
 
 
 @pytest.fixture
-def bus_link(dut: Bench) -> Link:
+def bus_link(dut: Dut) -> Link:
     """A link on the port of the actuator under test: the host's own operations."""
     from busproto.ops.link import Link
 
@@ -234,7 +234,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         raise pytest.UsageError(
             f"--dut-clause: there is no {', '.join(sorted(unknown))}; there are: {', '.join(CLAUSES)}"
         )
-    chosen = [item for item in items if any(wanted & set(mark.args) for mark in item.iter_markers("clause"))]
+    chosen = [item for item in items if any(wanted & set(digest.args) for digest in item.iter_markers("clause"))]
     config.hook.pytest_deselected(items=[item for item in items if item not in chosen])
     items[:] = chosen
 
@@ -242,8 +242,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 @pytest.hookimpl(tryfirst=True)
 def pytest_runtest_setup(item: pytest.Item) -> None:
     """The clauses of a case become properties of its result (JUnit writes them; xdist carries them)."""
-    for mark in item.iter_markers("clause"):
-        item.user_properties.extend((PROPERTY, one) for one in mark.args if (PROPERTY, one) not in item.user_properties)
+    for digest in item.iter_markers("clause"):
+        item.user_properties.extend(
+            (PROPERTY, one) for one in digest.args if (PROPERTY, one) not in item.user_properties
+        )
 
 
 def _cases(terminal: Any) -> list[Case]:
@@ -289,7 +291,7 @@ def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> Non
     file = config.getoption("--dut-report")
     if file:
         from busproto._version import version_text
-        from busproto.keeping import write_whole
+        from busproto.atomic_files import write_whole
 
         write_whole(Path(file), as_html(cases, target, version_text()))
         terminalreporter.write_line(f"written: {file}")

@@ -66,8 +66,8 @@ def as_text(cases: list[Case]) -> list[str]:
     lines = []
     for row in rows:
         counts = ", ".join(f"{row.count(verdict)} {verdict}" for verdict in VERDICTS if row.count(verdict))
-        mark = {"passed": " ", "failed": "!", "not checked": "-"}[row.verdict]
-        lines.append(f"{mark} {row.clause.id:<{width}}  {counts}")
+        digest = {"passed": " ", "failed": "!", "not checked": "-"}[row.verdict]
+        lines.append(f"{digest} {row.clause.id:<{width}}  {counts}")
     for verdict in ("failed", "not checked"):
         named = [case for case in cases if case.verdict == verdict]
         if named:
@@ -99,14 +99,14 @@ small { color: #555; } details { margin: 0; }
 """
 
 
-MARK: Final = '<meta name="generator" content="busproto conformance">'
+DIGEST: Final = '<meta name="generator" content="busproto conformance">'
 
 
 def as_html(cases: list[Case], target: str, version: str) -> str:
     """One page, nothing to load."""
     rows = by_clause(cases)
     lines = [
-        f'<!doctype html><html lang="en"><meta charset="utf-8">{MARK}',
+        f'<!doctype html><html lang="en"><meta charset="utf-8">{DIGEST}',
         f"<title>Conformance of {html.escape(target)}</title><style>{_STYLE}</style>",
         f"<h1>Conformance of {html.escape(target)}</h1>",
         f"<p>{html.escape(version)}; {len(cases)} cases, {len(rows)} clauses of the format page. "

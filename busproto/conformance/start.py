@@ -11,8 +11,8 @@ from typing import Final
 
 import click
 
+from busproto.atomic_files import require_own, write_whole
 from busproto.errors import InputError
-from busproto.keeping import require_own, write_whole
 from busproto.wire.generators.c_source import sources
 
 OWN: Final = "mine.c"

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
-from busproto.conformance.bench import MS, Bench
+from busproto.conformance.dut import MS, Dut
 from busproto.conformance.side import Beside, InProcessSide, TcpSide
 from busproto.errors import BusError, InputError, ReplyTimeoutError
 from busproto.ops import Link, assign, describe, find, restart, transact
@@ -72,7 +72,7 @@ class InProcess:
         baud: int = DEFAULT_BAUD,
         clock_ppm: int = 0,
         neighbours: Mapping[bytes, int] | None = None,
-    ) -> Bench:
+    ) -> Dut:
         """A bus with the one under test, and with neighbours (address by uid) that are the simulator's own."""
         from busproto.sim.bus import VirtualBus
         from busproto.sim.kernel import Kernel
@@ -80,11 +80,11 @@ class InProcess:
         bus = VirtualBus(Kernel(random.Random(f"{self.seed} {name}").getrandbits(32)), baud=baud)
         actuator = self._plug(bus, self.target, UID, address, stored or {}, clock_ppm)
         side = Beside(InProcessSide(bus), UID)
-        bench = Bench(bus.host, uid=UID, address=address, bus=bus, actuator=actuator, side=side)
-        bench.neighbours = [self._plug(bus, PYTHON, uid, at, {}, 0) for uid, at in (neighbours or {}).items()]
+        dut = Dut(bus.host, uid=UID, address=address, bus=bus, actuator=actuator, side=side)
+        dut.neighbours = [self._plug(bus, PYTHON, uid, at, {}, 0) for uid, at in (neighbours or {}).items()]
         if self._rows is not None:
-            bench.keep_rows(self._rows)
-        return bench
+            dut.keep_rows(self._rows)
+        return dut
 
     def _plug(
         self, bus: Any, target: str, uid: bytes, address: int, stored: Mapping[str, RawValue], clock_ppm: int
@@ -110,13 +110,13 @@ class InProcess:
         bus.add(made)
         return made
 
-    def fresh(self, name: str) -> Bench:
+    def fresh(self, name: str) -> Dut:
         """For one case."""
         return self.build(name)
 
-    def done_with(self, bench: Bench) -> None:
+    def done_with(self, dut: Dut) -> None:
         """Behind a case: what it learned of the parameter list serves the next one."""
-        self._rows = bench.known_rows() or self._rows
+        self._rows = dut.known_rows() or self._rows
 
     def close(self) -> None:
         """Nothing is left."""
@@ -205,7 +205,7 @@ class OnPort:
         return self._run(lambda: transact(message, self.home, kind, slow=slow))
 
     def _finds_echo(self) -> bool:
-        data = encode_frame(request_frame(m.Hush(1, bytes(7) + b"\x01"), BROADCAST_ADDRESS, 0))
+        data = encode_frame(request_frame(m.Suppress(1, bytes(7) + b"\x01"), BROADCAST_ADDRESS, 0))
         self.transport.read_until(0)
         self.transport.write(data)
         end_ns = self.transport.now_ns() + self.transport.latency_ns + 300 * MS
@@ -227,12 +227,12 @@ class OnPort:
         self._ask(m.Commit(), m.Committed, slow=True)
         self._generation = self._run(lambda: describe(self.home)).generation
 
-    def fresh(self, name: str) -> Bench:
+    def fresh(self, name: str) -> Dut:
         """The actuator as after power-up, with factory settings at its address."""
         self._power_again()
         self._home_again()
         self._run(lambda: restart(self.home))
-        bench = Bench(
+        dut = Dut(
             self.transport,
             uid=self.uid,
             address=self.home,
@@ -240,12 +240,12 @@ class OnPort:
             echoes=self._echoes,
             is_alone=self._is_alone,
         )
-        bench.pass_time(50 * MS)
+        dut.pass_time(50 * MS)
         if self._run(lambda: describe(self.home)).generation != self._generation:
             self._factory()
         if self._rows is not None:
-            bench.keep_rows(self._rows)
-        return bench
+            dut.keep_rows(self._rows)
+        return dut
 
     _rows: Mapping[str, m.ParameterDescription] | None = None
 
@@ -259,16 +259,16 @@ class OnPort:
         """It is at its address, whatever a case has left behind."""
         wire = encode_frame(request_frame(m.Describe(), self.home, 0))
         self.transport.read_until(self.transport.now_ns() + 5 * MS)
-        probe = Bench(self.transport, uid=self.uid, address=self.home, echoes=self._echoes)
+        probe = Dut(self.transport, uid=self.uid, address=self.home, echoes=self._echoes)
         _, frames, _ = probe.frames_after(wire, count=1)
         if not any(frame.tag == probe.tag and frame.source == self.home for frame in frames):
             self._run(lambda: assign(self.uid, self.home))
 
-    def done_with(self, bench: Bench) -> None:
+    def done_with(self, dut: Dut) -> None:
         """See `InProcess.done_with`; it goes limp."""
-        self._rows = bench.known_rows() or self._rows
+        self._rows = dut.known_rows() or self._rows
         with contextlib.suppress(BusError):
-            bench.tell(m.Release())
+            dut.tell(m.Release())
 
     def close(self) -> None:
         """Put back what it had stored and its address, and let go of the port.

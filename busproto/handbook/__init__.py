@@ -1,7 +1,7 @@
 """The handbook that travels with the package: pages in Markdown beside this file, and the bus format as one of them.
 
 Read by the terminal (`busproto.cli.files.handbook_command`) and by the page (`busproto.web.server.handbook`). What a
-page says is held by `tests/handbook`: its commands are run, its links lead somewhere, its figures are reckoned.
+page says is held by `tests/handbook`: its commands are run, its links lead somewhere, its figures are calculated.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ class Topic:
         return self.file.read_text("utf-8")
 
     def text(self) -> str:
-        """The page as it is shown: Markdown without comments, with the tables that are reckoned for it."""
+        """The page as it is shown: Markdown without comments, with the tables that are calculated for it."""
         source = self.source()
         if "<!-- table: " in source:
             from busproto.handbook.figures import filled

@@ -1,4 +1,4 @@
-"""Tables of the handbook that are reckoned when a page is read, by the functions that the commands use themselves.
+"""Tables of the handbook that are calculated when a page is read, by the functions that the commands use themselves.
 
 A page says where one belongs: ``<!-- table: NAME -->`` on a line of its own.
 """

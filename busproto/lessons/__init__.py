@@ -11,7 +11,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from busproto.errors import InputError
-from busproto.lessons import countdown, faults, loss, one_frame, overlap, searches
+from busproto.lessons import backoff, faults, loss, one_frame, overlap, searches
 from busproto.lessons.scene import Lesson, Scene, Verdict, scene_json
 
 __all__ = ["LESSONS", "Lesson", "Scene", "Verdict", "as_json", "check", "lesson_named", "listing"]
@@ -23,7 +23,7 @@ LESSONS: Final[Mapping[str, Lesson]] = MappingProxyType(
             one_frame.LESSON,
             *overlap.LESSONS,
             *searches.LESSONS,
-            countdown.LESSON,
+            backoff.LESSON,
             *faults.LESSONS,
             loss.LESSON,
         )

@@ -40,7 +40,7 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
-class Seat:
+class Role:
     """One actuator of a lesson; what is not stated is drawn by the seed or factory."""
 
     label: str
@@ -56,26 +56,26 @@ def draw(name: str, seed: int) -> random.Random:
     return random.Random(f"lesson {name} {seed}")
 
 
-def build(seed: int, seats: Sequence[Seat], *, clock_ppm: int = 10_000, jitter_ns: int = START_JITTER_NS) -> VirtualBus:
+def build(seed: int, roles: Sequence[Role], *, clock_ppm: int = 10_000, jitter_ns: int = START_JITTER_NS) -> VirtualBus:
     """A bus with these actuators. Clocks are off by up to `clock_ppm`, drawn by the seed."""
     kernel = Kernel(seed)
     bus = VirtualBus(kernel, baud=BAUD)
     uids, clocks = kernel.stream("lesson uids"), kernel.stream("lesson clocks")
-    for seat in seats:
+    for role in roles:
         drawn = uids.randbytes(UID_BYTES)
         bus.add(
             Actuator(
                 kernel,
                 bus.line,
-                label=seat.label,
-                uid=seat.uid or drawn,
+                label=role.label,
+                uid=role.uid or drawn,
                 model=MODEL,
-                address=seat.address,
-                stored=dict(seat.stored),
-                position_deg=seat.arm_deg,
+                address=role.address,
+                stored=dict(role.stored),
+                position_deg=role.arm_deg,
                 supply_mv=lambda: bus.supply_mv,
                 address_changed=lambda _: bus.index(),
-                own_baud=seat.baud,
+                own_baud=role.baud,
                 clock_ppm=clocks.randint(-clock_ppm, clock_ppm),
                 jitter_ns=jitter_ns,
             )
@@ -84,9 +84,9 @@ def build(seed: int, seats: Sequence[Seat], *, clock_ppm: int = 10_000, jitter_n
     return bus
 
 
-def crowd(count: int) -> list[Seat]:
+def crowd(count: int) -> list[Role]:
     """So many factory-fresh actuators, lettered."""
-    return [Seat(LETTERS[number]) for number in range(count)]
+    return [Role(LETTERS[number]) for number in range(count)]
 
 
 def watched(steps: Steps[T], note: Callable[[Heard], None]) -> Steps[T]:

@@ -34,7 +34,7 @@ from busproto.ops.transact import PRESENT_BYTES
 from busproto.session.exchange import Ask, Expect, Heard
 from busproto.sim.bus import VirtualBus
 from busproto.wire.frame import BROADCAST_ADDRESS, UID_BYTES
-from busproto.wire.messages import Hush, Match, SlottedCall
+from busproto.wire.messages import Match, SlottedCall, Suppress
 from busproto.wire.timing import FIRST_SLOT_NS
 
 TREE: Final = "tree"
@@ -190,7 +190,7 @@ def _slots_steps(bus: VirtualBus, exchanges: Sequence[Heard]) -> Iterator[Step]:
     for heard in exchanges:
         call = heard.ask.message
         queries += 1
-        if isinstance(call, Hush):
+        if isinstance(call, Suppress):
             silent.add(call.uid)
             continue
         assert isinstance(call, SlottedCall)

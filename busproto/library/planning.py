@@ -9,9 +9,9 @@ from os import PathLike
 from pathlib import Path
 from typing import Any
 
+from busproto.atomic_files import check_appendable, check_writable, now_text, require_own
 from busproto.errors import FileError, InputError, NotAgreedError, NotProvenError, OperationError
 from busproto.interrupts import INTERRUPTS
-from busproto.keeping import check_appendable, check_writable, now_text, require_own
 from busproto.library.work import Work
 from busproto.ops.moving.letting_go import LetGo
 from busproto.ops.steps import Steps
@@ -44,12 +44,12 @@ from busproto.plan.airframe.record_file import (
     save_record,
 )
 from busproto.plan.airframe.recording import missing_functions, read_record
+from busproto.plan.assignment import load_assignment
 from busproto.plan.calibration.gang_match import matches_of
 from busproto.plan.changes import Change
 from busproto.plan.check.check import check
 from busproto.plan.journal import ENDING as JOURNAL_ENDING
 from busproto.plan.load import Plan, load
-from busproto.plan.seating import load_seating
 
 AnyPath = str | PathLike[str]
 
@@ -173,8 +173,8 @@ def _path(given: object, wanted: str) -> Path:
 def audit_line(work: Work, given: Plan | AnyPath) -> Steps[Audit]:
     """See `Bus.audit`."""
     plan = plan_of(given)
-    seating, matches = load_seating(plan), matches_of(plan)
-    return audit(plan, seating, (yield from _survey(work)), matches)
+    assignment, matches = load_assignment(plan), matches_of(plan)
+    return audit(plan, assignment, (yield from _survey(work)), matches)
 
 
 def apply_plan(
@@ -192,12 +192,12 @@ def apply_plan(
     errors = [str(one) for one in check(plan) if one.is_error]
     if errors and not despite_errors:
         raise FileError(str(plan.path), [*errors, "nothing was sent (despite_errors=True goes on all the same)"])
-    seating, matches = load_seating(plan), matches_of(plan)
+    assignment, matches = load_assignment(plan), matches_of(plan)
     check_appendable(plan.beside(JOURNAL_ENDING))
     before = yield from _survey(work)
-    found = audit(plan, seating, before)
+    found = audit(plan, assignment, before)
     _require_proven(before)
-    prospect = prospect_of(plan, seating, before, found, wrong_hardware)
+    prospect = prospect_of(plan, assignment, before, found, wrong_hardware)
     if prospect.wrong_to_be_written and wrong_hardware is None:
         whys = "; ".join(f"{name}: {', '.join(prospect.wrong[name])}" for name in sorted(prospect.wrong_to_be_written))
         raise NotAgreedError(
@@ -215,7 +215,7 @@ def apply_plan(
     proposal = Proposal(job.title, job.todo, job.interrupted, harmed, prospect.wrong, prospect.unclaimed)
     _require_agreed(proposal, agree)
     applied = yield from _carry_out(work, job)
-    after = audit(plan, seating, (yield from _again(work, job)), matches)
+    after = audit(plan, assignment, (yield from _again(work, job)), matches)
     return Outcome(applied, after, prospect.wrong)
 
 

@@ -32,16 +32,11 @@ class ActuatorReport:
     """How one actuator is.
 
     Attributes:
-        state: a word: "limp", "easing", "following", "lost-limp", "lost-hold", "lost-preset", "released", "faulted".
-        faults: what is wrong, in words.
-        position_deg: where the arm is, deg.
-        demand_deg: where it is driven to; where the arm is while limp, deg.
-        current_ma: of motor and electronics, mA.
-        supply_v: at the actuator, V.
-        temperature_degc: inside, degC.
-        demand_age_ms: since the last valid demand, ms; None for 65 s or more, or never.
-        good_frames, bad_frames: requests it received, counted round at 65536.
-        is_showing: it makes itself known now.
+        state: a word: "limp", "soft-starting", "following", "lost-limp", "lost-hold", "lost-preset", "released",
+        "faulted". faults: what is wrong, in words. position_deg: where the arm is, deg. demand_deg: where it is driven
+        to; where the arm is while limp, deg. current_ma: of motor and electronics, mA. supply_v: at the actuator, V.
+        temperature_degc: inside, degC. demand_age_ms: since the last valid demand, ms; None for 65 s or more, or never.
+        good_frames, bad_frames: requests it received, counted round at 65536. is_showing: it makes itself known now.
         is_limp: the arm can be moved by hand.
     """
 

@@ -33,7 +33,7 @@ from busproto.ops.giving import give_address
 from busproto.ops.holding import Held
 from busproto.ops.link import AsyncLink, Link
 from busproto.ops.moving import motion
-from busproto.ops.moving.demand_units import parse_target, share_to_pulse_us, standing_deg
+from busproto.ops.moving.demand_units import fraction_to_pulse_us, parse_target, standing_deg
 from busproto.ops.moving.letting_go import LetGo, OnLine, let_go, let_go_after, require_limp
 from busproto.ops.steps import Steps
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
@@ -158,16 +158,16 @@ class Work:
         address = yield from self.address(who)
         about = yield from self._description(who, address)
         settings = yield from parameter_access.read_all(address)
-        share = parse_target(text, settings)
+        fraction = parse_target(text, settings)
         action = parameter_named("loss-action").text(settings["loss-action"])
-        came = yield from motion.move(address, share, hold_ns, leave_limp=not stay, loss_action=action)
+        came = yield from motion.move(address, fraction, hold_ns, leave_limp=not stay, loss_action=action)
         if came.let_go is not None:
             self.was_let_go(came.let_go)
         return Moved(
             address=address,
-            target_percent=round(share * 100, 2),
-            target_deg=round(standing_deg(share, settings, about.mechanical_travel_cdeg), 4),
-            pulse_us=round(share_to_pulse_us(share), 3),
+            target_percent=round(fraction * 100, 2),
+            target_deg=round(standing_deg(fraction, settings, about.mechanical_travel_cdeg), 4),
+            pulse_us=round(fraction_to_pulse_us(fraction), 3),
             arrived=came.arrived,
             peak_current_ma=came.peak_current_ma,
             before=report_of(came.before),
@@ -288,7 +288,7 @@ class Work:
     # --- letting go ---------------------------------------------------------------------------------------------
 
     @property
-    def crew(self) -> list[OnLine] | None:
+    def actuators(self) -> list[OnLine] | None:
         """Those that are known to be there; None where nothing is known."""
         if not self.is_searched:
             return None
@@ -296,7 +296,7 @@ class Work:
 
     def let_go(self) -> Steps[LetGo]:
         """See `Bus.let_go`."""
-        return self.was_let_go((yield from let_go(self.crew)), everyone=True)
+        return self.was_let_go((yield from let_go(self.actuators)), everyone=True)
 
     @property
     def let_move(self) -> bool:
@@ -305,19 +305,19 @@ class Work:
 
     def leave(self) -> Steps[LetGo]:
         """Let go of those that were told to move, and of no others."""
-        crew, everyone = self._left()
-        return self.was_let_go((yield from let_go(crew, everyone=everyone)), everyone=everyone)
+        actuators, everyone = self._left()
+        return self.was_let_go((yield from let_go(actuators, everyone=everyone)), everyone=everyone)
 
     def leave_after(self, error: BaseException) -> Steps[None]:
         """The same as an error ends the block; the error says what was seen."""
-        crew, everyone = self._left()
-        yield from let_go_after(error, crew, everyone=everyone)
+        actuators, everyone = self._left()
+        yield from let_go_after(error, actuators, everyone=everyone)
 
     def _left(self) -> tuple[list[OnLine] | None, bool]:
         told = self.link.may_move
         if BROADCAST_ADDRESS in told:
-            return self.crew, True
-        known = {one.address: one for one in self.crew or ()}
+            return self.actuators, True
+        known = {one.address: one for one in self.actuators or ()}
         return [replace(known.get(address, OnLine(address)), count=1) for address in sorted(told)], False
 
     def was_let_go(self, seen: LetGo, *, everyone: bool = False) -> LetGo:

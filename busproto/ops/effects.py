@@ -8,18 +8,17 @@ from typing import Final
 from busproto.wire.message import Message
 from busproto.wire.messages import (
     NO_DEMAND,
-    AddressBook,
+    AddressMemberList,
     Assign,
-    Book,
     Commit,
     Demand,
     DemandAll,
     Describe,
     DescribeParameter,
     Engage,
-    Hush,
     LinkTest,
     Match,
+    MemberList,
     Read,
     Release,
     Report,
@@ -28,6 +27,7 @@ from busproto.wire.messages import (
     RollCall,
     ShowYourself,
     SlottedCall,
+    Suppress,
     Undo,
     Write,
 )
@@ -35,9 +35,9 @@ from busproto.wire.messages import (
 HARMLESS: Final[frozenset[type[Message]]] = frozenset(
     {
         RollCall,
-        Book,
-        AddressBook,
-        Hush,
+        MemberList,
+        AddressMemberList,
+        Suppress,
         Match,
         SlottedCall,
         Describe,
@@ -47,7 +47,7 @@ HARMLESS: Final[frozenset[type[Message]]] = frozenset(
         LinkTest,
     }
 )
-"""Requests that change nothing and move nothing; to be hushed lasts for one search."""
+"""Requests that change nothing and move nothing; to be suppressed lasts for one search."""
 _MOVED: Final = "actuators were told to move"
 _SET: Final = "settings were sent"
 EFFECTS: Final[Mapping[type[Message], str]] = {

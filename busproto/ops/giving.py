@@ -26,7 +26,7 @@ def give_address(uid: bytes, address: int, channel: int | None = None) -> Steps[
     Raises:
         BusError: see `busproto.ops.addressing.assign`, which also finds out whether the address is free.
     """
-    crew = [] if address == UNADDRESSED else [OnLine(address, uid)]
+    actuators = [] if address == UNADDRESSED else [OnLine(address, uid)]
     is_given = False
     try:
         description = yield from write_address(uid, address)
@@ -39,6 +39,6 @@ def give_address(uid: bytes, address: int, channel: int | None = None) -> Steps[
     except BaseException as error:
         is_broken_off = not isinstance(error, Exception) or isinstance(error, PortClosedError)
         if is_given or is_broken_off:  # where it is, is not known until it has answered: all are asked then
-            yield from let_go_after(error, crew or None, everyone=False, others=not is_given)
+            yield from let_go_after(error, actuators or None, everyone=False, others=not is_given)
         raise
-    return description, (yield from let_go(crew, everyone=False))
+    return description, (yield from let_go(actuators, everyone=False))

@@ -15,16 +15,16 @@ from busproto.session.exchange import Ask, Expect
 from busproto.wire.codec import message_of
 from busproto.wire.frame import BROADCAST_ADDRESS, MAX_ADDRESS
 from busproto.wire.messages import BriefStatus, ReportRound, State
-from busproto.wire.timing import FIRST_SLOT_NS, PLACE_NS
+from busproto.wire.timing import FIRST_SLOT_NS, ORDERED_SLOT_NS
 
 BRIEF_BYTES: Final = 20
 MAX_GAP: Final = 4
 """So many addresses may be missing between two of a row that report in one round; each costs a slot."""
 MAX_ROW: Final = 64
 """Addresses in one round. In long rows clocks drift apart by the end (see `busproto.wire.timing`)."""
-MUSTER_ROW: Final = 32
+SCAN_ROW: Final = 32
 """Addresses asked in one round: where no actuator is at any of them the line is idle for less than 2 ms."""
-MUSTER_PASSES: Final = 3
+SCAN_PASSES: Final = 3
 """So many times all addresses are asked, where nothing is known."""
 
 
@@ -60,8 +60,8 @@ def brief_reports(first: int, count: int, demands: tuple[int, ...] = ()) -> Step
         ReportRound(first, count, demands),
         BROADCAST_ADDRESS,
         Expect.WINDOW,
-        window_ns=FIRST_SLOT_NS + (count + 1) * PLACE_NS,
-        idle_ns_per_byte=2 * PLACE_NS // BRIEF_BYTES + 1,
+        window_ns=FIRST_SLOT_NS + (count + 1) * ORDERED_SLOT_NS,
+        idle_ns_per_byte=2 * ORDERED_SLOT_NS // BRIEF_BYTES + 1,
     )
     heard = yield from exchange(ask)
     reports = []
@@ -90,4 +90,4 @@ def rows_of(addresses: Iterable[int]) -> list[tuple[int, int]]:
 
 def all_rows() -> list[tuple[int, int]]:
     """Rows that hold every address there is."""
-    return [(first, min(MUSTER_ROW, MAX_ADDRESS + 1 - first)) for first in range(1, MAX_ADDRESS + 1, MUSTER_ROW)]
+    return [(first, min(SCAN_ROW, MAX_ADDRESS + 1 - first)) for first in range(1, MAX_ADDRESS + 1, SCAN_ROW)]

@@ -1,4 +1,4 @@
-"""Reading everything there is to know: one actuator's sheet, and all of them. Changes nothing and moves nothing."""
+"""Reading everything there is to know: one actuator's snapshot, and all of them. Changes nothing and moves nothing."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from busproto.wire.parameters import RawValue, parameter_named
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
+class Snapshot:
     """What is known of one actuator.
 
     Attributes:
@@ -53,12 +53,12 @@ class Survey:
 
     Attributes:
         roster: who is there.
-        sheets: by uid; those who share an address or have none cannot be read and are missing here.
+        snapshots: by uid; those who share an address or have none cannot be read and are missing here.
         problems: by address, why one could not be read.
     """
 
     roster: Roster
-    sheets: Mapping[bytes, Sheet]
+    snapshots: Mapping[bytes, Snapshot]
     problems: Mapping[int, str]
 
 
@@ -67,7 +67,7 @@ def firmware_text(description: Description) -> str:
     return f"{description.firmware_major}.{description.firmware_minor}"
 
 
-def read_sheet(address: int, lists: Lists | None = None) -> Steps[Sheet]:
+def read_snapshot(address: int, lists: Lists | None = None) -> Steps[Snapshot]:
     """Everything about the actuator at an address, also parameters that the table does not know.
 
     Args:
@@ -80,59 +80,59 @@ def read_sheet(address: int, lists: Lists | None = None) -> Steps[Sheet]:
     status = yield from report(address)
     working = yield from read_whole(address, description=description, lists=lists)
     stored = yield from read_all(address, Memory.STORED, working.parameters)
-    return Sheet(address, description, status, working, stored)
+    return Snapshot(address, description, status, working, stored)
 
 
 def survey(*, rng: random.Random | None = None) -> Steps[Survey]:
     """Find everyone, then read each who is alone at its address."""
     roster = yield from find(rng=rng, patience_ns=PATIENCE_NS)
-    sheets: dict[bytes, Sheet] = {}
+    snapshots: dict[bytes, Snapshot] = {}
     problems: dict[int, str] = {}
     lists = Lists()
     alone = [at for at, uids in roster.by_address.items() if at != UNADDRESSED and len(uids) == 1]
     for number, address in enumerate(alone):
         yield Progress("reading", number, len(alone))
         try:
-            sheet = yield from read_sheet(address, lists)
-            sheets[sheet.uid] = sheet
+            snapshot = yield from read_snapshot(address, lists)
+            snapshots[snapshot.uid] = snapshot
         except OperationError as error:
             problems[address] = str(error)
     yield Progress("reading", len(alone), len(alone))
-    return Survey(roster, sheets, problems)
+    return Survey(roster, snapshots, problems)
 
 
-def loss_action_of(sheet: Sheet | None) -> str:
+def loss_action_of(snapshot: Snapshot | None) -> str:
     """What one does when the demand stops coming; "" where that is not known, or it has no such parameter."""
-    raw = None if sheet is None else sheet.working.get("loss-action")
+    raw = None if snapshot is None else snapshot.working.get("loss-action")
     return "" if raw is None else parameter_named("loss-action").text(raw)
 
 
-def require_parameters(sheets: Iterable[Sheet], names: Iterable[str]) -> None:
+def require_parameters(snapshots: Iterable[Snapshot], names: Iterable[str]) -> None:
     """See that what an operation goes by is there, before anything is done.
 
     Raises:
         LacksParameterError: an actuator does not have one of these parameters.
     """
     wanted = sorted(names)
-    for sheet in sheets:
+    for snapshot in snapshots:
         for name in wanted:
-            if name in sheet.parameters.lacks:
-                raise LacksParameterError(sheet.address, name)
+            if name in snapshot.parameters.lacks:
+                raise LacksParameterError(snapshot.address, name)
 
 
-def crew_of(seen: Survey) -> list[OnLine]:
+def actuators_of(seen: Survey) -> list[OnLine]:
     """Everyone that a survey found, for letting go (see `busproto.ops.moving.letting_go`)."""
     return [
         OnLine(
             one.address,
             one.uid,
-            loss_action_of(seen.sheets.get(one.uid)),
+            loss_action_of(seen.snapshots.get(one.uid)),
             2 if one.uid in seen.roster.twins else 1,
         )
         for one in seen.roster.found
     ]
 
 
-def roster_crew(roster: Roster) -> list[OnLine]:
+def roster_actuators(roster: Roster) -> list[OnLine]:
     """The same of a search alone; what they do without demands is not known then."""
-    return crew_of(Survey(roster, {}, {}))
+    return actuators_of(Survey(roster, {}, {}))

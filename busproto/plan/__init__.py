@@ -1,17 +1,18 @@
 """From one map for the whole fleet to an airframe that is checked, recorded and can be restored.
 
-`files` and `load` read what is wanted; `seating` keeps which actuator is which. What compares, applies, proves and
+`files` and `load` read what is wanted; `assignment` keeps which actuator is which. What compares, applies, proves and
 records stands in a module each.
 """
 
 __all__ = [
+    "actuators",
     "airframe",
+    "assignment",
     "calibration",
     "card",
     "changes",
     "check",
     "claim_words",
-    "crew",
     "examples",
     "files",
     "finding",
@@ -19,7 +20,6 @@ __all__ = [
     "hardware",
     "journal",
     "load",
-    "seating",
     "sweep",
     "trials",
 ]

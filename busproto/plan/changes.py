@@ -170,28 +170,28 @@ def changes(
         roster = _without_address(roster, {change.uid for change in found})
     found += [_of_move(move, names[move.uid]) for move in ordered_moves(roster, wanted)]
     for goal in goals:
-        sheet = survey.sheets.get(goal.uid)
-        if sheet is None:
+        snapshot = survey.snapshots.get(goal.uid)
+        if snapshot is None:
             at = goal.address
             found.append(Change("settings", goal.uid, goal.name, at, at, is_known=False))
             continue
-        if why := goal.why_not(sheet.parameters):
+        if why := goal.why_not(snapshot.parameters):
             raise InputError(f"{why}. Nothing was changed")
-        wanted_settings = goal.fitted(sheet.parameters).settings
-        if why := disagreement({**sheet.working, **wanted_settings}):
+        wanted_settings = goal.fitted(snapshot.parameters).settings
+        if why := disagreement({**snapshot.working, **wanted_settings}):
             raise InputError(f"{goal.name}: {why}")
         after = {
             name: raw
             for name, raw in wanted_settings.items()
-            if sheet.working.get(name) != raw or sheet.stored.get(name) != raw
+            if snapshot.working.get(name) != raw or snapshot.stored.get(name) != raw
         }
         if after:
             # where only one memory differs, that is the one to tell of
             before = {
-                name: sheet.stored[name] if sheet.stored[name] != raw else sheet.working[name]
+                name: snapshot.stored[name] if snapshot.stored[name] != raw else snapshot.working[name]
                 for name, raw in after.items()
             }
-            at, known = goal.address, sheet.parameters
+            at, known = goal.address, snapshot.parameters
             found.append(Change("settings", goal.uid, goal.name, at, at, before, after, parameters=known))
     return found
 
@@ -212,7 +212,7 @@ def carry_out(
     *,
     note: Note,
     admit: Admit | None = None,
-    crew: Collection[OnLine] = (),
+    actuators: Collection[OnLine] = (),
     lists: dict[bytes, ParameterList] | None = None,
 ) -> Steps[int]:
     """Do the changes one after another, each read back; everyone goes limp first. Returns how many were done.
@@ -222,7 +222,7 @@ def carry_out(
         goals: the same goals.
         note: told before and after each; what it raises ends the run between two changes.
         admit: see `Admit`; None lets everyone be set. Who is not admitted has its address, and no settings.
-        crew: those that are known to be on the line; one that is seen to hold is not written to.
+        actuators: those that are known to be on the line; one that is seen to hold is not written to.
         lists: by uid, what each has, as far as it was read; those that are read now are added.
 
     Raises:
@@ -232,7 +232,7 @@ def carry_out(
     by_uid = {goal.uid: goal for goal in goals}
     lists = {} if lists is None else lists
     if todo:
-        seen = yield from let_go(crew)
+        seen = yield from let_go(actuators)
         if seen.holding:  # what is set acts at once: it would move
             require_limp(seen)
     done = 0

@@ -89,9 +89,9 @@ _SAID: Final[Mapping[type, Callable[[Any, Name], str]]] = {
 # --- at the end ------------------------------------------------------------------------------------------------
 
 
-def count_text(plan: Plan, seated: Mapping[str, bytes]) -> str:
+def count_text(plan: Plan, assigned: Mapping[str, bytes]) -> str:
     """How many functions have their actuators."""
-    return f"{len(seated)} of {len(plan.seats)} functions are claimed"
+    return f"{len(assigned)} of {len(plan.roles)} functions are claimed"
 
 
 def unfit_line(function: str, differences: Sequence[Difference]) -> str:

@@ -125,7 +125,7 @@ class BusTable(Table, frozen=True, kw_only=True):
     reports: bool = False
 
 
-class SeatTable(Table, frozen=True, kw_only=True):
+class RoleTable(Table, frozen=True, kw_only=True):
     """One function that this airframe has.
 
     `throw` is wanted at the surface, deg, for demand -100 % and +100 %; `positive` says in words where a positive
@@ -161,7 +161,7 @@ class AirframeFile(Table, frozen=True, kw_only=True):
     line: LineTable | None = None
     flight: FlightTable | None = None
     pack: PackTable | None = None
-    function: Annotated[dict[Name, SeatTable], Meta(min_length=1)]
+    function: Annotated[dict[Name, RoleTable], Meta(min_length=1)]
     gang: dict[Name, GangTable] = {}
     surface: dict[Name, SurfaceTable] = {}
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from busproto.plan.load import Plan, Seat
+from busproto.plan.load import Plan, Role
 from busproto.toml_source import Path, Source, path_text
 from busproto.wire.parameters import BY_NAME, RawValue
 
@@ -41,7 +41,7 @@ KINDS: Final[Mapping[str, str]] = {
     "rig-fight": "the actuators of a surface pull against each other",
     "rig-supply": "a lead or the pack is too weak for what hangs on it",
     "rig-surface": "a surface has too little margin, or its linkage does not give what is wanted",
-    "rig-unknown": "a surface cannot be reckoned: something is not stated, or makes no sense",
+    "rig-unknown": "a surface cannot be calculated: something is not stated, or makes no sense",
     "supply-above-rating": "the full pack is above the rated supply of a model",
     "supply-below-rating": "the pack is below the rated supply of a model",
     "supply-exchanged": "the lower of two voltages stands in the place of the higher",
@@ -119,14 +119,14 @@ class Row:
         return make(kind, source, path, text, is_error=is_error, functions=(self.function,))
 
 
-def row_of(plan: Plan, seat: Seat) -> Row:
-    own = ("function", seat.function)
+def row_of(plan: Plan, role: Role) -> Row:
+    own = ("function", role.function)
     said_at = said_in((plan.airframe, own), (plan.fleet, own), (plan.fleet, ()))
-    return Row(seat.function, seat.settings, said_at, mechanical_travel_deg(plan, seat))
+    return Row(role.function, role.settings, said_at, mechanical_travel_deg(plan, role))
 
 
-def mechanical_travel_deg(plan: Plan, seat: Seat) -> float | None:
-    model = plan.models.get(seat.model or "")
+def mechanical_travel_deg(plan: Plan, role: Role) -> float | None:
+    model = plan.models.get(role.model or "")
     return None if model is None else model.mechanical_travel
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from busproto.ops.survey import Survey, firmware_text
-from busproto.plan.load import Plan, Seat
+from busproto.plan.load import Plan, Role
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Description
 
@@ -44,7 +44,7 @@ class Difference:
 
 
 def hardware_differences(
-    plan: Plan, seat: Seat, description: Description, supply_mv: int | None = None
+    plan: Plan, role: Role, description: Description, supply_mv: int | None = None
 ) -> Iterator[Difference]:
     """Model, firmware, rating and supply of one actuator against its place in the plan.
 
@@ -52,11 +52,11 @@ def hardware_differences(
         description: what it says of itself.
         supply_mv: what it measures now, mV; None where that is not known.
     """
-    if seat.model is not None and description.model != seat.model:
-        yield Difference("model", description.model, seat.model, can_be_applied=False)
+    if role.model is not None and description.model != role.model:
+        yield Difference("model", description.model, role.model, can_be_applied=False)
     firmware = firmware_text(description)
-    if seat.firmware is not None and firmware != seat.firmware:
-        yield Difference("firmware", firmware, seat.firmware, can_be_applied=False)
+    if role.firmware is not None and firmware != role.firmware:
+        yield Difference("firmware", firmware, role.firmware, can_be_applied=False)
     yield from supply_differences(plan, description, supply_mv)
 
 
@@ -139,12 +139,12 @@ def harm_of(
     return Harmed(description.uid, address, function, description.supply_min_mv, high_mv, full_mv, now_mv)
 
 
-def harmed_by_supply(plan: Plan, seated: Mapping[str, bytes], survey: Survey) -> tuple[Harmed, ...]:
+def harmed_by_supply(plan: Plan, assigned: Mapping[str, bytes], survey: Survey) -> tuple[Harmed, ...]:
     """Everyone on the line who could be read and whom the pack or the supply harms, also who is in no function."""
-    functions = {uid: function for function, uid in seated.items()}
+    functions = {uid: function for function, uid in assigned.items()}
     found = (
-        harm_of(plan, sheet.description, sheet.address, sheet.status.supply_mv, functions.get(uid, ""))
-        for uid, sheet in survey.sheets.items()
+        harm_of(plan, snapshot.description, snapshot.address, snapshot.status.supply_mv, functions.get(uid, ""))
+        for uid, snapshot in survey.snapshots.items()
     )
     return tuple(one for one in found if one is not None)
 

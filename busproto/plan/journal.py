@@ -13,7 +13,7 @@ from typing import Any, Final
 
 import msgspec
 
-from busproto.keeping import append_line
+from busproto.atomic_files import append_line
 from busproto.plan.changes import Change
 from busproto.reading import decode_json, read_text
 

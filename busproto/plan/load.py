@@ -14,7 +14,7 @@ from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
 from busproto.errors import FileError, InputError
-from busproto.plan.files import SAID_ELSEWHERE, AirframeFile, BusTable, FleetFile, ModelTable, SeatTable, Table
+from busproto.plan.files import SAID_ELSEWHERE, AirframeFile, BusTable, FleetFile, ModelTable, RoleTable, Table
 from busproto.reading import MAX_WRITTEN_BYTES, read_text
 from busproto.rig.supply import Pack
 from busproto.rig.tables import LineTable, PackTable, RigTables
@@ -29,7 +29,7 @@ MEASURED_SHARE: Final = 0.02
 
 
 @dataclass(frozen=True, slots=True)
-class Seat:
+class Role:
     """One function of the airframe, and what the actuator in it is to be.
 
     Attributes:
@@ -88,7 +88,7 @@ class Plan:
         path: of the airframe file.
         title: of the airframe.
         fleet_title: of the map.
-        seats: by function, in the order of the airframe file.
+        roles: by function, in the order of the airframe file.
         gangs: by name.
         models: what the makers' data say, by model name.
         defaults: raw settings that the map gives to everyone, the factory's where it says nothing.
@@ -103,7 +103,7 @@ class Plan:
     path: Path
     title: str
     fleet_title: str
-    seats: Mapping[str, Seat]
+    roles: Mapping[str, Role]
     gangs: Mapping[str, Gang]
     models: Mapping[str, ModelTable]
     defaults: Mapping[str, RawValue]
@@ -116,14 +116,14 @@ class Plan:
     airframe: Source = field(repr=False, compare=False)
     fleet: Source = field(repr=False, compare=False)
 
-    def seat(self, function: str) -> Seat:
-        """The seat of a function. Raises InputError, with the functions there are, where there is none."""
-        if function not in self.seats:
-            raise InputError(f"'{self.title}' has no function '{function}'; there are: {', '.join(self.seats)}")
-        return self.seats[function]
+    def role(self, function: str) -> Role:
+        """The role of a function. Raises InputError, with the functions there are, where there is none."""
+        if function not in self.roles:
+            raise InputError(f"'{self.title}' has no function '{function}'; there are: {', '.join(self.roles)}")
+        return self.roles[function]
 
     def beside(self, ending: str) -> Path:
-        """The path of a file that belongs to this airframe, such as ``tow.seats.json`` beside ``tow.toml``."""
+        """The path of a file that belongs to this airframe, such as ``tow.assignment.json`` beside ``tow.toml``."""
         return self.path.with_name(f"{self.path.stem}.{ending}")
 
 
@@ -216,11 +216,11 @@ def _settings(
     for name, row in fleet.function.items():
         problems += [in_map + str(one) for one in _own_problems(name, row.own, fleet_source)]
     settings = {"": common}
-    for name, seat in airframe.function.items():
-        own = _raw(seat.settings, source, ("function", name, "settings"), problems, "")
+    for name, role in airframe.function.items():
+        own = _raw(role.settings, source, ("function", name, "settings"), problems, "")
         settings[name] = {**common, **by_map.get(name, {}), **own}
-        problems += [str(one) for one in _own_problems(name, seat.own, source)]
-        problems += [str(one) for one in _lacks_problems(name, seat, source)]
+        problems += [str(one) for one in _own_problems(name, role.own, source)]
+        problems += [str(one) for one in _lacks_problems(name, role, source)]
         if why := disagreement(settings[name]):
             problems.append(str(source.problem(("function", name), why)))
     return settings, problems
@@ -233,13 +233,13 @@ def _own_problems(function: str, own: Iterable[str], source: Source) -> Iterator
             yield source.problem(("function", function, "own", name), "one of the table: it stands under settings")
 
 
-def _lacks_problems(function: str, seat: SeatTable, source: Source) -> Iterator[Problem]:
+def _lacks_problems(function: str, role: RoleTable, source: Source) -> Iterator[Problem]:
     """What cannot be meant of the parameters that it lacks."""
     here = ("function", function)
-    for at, name in enumerate(seat.lacks):
+    for at, name in enumerate(role.lacks):
         if name not in BY_NAME:
             yield source.problem((*here, "lacks", at), f"'{name}' is none of the table: {', '.join(BY_NAME)}")
-        elif name in seat.settings:
+        elif name in role.settings:
             yield source.problem((*here, "lacks", at), f"'{name}' stands under settings too")
 
 
@@ -275,7 +275,7 @@ def _sense_problems(airframe: AirframeFile, source: Source, fleet: FleetFile) ->
     yield from _lead_problems(airframe, source)
     yield from _pack_problems(airframe, source)
     if airframe.surface and airframe.flight is None:
-        yield source.problem(("surface",), "surfaces are reckoned for a flight case: a table [flight] is missing")
+        yield source.problem(("surface",), "surfaces are calculated for a flight case: a table [flight] is missing")
     for name, surface in airframe.surface.items():
         for at, function in enumerate(surface.functions):
             if function not in airframe.function:
@@ -302,11 +302,11 @@ def _lead_problems(airframe: AirframeFile, source: Source) -> Iterator[Problem]:
     for name, surface in airframe.surface.items():
         if surface.lead is not None and surface.lead.behind is not None:
             begins |= dict.fromkeys(surface.functions, (("surface", name, "lead", "behind"), surface.lead.behind))
-    for name, seat in airframe.function.items():
-        if seat.lead is not None:
+    for name, role in airframe.function.items():
+        if role.lead is not None:
             begins.pop(name, None)
-            if seat.lead.behind is not None:
-                begins[name] = (("function", name, "lead", "behind"), seat.lead.behind)
+            if role.lead.behind is not None:
+                begins[name] = (("function", name, "lead", "behind"), role.lead.behind)
     for name, (here, first) in begins.items():
         if first not in airframe.function:
             yield source.problem(here, f"'{first}' is no function of this airframe")
@@ -343,7 +343,7 @@ def _pack_problems(airframe: AirframeFile, source: Source) -> Iterator[Problem]:
 def _supply_mv(airframe: AirframeFile) -> tuple[int | None, int | None]:
     """The pack at rest, full and empty, mV: as the supply says, where it says nothing as its cells do.
 
-    What both say agrees (`_pack_problems`). All that reckons with the pack takes it from here.
+    What both say agrees (`_pack_problems`). All that calculates with the pack takes it from here.
     """
     told, pack = airframe.supply, airframe.pack
     cells = None if pack is None else Pack(pack.chemistry, pack.cells)
@@ -361,11 +361,11 @@ def _plan(
     (airframe, source), (fleet, fleet_source) = airframe_and_source, fleet_and_source
     gangs = {name: Gang(name, gang.number, tuple(gang.members)) for name, gang in airframe.gang.items()}
     places = {member: (gang, at) for gang in gangs.values() for at, member in enumerate(gang.members, 1)}
-    seats = {}
+    roles = {}
     for name, row in airframe.function.items():
         gang, place = places.get(name, (None, 0))
         where = {"channel": fleet.function[name].channel, "gang": gang.number if gang else 0, "place": place}
-        seats[name] = Seat(
+        roles[name] = Role(
             function=name,
             address=fleet.function[name].address,
             channel=fleet.function[name].channel,
@@ -389,7 +389,7 @@ def _plan(
         path=path,
         title=airframe.title,
         fleet_title=fleet.title,
-        seats=seats,
+        roles=roles,
         gangs=gangs,
         models=fleet.model,
         defaults=settings[""],

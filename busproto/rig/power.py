@@ -103,7 +103,7 @@ def rest_of(table: PackTable) -> Rest:
 
 
 def wire_c(table: PackTable | None) -> float:
-    """The temperature that wires are reckoned at."""
+    """The temperature that wires are calculated at."""
     return COOL_C if table is None else table.wire_temperature
 
 

@@ -52,7 +52,7 @@ from busproto.rig.tables import (
 _MISSED_DEG: Final = 0.05
 """A throw that is missed by less than this is taken as reached."""
 _COMPRESSIBLE: Final = 0.3
-"""Mach number above which the air does not behave as reckoned here; common practice, no source."""
+"""Mach number above which the air does not behave as calculated here; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ class Table(msgspec.Struct, forbid_unknown_fields=True, rename="kebab", frozen=T
 
 
 class FlightTable(Table, frozen=True, kw_only=True):
-    """The case that is reckoned with: the fastest at which the whole throw is asked for.
+    """The case that is calculated with: the fastest at which the whole throw is asked for.
 
     `airspeed` is true; `altitude` above sea level, m; `temperature_offset` warmer than standard, K; `angle_of_attack`
     counts either way; `load_factor` is that of the surface's own weight, g; `margin` is stall over needed torque;

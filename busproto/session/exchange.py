@@ -35,7 +35,7 @@ class Ask:
         idle_ns_per_byte: WINDOW and BYTES only: idle time that each byte heard adds, beside its own time on the line.
         quiet_ns: WINDOW only: while bytes come that cannot be read, nothing must have come for so long before it ends.
             Answers that collide are heard as fewer bytes than they last.
-        ahead: broadcasts that go out in the same breath before the request; nobody answers those.
+        ahead: broadcasts that go out in the same burst before the request; nobody answers those.
         listen_out: ONE only: hear the window to its end, so that a second actuator at the address shows.
     """
 

@@ -64,7 +64,7 @@ class Session:
         ]
         frames.append(request_frame(ask.message, ask.destination, (first + len(frames)) & 0xFF))
         wire = b"".join(map(encode_frame, frames))
-        # the same request may have gone out more than once in one breath; an answer to any of them counts
+        # the same request may have gone out more than once in one burst; an answer to any of them counts
         self._same_ahead = {
             frame.sequence for frame, message in zip(frames, ask.ahead, strict=False) if message == ask.message
         }

@@ -24,8 +24,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from busproto.atomic_files import now_text
 from busproto.errors import PortBusyError
-from busproto.keeping import now_text
 
 DIRECTORY: Final = "busproto"
 MAX_HOLDER_BYTES: Final = 4096

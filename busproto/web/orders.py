@@ -15,7 +15,7 @@ from busproto.wire.messages import MAX_CHANNELS
 MAX_ORDER_BYTES: Final = 65_536
 Address = Annotated[int, Meta(ge=MIN_ADDRESS, le=MAX_ADDRESS)]
 Channel = Annotated[int, Meta(ge=1, le=MAX_CHANNELS)]
-Share = Annotated[float, Meta(ge=-1, le=1)]
+Fraction = Annotated[float, Meta(ge=-1, le=1)]
 Text = Annotated[str, Meta(max_length=200)]
 Uid = Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
 
@@ -64,14 +64,14 @@ class DemandOne(Order, frozen=True, tag="demand"):
     """A share of the travel for one actuator; None lets it go limp."""
 
     address: Address
-    share: Share | None
+    fraction: Fraction | None
 
 
 class DemandChannel(Order, frozen=True, tag="demand-channel"):
     """A share of the travel for all actuators on a channel; None lets them go limp."""
 
     channel: Channel
-    share: Share | None
+    fraction: Fraction | None
 
 
 class Poll(Order, frozen=True, tag="poll"):

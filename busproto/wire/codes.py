@@ -37,7 +37,7 @@ class State(enum.IntEnum):
     """What an actuator's drive is doing."""
 
     LIMP = 0
-    EASING = 1
+    SOFT_STARTING = 1
     FOLLOWING = 2
     LOST_LIMP = 3
     LOST_HOLD = 4
@@ -48,7 +48,7 @@ class State(enum.IntEnum):
 
 STATE_TEXTS: Final[dict[State, str]] = {
     State.LIMP: "limp, no demand yet since power-up",
-    State.EASING: "soft start, begun when the drive took hold",
+    State.SOFT_STARTING: "soft start, begun when the drive took hold",
     State.FOLLOWING: "following the demand",
     State.LOST_LIMP: "demand lost: limp",
     State.LOST_HOLD: "demand lost: holding",

@@ -1,4 +1,4 @@
-"""The hash that discovery draws its slots and marks from: same on host and actuator, cheap on an 8-bit controller.
+"""The hash that discovery draws its slots and digests from: same on host and actuator, cheap on an 8-bit controller.
 
 Jenkins' one-at-a-time hash (32 bits, only additions, shifts and exclusive ors; public domain, from memory) over
 uid, salt and epoch, in that order. Its last bytes are mixed least, so what must not matter comes first: with the uid
@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from typing import Final
 
-BOOK_ANSWER_BIT: Final = 0x80
+LIST_ANSWER_BIT: Final = 0x80
 _MASK: Final = 0xFFFFFFFF
 
 
@@ -33,21 +33,21 @@ def slot_of(value: int, slots: int) -> int:
     return (value & 0xFFFF) * slots >> 16
 
 
-def mark_of(value: int) -> int:
-    """Mark of a hash, 0..65535: its high 16 bits, which the slot does not use."""
+def digest_of(value: int) -> int:
+    """Digest of a hash, 0..65535: its high 16 bits, which the slot does not use."""
     return value >> 16
 
 
-def book_answer(value: int) -> int:
-    """The byte with which one that is in the book answers, 80h..FFh."""
-    return BOOK_ANSWER_BIT | value & 0x7F
+def list_answer(value: int) -> int:
+    """The byte with which one that is in the member list answers, 80h..FFh."""
+    return LIST_ANSWER_BIT | value & 0x7F
 
 
-def stranger_answer(value: int) -> int:
-    """The byte with which one that is not in the book speaks up, 01h..7Fh."""
+def unlisted_answer(value: int) -> int:
+    """The byte with which one that is not in the member list speaks up, 01h..7Fh."""
     return value & 0x7F or 1
 
 
 def device_tag(uid: bytes) -> int:
     """The 16 bits that tell an actuator's replies from those of another at the same address."""
-    return mark_of(uid_hash(uid, 0, 0))
+    return digest_of(uid_hash(uid, 0, 0))

@@ -29,10 +29,10 @@ NO_DEMAND: Final = -32768
 MAX_DEMAND: Final = 10_000
 """A demand of 100 % of the travel to one side."""
 MAX_WINDOW_SLOTS: Final = 1024
-MAX_MARKS_PER_CALL: Final = 53
-MAX_MARKS_PER_PART: Final = 53
+MAX_DIGESTS_PER_CALL: Final = 53
+MAX_DIGESTS_PER_PART: Final = 53
 NOBODY_UID: Final = bytes(UID_BYTES)
-"""A uid that no actuator has; in a hush it stands for all actuators."""
+"""A uid that no actuator has; in a suppress it stands for all actuators."""
 ADDRESS_MAP_BYTES: Final = 30
 MAX_READ: Final = 40
 MAX_VALUES_BYTES: Final = MAX_PAYLOAD_BYTES - 1
@@ -44,19 +44,19 @@ MAX_LINK_TEST_BYTES: Final = 64
 
 @request(0x01, "roll call", audience="one or all")
 class RollCall(Message):
-    """Opens a window of countdown slots for every actuator not yet enrolled in this epoch.
+    """Opens a window of backoff slots for every actuator not yet acknowledged in this epoch.
 
     Its slot comes from the hash of its uid, salt and epoch (find.hash); it answers with its uid when its count of idle
-    slots reaches zero (find.countdown). The marks enrol actuators that answered an earlier call (find.enrol). Sent to
-    one address, only actuators at that address take part: that is how a clash is told from noise. Zero slots open no
-    window: the call only enrols, and is not answered.
+    slots reaches zero (find.countdown). The digests acknowledge actuators that answered an earlier call (find.enrol).
+    Sent to one address, only actuators at that address take part: that is how a clash is told from noise. Zero slots
+    open no window: the call only acknowledges, and is not answered.
     """
 
-    epoch: int = on_wire(Int16ul, "random number of this discovery; enrolment holds within it only")
+    epoch: int = on_wire(Int16ul, "random number of this discovery; acknowledgement holds within it only")
     salt: int = on_wire(Int8ul, "fresh in each call, so that a collision is not repeated")
     slots: int = on_wire(Limits(Int16ul, 0, MAX_WINDOW_SLOTS), "number of slots in the window")
-    marks: tuple[int, ...] = on_wire(
-        Counted(GreedyRange(Int16ul), 0, MAX_MARKS_PER_CALL), "marks of the actuators now enrolled"
+    digests: tuple[int, ...] = on_wire(
+        Counted(GreedyRange(Int16ul), 0, MAX_DIGESTS_PER_CALL), "digests of the actuators now acknowledged"
     )
 
 
@@ -67,28 +67,28 @@ class Present(Message):
     uid: bytes = on_wire(Bytes(UID_BYTES), "factory-unique, printed in wire order")
 
 
-@request(0x02, "book", audience="all")
-class Book(Message):
-    """Lists the mark of every enrolled actuator, so that each can check whether it is in the list.
+@request(0x02, "member_list", audience="all")
+class MemberList(Message):
+    """Lists the digest of every acknowledged actuator, so that each can check whether it is in the list.
 
-    A book is a membership list, sent as one or more parts (find.parts) without pause for answers. Behind the last part
-    each actuator answers once, with a single byte that is no frame: one that found its mark, in the slot of its
-    position; any other one that heard all parts, in one of the slots behind the last position (find.list).
+    A member list is a membership list, sent as one or more parts (find.parts) without pause for answers. Behind the
+    last part each actuator answers once, with a single byte that is no frame: one that found its digest, in the slot of
+    its position; any other one that heard all parts, in one of the slots behind the last position (find.list).
     """
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")
-    salt: int = on_wire(Int8ul, "fresh in each pass; marks and answers are made with it")
-    first: int = on_wire(Int8ul, "position of this part's first mark, from 0")
-    total: int = on_wire(Limits(Int8ul, 0, MAX_ADDRESS), "number of marks in the whole list")
-    marks: tuple[int, ...] = on_wire(Counted(GreedyRange(Int16ul), 0, MAX_MARKS_PER_PART), "one for each position")
+    salt: int = on_wire(Int8ul, "fresh in each pass; digests and answers are made with it")
+    first: int = on_wire(Int8ul, "position of this part's first digest, from 0")
+    total: int = on_wire(Limits(Int8ul, 0, MAX_ADDRESS), "number of digests in the whole list")
+    digests: tuple[int, ...] = on_wire(Counted(GreedyRange(Int16ul), 0, MAX_DIGESTS_PER_PART), "one for each position")
 
 
-@request(0x03, "address book", audience="all")
-class AddressBook(Message):
+@request(0x03, "address list", audience="all")
+class AddressMemberList(Message):
     """The list by address: shows whether each powered actuator has an address of the map, and its own.
 
-    Answered as a book: an actuator whose address is marked answers in the slot of its rank among all marked ones, any
-    other one, also one without an address, in one of the slots behind (find.addresses).
+    Answered as a member list: an actuator whose address is marked answers in the slot of its rank among all marked
+    ones, any other one, also one without an address, in one of the slots behind (find.addresses).
     """
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")
@@ -98,9 +98,9 @@ class AddressBook(Message):
     )
 
 
-@request(0x04, "hush", audience="all")
-class Hush(Message):
-    """Makes one actuator, or all (uid of zeros), count as enrolled in this epoch. There is no answer."""
+@request(0x04, "suppress", audience="all")
+class Suppress(Message):
+    """Makes one actuator, or all (uid of zeros), count as acknowledged in this epoch. There is no answer."""
 
     epoch: int = on_wire(Int16ul, "the epoch to keep silent in")
     uid: bytes = on_wire(Bytes(UID_BYTES), "the actuator; eight zero bytes for all")
@@ -108,7 +108,8 @@ class Hush(Message):
 
 @request(0x05, "match", audience="all")
 class Match(Message):
-    """Asks the actuators whose uid begins with a prefix, and that are not enrolled in this epoch, to answer at once.
+    """Asks the actuators whose uid begins with a prefix, and that are not acknowledged in this epoch, to answer at
+    once.
 
     Each begins `first slot` after the query, without looking at the line (teaching.answer).
     """
@@ -425,7 +426,7 @@ class Restarting(Message):
 
 @refusal
 class Refused(Message):
-    """Any request may be answered by this in place of its own reply: the outcome byte is not 0. Nothing changed."""
+    """Any request may be answered by this in position of its own reply: the outcome byte is not 0. Nothing changed."""
 
     code: Outcome = on_wire(Coded(Limits(Int8ul, 1, max(Outcome)), Outcome), "why")
     low: int = on_wire(Int32sl, "least value allowed, where the code is 3")

@@ -2,7 +2,7 @@
 
 An actuator tells its list row by row (operation 21 hex). A row is one of the table's where number, name, size, count
 unit and table-ness are the table's; its limits may be narrower then. Every other row is a parameter of the actuator's
-own. What it says comes from a stranger: each row is held against what the format can carry before it is used.
+own. What it says comes from an unlisted actuator: each row is held against what the format can carry before it is used.
 Calculation only.
 """
 

@@ -19,10 +19,10 @@ FIRST_SLOT_NS: Final = 500_000
 DETECT_NS: Final = 5_000
 START_LEAD_NS: Final = 1_500
 MINI_SLOT_NS: Final = 2 * START_LEAD_NS + START_JITTER_NS + DETECT_NS
-PLACE_LEAD_NS: Final = 5_000
-PLACE_NS: Final = 2 * PLACE_LEAD_NS + START_JITTER_NS + DETECT_NS
-STRANGER_SLOTS: Final = 4
-"""Slots behind the last position of a book, of which an actuator that is not in it draws one."""
+ORDERED_SLOT_LEAD_NS: Final = 5_000
+ORDERED_SLOT_NS: Final = 2 * ORDERED_SLOT_LEAD_NS + START_JITTER_NS + DETECT_NS
+UNLISTED_SLOTS: Final = 4
+"""Slots behind the last position of a member list, of which an actuator that is not in it draws one."""
 CLOCK_TOLERANCE_PPM: Final = 10_000
 """How far the clock of an actuator may be off, in both directions."""
 
@@ -114,14 +114,14 @@ TIMES: Final = (
     ),
     Time(
         "place lead",
-        PLACE_LEAD_NS,
-        "as `start lead`, where answers come in order (books, report round)",
+        ORDERED_SLOT_LEAD_NS,
+        "as `start lead`, where answers come in order (member lists, report round)",
         "exact",
         "actuator",
     ),
     Time(
         "place",
-        PLACE_NS,
+        ORDERED_SLOT_NS,
         "one slot where answers come in order: 2 x `place lead` + `start jitter` + `detect`",
         "exact",
         "actuator",

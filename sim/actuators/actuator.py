@@ -23,11 +23,11 @@ from busproto.sim.actuators.answers import (
     values_in,
     why_not_understood,
 )
-from busproto.sim.actuators.attendance import Attendance
+from busproto.sim.actuators.discovery_responder import DiscoveryResponder
 from busproto.sim.actuators.model import ActuatorModel
 from busproto.sim.actuators.settings import Settings
 from busproto.sim.kernel import Event, Kernel
-from busproto.sim.line.countdown import NEVER_NS
+from busproto.sim.line.backoff import NEVER_NS
 from busproto.sim.line.driver import Driver
 from busproto.sim.line.line import Line
 from busproto.sim.line.waveform import PPM
@@ -48,7 +48,7 @@ SHOW_SWING_DEG: Final = 3.0
 SHOW_BEAT_NS: Final = 400 * MS
 HEAT_LOOK_NS: Final = 250 * MS
 BRIEF_CURRENT_MA: Final = 20
-_AT_WORK: Final = (m.State.EASING, m.State.FOLLOWING)
+_AT_WORK: Final = (m.State.SOFT_STARTING, m.State.FOLLOWING)
 _DEAF_TO_DEMANDS: Final = (m.State.RELEASED, m.State.FAULTED)
 
 
@@ -100,7 +100,7 @@ class Actuator(Driver, Fed[Arm]):
         self._address_changed = address_changed
         self._waiting: Event | None = None
         self._shows = 0
-        self.attendance = Attendance(
+        self.discovery_responder = DiscoveryResponder(
             uid,
             line,
             self._stream,
@@ -128,7 +128,7 @@ class Actuator(Driver, Fed[Arm]):
         self._fed_ns = 0
         self._loss: Event | None = None
         self._lost_once = False
-        self.attendance.forget()
+        self.discovery_responder.forget()
         self._show_until_ns = 0
         self._rest_deg = 0.0
         self._end_swing()
@@ -164,7 +164,7 @@ class Actuator(Driver, Fed[Arm]):
         now = self._kernel.now_ns
         self.is_powered = False
         self.arm.release(now)
-        self.attendance.stop()
+        self.discovery_responder.stop()
         for event in (self._waiting, self._loss, self._heat_look, self._late):
             if event is not None:
                 event.cancel()
@@ -203,7 +203,7 @@ class Actuator(Driver, Fed[Arm]):
         if now < self._sending_until_ns or (self.misses is not None and self.misses()):
             return
         self._heard_good += 1
-        self.attendance.stop()
+        self.discovery_responder.stop()
         if self._late is not None and not self.late_for_good:
             self._late.cancel()
         for_all = frame.destination == BROADCAST_ADDRESS
@@ -260,7 +260,7 @@ class Actuator(Driver, Fed[Arm]):
             return self._assign(message, now)
         if type(message) is m.Commit:
             return self._commit(now)
-        if self.attendance.heard(message, frame.sequence):
+        if self.discovery_responder.heard(message, frame.sequence):
             return None, now
         return _ACTIONS[type(message)](self, message), now
 
@@ -408,7 +408,7 @@ class Actuator(Driver, Fed[Arm]):
         self.followed = None
         self.arm.engage(self._kernel.now_ns)
         self._rest_deg = self.arm.position_deg
-        self.state = m.State.EASING
+        self.state = m.State.SOFT_STARTING
 
     def _fed(self, now: int) -> None:
         """A valid demand came, or engage: the loss time-out begins anew."""
@@ -456,7 +456,7 @@ class Actuator(Driver, Fed[Arm]):
 
     def current_state(self) -> m.State:
         """State as of now; the end of a soft start shows only when one looks."""
-        if self.state is m.State.EASING and not self.arm.is_easing(self._kernel.now_ns):
+        if self.state is m.State.SOFT_STARTING and not self.arm.is_soft_starting(self._kernel.now_ns):
             self.state = m.State.FOLLOWING
         return self.state
 
@@ -560,7 +560,7 @@ class Actuator(Driver, Fed[Arm]):
             frame = Frame(HOST_ADDRESS, self.address, sequence, m.ReportRound.OPERATION, status.payload(), self.tag)
             return encode_frame(frame)
 
-        self.attendance.count_down(place, brief)
+        self.discovery_responder.count_down(place, brief)
 
 
 _ACTIONS: Final[dict[type[Message], Callable[[Actuator, Any], Message | None]]] = {

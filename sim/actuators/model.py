@@ -53,7 +53,7 @@ class ActuatorModel:
     heat_time_s: float = 120.0
 
     def __post_init__(self) -> None:
-        """Raises ValueError where it gives out more power than it takes in: nothing could be reckoned with that."""
+        """Raises ValueError where it gives out more power than it takes in: nothing could be calculated with that."""
         if (efficiency := self.motor().efficiency) > 1:
             raise ValueError(
                 f"'{self.name}': stall torque x no-load speed is {efficiency:.2f} times what volts x amps leave for it"

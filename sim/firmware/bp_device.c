@@ -22,7 +22,7 @@ static bp_presence bp_presence_of(bp_device *device)
 {
     bp_presence who;
 
-    who.attendance = &device->attendance;
+    who.discovery = &device->discovery;
     who.turn = &device->turn;
     who.hardware = &device->hardware;
     who.uid = device->identity.uid;
@@ -62,7 +62,7 @@ static void bp_device_begin(bp_device *device, uint8_t is_again, uint32_t now_us
     device->address = device->store.address;
     drive = bp_drive_of(device);
     who = bp_presence_of(device);
-    bp_attendance_start(&who);
+    bp_discovery_start(&who);
     bp_motion_start(&drive, now_us);
 }
 
@@ -265,7 +265,7 @@ static int bp_act(bp_device *device, const bp_message *message, bp_message *repl
 static const bp_operation *bp_offered(uint8_t number)
 {
 #ifdef BP_WITHOUT_TEACHING
-    if (number == BP_OPERATION_HUSH || number == BP_OPERATION_MATCH || number == BP_OPERATION_SLOTTED_CALL) {
+    if (number == BP_OPERATION_SUPPRESS || number == BP_OPERATION_MATCH || number == BP_OPERATION_SLOTTED_CALL) {
         return NULL;
     }
 #endif
@@ -308,9 +308,9 @@ static void bp_heard(bp_device *device, uint32_t now_us)
         bp_drive drive = bp_drive_of(device);
 
         bp_motion_demand_all(&drive, round->demands, round->demands_count, now_us);
-        bp_attendance_round(&who, round, frame->sequence, now_us);
+        bp_discovery_round(&who, round, frame->sequence, now_us);
         return;
-    } else if (bp_attendance_heard(&who, &device->message, frame->sequence, now_us)) {
+    } else if (bp_discovery_heard(&who, &device->message, frame->sequence, now_us)) {
         return;
     } else {
         answers = bp_act(device, &device->message, &reply, now_us);

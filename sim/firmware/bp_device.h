@@ -2,7 +2,7 @@
 #ifndef BP_DEVICE_H
 #define BP_DEVICE_H
 
-#include "bp_attendance.h"
+#include "bp_discovery.h"
 #include "bp_motion.h"
 #include "bp_port.h"
 #include "bp_store.h"
@@ -33,7 +33,7 @@ struct bp_device {
     uint32_t reply_due_us;
     bp_store store;
     bp_motion motion;
-    bp_attendance attendance;
+    bp_discovery discovery;
     bp_turn turn;
 };
 

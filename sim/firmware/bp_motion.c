@@ -33,7 +33,7 @@ static int32_t bp_divided(int32_t value, int32_t by)
 
 static int bp_is_at_work(uint8_t state)
 {
-    return state == BP_STATE_EASING || state == BP_STATE_FOLLOWING;
+    return state == BP_STATE_SOFT_STARTING || state == BP_STATE_FOLLOWING;
 }
 
 static int32_t bp_within_ends(const bp_drive *drive, int32_t mdeg)
@@ -120,8 +120,8 @@ void bp_motion_engage(const bp_drive *drive, uint32_t now_us)
     }
     motion->is_on = 1;
     motion->has_demand = 0;
-    motion->is_eased = 0;
-    motion->state = BP_STATE_EASING;
+    motion->is_soft_started = 0;
+    motion->state = BP_STATE_SOFT_STARTING;
     motion->target_mdeg = motion->last_mdeg = at_mdeg;
     motion->setpoint_udeg = at_mdeg * 1000;
     motion->speed_ddeg_s = 0;
@@ -228,9 +228,9 @@ static void bp_motion_pass(const bp_drive *drive, uint32_t now_us)
         motion->swing_us += BP_SWING_US;
     }
     if (motion->is_on && BP_REACHED(now_us, motion->hold_us + settings->soft_start * BP_MS)) {
-        motion->is_eased = 1;
+        motion->is_soft_started = 1;
     }
-    if (motion->state == BP_STATE_EASING && motion->is_eased) {
+    if (motion->state == BP_STATE_SOFT_STARTING && motion->is_soft_started) {
         motion->state = BP_STATE_FOLLOWING;
     }
     if (bp_is_at_work(motion->state)
@@ -330,10 +330,10 @@ static int32_t bp_top_speed(const bp_drive *drive, int32_t full_speed, uint32_t 
 {
     int32_t speed = bp_limited(drive->working->slew_limit, 0, full_speed);
 
-    if (!drive->motion->is_eased && drive->working->soft_start != 0) {
-        int32_t eased_ms = (int32_t)((now_us - drive->motion->hold_us) / BP_MS);
+    if (!drive->motion->is_soft_started && drive->working->soft_start != 0) {
+        int32_t soft_started_ms = (int32_t)((now_us - drive->motion->hold_us) / BP_MS);
 
-        speed = bp_limited(speed, 0, (int32_t)drive->working->slew_limit * eased_ms / drive->working->soft_start);
+        speed = bp_limited(speed, 0, (int32_t)drive->working->slew_limit * soft_started_ms / drive->working->soft_start);
     }
     return speed;
 }

@@ -11,7 +11,7 @@ typedef struct bp_motion {
     uint8_t is_on;
     uint8_t has_demand; /* `demand` leads it, not the place where it took hold */
     uint8_t is_demand_lost; /* since power-up */
-    uint8_t is_eased; /* the soft start is over */
+    uint8_t is_soft_started; /* the soft start is over */
     int16_t demand;
     int32_t target_mdeg;
     int32_t swing_mdeg;

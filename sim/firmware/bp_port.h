@@ -20,7 +20,7 @@ typedef struct bp_hardware {
     void *context;
     /* Begin to send now, without gaps. The bytes are copied. bp_device_sent is called behind the last stop bit. */
     void (*transmit)(void *context, const uint8_t *data, size_t length);
-    /* Any 32 bits, such as noise of a converter. They spread start times and the slots of strangers. */
+    /* Any 32 bits, such as noise of a converter. They spread start times and the slots of unlisted actuators. */
     uint32_t (*any_bits)(void *context);
     /* Stored memory: two pages of at least 128 bytes. A page is erased to FFh as a whole; each byte is then
      * programmed once. Both only begin, and return for how many microseconds the page must be left alone. */

@@ -32,7 +32,7 @@ from busproto.sim.line.waveform import (
 from busproto.wire.timing import DETECT_NS
 
 
-class _Seat:
+class _Role:
     """How far one audience has come in what is on the line now."""
 
     __slots__ = ("audience", "heard_until_ns", "passed_on")
@@ -76,7 +76,7 @@ class Line:
         self.record: MutableSequence[Transmission] | None = None
         self.flip_record: list[tuple[Ear, int, int]] | None = None
         self._max_frames = max_frames
-        self._seats: list[_Seat] = []
+        self._roles: list[_Role] = []
         self._watchers: list[Watcher] = []
         self._driving: list[Transmission] = []
         self._group: list[Transmission] = []
@@ -93,7 +93,7 @@ class Line:
 
     def listen(self, audience: Audience) -> None:
         """Tell `audience` what is heard from now on."""
-        self._seats.append(_Seat(audience))
+        self._roles.append(_Role(audience))
 
     def watch(self, watcher: Watcher) -> None:
         """Tell `watcher` when the line becomes busy and idle, until `unwatch`."""
@@ -153,8 +153,8 @@ class Line:
         return float(1.0 - unharmed ** (1 / BITS_PER_BYTE))
 
     def _noise_changed(self, hits: Callable[[Ear], bool]) -> None:
-        for seat in self._seats:
-            for ear in seat.audience.ears:
+        for role in self._roles:
+            for ear in role.audience.ears:
                 if hits(ear):
                     ear.set_flip_rate(self._flip_rate(ear))
 
@@ -213,10 +213,10 @@ class Line:
     def _begin_to_attend(self, sent: Transmission) -> None:
         """Those who did not care for what was on the line before, but do now, look for start bits from now on."""
         before = [one.sender for one in self._group]
-        for seat in self._seats:
-            if seat.audience.attends([*before, sent.sender]) and not seat.audience.attends(before):
-                seat.heard_until_ns = sent.start_ns
-                for ear in seat.audience.ears:
+        for role in self._roles:
+            if role.audience.attends([*before, sent.sender]) and not role.audience.attends(before):
+                role.heard_until_ns = sent.start_ns
+                for ear in role.audience.ears:
                     ear.receiver.look_from(sent.start_ns)
 
     def _go_bitwise(self) -> None:
@@ -225,14 +225,14 @@ class Line:
             return
         self._is_bitwise = True
         first = self._group[0]
-        for seat in self._seats:
-            seat.heard_until_ns = first.start_ns
-            for ear in seat.audience.ears:
-                if seat.passed_on:
-                    seat.heard_until_ns = first.decided_ns(seat.passed_on - 1, ear.receiver)
-                ear.receiver.look_from(seat.heard_until_ns)
+        for role in self._roles:
+            role.heard_until_ns = first.start_ns
+            for ear in role.audience.ears:
+                if role.passed_on:
+                    role.heard_until_ns = first.decided_ns(role.passed_on - 1, ear.receiver)
+                ear.receiver.look_from(role.heard_until_ns)
                 ear.flips.clear()
-            seat.passed_on = 0
+            role.passed_on = 0
 
     def cut_off(self, sender: object) -> None:
         """The driver loses power: the byte it is in the middle of, and all behind it, never reach the line."""
@@ -259,9 +259,9 @@ class Line:
                 self._close_group(busy_until_ns)
         else:
             self._group.clear()
-            for seat in self._seats:
-                self._pass_on(seat, sent, len(sent.data))
-                seat.passed_on = 0
+            for role in self._roles:
+                self._pass_on(role, sent, len(sent.data))
+                role.passed_on = 0
         if not self._driving:
             self._busy_since_ns = None
             for watcher in tuple(self._watchers):
@@ -284,19 +284,19 @@ class Line:
     def flush(self) -> None:
         """Tell eager audiences what has arrived so far of what is still under way."""
         now = self.kernel.now_ns
-        for seat in self._seats:
-            if not seat.audience.is_eager:
+        for role in self._roles:
+            if not role.audience.is_eager:
                 continue
             if self._is_bitwise:
-                self._hear_by(seat, now)
+                self._hear_by(role, now)
             elif self._driving:
-                sent, receiver = self._driving[0], seat.audience.ears[0].receiver
-                self._pass_on(seat, sent, sent.decided_bytes(now, receiver))
+                sent, receiver = self._driving[0], role.audience.ears[0].receiver
+                self._pass_on(role, sent, sent.decided_bytes(now, receiver))
 
-    def _pass_on(self, seat: _Seat, sent: Transmission, complete: int) -> None:
+    def _pass_on(self, role: _Role, sent: Transmission, complete: int) -> None:
         """The fast path: deliver those bytes of an undisturbed transmission that are complete and not yet delivered."""
-        audience = seat.audience
-        first, seat.passed_on = seat.passed_on, complete
+        audience = role.audience
+        first, role.passed_on = role.passed_on, complete
         data = sent.data[first:complete]
         if not data or not audience.attends((sent.sender,)):
             return
@@ -337,14 +337,14 @@ class Line:
 
         Returns when the last of them will be through with the byte it is in; None where none is in one.
         """
-        ends = [end_ns for seat in self._seats if (end_ns := self._hear_by(seat, until_ns)) is not None]
+        ends = [end_ns for role in self._roles if (end_ns := self._hear_by(role, until_ns)) is not None]
         return max(ends, default=None)
 
-    def _hear_by(self, seat: _Seat, until_ns: int) -> int | None:
+    def _hear_by(self, role: _Role, until_ns: int) -> int | None:
         """As `_hear`, for one audience."""
-        audience, rate = seat.audience, rate_of(self.baud)
+        audience, rate = role.audience, rate_of(self.baud)
         group = tuple(self._group)
-        from_ns, seat.heard_until_ns = seat.heard_until_ns, until_ns
+        from_ns, role.heard_until_ns = role.heard_until_ns, until_ns
         if not audience.attends([one.sender for one in group]):
             return None
         self.sampled += 1

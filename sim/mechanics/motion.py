@@ -101,7 +101,7 @@ class Arm:
     is_full: bool = False
     on_draw: Callable[[], None] | None = None
     _engaged_ns: int = 0
-    _is_eased: bool = False
+    _is_soft_started: bool = False
     _course: Course = Course.rest(0.0, 0)  # noqa: RUF009 - a driven arm has one of its own
     _at: tuple[float, float] = (0.0, 0.0)
     _is_plain: bool = False
@@ -219,9 +219,11 @@ class Arm:
         """What flows and where the energy goes on the way that it is on, or was on last."""
         return Run(self._course, self.motor, self.load, self.power)
 
-    def is_easing(self, now_ns: int) -> bool:
+    def is_soft_starting(self, now_ns: int) -> bool:
         """Whether the soft start still runs."""
-        return self.target_deg is not None and not self._is_eased and now_ns - self._engaged_ns < self.soft_start_ns
+        return (
+            self.target_deg is not None and not self._is_soft_started and now_ns - self._engaged_ns < self.soft_start_ns
+        )
 
     # --- what changes -----------------------------------------------------------------------------------------
 
@@ -230,7 +232,7 @@ class Arm:
         self._before(now_ns)
         self._hand = self._ring = None
         self._engaged_ns = now_ns
-        self._is_eased = False
+        self._is_soft_started = False
         self.target_deg = self._from_deg = self.reading_deg
         self._arm_from_deg = self.arm_deg
         self._short_deg = 0.0
@@ -285,7 +287,9 @@ class Arm:
             self.minimum_drive,
         ):
             self._before(now_ns)
-            self._is_eased = not self.is_easing(now_ns)  # one that is over is not begun anew by a longer time
+            self._is_soft_started = not self.is_soft_starting(
+                now_ns
+            )  # one that is over is not begun anew by a longer time
             self.speed_deg_s, self.soft_start_ns, self.dead_band_deg = speed_deg_s, soft_start_ns, dead_band_deg
             self.stiffness, self.damping, self.minimum_drive = stiffness, damping, minimum_drive
             self.refit(now_ns)
@@ -342,7 +346,7 @@ class Arm:
             down if motor.lag_s or down > 0 else 0.0,
             motor.lag_s * (1 + motor.added_inertia),
             motor.acceleration_deg_s2,
-            0.0 if self._is_eased else self.soft_start_ns / NS_PER_S,
+            0.0 if self._is_soft_started else self.soft_start_ns / NS_PER_S,
         )
 
     def loop(self) -> Loop:

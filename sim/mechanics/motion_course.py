@@ -101,8 +101,10 @@ class Course:
         "turn_deg",
     )
 
-    def __init__(self, at: tuple[float, float], target_deg: float, now_ns: int, eased_s: float, limits: Limits) -> None:
-        """From angle and speed `at` at `now_ns`, `eased_s` after the drive took hold, to the target."""
+    def __init__(
+        self, at: tuple[float, float], target_deg: float, now_ns: int, soft_started_s: float, limits: Limits
+    ) -> None:
+        """From angle and speed `at` at `now_ns`, `soft_started_s` after the drive took hold, to the target."""
         deg, speed = at
         self.start_ns = now_ns
         self.target_deg = target_deg
@@ -120,7 +122,7 @@ class Course:
                 self._turn_s = abs(speed) / braking
             self.turn_deg = deg = stands_deg
             speed = 0.0
-        self._go += _goes(deg, abs(speed), self._turn_s, eased_s, side, limits)
+        self._go += _goes(deg, abs(speed), self._turn_s, soft_started_s, side, limits)
         self._phases = self._go
         self._brake_at_s = 0.0
         self._going_ns = -1
@@ -255,7 +257,7 @@ class Course:
         return self.turn_deg is not None and (now_ns - self.start_ns) / NS_PER_S >= self._turn_s
 
 
-def _goes(deg: float, speed: float, at_s: float, eased_s: float, side: float, limits: Limits) -> list[Phase]:
+def _goes(deg: float, speed: float, at_s: float, soft_started_s: float, side: float, limits: Limits) -> list[Phase]:
     """The phases up to the highest speed, as if the target lay infinitely far; `speed` counts towards `side`."""
     phases: list[Phase] = []
     full = limits.up if side > 0 else limits.down
@@ -278,20 +280,20 @@ def _goes(deg: float, speed: float, at_s: float, eased_s: float, side: float, li
 
     soft_s = limits.soft_s
     slope = most / soft_s if soft_s else math.inf
-    ends_s = soft_s - eased_s  # of the soft start, in the course's time
+    ends_s = soft_s - soft_started_s  # of the soft start, in the course's time
     for _ in range(8):
-        is_easing = at_s < ends_s - _EPSILON
-        cap = slope * (eased_s + at_s) if is_easing else most
+        is_soft_starting = at_s < ends_s - _EPSILON
+        cap = slope * (soft_started_s + at_s) if is_soft_starting else most
         if speed > cap + 1e-9:  # above what is allowed: brake down to it
             braking = limits.brake(side)
             if not math.isfinite(braking):
                 speed = cap
                 continue
-            lasting_s = (speed - cap) / (braking + (slope if is_easing else 0.0))
-            if is_easing and at_s + lasting_s > ends_s:
+            lasting_s = (speed - cap) / (braking + (slope if is_soft_starting else 0.0))
+            if is_soft_starting and at_s + lasting_s > ends_s:
                 lasting_s = (speed - most) / braking if speed > most else ends_s - at_s
             go(-braking, lasting_s)
-        elif is_easing and speed >= cap - 1e-9:  # as the soft start allows, while the motor can
+        elif is_soft_starting and speed >= cap - 1e-9:  # as the soft start allows, while the motor can
             left_s = ends_s - at_s
             steep = min(limits.acceleration, math.inf if not lag_s else (full - speed) / lag_s)
             if slope > steep + 1e-9:
@@ -306,15 +308,23 @@ def _goes(deg: float, speed: float, at_s: float, eased_s: float, side: float, li
             if can_s <= _EPSILON:
                 break
             go(slope, min(left_s, can_s))
-        elif speed >= min(cap, full) - 1e-9 and not is_easing:
+        elif speed >= min(cap, full) - 1e-9 and not is_soft_starting:
             break
         elif not lag_s and not math.isfinite(limits.acceleration):
             speed = min(cap, full)
-            if is_easing and cap >= full:
+            if is_soft_starting and cap >= full:
                 break
         else:
-            _rise(speed, cap, full, slope if is_easing else 0.0, ends_s - at_s if is_easing else _NO_TIME, limits, go)
-            if phases and phases[-1].lag_s and not is_easing and most >= full:
+            _rise(
+                speed,
+                cap,
+                full,
+                slope if is_soft_starting else 0.0,
+                ends_s - at_s if is_soft_starting else _NO_TIME,
+                limits,
+                go,
+            )
+            if phases and phases[-1].lag_s and not is_soft_starting and most >= full:
                 return phases
     if lag_s and speed < min(most, full) - 1e-9:
         go(full, _until_speed(speed, min(most, full), full, lag_s), lagging=True)

@@ -5,7 +5,7 @@ takes is a constant current (electronics), a constant power (a bridge that chops
 so it takes more current from a lower one), or, at full drive, a resistance behind a back EMF. Where a power cannot be
 had, the voltage goes to the half at which the most can.
 
-It is reckoned anew every 4 ms while somebody moves or a voltage still changes, and not at all where nothing has a
+It is calculated anew every 4 ms while somebody moves or a voltage still changes, and not at all where nothing has a
 resistance. Not modelled: capacitors and inductances, the pack's own voltage falling as it empties, leads that share a
 wire but the pack's, an actuator that restarts when its supply breaks down.
 """
@@ -170,9 +170,9 @@ class Supply:
         """What somebody takes may be another from now on."""
         if not self._is_due and self.sags:
             self._is_due = True
-            self._kernel.at((self._kernel.now_ns // GRID_NS + 1) * GRID_NS, self._reckon)
+            self._kernel.at((self._kernel.now_ns // GRID_NS + 1) * GRID_NS, self._calculate)
 
-    def _reckon(self) -> None:
+    def _calculate(self) -> None:
         self._is_due = False
         takes = {taker.label: (taker.draw(), ohm) for taker, ohm in self._takers}
         found = {

@@ -125,7 +125,7 @@ class Surface:
         self.changed(now)
 
     def keep_books(self) -> Books:
-        """From now on all energy is accounted for; what stands still is then reckoned on like what moves."""
+        """From now on all energy is accounted for; what stands still is then calculated on like what moves."""
         self.changes(self._clock())
         self.changed(self._clock())
         self.books = Books()

@@ -130,7 +130,7 @@ def run(rounds: int) -> None:
 
 
 def plot(lines: dict[str, list[tuple[int, float]]], path: Path) -> None:
-    """Time until everyone is found (and proven, for countdown) against how many there are."""
+    """Time until everyone is found (and proven, for backoff) against how many there are."""
     try:
         import matplotlib as mpl
     except ImportError:

@@ -403,7 +403,7 @@ def _second_host(drawn: Drawn) -> str:
     def ask() -> None:
         message: Message = m.RollCall(epoch, stream.randrange(256), 16, ())
         if stream.random() < 0.3:
-            message = m.Hush(epoch, m.NOBODY_UID)
+            message = m.Suppress(epoch, m.NOBODY_UID)
         line.transmit(host, encode_frame(request_frame(message, BROADCAST_ADDRESS, stream.randrange(256))))
 
     drawn.every(drawn.moment_ns(), lambda: round(every_ms * stream.uniform(0.3, 2) * MS) + 4 * MS, ask)
@@ -456,8 +456,8 @@ def _cut_short(drawn: Drawn) -> str:
 def _wrong_about_itself(drawn: Drawn) -> str:
     those = drawn.some()
     for one in those:
-        one.attendance.heard(m.Hush(drawn.epoch, one.uid), 0)
-    return f"{_names(those)} count as enrolled already"
+        one.attendance.heard(m.Suppress(drawn.epoch, one.uid), 0)
+    return f"{_names(those)} count as acknowledged already"
 
 
 def _silent_from_start(drawn: Drawn) -> str:

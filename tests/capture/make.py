@@ -153,8 +153,8 @@ MADE: Final = (
         "find-tow-plane",
         "Finding eleven actuators",
         "A search on the shipped scenario `tow-plane`: one roll call, in which all eleven answer one after another, "
-        "each with its uid; a book of their marks, answered by one byte each; a short call, said twice, that "
-        "brings nobody new; a second book. Three answer from address 1 and two from 5: clashes.",
+        "each with its uid; a member list of their marks, answered by one byte each; a short call, said twice, that "
+        "brings nobody new; a second member list. Three answer from address 1 and two from 5: clashes.",
         lambda: load("tow-plane").build(1),
         _find,
     ),

@@ -152,7 +152,7 @@ def test_decode_filters(cli: CommandLine) -> None:
         (["decode", __file__], "it is no capture"),
         (["stats", __file__], "it is no capture"),
         (["replay", __file__, "--port", BENCH], "it is no capture"),
-        (["decode", FIND, "--operation", "dance"], "there is no operation 'dance'; there are: roll-call, book"),
+        (["decode", FIND, "--operation", "dance"], "there is no operation 'dance'; there are: roll-call, member list"),
         (["decode", FIND, "--address", "300"], "address '300': 1..239 are wanted"),
         (["decode", FIND, "--uid", "12"], "uid '12': 16 digits"),
         (["decode", FIND, "--from", "nan"], "'nan' is not a number"),
@@ -195,7 +195,7 @@ def test_a_cut_file_is_used_as_far_as_it_goes_and_told_of(command: str, cli: Com
 def test_stats(cli: CommandLine) -> None:
     body = cli("stats", FIND, "--json").json
     assert (body["packets"], body["frames"], body["single_bytes"], body["echoes"]) == (43, 16, 22, 5)
-    assert [one["name"] for one in body["operations"]] == ["roll call", "book"]
+    assert [one["name"] for one in body["operations"]] == ["roll call", "member_list"]
     assert body["operations"][0]["replies"] == 11
     text = cli("stats", str(CAPTURES / "noise.pcapng")).out
     assert re.search(r"^ report +\d+ +\d+ +\d+ +\d+ ", text, re.MULTILINE)

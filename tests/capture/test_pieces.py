@@ -70,7 +70,7 @@ def test_where_a_stream_is_cut(data: bytes, pieces: list[bytes]) -> None:
     assert split(data) == pieces
 
 
-def test_answers_of_a_book_are_packets_of_their_own() -> None:
+def test_answers_of_a_member_list_are_packets_of_their_own() -> None:
     assert split(ASK + b"\x81\x82\x83" + CALL, answers=True) == [ASK, b"\x81", b"\x82", b"\x83", CALL]
     assert split(ASK + b"\x81\x82\x83" + CALL) == [ASK, b"\x81\x82\x83", CALL]
 

@@ -152,7 +152,7 @@ def tape(tmp_path: Path) -> Tape:
     return Tape(tmp_path)
 
 
-def test_requests_of_one_breath_begin_when_the_line_is_free(tape: Tape) -> None:
+def test_requests_of_one_burst_begin_when_the_line_is_free(tape: Tape) -> None:
     tape.recorder.sent(WIRE + WIRE, 1000)
     tape.recorder.sent(WIRE, 2000)
     # 14 bytes at 115 200 Bd last 1,215,277 ns
@@ -197,8 +197,8 @@ def test_silence_ends_a_run_and_a_short_one_does_not(tape: Tape) -> None:
     assert [one.errors for one in packets] == [START_ERROR, 0]
 
 
-def test_answers_of_a_book_are_one_packet_each_with_its_time(tape: Tape) -> None:
-    tape.recorder.sent(encode_frame(request_frame(m.Book(1, 2, 0, 2, (3, 4)), 0xFF, 3)), 0)
+def test_answers_of_a_member_list_are_one_packet_each_with_its_time(tape: Tape) -> None:
+    tape.recorder.sent(encode_frame(request_frame(m.MemberList(1, 2, 0, 2, (3, 4)), 0xFF, 3)), 0)
     tape.recorder.heard(b"\x81", 5 * MS)
     tape.recorder.heard(b"\x82\x83", 6 * MS)
     assert [(one.time_ns, one.data, one.comment) for one in tape.end().packets[1:]] == [

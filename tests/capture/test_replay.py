@@ -10,7 +10,7 @@ import pytest
 from busproto.capture.pcapng import Capture, Packet, read
 from busproto.capture.pieces import kind_of
 from busproto.capture.recorder import RecordingTransport
-from busproto.capture.replay import HostReplay, RecordedBus, breaths, disturbing, frame_difference, is_quiet
+from busproto.capture.replay import HostReplay, RecordedBus, bursts, disturbing, frame_difference, is_quiet
 from busproto.errors import PortClosedError
 from busproto.ops import Link, describe, find, report
 from busproto.sim.bus import VirtualBus
@@ -35,7 +35,7 @@ def shipped(name: str) -> Capture:
 def test_on_the_same_bus_all_is_as_recorded(made: Made) -> None:
     outcome = HostReplay(made.bus().host, shipped(made.name)).run()
     assert outcome.differences == []
-    assert outcome.asked == len(breaths(shipped(made.name)))
+    assert outcome.asked == len(bursts(shipped(made.name)))
 
 
 def test_another_bus_answers_otherwise_and_the_first_difference_comes_first() -> None:
@@ -109,16 +109,16 @@ def test_a_port_that_goes_away_is_told_of() -> None:
 
 
 def test_what_moves_or_changes_something() -> None:
-    assert disturbing(breaths(shipped("find-tow-plane"))) == {}
-    assert disturbing(breaths(shipped("address-by-uid"))) == {"assign": 1}
-    assert disturbing(breaths(shipped("settings"))) == {"write": 4, "commit": 1, "undo": 1}
+    assert disturbing(bursts(shipped("find-tow-plane"))) == {}
+    assert disturbing(bursts(shipped("address-by-uid"))) == {"assign": 1}
+    assert disturbing(bursts(shipped("settings"))) == {"write": 4, "commit": 1, "undo": 1}
     moving = {"engage": 4, "report round": 10, "demand all": 10, "release": 3}
-    assert disturbing(breaths(shipped("signal-loss"))) == moving
+    assert disturbing(bursts(shipped("signal-loss"))) == moving
     assert not is_quiet(Frame(5, 0, 1, 0xEE, b""))
 
 
-def test_requests_of_one_breath_go_out_together() -> None:
-    found = breaths(shipped("find-tow-plane"))
+def test_requests_of_one_burst_go_out_together() -> None:
+    found = bursts(shipped("find-tow-plane"))
     assert [len(one.sent) for one in found] == [1, 1, 2, 1]
     assert [one.number for one in found] == [1, 14, 27, 31]
 

@@ -35,8 +35,8 @@ PATIENCE_S: Final = 60
 
 HARMLESS: Final = (
     m.RollCall,
-    m.Book,
-    m.AddressBook,
+    m.MemberList,
+    m.AddressMemberList,
     m.Describe,
     m.DescribeParameter,
     m.Read,

@@ -58,7 +58,7 @@ def test_every_example_is_written_and_can_be_used(name: str, cli: CommandLine) -
     files = [Path(path) for path in result.json["files"]]
     assert {path.name: path.read_text("utf-8") for path in files} == examples.texts(name)
     assert result.json["next"] == f"busproto plan check {files[0]}"
-    assert load(files[0]).seats
+    assert load(files[0]).roles
     checked = cli("plan", "check", *map(str, files), "--json")
     assert checked.code in {0, 3}
     assert all(one["usable"] for one in checked.json["files"])

@@ -1,4 +1,4 @@
-"""``busproto rig``: margins, resolution and the recommended arm, as text, data and picture; what cannot be reckoned."""
+"""``busproto rig``: margins, resolution the recommended arm, as text, data and picture; what cannot be calculated."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def test_as_data_and_one_surface_only(cli: CommandLine, airframe: Path) -> None:
     assert DISCLAIMER in body["disclaimer"]
 
 
-def test_neutral_and_ends_narrow_what_is_reckoned(cli: CommandLine, airframe: Path) -> None:
+def test_neutral_and_ends_narrow_what_is_calculated(cli: CommandLine, airframe: Path) -> None:
     settings = 'model = "bench 25"\nsettings = { neutral = 4.0, end-high = 30.0 }\npositive'
     name = changed(airframe, 'model = "bench 25"\npositive', settings)
     (left, _) = cli(f"rig {name} --json").json["surfaces"]
@@ -189,7 +189,7 @@ def test_what_is_too_little_is_said_here_and_by_plan_check(
         ('model = "bench 25"\npositive', 'model = "bench 26"\npositive', "no stall-torque of a model 'bench 26'"),
     ],
 )
-def test_what_cannot_be_reckoned_is_one_clear_line(
+def test_what_cannot_be_calculated_is_one_clear_line(
     cli: CommandLine, airframe: Path, old: str, new: str, says: str
 ) -> None:
     done = cli(f"rig {changed(airframe, old, new)}")
@@ -211,7 +211,7 @@ def test_bad_options(cli: CommandLine, airframe: Path, options: str, says: str) 
     assert says in done.error_line
 
 
-def test_plan_check_says_that_a_surface_cannot_be_reckoned(cli: CommandLine, airframe: Path) -> None:
+def test_plan_check_says_that_a_surface_cannot_be_calculated(cli: CommandLine, airframe: Path) -> None:
     name = changed(airframe, 'model = "bench 25"\npositive', 'model = "bench 26"\npositive')
     found = cli(f"plan check {name} --json").json["files"][0]["findings"]
     assert "rig-unknown" in {one["kind"] for one in found}

@@ -13,7 +13,7 @@ from tests.conformance.seeded import FAULTS, woven_texts
 
 HANDFUL = (
     "the CRC begins with zero",
-    "it answers though hushed",
+    "it answers though suppressed",
     "a refused value is kept",
     "the stored copy is written in place",
     "it holds instead of going limp when the demand is lost",

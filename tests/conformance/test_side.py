@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from busproto.conformance.bench import Bench
+from busproto.conformance.dut import Dut
 from busproto.conformance.side import Beside, SideError, SideRefusedError, TcpSide
 from busproto.conformance.targets import UID, InProcess
 from busproto.wire import messages as m
@@ -71,7 +71,7 @@ def test_one_that_does_not_say_what_it_follows_is_an_error(said: dict[str, Any])
         Beside(Rig(able=said), UID)
 
 
-def bench_with(rig: Rig) -> Bench:
+def dut_with(rig: Rig) -> Dut:
     made = InProcess("python").fresh("side")
     made.side = Beside(rig, UID)
     return made
@@ -79,44 +79,44 @@ def bench_with(rig: Rig) -> Bench:
 
 def test_a_relay_cuts_power_and_tells_no_moments() -> None:
     rig = Rig(**RELAY)
-    bench = bench_with(rig)
-    assert bench.can("plug", "unplug")
-    bench.power_cut()
+    dut = dut_with(rig)
+    assert dut.can("plug", "unplug")
+    dut.power_cut()
     assert rig.heard == ["able", 'unplug ""', 'plug ""']
-    assert bench.line_ns() == 0
+    assert dut.line_ns() == 0
     with pytest.raises(pytest.skip.Exception, match="the side channel does not follow: heard"):
-        bench.spoken(0)
+        dut.spoken(0)
 
 
 def test_without_any_the_reason_says_what_would_be_needed() -> None:
-    bench = bench_with(Rig(**RELAY))
-    bench.side = None
+    dut = dut_with(Rig(**RELAY))
+    dut.side = None
     with pytest.raises(pytest.skip.Exception, match=r"--dut-side\) that follows: cut, plug"):
-        bench.beside("cut", "plug")
+        dut.beside("cut", "plug")
 
 
 def test_behind_is_measured_from_whatever_was_said_last_before() -> None:
-    bench = InProcess("python").fresh("side")
-    side = bench.beside("jam", "heard")
-    since_ns = bench.line_ns()
-    bench.ask(m.LinkTest(b"a"), m.LinkTested)
-    assert 100_000 <= bench.behind(since_ns) <= 132_000
-    since_ns = bench.line_ns()
+    dut = InProcess("python").fresh("side")
+    side = dut.beside("jam", "heard")
+    since_ns = dut.line_ns()
+    dut.ask(m.LinkTest(b"a"), m.LinkTested)
+    assert 100_000 <= dut.behind(since_ns) <= 132_000
+    since_ns = dut.line_ns()
     side.jam(5_000, b"\x55")  # at 115 200 Bd it lasts 86.8 us: it has ended before the answer may begin
-    bench.frames_after(bench.wire(m.LinkTest(b"b")), count=1)
+    dut.frames_after(dut.wire(m.LinkTest(b"b")), count=1)
     assert [one.by for one in side.heard(since_ns)] == ["host", "", "actuator 0"]
-    assert 100_000 - 91_806 <= bench.behind(since_ns) <= 132_000 - 91_805
-    bench.ask(m.LinkTest(b"c"), m.LinkTested)
+    assert 100_000 - 91_806 <= dut.behind(since_ns) <= 132_000 - 91_805
+    dut.ask(m.LinkTest(b"c"), m.LinkTested)
     with pytest.raises(AssertionError, match="it spoke 2 times"):
-        bench.behind(since_ns)
+        dut.behind(since_ns)
 
 
 def test_where_tells_the_one_address_at_which_it_answers() -> None:
-    bench = InProcess("reference").fresh("side")
-    assert bench.where((5, 6)) == 5
-    assert bench.where((9, 5)) == 5
+    dut = InProcess("reference").fresh("side")
+    assert dut.where((5, 6)) == 5
+    assert dut.where((9, 5)) == 5
     with pytest.raises(AssertionError, match=r"answers at \[\]"):
-        bench.where((6, 7))
+        dut.where((6, 7))
 
 
 # --- over TCP -----------------------------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ from hypothesis import HealthCheck, Phase, find, given, settings
 from hypothesis import strategies as st
 
 from busproto.conformance import strategies
-from busproto.conformance.bench import Bench
+from busproto.conformance.dut import Dut
 from busproto.conformance.model import Model
 from busproto.conformance.targets import PYTHON, InProcess
 from busproto.wire import messages as m
@@ -58,20 +58,20 @@ def test_spoiled_wires_reach_what_is_checked_behind_the_check() -> None:
 @SLOW
 @given(strategies.conversations())
 def test_conversations_are_about_what_the_model_knows(messages: list[Message]) -> None:
-    bench = _bench()
-    model = Model(bench.rows)
+    dut = _dut()
+    model = Model(dut.rows)
     for message in messages:
         wanted = model.answer(message)
-        answer = message_of(bench.ask_frame(message))
+        answer = message_of(dut.ask_frame(message))
         assert isinstance(answer, wanted) if isinstance(wanted, type) else answer == wanted
 
 
-def _bench() -> Bench:
+def _dut() -> Dut:
     target = InProcess(PYTHON)
-    bench = target.fresh("conversation")
-    bench.keep_rows(_ROWS or bench.rows)
-    _ROWS.update(bench.rows)
-    return bench
+    dut = target.fresh("conversation")
+    dut.keep_rows(_ROWS or dut.rows)
+    _ROWS.update(dut.rows)
+    return dut
 
 
 _ROWS: dict[str, m.ParameterDescription] = {}

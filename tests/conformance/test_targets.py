@@ -17,7 +17,7 @@ from tests.conformance.helpers import ROOT, run
 
 NEEDS_A_SIDE_CHANNEL = {
     "find.first",
-    "find.countdown",
+    "find.backoff",
     "find.sense",
     "find.jitter",
     "does.store",

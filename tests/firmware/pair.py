@@ -24,11 +24,11 @@ from busproto.sim.native.device_library import REFERENCE
 from busproto.wire import Decoder, Frame, Message, decode_frame, encode_frame, message_of, request_frame
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
-from busproto.wire.timing import FIRST_SLOT_NS, MINI_SLOT_NS, PLACE_NS, START_JITTER_NS, STORE_NS, STRANGER_SLOTS
+from busproto.wire.timing import FIRST_SLOT_NS, MINI_SLOT_NS, ORDERED_SLOT_NS, START_JITTER_NS, STORE_NS, UNLISTED_SLOTS
 from tests.ops.helpers import MODEL, MS, US
 
 KNOWN: Final = {
-    "breath": "of several frames in one breath the line gives all to the Python actuator at the end of the last",
+    "burst": "of several frames in one burst the line gives all to the Python actuator at the end of the last",
     "showing": "how it swings while it makes itself known is left open",
     "way": "how an arm comes from one place to another; where each stands on the way is its own",
 }
@@ -42,7 +42,7 @@ MOVING_CDEG: Final = 2000
 CURRENT_MA: Final = 4000
 TEMPERATURE_CDEG: Final = 1000
 EARLY_NS: Final = 2 * US
-BREATH_NS: Final = 4 * MS
+BURST_NS: Final = 4 * MS
 
 
 class Difference(AssertionError):
@@ -84,8 +84,8 @@ def longest_answer_ns(message: Message | None) -> int:
         return FIRST_SLOT_NS + (message.slots + 1) * MINI_SLOT_NS
     if isinstance(message, m.SlottedCall):
         return FIRST_SLOT_NS + message.slots * message.slot_us * 1000
-    if isinstance(message, m.Book | m.AddressBook | m.ReportRound):
-        return FIRST_SLOT_NS + 250 * PLACE_NS
+    if isinstance(message, m.MemberList | m.AddressMemberList | m.ReportRound):
+        return FIRST_SLOT_NS + 250 * ORDERED_SLOT_NS
     if isinstance(message, m.Assign | m.Commit):
         return STORE_NS
     return 0
@@ -173,13 +173,13 @@ class Pair:
         for frame in frames_in(step.wire):
             message = understood(encode_frame(frame))[1]
             self._note(frame, message)
-        wait_ns = longest_answer_ns(message) + BREATH_NS
+        wait_ns = longest_answer_ns(message) + BURST_NS
         _, python = self.python.send(step.wire, wait_ns)
         _, c = self.c.send(step.wire, wait_ns)
         if len(python) != len(c):
             self._differ(f"Python answers {told(python)}, C {told(c)}")
         for (python_ns, python_data), (c_ns, c_data) in zip(python, c, strict=True):
-            self._compare_times(message, python_ns, c_ns, is_stranger=len(python_data) == 1 and python_data[0] < 0x80)
+            self._compare_times(message, python_ns, c_ns, is_unlisted=len(python_data) == 1 and python_data[0] < 0x80)
             self._compare_data(python_data, c_data)
         if self.python.one.address != self.c.one.address:
             self._differ(f"address: Python {self.python.one.address}, C {self.c.one.address}")
@@ -216,15 +216,15 @@ class Pair:
         elif isinstance(message, m.ShowYourself):
             self._shows_until_ns = self.python.bus.kernel.now_ns + (message.duration_ds + 30) * 100 * MS
 
-    def _compare_times(self, message: Message | None, python_ns: int, c_ns: int, *, is_stranger: bool) -> None:
+    def _compare_times(self, message: Message | None, python_ns: int, c_ns: int, *, is_unlisted: bool) -> None:
         if isinstance(message, m.Assign | m.Commit):
             most_ns = STORE_NS + self.python.one.settings.raw("reply-delay") * 1000 + START_JITTER_NS
             if not max(python_ns, c_ns) <= most_ns:
                 self._differ(f"begins {python_ns} ns (Python), {c_ns} ns (C) behind the request, {most_ns} at most")
             return
         apart_ns = START_JITTER_NS + EARLY_NS
-        if is_stranger:  # it draws one of the slots behind the last place
-            apart_ns += (STRANGER_SLOTS - 1) * PLACE_NS
+        if is_unlisted:  # it draws one of the slots behind the last place
+            apart_ns += (UNLISTED_SLOTS - 1) * ORDERED_SLOT_NS
         if abs(python_ns - c_ns) > apart_ns:
             self._differ(f"begins {python_ns} ns (Python), {c_ns} ns (C) behind the request")
 

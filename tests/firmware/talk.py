@@ -9,7 +9,7 @@ from typing import Final
 from busproto.wire import Frame, Message, encode_frame, request_frame
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
-from busproto.wire.hash import mark_of, uid_hash
+from busproto.wire.hash import digest_of, uid_hash
 from busproto.wire.message import OPERATIONS
 from busproto.wire.parameters import BY_NAME, PARAMETERS
 from tests.firmware.pair import ADDRESS, UID, Pair, Step, ask, understood
@@ -48,13 +48,13 @@ class Talk:
             (2, self._link_test),
             (1, self._restart),
             (6, self._roll_call),
-            (6, self._book),
-            (3, self._address_book),
-            (2, self._hush),
+            (6, self._member_list),
+            (3, self._address_list),
+            (2, self._suppress),
             (3, self._match),
             (3, self._slotted_call),
             (4, self._round),
-            (4, self._breath),
+            (4, self._burst),
             (4, self._anything),
             (3, self._nonsense),
         ):
@@ -169,32 +169,32 @@ class Talk:
             self._salt = (self._salt + 1) % 256
         return self._epoch, self._salt
 
-    def _marks(self, salt: int, most: int) -> tuple[int, ...]:
-        marks = [self._rng.randrange(0x10000) for _ in range(self._rng.randrange(most + 1))]
-        if marks and self._rng.random() < 0.6:
-            marks[self._rng.randrange(len(marks))] = mark_of(uid_hash(UID, self._epoch, salt))
-        return tuple(marks)
+    def _digests(self, salt: int, most: int) -> tuple[int, ...]:
+        digests = [self._rng.randrange(0x10000) for _ in range(self._rng.randrange(most + 1))]
+        if digests and self._rng.random() < 0.6:
+            digests[self._rng.randrange(len(digests))] = digest_of(uid_hash(UID, self._epoch, salt))
+        return tuple(digests)
 
     def _roll_call(self) -> Step:
         before = self._salt
         epoch, salt = self._fresh()
         slots = self._rng.choice((0, 1, 4, 64, 128, 1024))
         to = BROADCAST_ADDRESS if self._rng.random() < 0.7 else self._to()
-        return self._said(m.RollCall(epoch, salt, slots, self._marks(before, 8)), to)
+        return self._said(m.RollCall(epoch, salt, slots, self._digests(before, 8)), to)
 
-    def _book(self) -> Step:
+    def _member_list(self) -> Step:
         first = self._rng.choice((0, 0, 0, 3, 8))
         epoch, salt = (self._epoch, self._salt) if first else self._fresh()
-        marks = self._marks(salt, 8)
-        total = self._rng.choice((first + len(marks), first + len(marks), 3, 8, 11, 239))
-        return self._all(m.Book(epoch, salt, first, total, marks))
+        digests = self._digests(salt, 8)
+        total = self._rng.choice((first + len(digests), first + len(digests), 3, 8, 11, 239))
+        return self._all(m.MemberList(epoch, salt, first, total, digests))
 
-    def _address_book(self) -> Step:
-        return self._all(m.AddressBook(*self._fresh(), self._rng.randbytes(30)))
+    def _address_list(self) -> Step:
+        return self._all(m.AddressMemberList(*self._fresh(), self._rng.randbytes(30)))
 
-    def _hush(self) -> Step:
+    def _suppress(self) -> Step:
         uid = self._rng.choice((UID, m.NOBODY_UID, self._rng.randbytes(8)))
-        return self._all(m.Hush(self._epoch, uid))
+        return self._all(m.Suppress(self._epoch, uid))
 
     def _match(self) -> Step:
         bits = self._rng.choice((0, 1, 5, 8, 63, 64))
@@ -202,23 +202,23 @@ class Talk:
         # two brief answers need not be the same byte, so those are left to a test of their own
         return self._all(m.Match(self._fresh()[0], bits, 0, prefix))
 
-    def _breath(self) -> Step:
-        """What a host says in one breath: a call twice, a book in parts (one of which may be lost), anything behind."""
+    def _burst(self) -> Step:
+        """What a host says in one burst: a call twice, a member list in parts (one of which may be lost), more behind."""
         before = self._salt
         epoch, salt = self._fresh()
         kind = self._rng.randrange(3)
         if kind == 0:
-            call = m.RollCall(epoch, salt, self._rng.choice((1, 16, 128)), self._marks(before, 4))
+            call = m.RollCall(epoch, salt, self._rng.choice((1, 16, 128)), self._digests(before, 4))
             said: list[Message] = [call, call]
         elif kind == 1:
-            parts = [self._marks(salt, 6) for _ in range(3)]
+            parts = [self._digests(salt, 6) for _ in range(3)]
             total = sum(map(len, parts))
             said = []
-            for at, marks in enumerate(parts):
+            for at, digests in enumerate(parts):
                 if self._rng.random() < 0.85:
-                    said.append(m.Book(epoch, salt, sum(map(len, parts[:at])), total, marks))
+                    said.append(m.MemberList(epoch, salt, sum(map(len, parts[:at])), total, digests))
         else:
-            said = [m.Hush(epoch, m.NOBODY_UID), m.Match(epoch, 0, 0, UID)]
+            said = [m.Suppress(epoch, m.NOBODY_UID), m.Match(epoch, 0, 0, UID)]
             self._rng.shuffle(said)
         frames = [encode_frame(request_frame(one, BROADCAST_ADDRESS, 7)) for one in said]
         return Step(b"".join(frames)) if frames else self._report()

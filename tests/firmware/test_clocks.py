@@ -49,8 +49,8 @@ def test_time_out_and_soft_start_and_age_go_by_its_clock(in_c: bool, ppm: int) -
     made, one = made_with(in_c, ppm, soft_start=2000, loss_time_out=2500)
     begin_ns = demand(made, 2000)
     share = 1 + ppm / 1e6
-    eased_ms = (when(made, one, m.State.FOLLOWING, 3000 * MS) - begin_ns) / MS
-    assert eased_ms == pytest.approx(2000 / share, abs=4)
+    soft_started_ms = (when(made, one, m.State.FOLLOWING, 3000 * MS) - begin_ns) / MS
+    assert soft_started_ms == pytest.approx(2000 / share, abs=4)
     lost_ms = (when(made, one, m.State.LOST_HOLD, 3000 * MS) - begin_ns) / MS
     assert lost_ms == pytest.approx(2500 / share, abs=4)
     asked_ms = (made.now_ns - begin_ns) / MS

@@ -212,7 +212,7 @@ def test_mute_it_does_as_asked_and_says_nothing() -> None:
     made.bus.host.write(encode_frame(request_frame(m.Engage(), 5, 1)))
     made.pass_time(30 * MS)
     assert Decoder().feed(made.bus.host.take())[1:] == []
-    assert device.state is m.State.EASING
+    assert device.state is m.State.SOFT_STARTING
 
 
 def test_late_it_answers_so_much_later() -> None:

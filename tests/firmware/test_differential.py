@@ -30,7 +30,7 @@ MUTANT_STEPS = 30_000
 def mostly_mine(message: Any) -> Any:
     """A request that says this uid where it says any, and lasts no minutes."""
     changes: dict[str, Any] = {}
-    if isinstance(message, m.Assign | m.Hush):
+    if isinstance(message, m.Assign | m.Suppress):
         changes["uid"] = UID
     if isinstance(message, m.Match):
         changes.update(prefix=UID, brief=0)
@@ -95,7 +95,7 @@ MUTANTS = {
         "mdeg = bp_limited(mdeg, drive->working->end_low * INT32_C(10), drive->working->end_high * INT32_C(10));",
         "",
     ),
-    "no soft start": ("bp_motion.c", "motion->is_eased = 0;", "motion->is_eased = 1;"),
+    "no soft start": ("bp_motion.c", "motion->is_soft_started = 0;", "motion->is_soft_started = 1;"),
     "correction off by a point": (
         "bp_motion.c",
         "settings->correction_count - INT32_C(1)",
@@ -106,12 +106,16 @@ MUTANTS = {
         "settings->loss_time_out * BP_MS",
         "settings->loss_time_out * BP_MS * 2",
     ),
-    "place in the address book": ("bp_attendance.c", "rank = total;", "rank = (uint16_t)(total + 1U);"),
-    "missed parts forgiven": ("bp_attendance.c", "attendance->book_is_whole = 0;", "attendance->book_is_whole = 1;"),
-    "enrolled for ever": (
-        "bp_attendance.c",
-        "attendance->epoch = epoch;\n        attendance->is_enrolled = 0;",
-        "attendance->epoch = epoch;",
+    "place in the address list": ("bp_discovery.c", "rank = total;", "rank = (uint16_t)(total + 1U);"),
+    "missed parts forgiven": (
+        "bp_discovery.c",
+        "discovery->member_list_is_whole = 0;",
+        "discovery->member_list_is_whole = 1;",
+    ),
+    "acknowledged for ever": (
+        "bp_discovery.c",
+        "discovery->epoch = epoch;\n        discovery->is_acknowledged = 0;",
+        "discovery->epoch = epoch;",
     ),
     "assign takes the working set": (
         "bp_device.c",

@@ -280,7 +280,7 @@ def test_taking_the_demand_away_shows_the_loss_action(kind: str, action: int, st
         assert status.faults == m.Fault.DEMAND_LOST
         assert status.position_cdeg == pytest.approx(angle_deg * 100, abs=25)
     made.run(stream({1: 0.0, 2: 0.0}, 900 * MS))
-    assert {made.run(report(address)).state for address in (1, 2)} <= {m.State.FOLLOWING, m.State.EASING}
+    assert {made.run(report(address)).state for address in (1, 2)} <= {m.State.FOLLOWING, m.State.SOFT_STARTING}
 
 
 def test_a_hand_moves_the_limp_arm_and_not_the_held_one() -> None:
@@ -311,7 +311,7 @@ def test_hot_it_goes_limp_and_refuses_until_it_has_cooled() -> None:
     assert refused.value.code == m.Outcome.FAULT_STANDS
     made.pass_time(60 * S)
     made.run(engage(5))
-    assert made.run(report(5)).state is m.State.EASING
+    assert made.run(report(5)).state is m.State.SOFT_STARTING
 
 
 def test_low_supply_is_reported() -> None:

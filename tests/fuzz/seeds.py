@@ -80,8 +80,13 @@ _AT_FIVE: Final = "00 80 01"
 _COMMIT, _ENGAGE, _RELEASE_ALL, _REPORT = "02 00", "02 01", "02 82", "02 03"
 _DEMAND, _DEMAND_ALL, _ASSIGN_SEVEN = "02 04 20", "02 05 20 20", "02 06 06"
 _DEMAND_BACK, _DEMAND_OTHER, _REVERSED, _BENT = "02 04 a0", "02 05 80 20", "03 03 01", "03 15 31"
-_HUSH, _CALL, _CALL_ANEW, _CALL_ENROLS = "02 0b 01", "02 0c 01 07 04 00", "02 0c 02 07 04 00", "02 0c 01 08 04 01"
-_BOOK_WITH_IT, _BOOK_WITHOUT, _SECOND_PART = (
+_SUPPRESS, _CALL, _CALL_ANEW, _CALL_ACKNOWLEDGES = (
+    "02 0b 01",
+    "02 0c 01 07 04 00",
+    "02 0c 02 07 04 00",
+    "02 0c 01 08 04 01",
+)
+_MEMBER_LIST_WITH_IT, _MEMBER_LIST_WITHOUT, _SECOND_PART = (
     "02 0e 03 01 01 02 00 03",
     "02 0e 03 07 01 02 00 03",
     "02 0e 02 07 01 02 03 05",
@@ -93,10 +98,19 @@ _STORIES: Final = {
     "released-and-demanded": (_ENGAGE, _RELEASE_ALL, _DEMAND_ALL, _DEMAND),
     "written-and-kept": (_SET_END_LOW, _COMMIT, _50_MS, _POWER_FAILS, _REPORT),
     "cut-while-storing": (_SET_END_LOW, _CUT_IN_BYTE_16, _COMMIT, _50_MS, _REPORT),
-    "hushed-and-called": (_HUSH, _CALL, _50_MS),
-    "called-in-a-new-epoch": (_HUSH, _CALL_ANEW, _50_MS),
-    "called-and-enrolled": (_CALL, _50_MS, _CALL_ENROLS, _50_MS, _CALL, _50_MS),
-    "in-the-book-and-not": (_BOOK_WITH_IT, _50_MS, _CALL, _50_MS, _BOOK_WITHOUT, _50_MS, _SECOND_PART, _50_MS),
+    "suppressed-and-called": (_SUPPRESS, _CALL, _50_MS),
+    "called-in-a-new-epoch": (_SUPPRESS, _CALL_ANEW, _50_MS),
+    "called-and-acknowledged": (_CALL, _50_MS, _CALL_ACKNOWLEDGES, _50_MS, _CALL, _50_MS),
+    "in-the-member-list-and-not": (
+        _MEMBER_LIST_WITH_IT,
+        _50_MS,
+        _CALL,
+        _50_MS,
+        _MEMBER_LIST_WITHOUT,
+        _50_MS,
+        _SECOND_PART,
+        _50_MS,
+    ),
     "moved-to-another-address": (_ENGAGE, _ASSIGN_SEVEN, _50_MS, _REPORT),
     "written-and-moved-away": (_SET_END_LOW, _ASSIGN_SEVEN, _50_MS, _POWER_FAILS, _REPORT),
     "driven-to-its-end": (_SET_END_LOW, _DEMAND_BACK, _50_MS, _REVERSED, _50_MS, _BENT, _50_MS),

@@ -1,1 +1,1 @@
-"""The handbook: its commands are run in order, its links lead somewhere, its figures are reckoned anew."""
+"""The handbook: its commands are run in order, its links lead somewhere, its figures are calculated anew."""

@@ -1,4 +1,4 @@
-"""Figures of the wiring page, reckoned a second time by hand; and the page of every key, held current."""
+"""Figures of the wiring page, calculated a second time by hand; and the page of every key, held current."""
 
 from __future__ import annotations
 

@@ -13,7 +13,7 @@ import pytest
 
 from busproto import __version__, handbook
 from busproto.cli import run
-from busproto.plan import files, seating
+from busproto.plan import assignment, files
 from busproto.plan.airframe.record_file import FORMAT as RECORD_FORMAT
 from busproto.plan.airframe.record_file import RECORD_KEY
 from busproto.plan.airframe.results import TRIAL_FORMAT
@@ -174,8 +174,8 @@ def test_what_is_stable_names_the_versions_of_the_code() -> None:
     assert f"frame version {FRAME_VERSION}," in text
     for key, number in ((RECORD_KEY, RECORD_FORMAT), *((kind, files.FORMAT) for kind in files.KINDS)):
         assert re.search(rf'`"?{key}"?(: | = ){number}`', text), key
-    assert {seating.FORMAT, TRIAL_FORMAT, MATCH_FORMAT} == {1}
-    assert '`"format": 1` in claims (`NAME.seats.json`), trial and match' in text
+    assert {assignment.FORMAT, TRIAL_FORMAT, MATCH_FORMAT} == {1}
+    assert '`"format": 1` in claims (`NAME.assignment.json`), trial and match' in text
     assert re.search(
         rf"## Unreleased: {re.escape(__version__)} ### Added .* ### Renamed \| kind \| old \| new \|", text
     )

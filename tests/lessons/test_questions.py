@@ -1,6 +1,7 @@
-"""Questions: the true answer is taken, every other is refused, and the truth is reckoned once more from what is asked.
+"""Questions: the true answer is taken, every other is refused, and the truth is calculated once more from what is
+asked.
 
-Nothing here asks the lesson for its truth: each row of `RECKONED` reads the question as a person does.
+Nothing here asks the lesson for its truth: each row of `CALCULATED` reads the question as a person does.
 """
 
 from __future__ import annotations
@@ -96,27 +97,27 @@ def lost_in_a_row(text: str, _: int) -> str:
     return str(max(lost for lost in range(1000) if (lost + 1) * period < time_out))
 
 
-RECKONED: Final[dict[str, Callable[[str, int], str]]] = {
+CALCULATED: Final[dict[str, Callable[[str, int], str]]] = {
     "frame": flipped,
     "alike": first_unlike_bit,
     "and": both,
     "tree": queries_without_one,
     "slots": alone,
-    "countdown": nth,
+    "backoff": nth,
     "stuck": low_for_a_while,
     "baud": half_rate,
     "loss": lost_in_a_row,
 }
 
 
-def test_every_lesson_has_a_truth_that_is_reckoned_here() -> None:
-    assert set(RECKONED) == set(LESSONS)
+def test_every_lesson_has_a_truth_that_is_calculated_here() -> None:
+    assert set(CALCULATED) == set(LESSONS)
 
 
 @pytest.mark.parametrize(("name", "seed"), EVERY)
-def test_the_simulator_agrees_with_who_reckons(name: str, seed: int) -> None:
+def test_the_simulator_agrees_with_who_calculates(name: str, seed: int) -> None:
     question = lesson_named(name).question(seed)
-    truth = RECKONED[name](question.text, seed)
+    truth = CALCULATED[name](question.text, seed)
     verdict = check(name, seed, truth)
     assert verdict.right, (question.text, verdict)
     assert verdict.truth == verdict.given == truth
@@ -152,7 +153,7 @@ def test_what_is_no_answer_is_refused_with_what_is_asked_for(name: str, text: st
 
 @pytest.mark.parametrize(
     ("name", "text", "means"),
-    [("and", "0xC", 12), ("and", " 5C ", 0x5C), ("and", "5ch", 0x5C), ("loss", "007", 7), ("countdown", "b", "B")],
+    [("and", "0xC", 12), ("and", " 5C ", 0x5C), ("and", "5ch", 0x5C), ("loss", "007", 7), ("backoff", "b", "B")],
 )
 def test_answers_may_be_typed_in_more_than_one_way(name: str, text: str, means: int | str) -> None:
     assert lesson_named(name).question(1).read(text) == means

@@ -1,4 +1,4 @@
-"""Scenes: plain data, the same for the same seed, and true: what they show is held against outside reckoning."""
+"""Scenes: plain data, the same for the same seed, and true: what they show is held against outside calculation."""
 
 from __future__ import annotations
 
@@ -85,7 +85,7 @@ def test_scenes_can_be_drawn(name: str, seed: int) -> None:
 def test_the_list_names_all_in_order() -> None:
     rows = lessons.listing()
     assert [row["name"] for row in rows] == list(LESSONS)
-    assert list(LESSONS) == ["frame", "alike", "and", "tree", "slots", "countdown", "stuck", "baud", "loss"]
+    assert list(LESSONS) == ["frame", "alike", "and", "tree", "slots", "backoff", "stuck", "baud", "loss"]
 
 
 def test_no_lesson_knows_the_time_of_day() -> None:
@@ -283,8 +283,8 @@ def test_slots_are_heard_where_one_is_alone(seed: int) -> None:
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_countdown_finds_and_proves_everyone(seed: int) -> None:
-    scenes = scenes_of("countdown", seed)
+def test_backoff_finds_and_proves_everyone(seed: int) -> None:
+    scenes = scenes_of("backoff", seed)
     count = number_in(r"^(\d+) actuators", scenes["Count down while it is quiet"]["text"])
     search = scenes["The search, and the proof"]
     texts = [step["text"] for step in search["steps"]]

@@ -29,7 +29,7 @@ def test_a_large_tree_takes_nearly_three_queries_for_each() -> None:
     [([], 1), ([5], 1), ([1, 128], 3), ([1, 2], 15), ([254, 255], 17), (range(1, 9), 23), (range(256), 511)],
 )
 def test_queries_among_given_uids(numbers: list[int], expected: int) -> None:
-    """Reckoned from the stated definition: 1 + 2 x (prefixes that two or more share), over eight bits."""
+    """Calculated from the stated definition: 1 + 2 x (prefixes that two or more share), over eight bits."""
     assert tree_exact([bytes([number]) for number in numbers]) == expected
 
 

@@ -10,17 +10,17 @@ from typing import Any
 import pytest
 
 import busproto
-from busproto.plan.seating import save_seating
+from busproto.plan.assignment import save_assignment
 from busproto.wire.messages import Release
 from tests.ops.helpers import HookedPort
 from tests.plan.airframes import Hauler, hauler, small
 
-QUESTIONS = {"RollCall", "Book", "AddressBook", "Describe", "Read", "Report", "ReportRound"}
+QUESTIONS = {"RollCall", "MemberList", "AddressMemberList", "Describe", "Read", "Report", "ReportRound"}
 
 
 def on(air: Hauler) -> tuple[busproto.Bus, HookedPort]:
     """A bus of the airframe, with everyone claimed."""
-    save_seating(air.plan, air.seating)
+    save_assignment(air.plan, air.assignment)
     port = HookedPort(air.bus.host, lambda _: None)
     return busproto.Bus(port), port
 
@@ -33,7 +33,7 @@ def test_an_audit_only_asks(tmp_path: Path) -> None:
     air = small(tmp_path)
     bus, port = on(air)
     by_path, by_plan = bus.audit(str(air.plan.path)), bus.audit(busproto.load_plan(air.plan.path))
-    assert [(row.seat, row.uid) for row in by_path.rows] == [(row.seat, row.uid) for row in by_plan.rows]
+    assert [(row.role, row.uid) for row in by_path.rows] == [(row.role, row.uid) for row in by_plan.rows]
     assert not by_path.is_clean
     assert [row.status for row in by_path.rows].count("as planned") == 0
     assert kinds(port) <= QUESTIONS
@@ -49,8 +49,8 @@ def test_a_plan_is_applied_and_a_second_run_reads_the_bus_once(tmp_path: Path) -
         return True
 
     first = bus.apply(air.plan, agree=agree)
-    assert [(row.seat.function, row.status) for row in first.audit.rows] == [
-        (function, "as planned") for function in air.plan.seats
+    assert [(row.role.function, row.status) for row in first.audit.rows] == [
+        (function, "as planned") for function in air.plan.roles
     ]
     assert not first.is_as_planned  # two are on the line that are in no function
     assert len(first.audit.strays) == 2
@@ -58,7 +58,7 @@ def test_a_plan_is_applied_and_a_second_run_reads_the_bus_once(tmp_path: Path) -
     assert "address 5 taken away for now" in str(shown[0])
     assert first.let_go.is_limp
     addresses = air.addresses
-    assert all(addresses[air.seating[name]] == seat.address for name, seat in air.plan.seats.items())
+    assert all(addresses[air.assignment[name]] == role.address for name, role in air.plan.roles.items())
     after_first = len(port.sent)
     journal = air.plan.beside("journal.jsonl").read_text("utf-8")
     second = bus.apply(air.plan, agree=agree)
@@ -86,16 +86,16 @@ def test_wrong_hardware_and_those_never_claimed_have_their_own_answers(tmp_path:
     bus, port = on(air)
     with pytest.raises(busproto.NotAgreedError, match="not the hardware of the plan: rudder, middle: firm"):
         bus.apply(air.plan)
-    air.plan.beside("seats.json").unlink()
+    air.plan.beside("assignment.json").unlink()
     with pytest.raises(busproto.NotAgreedError, match="never claimed, known by address alone"):
         bus.apply(air.plan, wrong_hardware="leave")
     assert kinds(port) <= QUESTIONS
-    save_seating(air.plan, air.seating)
+    save_assignment(air.plan, air.assignment)
     outcome = bus.apply(air.plan, wrong_hardware="leave")
     assert set(outcome.wrong_hardware) == {"rudder, middle"}
     assert set(outcome.applied.not_set) == {"airbrake"}  # it shared an address, so it was read only then
     assert not outcome.is_as_planned
-    left = {row.seat.function for row in outcome.audit.rows if row.differences}
+    left = {row.role.function for row in outcome.audit.rows if row.differences}
     assert {"airbrake", "rudder, middle"} <= left
     assert bus.find().clashes == {}
 
@@ -159,7 +159,7 @@ def test_a_record_is_kept_and_brought_back(tmp_path: Path) -> None:
     assert saved.path == air.plan.beside("record.json")
     assert saved.kept is None
     assert saved.missing == ()
-    assert {one.function for one in saved.record.entries} == {*air.plan.seats, ""}
+    assert {one.function for one in saved.record.entries} == {*air.plan.roles, ""}
     assert busproto.load_record(saved.path).fingerprint == saved.record.fingerprint
     one = bus[1]
     one.settings.update({"neutral": 1, "direction": "reversed"})
@@ -192,7 +192,7 @@ def test_one_that_was_held_is_limp_after_a_plan_and_not_let_go_once_more(tmp_pat
     air = small(tmp_path)
     bus, port = on(air)
     with bus:
-        bus[air.seating["one"]].move("5%", stay=True)
+        bus[air.assignment["one"]].move("5%", stay=True)
         bus.apply(air.plan)
         assert bus.link.may_move == set()
         released = sum(isinstance(message, Release) for message in port.sent)

@@ -58,7 +58,7 @@ class HookedPort(PortAround):
         self._kept = b""
 
     def write(self, data: bytes) -> None:
-        # one write may hold several requests, said in one breath
+        # one write may hold several requests, said in one burst
         messages = [message_of(found) for found in Decoder().feed(data) if isinstance(found, Frame)]
         assert messages
         for message in messages:

@@ -23,13 +23,13 @@ from busproto.ops import (
     prove_addresses,
 )
 from busproto.ops.addressing import Move
-from busproto.ops.discovery.address_proof import ILL_MAP, STRANGER
+from busproto.ops.discovery.address_proof import ILL_MAP, UNLISTED
 from busproto.ops.discovery.search import Found
 from busproto.ops.steps import Pause, Progress, Steps
 from busproto.sim.scene import scenario
 from busproto.wire import Message
 from busproto.wire.frame import UNADDRESSED
-from busproto.wire.messages import AddressBook, Assign, Assigned, Describe
+from busproto.wire.messages import AddressMemberList, Assign, Assigned, Describe
 from tests.ops.helpers import (
     MS,
     US,
@@ -130,29 +130,29 @@ def test_one_that_is_not_there() -> None:
 
 
 def test_another_uid_that_answers_at_the_new_address_is_told() -> None:
-    """A stranger takes the place between the write and the read-back, and the right one falls silent."""
+    """An unlisted actuator takes the place between the write and the read-back, and the right one falls silent."""
     one = box()
-    actuator, stranger = one.add(1), one.add(2, 7, powered=False)
+    actuator, unlisted = one.add(1), one.add(2, 7, powered=False)
 
     def swap() -> None:
         actuator.power_off()
-        stranger.power_on()
+        unlisted.power_on()
 
     one.hooked(once(Describe, swap))
     with pytest.raises(ReadBackError) as caught:
         one.run(assign(actuator.uid, 7))
-    assert (caught.value.wanted, caught.value.found) == (actuator.uid.hex(), stranger.uid.hex())
+    assert (caught.value.wanted, caught.value.found) == (actuator.uid.hex(), unlisted.uid.hex())
     assert one.link.done == [f"{actuator.uid.hex()} has address 7"]
 
 
 def test_one_that_joins_at_the_address_meanwhile_shows_in_the_read_back() -> None:
     for seed in seeds(10):
         one = box(seed)
-        actuator, stranger = one.add(1), one.add(2, 7, powered=False)
-        one.hooked(once(Describe, stranger.power_on))
+        actuator, unlisted = one.add(1), one.add(2, 7, powered=False)
+        one.hooked(once(Describe, unlisted.power_on))
         with pytest.raises(AddressConflictError) as caught:
             one.run(assign(actuator.uid, 7))
-        assert caught.value.uids == (actuator.uid, stranger.uid)
+        assert caught.value.uids == (actuator.uid, unlisted.uid)
 
 
 def test_an_address_that_was_given_goes_limp() -> None:
@@ -387,7 +387,7 @@ def test_proven_where_everybody_is_alone_at_the_right_address(count: int, passes
         port = one.hooked(lambda _: None)
         before = [lasting(actuator) for actuator in one.bus.actuators]
         assert one.run(prove_addresses(plan, rng=random.Random(seed))) == ""
-        assert {type(message) for message in port.sent} == {AddressBook}
+        assert {type(message) for message in port.sent} == {AddressMemberList}
         assert len(port.sent) == passes
         assert [lasting(actuator) for actuator in one.bus.actuators] == before
 
@@ -405,7 +405,7 @@ def test_one_more_is_there() -> None:
         one = box(seed)
         plan = planned(one, 6, seed)
         one.add(1, 100)
-        says = STRANGER
+        says = UNLISTED
         assert one.run(prove_addresses(plan, rng=random.Random(seed))) == says
 
 
@@ -429,7 +429,7 @@ def test_a_line_that_ought_to_be_empty_and_is_not() -> None:
         one = box(lost, echo=False)
         one.add(1, 100)
         end = one.noise(0.9)
-        one.hooked(once(AddressBook, end, number=lost + 1))
+        one.hooked(once(AddressMemberList, end, number=lost + 1))
         assert one.run(prove_addresses({}, rng=random.Random(lost))) != ""
 
 
@@ -443,7 +443,7 @@ def test_an_empty_map_is_not_proven_where_a_single_byte_was_heard() -> None:
 
         bus.kernel.at(bus.kernel.now_ns + 4_800 * US, say)
 
-    one.hooked(once(AddressBook, speak))
+    one.hooked(once(AddressMemberList, speak))
     assert one.run(prove_addresses({}, rng=random.Random(1))) != ""
 
 
@@ -455,8 +455,8 @@ def test_a_single_byte_that_no_actuator_of_the_map_said_is_no_proof_whatever_com
         bus = one.bus
         bus.kernel.at(bus.kernel.now_ns + 5_600 * US, lambda: bus.line.transmit(one, b"\x55"))
 
-    one.hooked(once(AddressBook, speak))
-    assert one.run(prove_addresses(plan, rng=random.Random(1))) == STRANGER
+    one.hooked(once(AddressMemberList, speak))
+    assert one.run(prove_addresses(plan, rng=random.Random(1))) == UNLISTED
     assert one.run(prove_addresses(plan, rng=random.Random(1))) == ""
 
 
@@ -465,7 +465,7 @@ def test_one_has_no_address_yet() -> None:
         one = box(seed)
         plan = planned(one, 6, seed)
         one.add(1)
-        says = STRANGER
+        says = UNLISTED
         assert one.run(prove_addresses(plan, rng=random.Random(seed))) == says
 
 
@@ -520,7 +520,7 @@ def test_the_proof_by_address_under_noise() -> None:
     assert all(proven)
 
 
-def test_books_that_are_all_lost_prove_nothing() -> None:
+def test_member_lists_that_are_all_lost_prove_nothing() -> None:
     one = box(echo=False)
     plan = planned(one, 4, 1)
     for actuator in one.bus.actuators:

@@ -29,7 +29,7 @@ from busproto.sim.scene.events import BabbleEvent, schedule
 from busproto.wire import Decoder, Frame, Message, encode_frame, reply_frame, request_frame
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.hash import device_tag
-from busproto.wire.messages import AddressBook, Assign, Book, Commit, State, Status, Values, Write
+from busproto.wire.messages import AddressMemberList, Assign, Commit, MemberList, State, Status, Values, Write
 from busproto.wire.parameters import LOSS_HOLD
 from tests.ops.helpers import MS, Box, S, box, once, uid_of
 
@@ -122,20 +122,20 @@ def slow(bench: Box, kind: type[Message]) -> None:
 
 
 def test_a_proof_that_takes_too_long_is_none(bench: Box) -> None:
-    slow(bench, AddressBook)
+    slow(bench, AddressMemberList)
     assert bench.run(prove_addresses({uid_of(1): 1, uid_of(2): 2}, rng=random.Random(1))) == TOO_LONG
 
 
 def test_a_search_that_takes_too_long_proves_nothing(bench: Box) -> None:
-    slow(bench, Book)
+    slow(bench, MemberList)
     roster = bench.run(find(rng=random.Random(1)))
     assert (roster.proven, roster.reason, len(roster), roster.passes) == (False, SEARCHED_TOO_LONG, 2, 1)
 
 
-def test_one_that_babbles_from_the_first_book_on_ends_the_search(bench: Box) -> None:
+def test_one_that_babbles_from_the_first_member_list_on_ends_the_search(bench: Box) -> None:
     label = bench.bus.actuators[0].label
     babble = BabbleEvent(at=0.0, actuator=label, until=120.0)
-    bench.hooked(once(Book, lambda: schedule(bench.bus, [babble])))
+    bench.hooked(once(MemberList, lambda: schedule(bench.bus, [babble])))
     roster = bench.run(find(rng=random.Random(1)))
     assert (roster.proven, roster.reason) == (False, NO_END)
 

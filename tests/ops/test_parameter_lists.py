@@ -14,7 +14,7 @@ from busproto.ops import read, read_all, write
 from busproto.ops.holding import Held, Lists
 from busproto.ops.moving.nudge import nudge
 from busproto.ops.parameter_access import commit, describe, parameters_of, read_whole, undo
-from busproto.ops.survey import read_sheet, survey
+from busproto.ops.survey import read_snapshot, survey
 from busproto.sim.scene.own_table import OwnTable, rows_of
 from busproto.wire.messages import Commit, Describe, DescribeParameter, Memory, Read, Write
 from busproto.wire.parameter_list import STANDARD
@@ -53,7 +53,7 @@ def test_everything_that_it_has_is_read_and_nothing_else(rows: tuple[Parameter, 
 def test_where_all_have_the_table_no_list_is_asked_for() -> None:
     one = bench(TABLE, TABLE, TABLE)
     port = one.hooked(lambda _: None)
-    assert one.run(read_sheet(7)).parameters is STANDARD
+    assert one.run(read_snapshot(7)).parameters is STANDARD
     assert Counter(map(type, port.sent)) == {Describe: 1, Read: 4, type(port.sent[1]): 1}
     port.sent.clear()
     one.run(survey())
@@ -67,7 +67,7 @@ def test_the_list_is_asked_for_once_of_each_model_and_count() -> None:
     seen = one.run(survey())
     assert not seen.problems
     assert Counter(map(type, port.sent))[DescribeParameter] == len(ODD) + len(MORE)
-    by_address = {sheet.address: sheet.parameters for sheet in seen.sheets.values()}
+    by_address = {snapshot.address: snapshot.parameters for snapshot in seen.snapshots.values()}
     assert by_address[7] == by_address[9] == by_address[11]
     assert by_address[8] is STANDARD
     assert by_address[10].own == ("notch", "curve")
@@ -76,7 +76,7 @@ def test_the_list_is_asked_for_once_of_each_model_and_count() -> None:
 def test_a_list_that_was_kept_and_is_not_that_of_this_one_is_asked_for_anew() -> None:
     one = bench(ODD, rows_of(["damping"], [NOTCH]))
     lists = Lists()
-    first, second = (one.run(read_sheet(at, lists)).parameters for at in (7, 8))
+    first, second = (one.run(read_snapshot(at, lists)).parameters for at in (7, 8))
     assert (first.lacks, second.lacks) == (("stiffness",), ("damping",))
 
 
@@ -183,7 +183,7 @@ def test_silence_on_the_list_is_told_and_the_others_are_read() -> None:
     one = bench(ODD, TABLE)
     port = one.hooked(once(DescribeParameter, lambda: one.bus.actuators[0].power_off(), number=5))
     seen = one.run(survey())
-    assert [sheet.address for sheet in seen.sheets.values()] == [8]
+    assert [snapshot.address for snapshot in seen.snapshots.values()] == [8]
     assert "describe parameter: the actuator at address 7 (07 hex) was asked 4 times" in seen.problems[7]
     assert Write not in map(type, port.sent)
 
@@ -205,7 +205,7 @@ def test_a_list_that_makes_no_sense_is_refused_in_one_line() -> None:
             f"the parameter list of the actuator at address 7 (07 hex) cannot be used: {why}"
         )
         assert "\n" not in seen.problems[7]
-        assert [sheet.address for sheet in seen.sheets.values()] == [8]
+        assert [snapshot.address for snapshot in seen.snapshots.values()] == [8]
 
 
 def test_a_count_beyond_the_list_is_refused() -> None:

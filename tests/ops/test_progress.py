@@ -13,7 +13,7 @@ from busproto.ops import assign_all, find, move, prove_addresses, stream, take_d
 from busproto.ops.addressing import Move
 from busproto.ops.discovery.methods import METHODS
 from busproto.ops.moving.motion import engage
-from busproto.ops.moving.watching import Track, muster, watch
+from busproto.ops.moving.watching import Track, scan, watch
 from busproto.ops.reports import all_rows
 from busproto.ops.steps import Steps
 from busproto.ops.survey import survey
@@ -35,7 +35,7 @@ def bench() -> Box:
 ADDRESSES: Final = {uid_of(number): number for number in range(1, COUNT + 1)}
 BY_STEPS: Final[dict[str, tuple[Callable[[], Steps[Any]], int]]] = {
     "giving addresses": (lambda: assign_all([Move(uid, at, at + 10) for uid, at in ADDRESSES.items()]), COUNT),
-    "looking who is there": (muster, 3 * len(all_rows())),
+    "looking who is there": (scan, 3 * len(all_rows())),
     "reading": (survey, COUNT),
 }
 

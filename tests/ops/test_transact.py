@@ -212,7 +212,7 @@ def test_who_is_at_asks_in_another_epoch_each_time() -> None:
     calls = [message for message in port.sent if isinstance(message, RollCall)]
     assert len(calls) == len(port.sent) == 3
     assert len({(call.epoch, call.salt) for call in calls}) == 3
-    assert all(call.marks == () for call in calls)
+    assert all(call.digests == () for call in calls)
 
 
 def test_hearing_only_one_does_not_end_a_clash_that_is_known() -> None:

@@ -83,7 +83,7 @@ ROWS: Final = (
     ),
     Row(
         "rate error of a whole-number divider",
-        "ATmega48/88/168 data sheet 2545D, table 84, read",
+        "ATmega48/88/168 data snapshot 2545D, table 84, read",
         ("sim/line/test_receiver.py::test_the_rates_that_a_divider_of_16_mhz_gives_at_115200",),
     ),
     Row(
@@ -247,7 +247,7 @@ ROWS: Final = (
     Row(
         "two share an address by chance",
         "birthday problem, Feller vol. 1, from memory",
-        struck="nothing here draws addresses so, nor reckons with that chance: clashes are found, not expected",
+        struck="nothing here draws addresses so, nor calculates with that chance: clashes are found, not expected",
     ),
     Row(
         "single replies in framed slots",

@@ -29,9 +29,9 @@ class Hauler:
     link: Link
 
     @property
-    def seating(self) -> dict[str, bytes]:
+    def assignment(self) -> dict[str, bytes]:
         """The truth, as the scenario has it."""
-        return {name: self.bus.labelled(LABELS.get(name, name)).uid for name in self.plan.seats}
+        return {name: self.bus.labelled(LABELS.get(name, name)).uid for name in self.plan.roles}
 
     @property
     def addresses(self) -> dict[bytes, int]:
@@ -79,10 +79,10 @@ def small(directory: Path) -> Hauler:
     """Five functions with every kind of trouble about addresses, and two actuators that are not in the plan."""
     (directory / "fleet.toml").write_text(SMALL_FLEET, "utf-8")
     (directory / "small.toml").write_text(SMALL_AIRFRAME, "utf-8")
-    bench = box(6)
+    subject = box(6)
     for number, (label, address) in enumerate(SMALL_AT.items()):
-        bench.add(number, address, label=label)
-    return Hauler(load(directory / "small.toml"), bench.bus, bench.link)
+        subject.add(number, address, label=label)
+    return Hauler(load(directory / "small.toml"), subject.bus, subject.link)
 
 
 class AddressWatch:

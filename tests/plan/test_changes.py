@@ -13,14 +13,14 @@ from busproto.errors import InputError, NotLimpError, OperationError
 from busproto.ops.link import Link
 from busproto.ops.steps import Progress
 from busproto.ops.survey import Survey, survey
+from busproto.plan.actuators import ask_what_they_are
 from busproto.plan.airframe.audit import goals
 from busproto.plan.changes import Change, Goal, carry_out, changes, verify
-from busproto.plan.crew import ask_what_they_are
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Release
 from busproto.wire.parameters import FACTORY
 from tests.ops.helpers import Box, box, uid_of
-from tests.ops.moving.test_letting_go import crew, deaf, holding
+from tests.ops.moving.test_letting_go import actuators, deaf, holding
 from tests.plan.airframes import AddressWatch, hauler
 
 
@@ -28,24 +28,24 @@ def ignore(change: Change, step: str) -> None:
     """Nobody listens."""
 
 
-def look(bench: Box) -> Survey:
-    return bench.run(survey(rng=random.Random(1)))
+def look(subject: Box) -> Survey:
+    return subject.run(survey(rng=random.Random(1)))
 
 
 def row_of(count: int) -> Box:
-    bench = box(3)
+    subject = box(3)
     for number in range(1, count + 1):
-        bench.add(number, number)
-    return bench
+        subject.add(number, number)
+    return subject
 
 
 @pytest.mark.parametrize("count", [2, 3, 7])
 def test_a_circle_over_all_addresses_is_turned_without_ever_two_at_one(count: int) -> None:
-    bench = row_of(count)
-    watch = AddressWatch(bench.bus)
+    subject = row_of(count)
+    watch = AddressWatch(subject.bus)
     wanted = [Goal(uid_of(n), f"no. {n}", n % count + 1, {}) for n in range(1, count + 1)]
-    bench.run(carry_out(changes(look(bench), wanted), wanted, note=ignore))
-    assert bench.truth == {uid_of(n): n % count + 1 for n in range(1, count + 1)}
+    subject.run(carry_out(changes(look(subject), wanted), wanted, note=ignore))
+    assert subject.truth == {uid_of(n): n % count + 1 for n in range(1, count + 1)}
     assert watch.new == []
 
 
@@ -56,27 +56,27 @@ def test_any_permutation_with_free_places_and_clashes_comes_to_its_end_without_a
     places = st.integers(1, 7) | st.just(UNADDRESSED)
     was = data.draw(st.lists(places, min_size=count, max_size=count))
     wanted_at = data.draw(st.permutations(range(1, 9)))[:count]
-    bench = box(5)
+    subject = box(5)
     for number, address in enumerate(was):
-        bench.add(number, address)
-    watch = AddressWatch(bench.bus)
+        subject.add(number, address)
+    watch = AddressWatch(subject.bus)
     wanted = [Goal(uid_of(n), f"no. {n}", at, {}) for n, at in enumerate(wanted_at)]
-    bench.run(carry_out(changes(look(bench), wanted), wanted, note=ignore))
-    assert bench.truth == {goal.uid: goal.address for goal in wanted}
+    subject.run(carry_out(changes(look(subject), wanted), wanted, note=ignore))
+    assert subject.truth == {goal.uid: goal.address for goal in wanted}
     assert watch.new == []
-    assert changes(look(bench), wanted) == []
+    assert changes(look(subject), wanted) == []
 
 
 def test_settings_are_set_stored_and_left_alone_where_they_are_not_named() -> None:
-    bench = box(1)
-    bench.add(1, 5, travel=9000, soft_start=333)
+    subject = box(1)
+    subject.add(1, 5, travel=9000, soft_start=333)
     wanted = [Goal(uid_of(1), "flap", 5, {"travel": 10000, "neutral": -50})]
-    todo = changes(look(bench), wanted)
+    todo = changes(look(subject), wanted)
     assert [change.setting_texts for change in todo] == [
         ["travel 90.00 deg -> 100.00 deg", "neutral 0.00 deg -> -0.50 deg"]
     ]
     told: list[tuple[str, str]] = []
-    assert bench.run(carry_out(todo, wanted, note=lambda change, step: told.append((step, change.text)))) == 3
+    assert subject.run(carry_out(todo, wanted, note=lambda change, step: told.append((step, change.text)))) == 3
     assert told == [
         ("begin", "travel 90.00 deg -> 100.00 deg"),
         ("done", "travel 90.00 deg -> 100.00 deg"),
@@ -85,89 +85,89 @@ def test_settings_are_set_stored_and_left_alone_where_they_are_not_named() -> No
         ("begin", "stored"),
         ("done", "stored"),
     ]
-    stored = bench.bus.actuators[0].settings.stored()
+    stored = subject.bus.actuators[0].settings.stored()
     assert (stored["travel"], stored["neutral"], stored["soft-start"]) == (10000, -50, 333)
     steps: list[Progress] = []
-    assert Link(bench.bus.host, steps.append).run(verify(wanted)).proven
+    assert Link(subject.bus.host, steps.append).run(verify(wanted)).proven
     assert [(one.at, one.of) for one in steps if one.task == "reading back"] == [(0, 1), (1, 1)]
     more = [Goal(uid_of(1), "flap", 5, {"travel": 11000})]
-    Link(bench.bus.host, steps.append).run(carry_out(changes(look(bench), more), more, note=ignore))
+    Link(subject.bus.host, steps.append).run(carry_out(changes(look(subject), more), more, note=ignore))
     assert [(one.at, one.of) for one in steps if one.task == "applying"] == [(0, 1), (1, 1)]
 
 
 def test_what_is_in_working_memory_only_is_stored_and_what_is_stored_only_is_worked_with() -> None:
-    bench = box(1)
-    one, other = bench.add(1, 5), bench.add(2, 6, travel=10000)
+    subject = box(1)
+    one, other = subject.add(1, 5), subject.add(2, 6, travel=10000)
     one.settings.set_working("travel", 10000)
     other.settings.set_working("travel", 9000)
     wanted = [Goal(uid_of(n), f"no. {n}", 4 + n, {"travel": 10000}) for n in (1, 2)]
     writes = other.settings.generation
-    todo = changes(look(bench), wanted)
+    todo = changes(look(subject), wanted)
     assert [change.text for change in todo] == [
         "travel 120.00 deg -> 100.00 deg",
         "travel 90.00 deg -> 100.00 deg",
     ]
-    bench.run(carry_out(todo, wanted, note=ignore))
+    subject.run(carry_out(todo, wanted, note=ignore))
     for actuator in (one, other):
         assert actuator.settings.working["travel"] == actuator.settings.stored()["travel"] == 10000
     assert other.settings.generation == writes, "what was stored rightly is not written again"
 
 
 def test_nothing_moves_and_everyone_is_limp_while_it_is_done() -> None:
-    bench = box(1)
-    actuator = bench.add(1, 5, at_deg=10.0)
+    subject = box(1)
+    actuator = subject.add(1, 5, at_deg=10.0)
     wanted = [Goal(uid_of(1), "flap", 7, {"neutral": 2000, "direction": 1})]
-    bench.run(carry_out(changes(look(bench), wanted), wanted, note=ignore))
+    subject.run(carry_out(changes(look(subject), wanted), wanted, note=ignore))
     assert (actuator.arm.position_deg, actuator.arm.target_deg) == (10.0, None)
 
 
 def test_one_that_is_not_in_the_plan_loses_a_wanted_address_or_stops_everything() -> None:
-    bench = box(1)
-    bench.add(1, 9)
-    bench.add(2, 5)
+    subject = box(1)
+    subject.add(1, 9)
+    subject.add(2, 5)
     wanted = [Goal(uid_of(1), "flap", 5, {})]
     with pytest.raises(InputError, match="stands there and is not in the plan"):
-        changes(look(bench), wanted, park=False)
-    todo = changes(look(bench), wanted)
+        changes(look(subject), wanted, park=False)
+    todo = changes(look(subject), wanted)
     assert [(change.kind, change.uid) for change in todo] == [("park", uid_of(2)), ("address", uid_of(1))]
-    bench.run(carry_out(todo, wanted, note=ignore))
-    assert bench.truth == {uid_of(1): 5, uid_of(2): UNADDRESSED}
+    subject.run(carry_out(todo, wanted, note=ignore))
+    assert subject.truth == {uid_of(1): 5, uid_of(2): UNADDRESSED}
 
 
 def test_a_goal_that_is_not_on_the_line_is_refused_before_anything_is_sent() -> None:
-    bench = row_of(1)
+    subject = row_of(1)
     with pytest.raises(InputError, match="is not on the line"):
-        changes(look(bench), [Goal(uid_of(99), "flap", 5, {})])
+        changes(look(subject), [Goal(uid_of(99), "flap", 5, {})])
 
 
 def test_a_travel_that_is_too_narrow_for_the_table_in_force_is_refused_before_anything_is_sent() -> None:
-    bench = box(1)
-    actuator = bench.add(1, 5, correction=(0, 900, 900))
+    subject = box(1)
+    actuator = subject.add(1, 5, correction=(0, 900, 900))
     with pytest.raises(InputError, match=r"^flap: correction: .* needs a travel of 18\.00 deg or more"):
-        changes(look(bench), [Goal(uid_of(1), "flap", 5, {"travel": 1799})])
+        changes(look(subject), [Goal(uid_of(1), "flap", 5, {"travel": 1799})])
     wanted = [Goal(uid_of(1), "flap", 5, {"travel": 1799, "correction": (0, 800, 800)})]
-    bench.run(carry_out(changes(look(bench), wanted), wanted, note=ignore))
+    subject.run(carry_out(changes(look(subject), wanted), wanted, note=ignore))
     assert (actuator.settings.stored()["travel"], actuator.settings.stored()["correction"]) == (1799, (0, 800, 800))
 
 
 def test_the_same_on_one_that_could_not_be_read_beforehand_leaves_its_settings_alone() -> None:
-    bench = box(1)
-    bench.add(1, 5, correction=(0, 900, 900))
-    bench.add(2, 5)
+    subject = box(1)
+    subject.add(1, 5, correction=(0, 900, 900))
+    subject.add(2, 5)
     wanted = [Goal(uid_of(1), "flap", 5, {"stiffness": 20, "travel": 1799}), Goal(uid_of(2), "rudder", 6, {})]
     with pytest.raises(OperationError, match=r"flap: correction: .*\. Nothing was set in it") as caught:
-        bench.run(carry_out(changes(look(bench), wanted), wanted, note=ignore))
+        subject.run(carry_out(changes(look(subject), wanted), wanted, note=ignore))
     assert caught.value.address == 5
-    assert bench.truth == {uid_of(1): 5, uid_of(2): 6}
-    assert bench.bus.actuators[0].settings.working == {**FACTORY, "correction": (0, 900, 900)}
+    assert subject.truth == {uid_of(1): 5, uid_of(2): 6}
+    assert subject.bus.actuators[0].settings.working == {**FACTORY, "correction": (0, 900, 900)}
 
 
 def test_the_hauler_with_everything_wrong_becomes_as_planned_but_for_what_only_hands_can_mend(tmp_path: Path) -> None:
     air = hauler(tmp_path)
     watch = AddressWatch(air.bus)
     seen = air.link.run(survey())
-    wanted = goals(air.plan, air.seating, seen)
-    assert len(wanted) == len(air.plan.seats) == 13
+    wanted = goals(air.plan, air.assignment, seen)
+    assert len(wanted) == len(air.plan.roles) == 13
     air.link.run(carry_out(changes(seen, wanted), wanted, note=ignore))
     roster = air.link.run(verify(wanted))
     assert roster.proven
@@ -184,7 +184,7 @@ def test_an_interruption_between_any_two_steps_leaves_it_to_a_second_run(tmp_pat
     total, at = 1, 0
     while at < total:
         air = hauler(tmp_path, seed=4)
-        wanted = goals(air.plan, air.seating, air.link.run(survey()))
+        wanted = goals(air.plan, air.assignment, air.link.run(survey()))
         seen = 0
 
         def stop_there(change: Change, step: str) -> None:
@@ -200,7 +200,7 @@ def test_an_interruption_between_any_two_steps_leaves_it_to_a_second_run(tmp_pat
         else:
             total = 2 * air.link.run(carry_out(todo, wanted, note=ignore))
             assert total > 60
-        again = goals(air.plan, air.seating, air.link.run(survey()))
+        again = goals(air.plan, air.assignment, air.link.run(survey()))
         air.link.run(carry_out(changes(air.link.run(survey()), again), again, note=ignore))
         assert air.link.run(verify(again)).proven
         ends.add(
@@ -216,16 +216,16 @@ def test_an_interruption_between_any_two_steps_leaves_it_to_a_second_run(tmp_pat
 
 def test_nothing_is_written_while_one_holds_that_hears_no_release() -> None:
     """What is set acts at once: it would move."""
-    bench = holding(2)
-    deaf(bench, bench.bus.actuators[1], Release)
+    subject = holding(2)
+    deaf(subject, subject.bus.actuators[1], Release)
     wanted = [Goal(uid_of(1), "flap", 1, {"travel": 10000})]
-    todo = changes(look(bench), wanted)
+    todo = changes(look(subject), wanted)
     with pytest.raises(NotLimpError, match=r"NOT SEEN LIMP: address 2 \(lost-hold\)"):
-        bench.run(carry_out(todo, wanted, note=ignore, crew=crew(bench)))
-    assert bench.bus.actuators[0].settings.stored()["travel"] == FACTORY["travel"]
+        subject.run(carry_out(todo, wanted, note=ignore, actuators=actuators(subject)))
+    assert subject.bus.actuators[0].settings.stored()["travel"] == FACTORY["travel"]
 
 
 def test_one_that_does_not_answer_hides_none_of_the_others() -> None:
-    bench = row_of(2)
-    known = bench.run(ask_what_they_are({1: uid_of(1), 9: uid_of(9), 2: uid_of(2)}))
+    subject = row_of(2)
+    known = subject.run(ask_what_they_are({1: uid_of(1), 9: uid_of(9), 2: uid_of(2)}))
     assert {uid: one.address for uid, one in known.items()} == {uid_of(1): 1, uid_of(2): 2}

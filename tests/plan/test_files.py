@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 
 from busproto.errors import FileError, InputError
 from busproto.plan import examples
+from busproto.plan.assignment import load_assignment, save_assignment
 from busproto.plan.check.check import check
 from busproto.plan.files import KINDS, SAID_ELSEWHERE, schema
 from busproto.plan.load import Plan, kind_of, load, load_fleet
-from busproto.plan.seating import load_seating, save_seating
 from busproto.wire.parameters import FACTORY, PARAMETERS
 from tests.plan.texts import AIRFRAME, FLEET, write_plan, write_texts
 
@@ -36,17 +36,17 @@ def test_a_plan_has_what_both_files_say(tmp_path: Path) -> None:
     plan = write_plan(
         tmp_path, more='[function.flap]\nthrow = [-5, 40]\npositive = "down"\nmodel = "big"\nfirmware = "2.0"'
     )
-    assert (plan.title, plan.fleet_title, list(plan.seats)) == (
+    assert (plan.title, plan.fleet_title, list(plan.roles)) == (
         "One", "All of them", ["throttle", "aileron", "rudder-a", "rudder-b", "flap"],
     )  # fmt: skip
     assert (plan.full_mv, plan.empty_mv) == (8400, 6400)
     assert (plan.bus.baud, plan.bus.demands_per_second, plan.bus.reports) == (115_200, 50, False)
-    flap = plan.seat("flap")
+    flap = plan.role("flap")
     assert (flap.address, flap.channel, flap.gang, flap.model, flap.firmware) == (40, 9, "", "big", "2.0")
     assert (flap.throw_deg, flap.positive) == ((-5.0, 40.0), "down")
     gang = plan.gangs["rudder"]
     assert (gang.number, gang.members) == (1, ("rudder-a", "rudder-b"))
-    where = {name: [plan.seats[name].settings[key] for key in ("channel", "gang", "place")] for name in plan.seats}
+    where = {name: [plan.roles[name].settings[key] for key in ("channel", "gang", "place")] for name in plan.roles}
     assert where == {
         "throttle": [1, 0, 0],
         "aileron": [2, 0, 0],
@@ -54,9 +54,9 @@ def test_a_plan_has_what_both_files_say(tmp_path: Path) -> None:
         "rudder-b": [4, 1, 2],
         "flap": [9, 0, 0],
     }
-    assert plan.beside("seats.json") == tmp_path / "one.seats.json"
+    assert plan.beside("assignment.json") == tmp_path / "one.assignment.json"
     with pytest.raises(InputError, match="no function 'tail'; there are: throttle, aileron"):
-        plan.seat("tail")
+        plan.role("tail")
 
 
 def test_the_nearest_word_is_the_last_one(tmp_path: Path) -> None:
@@ -70,16 +70,16 @@ def test_the_nearest_word_is_the_last_one(tmp_path: Path) -> None:
     (tmp_path / "one.toml").write_text(airframe, "utf-8")
     plan = load(tmp_path / "one.toml")
     names = ("soft-start", "travel", "neutral", "slew-limit")
-    assert [plan.seats["aileron"].settings[name] for name in names] == [FACTORY["soft-start"], 9000, 200, 505]
-    assert [plan.seats["throttle"].settings[name] for name in names] == [FACTORY["soft-start"], 9000, 100, 2000]
+    assert [plan.roles["aileron"].settings[name] for name in names] == [FACTORY["soft-start"], 9000, 200, 505]
+    assert [plan.roles["throttle"].settings[name] for name in names] == [FACTORY["soft-start"], 9000, 100, 2000]
     assert [plan.defaults[name] for name in names] == [FACTORY["soft-start"], 9000, 100, 2000]
 
 
 def test_every_setting_is_planned_but_the_measured_one(tmp_path: Path) -> None:
     plan = write_plan(tmp_path)
-    assert set(plan.seats["aileron"].settings) == set(FACTORY) - {"correction"}
+    assert set(plan.roles["aileron"].settings) == set(FACTORY) - {"correction"}
     stated = write_plan(tmp_path, settings="correction = [0, 0.5, 0]")
-    assert stated.seats["aileron"].settings["correction"] == (0, 50, 0)
+    assert stated.roles["aileron"].settings["correction"] == (0, 50, 0)
 
 
 def test_the_map_is_looked_for_beside_the_airframe_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -140,15 +140,15 @@ def test_what_only_some_have_is_looked_at_too(tmp_path: Path) -> None:
     assert any(one.endswith("'damping' stands under settings too") for one in (names, twice))
 
 
-def test_what_is_stated_and_what_is_lacking_stands_in_the_seat(tmp_path: Path) -> None:
+def test_what_is_stated_and_what_is_lacking_stands_in_the_role(tmp_path: Path) -> None:
     plan = write_plan(
         tmp_path, settings="stiffness = 50", more='[function.flap]\nown = { notch = 3 }\nlacks = ["stiffness"]'
     )
-    flap, throttle = plan.seats["flap"], plan.seats["throttle"]
+    flap, throttle = plan.roles["flap"], plan.roles["throttle"]
     assert (dict(flap.own), flap.lacks, "stiffness" in flap.wanted) == ({"notch": 3}, ("stiffness",), False)
     assert {"stiffness", "channel"} <= throttle.stated
     assert not {"damping", "gang", "place"} & throttle.stated
-    assert {"gang", "place"} <= plan.seats["rudder-a"].stated
+    assert {"gang", "place"} <= plan.roles["rudder-a"].stated
     assert throttle.wanted == throttle.settings
 
 
@@ -158,7 +158,7 @@ def test_a_table_that_would_turn_the_arm_back_is_said_where_both_files_meet(tmp_
     [problem] = problems_of(tmp_path)
     assert problem.startswith("line 20: function.flap: correction: from point 1 to 2 it changes by 6.00 deg, and they ")
     write_texts(tmp_path, settings="travel = 12", more=more)
-    assert load(tmp_path / "one.toml").seats["flap"].settings["correction"] == (0, -600, 0)
+    assert load(tmp_path / "one.toml").roles["flap"].settings["correction"] == (0, -600, 0)
 
 
 def test_settings_of_a_fleet_map_alone_are_looked_at(tmp_path: Path) -> None:
@@ -348,7 +348,7 @@ def test_the_schema_holds_every_parameter_that_a_file_may_set() -> None:
         assert tables
         for table in tables:
             assert set(table) == set(FACTORY) - set(SAID_ELSEWHERE)
-    assert schema("airframe")["$defs"]["SeatTable"]["properties"]["settings"]["properties"]["neutral"] == {
+    assert schema("airframe")["$defs"]["RoleTable"]["properties"]["settings"]["properties"]["neutral"] == {
         "type": "number",
         "minimum": -30.0,
         "maximum": 30.0,
@@ -393,23 +393,23 @@ def uid(number: int) -> bytes:
 
 def test_who_sits_where_is_kept(tmp_path: Path) -> None:
     plan = write_plan(tmp_path)
-    assert load_seating(plan) == {}
+    assert load_assignment(plan) == {}
     uids = {"aileron": uid(7), "throttle": uid(2**64 - 1)}
-    save_seating(plan, uids)
-    assert load_seating(plan) == uids
-    assert json.loads((tmp_path / "one.seats.json").read_text("utf-8")) == {
-        "seats-of": "One",
+    save_assignment(plan, uids)
+    assert load_assignment(plan) == uids
+    assert json.loads((tmp_path / "one.assignment.json").read_text("utf-8")) == {
+        "assignment-of": "One",
         "format": 1,
         "uids": {"throttle": "ffffffffffffffff", "aileron": "0000000000000007"},
     }
-    save_seating(plan, {**uids, "gone": uid(9)})
-    assert load_seating(plan) == uids
+    save_assignment(plan, {**uids, "gone": uid(9)})
+    assert load_assignment(plan) == uids
 
 
 def test_functions_that_are_no_longer_there_are_left_out(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, more="[function.flap]")
-    save_seating(plan, {"flap": uid(1), "aileron": uid(2)})
-    assert load_seating(write_plan(tmp_path)) == {"aileron": uid(2)}
+    save_assignment(plan, {"flap": uid(1), "aileron": uid(2)})
+    assert load_assignment(write_plan(tmp_path)) == {"aileron": uid(2)}
 
 
 @pytest.mark.parametrize(
@@ -417,25 +417,26 @@ def test_functions_that_are_no_longer_there_are_left_out(tmp_path: Path) -> None
     [
         ("", "Input data was truncated"),
         ("[]", "Expected `object`, got `array`"),
-        ('{"seats-of": "One", "format": 2, "uids": {}}', "Expected `int` <= 1"),
-        ('{"seats-of": "One", "format": 1}', "missing required field `uids`"),
-        ('{"seats-of": "One", "format": 1, "uids": {"aileron": 3}}', "Expected `str`, got `int`"),
-        ('{"seats-of": "One", "format": 1, "uids": {"aileron": "3"}}', "uid '3'"),
-        ('{"seats-of": "One", "format": 1, "uids": {}, "x": 1}', "unknown field `x`"),
+        ('{"assignment-of": "One", "format": 2, "uids": {}}', "Expected `int` <= 1"),
+        ('{"assignment-of": "One", "format": 1}', "missing required field `uids`"),
+        ('{"assignment-of": "One", "format": 1, "uids": {"aileron": 3}}', "Expected `str`, got `int`"),
+        ('{"assignment-of": "One", "format": 1, "uids": {"aileron": "3"}}', "uid '3'"),
+        ('{"assignment-of": "One", "format": 1, "uids": {}, "x": 1}', "unknown field `x`"),
         (
-            '{"seats-of": "One", "format": 1, "uids": {"aileron": "0000000000000001", "throttle": "0000000000000001"}}',
+            '{"assignment-of": "One", "format": 1, "uids": {"aileron": "0000000000000001", "throttle": '
+            '"0000000000000001"}}',
             "0000000000000001 stands in several functions",
         ),
         ("[" * 100_000, ""),
         (b"\xc3(", "it is not UTF-8 text"),
     ],
 )
-def test_a_bad_file_of_seats_is_told(text: str | bytes, said: str, tmp_path: Path) -> None:
+def test_a_bad_file_of_roles_is_told(text: str | bytes, said: str, tmp_path: Path) -> None:
     plan = write_plan(tmp_path)
-    path = tmp_path / "one.seats.json"
+    path = tmp_path / "one.assignment.json"
     path.write_bytes(text if isinstance(text, bytes) else text.encode())
     with pytest.raises(FileError) as caught:
-        load_seating(plan)
+        load_assignment(plan)
     assert caught.value.source == str(path)
     assert said in str(caught.value)
 

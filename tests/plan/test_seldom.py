@@ -20,7 +20,7 @@ from busproto.plan.airframe.audit import Audit, Difference, audit
 from busproto.plan.airframe.claim import Task, _fit
 from busproto.plan.airframe.record import record_of
 from busproto.plan.airframe.replace import Exchange, look_at
-from busproto.plan.airframe.results import benches_to_try, gang_named, members_to_match
+from busproto.plan.airframe.results import gang_named, members_to_match, subjects_to_try
 from busproto.plan.calibration.gang_match import load_matches
 from busproto.plan.calibration.match import reasons_against
 from busproto.plan.card.card import card_of
@@ -35,13 +35,13 @@ from tests.ops.helpers import Box, box, uid_of
 from tests.plan.airframe.test_record import entry, record
 from tests.plan.calibration.test_match import members, rudder
 from tests.plan.texts import write_plan, write_texts
-from tests.plan.trials.test_trial import bench_of, nonsense, tried
+from tests.plan.trials.test_trial import nonsense, subject_of, tried
 
 # --- read back ---
 
 
 @pytest.fixture
-def bench() -> Box:
+def subject() -> Box:
     """One, at address 5."""
     made = box(2)
     made.add(1, 5, travel=9000)
@@ -56,18 +56,18 @@ def bench() -> Box:
         (Goal(uid_of(1), "flap", 5, {"travel": 10000}), ("flap: stored travel", "100.00 deg", "90.00 deg")),
     ],
 )
-def test_what_is_not_as_it_was_to_be_is_told_with_both(bench: Box, goal: Goal, says: tuple[str, str, str]) -> None:
+def test_what_is_not_as_it_was_to_be_is_told_with_both(subject: Box, goal: Goal, says: tuple[str, str, str]) -> None:
     with pytest.raises(ReadBackError) as caught:
-        bench.run(verify([goal]))
+        subject.run(verify([goal]))
     text = str(caught.value)
     assert [part for part in says if part not in text] == []
-    assert bench.run(_prove([goal])) == (text, None)
+    assert subject.run(_prove([goal])) == (text, None)
 
 
-def test_what_is_in_working_memory_only_is_no_goal_that_was_reached(bench: Box) -> None:
-    bench.bus.actuators[0].settings.set_working("travel", 8000)
+def test_what_is_in_working_memory_only_is_no_goal_that_was_reached(subject: Box) -> None:
+    subject.bus.actuators[0].settings.set_working("travel", 8000)
     with pytest.raises(ReadBackError, match=r"flap: working travel.*90\.00 deg.*80\.00 deg"):
-        bench.run(verify([Goal(uid_of(1), "flap", 5, {"travel": 9000})]))
+        subject.run(verify([Goal(uid_of(1), "flap", 5, {"travel": 9000})]))
 
 
 @pytest.mark.parametrize(
@@ -79,9 +79,9 @@ def test_what_is_in_working_memory_only_is_no_goal_that_was_reached(bench: Box) 
         ((5,), "", ""),
     ],
 )
-def test_why_it_is_not_proven_that_each_is_alone(bench: Box, at: tuple[int, ...], reason: str, why: str) -> None:
+def test_why_it_is_not_proven_that_each_is_alone(subject: Box, at: tuple[int, ...], reason: str, why: str) -> None:
     found = tuple(Found(uid_of(number), address) for number, address in enumerate(at, 1))
-    assert bench.run(_prove_roster(Roster(found, not reason, reason, 0.0))) == why
+    assert subject.run(_prove_roster(Roster(found, not reason, reason, 0.0))) == why
 
 
 # --- a trial ---
@@ -89,7 +89,7 @@ def test_why_it_is_not_proven_that_each_is_alone(bench: Box, at: tuple[int, ...]
 
 def test_one_that_takes_hold_by_itself_is_told() -> None:
     made = box(2)
-    benches = [bench_of(made, 1, loss_action=LOSS_HOLD)]
+    subjects = [subject_of(made, 1, loss_action=LOSS_HOLD)]
     actuator = made.bus.actuators[0]
     restart = actuator._restart
 
@@ -98,16 +98,16 @@ def test_one_that_takes_hold_by_itself_is_told() -> None:
         actuator.state = State.LOST_HOLD
 
     actuator._restart = restart_and_hold  # type: ignore[method-assign]
-    (found,) = tried(made, benches, "start")
+    (found,) = tried(made, subjects, "start")
     assert found.limp_at_start is False
     assert "it does not stay limp after power-up" in found.faults
 
 
 def test_one_that_does_not_move_is_told() -> None:
     made = box(2)
-    benches = [bench_of(made, 1)]
+    subjects = [subject_of(made, 1)]
     nonsense(made, 0, lambda _: 300)
-    (found,) = tried(made, benches, "start")
+    (found,) = tried(made, subjects, "start")
     assert found.soft_start_ms is None
     assert found.faults == ("it did not move at its first demand",)
 
@@ -145,7 +145,7 @@ def test_what_the_loss_of_the_signal_showed(
     action: str, planned: int, after_ms: tuple[float, float], state: State, at_cdeg: int, faults: tuple[str, ...]
 ) -> None:
     made = box(2)
-    one = bench_of(made, 1, loss_action=planned, loss_time_out=500)
+    one = subject_of(made, 1, loss_action=planned, loss_time_out=500)
     before = Status(State.FOLLOWING, 0, 0, 0, 60, 7400, 2500, 0, 1, 0, 0)
     found = Findings(loss_action=action, loss_after_ms=after_ms)
     _judge_loss(one, found, before, dataclasses.replace(before, state=state, position_cdeg=at_cdeg))
@@ -168,25 +168,25 @@ def gang(tmp_path: Path) -> tuple[Plan, Audit, Survey]:
 def test_one_that_its_supply_harms_is_neither_matched_nor_tried(gang: tuple[Plan, Audit, Survey]) -> None:
     plan, found, seen = gang
     assert len(members_to_match(gang_named(plan, "rudder"), found)) == 3
-    assert len(benches_to_try(plan, found, seen.roster)[0]) == 3
+    assert len(subjects_to_try(plan, found, seen.roster)[0]) == 3
     harm = Difference("rating", "6 V", "8.4 V", harms=True)
     first, *rest = found.rows
     harmed = dataclasses.replace(found, rows=(dataclasses.replace(first, differences=(harm,)), *rest))
-    name = first.seat.function
+    name = first.role.function
     with pytest.raises(InputError) as caught:
         members_to_match(gang_named(plan, "rudder"), harmed)
     assert str(caught.value) == f"{name}: {harm.text}. Nothing was moved"
     with pytest.raises(InputError) as caught:
-        benches_to_try(plan, harmed, seen.roster)
+        subjects_to_try(plan, harmed, seen.roster)
     assert str(caught.value) == f"the supply is outside a rating ({name}: {harm.text}). Nothing was moved"
 
 
 def test_a_gang_of_unlike_ones_is_not_matched(gang: tuple[Plan, Audit, Survey]) -> None:
     plan, found, _ = gang
     first, *rest = found.rows
-    assert first.sheet is not None
-    sheet = dataclasses.replace(first.sheet, working={**first.sheet.working, "channel": 3})
-    other = dataclasses.replace(found, rows=(dataclasses.replace(first, sheet=sheet), *rest))
+    assert first.snapshot is not None
+    snapshot = dataclasses.replace(first.snapshot, working={**first.snapshot.working, "channel": 3})
+    other = dataclasses.replace(found, rows=(dataclasses.replace(first, snapshot=snapshot), *rest))
     with pytest.raises(InputError, match=r"^the rudder cannot be matched: .*one channel.*\. Nothing was moved$"):
         members_to_match(gang_named(plan, "rudder"), other)
 
@@ -197,9 +197,9 @@ def test_mirrors_may_have_unlike_ends_and_others_may_not() -> None:
 
     def with_ends(direction: int) -> list[str]:
         changes = {"end-low": -5000, "direction": direction}
-        sheet = member.sheet
-        both = {name: {**getattr(sheet, name), **changes} for name in ("working", "stored")}
-        return reasons_against([lead, dataclasses.replace(member, sheet=dataclasses.replace(sheet, **both))])
+        snapshot = member.snapshot
+        both = {name: {**getattr(snapshot, name), **changes} for name in ("working", "stored")}
+        return reasons_against([lead, dataclasses.replace(member, snapshot=dataclasses.replace(snapshot, **both))])
 
     assert with_ends(1) == []
     (reason,) = with_ends(0)
@@ -261,7 +261,7 @@ LEAD = "length = 1.0\nbrown-out = 4.5\ngauge = 20\n"
 
 def test_surfaces_want_a_flight_case(tmp_path: Path) -> None:
     (problem,) = problems_of(tmp_path, SURFACE)
-    assert problem.endswith("surfaces are reckoned for a flight case: a table [flight] is missing")
+    assert problem.endswith("surfaces are calculated for a flight case: a table [flight] is missing")
 
 
 def test_leads_that_go_round_in_a_circle_are_told_with_the_whole_way(tmp_path: Path) -> None:
@@ -284,7 +284,7 @@ def test_a_lead_of_its_own_takes_the_place_of_the_surfaces(tmp_path: Path) -> No
     assert problem.endswith("surface.aileron.lead.behind: 'nowhere' is no function of this airframe")
     own = f"[function.aileron.lead]\n{LEAD}"
     write_texts(tmp_path, settings="under-voltage = 5.0", more=flight + SURFACE + lead + own)
-    assert load(tmp_path / "one.toml").seat("aileron").function == "aileron"
+    assert load(tmp_path / "one.toml").role("aileron").function == "aileron"
 
 
 @pytest.mark.parametrize("text", ["", "[]", '{"format": 99, "gangs": {}}', "\x00"])
@@ -320,10 +320,10 @@ def test_a_card_of_a_record_that_does_not_name_a_setting_says_so() -> None:
     assert (row.neutral, row.ends) == ("?", "? to\N{NO-BREAK SPACE}+90")
 
 
-def test_where_all_addresses_are_taken_none_is_lent(bench: Box) -> None:
-    seen = bench.run(survey())
+def test_where_all_addresses_are_taken_none_is_lent(subject: Box) -> None:
+    seen = subject.run(survey())
     stranger = Exchange(entry(2), uid_of(2), 5, is_readable=False, lend=UNADDRESSED)
-    before = bench.link.exchanges
+    before = subject.link.exchanges
     with pytest.raises(InputError, match=re.escape("no address is free to read the new actuator at")):
-        bench.run(look_at(stranger, seen))
-    assert bench.link.exchanges == before
+        subject.run(look_at(stranger, seen))
+    assert subject.link.exchanges == before

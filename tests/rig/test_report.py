@@ -32,7 +32,7 @@ STRONG = Actuator(
     sensor_deg=0.0879,
     slew_deg_s=300.0,
 )
-CREW = dict.fromkeys(("aileron-left", "rudder-top", "rudder-bottom"), STRONG)
+ACTUATORS = dict.fromkeys(("aileron-left", "rudder-top", "rudder-bottom"), STRONG)
 
 
 def tables(text: str = EXAMPLE) -> RigTables:
@@ -52,8 +52,8 @@ def changed(*pairs: tuple[str, str]) -> RigTables:
     return tables(text)
 
 
-def example(crew: dict[str, Actuator] = CREW) -> AirframeResult:
-    return report(tables(), crew)
+def example(actuators: dict[str, Actuator] = ACTUATORS) -> AirframeResult:
+    return report(tables(), actuators)
 
 
 def aileron(result: AirframeResult) -> SurfaceResult:
@@ -112,7 +112,7 @@ def test_one_surface_is_what_the_other_modules_say() -> None:
 def test_at_its_limit_speed_the_margin_is_the_wanted_one() -> None:
     for which in (aileron, rudder):
         limit_m_s = which(example()).limit_m_s
-        there = which(report(changed(("airspeed = 45.0", f"airspeed = {limit_m_s!r}")), CREW))
+        there = which(report(changed(("airspeed = 45.0", f"airspeed = {limit_m_s!r}")), ACTUATORS))
         assert there.margin_empty == pytest.approx(1.5, rel=1e-6)
 
 
@@ -133,7 +133,8 @@ def test_a_gang_shares_the_load_and_pays_for_its_fight() -> None:
     assert found.choice.recommended.judged.margin > found.margin * 6.0 / 8.4
     calm = rudder(
         report(
-            changed(("[surface.rudder.sharing]\nstiffness = 0.8", "[surface.rudder.sharing]\nstiffness = 0.01")), CREW
+            changed(("[surface.rudder.sharing]\nstiffness = 0.8", "[surface.rudder.sharing]\nstiffness = 0.01")),
+            ACTUATORS,
         )
     )
     assert calm.margin > found.margin
@@ -141,7 +142,7 @@ def test_a_gang_shares_the_load_and_pays_for_its_fight() -> None:
 
 def test_a_gang_of_which_nothing_is_said_is_taken_as_even() -> None:
     text = EXAMPLE[: EXAMPLE.index("[surface.rudder.sharing]")]
-    found = rudder(report(tables(text), CREW))
+    found = rudder(report(tables(text), ACTUATORS))
     assert found.fight is None
     assert found.needed_nm == pytest.approx(found.hinge_nm / 2 * found.linkage.ratio(found.judged.worst_at_deg))
     assert "the load is taken as shared evenly by 2 actuators, without any fight" in found.notes
@@ -167,7 +168,7 @@ def test_the_supply_counts_every_actuator_also_one_without_a_lead() -> None:
 
 def test_who_cannot_be_counted_is_named() -> None:
     odd = Actuator(2.5, (4.8, 8.4), 120.0)
-    found = power(report(tables(), {**CREW, "rudder-top": odd, "flap": None}))
+    found = power(report(tables(), {**ACTUATORS, "rudder-top": odd, "flap": None}))
     assert found.missing == {"rudder-top": "no stall current is told", "flap": "nothing is known of its model"}
     assert found.counted == ("aileron-left", "rudder-bottom")
 
@@ -191,25 +192,25 @@ def test_in_flight_each_takes_what_its_torque_asks_for() -> None:
 
 def test_a_lead_of_its_own_and_a_daisy_chain() -> None:
     own = 'rudder-bottom = { length = 0.2, gauge = 22, brown-out = 4.4, behind = "aileron-left" }'
-    found = power(report(changed(("[flight] ", f"[leads]\n{own}\n[flight] ")), CREW))
+    found = power(report(changed(("[flight] ", f"[leads]\n{own}\n[flight] ")), ACTUATORS))
     assert found.without_lead == ("rudder-top",)
     assert found.full is not None
     assert found.full.nodes_v[2] < found.full.nodes_v[0] < found.full.nodes_v[1]
     with pytest.raises(InputError, match="the lead of rudder-bottom begins behind 'fin', whose stall current is not"):
-        report(changed(("[flight] ", f"[leads]\n{own.replace('aileron-left', 'fin')}\n[flight] ")), CREW)
+        report(changed(("[flight] ", f"[leads]\n{own.replace('aileron-left', 'fin')}\n[flight] ")), ACTUATORS)
 
 
 def test_a_lead_of_one_function_that_cannot_be_is_told_with_its_name() -> None:
     """Throttle moves no surface of the file."""
     own = "throttle = { length = 0.2, copper = 0.6, brown-out = 4.4 }"
     with pytest.raises(InputError, match=r"^function 'throttle': there is no flexible conductor of 0\.6 mm"):
-        report(changed(("[flight] ", f"[leads]\n{own}\n[flight] ")), {**CREW, "throttle": STRONG})
+        report(changed(("[flight] ", f"[leads]\n{own}\n[flight] ")), {**ACTUATORS, "throttle": STRONG})
 
 
 def test_other_power_and_a_capacitor() -> None:
     """The three ways a capacitor empties are those of `busproto.rig.supply`, each held against an integration there."""
     more = ("resistance = 0.02", "capacitor = 4700.0\nother-power = 10.0\nresistance = 0.02")
-    found = power(report(changed(more), CREW))
+    found = power(report(changed(more), ACTUATORS))
     bare = power(example())
     assert bare.hold_up_s == {}
     assert found.empty is not None
@@ -223,10 +224,10 @@ def test_other_power_and_a_capacitor() -> None:
     gentle = changed(
         ("resistance = 0.02", "capacitor = 4700.0\nresistance = 0.02"), ("airspeed = 45.0", "airspeed = 15.0")
     )
-    assert 0.0 < power(report(gentle, CREW)).in_flight_a < 1.0, "a small current empties it too"
-    assert "greatest torque in flight" in power(report(gentle, CREW)).hold_up_s
+    assert 0.0 < power(report(gentle, ACTUATORS)).in_flight_a < 1.0, "a small current empties it too"
+    assert "greatest torque in flight" in power(report(gentle, ACTUATORS)).hold_up_s
     assert found.hold_up_s["all stall"] == pytest.approx(4700e-6 * found.empty.load_ohm * math.log(6.0 / 4.5))
-    far = power(report(changed(("resistance = 0.02", "other-power = 450.0\nresistance = 0.02")), CREW))
+    far = power(report(changed(("resistance = 0.02", "other-power = 450.0\nresistance = 0.02")), ACTUATORS))
     assert far.empty is None
     assert [one.split(": ")[0] for one in far.problems] == [
         "when all stall on the empty pack",
@@ -237,7 +238,7 @@ def test_other_power_and_a_capacitor() -> None:
 
 def test_a_thin_lead_lets_it_drop_out_and_a_full_pack_may_be_too_much() -> None:
     low = Actuator(2.5, (4.8, 7.4), 120.0, stall_ma=4000.0)
-    found = power(report(changed(("gauge = 20 ", "gauge = 30 ")), {**CREW, "aileron-left": low}))
+    found = power(report(changed(("gauge = 20 ", "gauge = 30 ")), {**ACTUATORS, "aileron-left": low}))
     assert found.rating_problems == (
         "aileron-left: the full pack has 8.40 V, rated up to 7.4 V (+13.5%): fewer cells, or a regulator",
     )
@@ -249,26 +250,26 @@ def test_a_thin_lead_lets_it_drop_out_and_a_full_pack_may_be_too_much() -> None:
 
 
 def test_an_empty_pack_below_the_rating_is_told() -> None:
-    found = power(report(changed(("cells = 2", "cells = 1")), CREW))
+    found = power(report(changed(("cells = 2", "cells = 1")), ACTUATORS))
     assert (
         "rudder-top: the empty pack has 3.00 V, rated from 4.8 V: stop earlier, or more cells" in found.rating_problems
     )
 
 
 def test_a_pack_without_resistance_is_noted_and_none_at_all_is_fine() -> None:
-    found = report(changed(("resistance = 0.02 ", "#")), CREW)
+    found = report(changed(("resistance = 0.02 ", "#")), ACTUATORS)
     assert any("resistance is not told" in one for one in power(found).notes)
     start, end = EXAMPLE.index("[pack]"), EXAMPLE.index("[surface.aileron-left]")
-    bare = report(tables(EXAMPLE[:start] + EXAMPLE[end:]), CREW)
+    bare = report(tables(EXAMPLE[:start] + EXAMPLE[end:]), ACTUATORS)
     assert bare.power is None
     assert aileron(bare).margin_empty is None
     assert aileron(bare).limit_m_s > aileron(found).limit_m_s
 
 
 def test_what_is_measured_of_the_pack_counts_more_than_its_cells() -> None:
-    found = report(tables(), CREW, Rest(7.4, 8.3, 6.6))
+    found = report(tables(), ACTUATORS, Rest(7.4, 8.3, 6.6))
     assert aileron(found).margin_empty == pytest.approx(aileron(found).margin * 6.6 / 8.4)
-    full_only = report(tables(), CREW, Rest(None, 8.3, None))
+    full_only = report(tables(), ACTUATORS, Rest(None, 8.3, None))
     assert power(full_only).empty is None
     assert aileron(full_only).margin_empty == pytest.approx(aileron(found).margin * 8.3 / 8.4)
 
@@ -276,7 +277,7 @@ def test_what_is_measured_of_the_pack_counts_more_than_its_cells() -> None:
 def test_neutral_ends_and_stops_narrow_what_the_arm_can_do() -> None:
     """A positive demand takes the surface up in angle, unless the function's throw says the other way."""
     tight = Actuator(2.5, (4.8, 8.4), 120.0, room_deg=(20.0, 50.0))
-    found = aileron(report(tables(), {**CREW, "aileron-left": tight}))
+    found = aileron(report(tables(), {**ACTUATORS, "aileron-left": tight}))
     assert (found.room.plus_deg, found.room.minus_deg) == (50.0, 20.0)
     assert found.judged.end_low_deg == pytest.approx(-20.0)
     missed = f"goes to {found.linkage.surface_deg(-20.0):+.1f} deg, -22 deg is wanted"
@@ -286,11 +287,11 @@ def test_neutral_ends_and_stops_narrow_what_the_arm_can_do() -> None:
         in found.choice.tried[0].refused
     )
     turned = Actuator(2.5, (4.8, 8.4), 120.0, room_deg=(20.0, 50.0), throw_deg=(22.0, -22.0))
-    other = aileron(report(tables(), {**CREW, "aileron-left": turned}))
+    other = aileron(report(tables(), {**ACTUATORS, "aileron-left": turned}))
     assert (other.room.plus_deg, other.room.minus_deg) == (20.0, 50.0)
     shut = Actuator(2.5, (4.8, 8.4), 120.0, room_deg=(0.0, 0.0))
     with pytest.raises(InputError, match="neutral, end limits and stops leave the arm no way to go"):
-        report(tables(), {**CREW, "aileron-left": shut})
+        report(tables(), {**ACTUATORS, "aileron-left": shut})
 
 
 def test_how_a_surface_moves_driven_and_limp() -> None:
@@ -298,7 +299,7 @@ def test_how_a_surface_moves_driven_and_limp() -> None:
     told = "mass = 0.12                     # kg\ninertia = 0.0006\ndamping = 0.004\nbalance-lever = 0.03"
     text = ("mass = 0.12                     # kg", told)
     shared = ("[surface.rudder]", "[surface.aileron-left.sharing]\nstiffness = 2.0\nmismatch = 0\n[surface.rudder]")
-    found = aileron(report(changed(text, shared, ("margin = 1.5 ", "stick = 3.0\nmargin = 1.5 ")), CREW))
+    found = aileron(report(changed(text, shared, ("margin = 1.5 ", "stick = 3.0\nmargin = 1.5 ")), ACTUATORS))
     motion, limp, linkage = found.motion, found.limp, found.linkage
     inertia = 0.0006 * linkage.ratio(0.0) ** 2
     sweep_deg = found.judged.end_high_deg - found.judged.end_low_deg
@@ -326,27 +327,29 @@ def test_how_a_surface_moves_driven_and_limp() -> None:
 
 
 def test_what_does_not_reach_or_hardly_follows_is_a_problem() -> None:
-    short = aileron(report(changed(("arm = 14.0", "arm = 8.0")), CREW))
+    short = aileron(report(changed(("arm = 14.0", "arm = 8.0")), ACTUATORS))
     assert len(short.problems) == 2
     assert short.problems[0] == (
         "the surface goes to +16.2 deg, +22 deg is wanted: take a longer arm, a shorter horn or more travel"
     )
     assert "goes to -16.0 deg, -22 deg is wanted" in short.problems[1]
     steep = aileron(
-        report(changed(("arm = 14.0\nhorn = 25.0", "arm = 34.0\nhorn = 25.0"), ("[-22.0, 22.0]", "[-60, 60]")), CREW)
+        report(
+            changed(("arm = 14.0\nhorn = 25.0", "arm = 34.0\nhorn = 25.0"), ("[-22.0, 22.0]", "[-60, 60]")), ACTUATORS
+        )
     )
     assert any("the transmission angle falls to" in one for one in steep.problems)
 
 
 def test_a_travel_beyond_what_the_linkage_follows_is_a_problem() -> None:
-    wide = {one: Actuator(2.5, (4.8, 8.4), 180.0, slew_deg_s=300.0) for one in CREW}
+    wide = {one: Actuator(2.5, (4.8, 8.4), 180.0, slew_deg_s=300.0) for one in ACTUATORS}
     turning = aileron(report(tables(), wide))
     low_deg, high_deg = turning.linkage.follows_deg
     assert turning.problems == (
         f"travel and ends let the arm go from -90.0 to 90.0 deg of its neutral, but beyond {low_deg:.1f} to "
         f"{high_deg:.1f} deg the surface turns back: set less travel, or end-low and end-high inside of that",
     )
-    ended = {one: Actuator(2.5, (4.8, 8.4), 180.0, room_deg=(60.0, 60.0)) for one in CREW}
+    ended = {one: Actuator(2.5, (4.8, 8.4), 180.0, room_deg=(60.0, 60.0)) for one in ACTUATORS}
     assert aileron(report(tables(), ended)).problems == ()
     jams = aileron(report(changed(("arm = 14.0", "arm = 26.0")), wide))
     assert jams.full_throw is None
@@ -360,67 +363,71 @@ def test_a_throw_that_takes_the_arm_to_its_dead_point_is_refused() -> None:
     with pytest.raises(
         InputError, match="surface 'aileron-left': the throw of -80 to 80 deg takes the arm to its dead"
     ):
-        report(jams, {one: Actuator(2.5, (4.8, 8.4), 180.0) for one in CREW})
+        report(jams, {one: Actuator(2.5, (4.8, 8.4), 180.0) for one in ACTUATORS})
 
 
 def test_actuators_of_one_surface_set_apart_are_a_problem() -> None:
     other = Actuator(2.5, (4.8, 8.4), 150.0)
-    found = rudder(report(tables(), {**CREW, "rudder-top": other}))
+    found = rudder(report(tables(), {**ACTUATORS, "rudder-top": other}))
     assert "its actuators are set to different travels: they would fight; set them alike" in found.problems
 
 
 def test_the_throw_comes_from_the_surface_then_from_its_function_then_from_the_linkage() -> None:
     without = changed(("throw = [-22.0, 22.0] ", "#"))
     told = Actuator(2.5, (4.8, 8.4), 120.0, throw_deg=(20.0, -10.0))
-    assert aileron(report(tables(), CREW)).wanted_deg == (-22.0, 22.0)
-    assert aileron(report(without, {**CREW, "aileron-left": told})).wanted_deg == (-10.0, 20.0)
-    all_of_it = aileron(report(without, CREW))
+    assert aileron(report(tables(), ACTUATORS)).wanted_deg == (-22.0, 22.0)
+    assert aileron(report(without, {**ACTUATORS, "aileron-left": told})).wanted_deg == (-10.0, 20.0)
+    all_of_it = aileron(report(without, ACTUATORS))
     assert all_of_it.full_throw is not None
     assert all_of_it.wanted_deg == pytest.approx((all_of_it.full_throw.minus_deg, all_of_it.full_throw.plus_deg))
     assert "no throw is wanted: all that the linkage gives is taken" in all_of_it.notes
 
 
 def test_a_flap_goes_down_only() -> None:
-    found = aileron(report(changed(("[-22.0, 22.0]", "[0, 30]"), ("arm = 14.0", "arm = 16.0")), CREW))
+    found = aileron(report(changed(("[-22.0, 22.0]", "[0, 30]"), ("arm = 14.0", "arm = 16.0")), ACTUATORS))
     assert found.wanted_deg == (0.0, 30.0)
     assert found.judged.end_low_deg == pytest.approx(0.0, abs=1e-6)
     assert found.problems == ()
 
 
 def test_fast_air_is_noted() -> None:
-    found = report(changed(("airspeed = 45.0", "airspeed = 120.0")), CREW)
+    found = report(changed(("airspeed = 45.0", "airspeed = 120.0")), ACTUATORS)
     assert found.notes[0].startswith("120 m/s is above Mach 0.3")
 
 
 @pytest.mark.parametrize(
-    ("pairs", "crew", "text"),
+    ("pairs", "actuators", "text"),
     [
         ([], {}, "surface 'aileron-left': nothing is known of the actuator of aileron-left"),
-        ([("rod = 119.7\n", "")], CREW, None),
-        ([("arm-angle = 92.0\n", "")], CREW, "surface 'rudder': linkage: arm-angle and horn-angle belong together"),
-        ([("rod = 119.7", "rod = 90")], CREW, "surface 'rudder': the rod is 90 mm long"),
-        ([("rod = 119.7", "rod = 115")], CREW, "surface 'rudder': with these lengths the horn stands at"),
-        ([("rod = 119.7", "opposite-sides = true")], CREW, "leave out opposite-sides"),
-        ([("b1 = -0.25", "chord-ratio = 0.3")], CREW, "surface 'rudder': air: either chord-ratio or b1 and b2"),
-        ([("b1 = -0.25\n", "")], CREW, "surface 'rudder': air: chord-ratio is wanted, or both b1 and b2"),
+        ([("rod = 119.7\n", "")], ACTUATORS, None),
+        (
+            [("arm-angle = 92.0\n", "")],
+            ACTUATORS,
+            "surface 'rudder': linkage: arm-angle and horn-angle belong together",
+        ),
+        ([("rod = 119.7", "rod = 90")], ACTUATORS, "surface 'rudder': the rod is 90 mm long"),
+        ([("rod = 119.7", "rod = 115")], ACTUATORS, "surface 'rudder': with these lengths the horn stands at"),
+        ([("rod = 119.7", "opposite-sides = true")], ACTUATORS, "leave out opposite-sides"),
+        ([("b1 = -0.25", "chord-ratio = 0.3")], ACTUATORS, "surface 'rudder': air: either chord-ratio or b1 and b2"),
+        ([("b1 = -0.25\n", "")], ACTUATORS, "surface 'rudder': air: chord-ratio is wanted, or both b1 and b2"),
         (
             [("gauge = 20 ", "copper = 0.6 #")],
-            CREW,
+            ACTUATORS,
             "surface 'aileron-left': there is no flexible conductor of 0.6 mm^2",
         ),
-        ([("gauge = 20 ", "copper = 0.5\ngauge = 20 ")], CREW, "lead: either gauge or copper is wanted, not both"),
-        ([("[-22.0, 22.0]", "[0, 0]")], CREW, "surface 'aileron-left': the wanted throw is 0 to both sides"),
+        ([("gauge = 20 ", "copper = 0.5\ngauge = 20 ")], ACTUATORS, "lead: either gauge or copper is wanted, not both"),
+        ([("[-22.0, 22.0]", "[0, 0]")], ACTUATORS, "surface 'aileron-left': the wanted throw is 0 to both sides"),
     ],
 )
 def test_tables_that_make_no_sense_name_their_surface(
-    pairs: list[tuple[str, str]], crew: dict[str, Actuator], text: str | None
+    pairs: list[tuple[str, str]], actuators: dict[str, Actuator], text: str | None
 ) -> None:
     wanted = changed(*pairs)
     if text is None:
-        assert rudder(report(wanted, crew)).linkage.rod_mm == pytest.approx(119.7, abs=0.5)
+        assert rudder(report(wanted, actuators)).linkage.rod_mm == pytest.approx(119.7, abs=0.5)
         return
     with pytest.raises(InputError, match=re.escape(text)):
-        report(wanted, crew)
+        report(wanted, actuators)
 
 
 def test_a_brown_out_threshold_must_be_told_with_a_lead() -> None:
@@ -508,8 +515,8 @@ def test_what_is_left_out_of_the_tables_counts_as_the_guide_says() -> None:
     ],
 )
 def test_a_line_that_is_left_out_counts_as_the_one_that_the_guide_names(line: str, said: str) -> None:
-    without = report(changed((line, "#")), CREW)
-    assert without == report(changed((line, said)), CREW)
+    without = report(changed((line, "#")), ACTUATORS)
+    assert without == report(changed((line, said)), ACTUATORS)
     assert (without == example()) is (line == said), "what is told does count"
 
 

@@ -14,13 +14,13 @@ from busproto.wire.frame import Frame
 from busproto.wire.messages import (
     DemandAll,
     Describe,
-    Hush,
     LinkTest,
     LinkTested,
     Present,
     Release,
     Report,
     RollCall,
+    Suppress,
 )
 
 MS = 1_000_000
@@ -381,11 +381,11 @@ def test_a_window_takes_any_number_of_answers_until_its_deadline() -> None:
     assert (heard.verdict, len(heard.replies), heard.tags) == (Verdict.ANSWERED, 3, {1, 2, 3})
 
 
-def test_an_answer_to_the_same_request_earlier_in_the_breath_counts_and_to_another_one_does_not() -> None:
-    """A call that is said twice in one breath, behind a word to all: sequences 7 (the word), 8 and 9."""
+def test_an_answer_to_the_same_request_earlier_in_the_burst_counts_and_to_another_one_does_not() -> None:
+    """A call that is said twice in one burst, behind a word to all: sequences 7 (the word), 8 and 9."""
     one = session(first_sequence=7)
     call = RollCall(1, 2, 8, ())
-    start(one, Ask(call, 0xFF, Expect.WINDOW, window_ns=MS, ahead=(Hush(1, bytes(8)), call)))
+    start(one, Ask(call, 0xFF, Expect.WINDOW, window_ns=MS, ahead=(Suppress(1, bytes(8)), call)))
     said = [encode_frame(request_frame(call, 0xFF, sequence)) for sequence in (7, 8, 9)]
     one.heard(b"".join(present(wire, number) for number, wire in enumerate(said)), 2_000_000)
     heard = outcome(one)
@@ -393,10 +393,12 @@ def test_an_answer_to_the_same_request_earlier_in_the_breath_counts_and_to_anoth
     assert (heard.sequence, heard.stale, one.next_sequence) == (9, 1, 10)
 
 
-def test_echoes_of_all_that_went_out_in_one_breath_and_the_answer_may_come_in_one_piece() -> None:
+def test_echoes_of_all_that_went_out_in_one_burst_and_the_answer_may_come_in_one_piece() -> None:
     one = session(echoes=True, first_sequence=7)
     call = RollCall(1, 2, 8, ())
-    wire = start(one, Ask(call, 0xFF, Expect.WINDOW, window_ns=MS, ahead=(Hush(1, bytes(8)), Hush(2, bytes(8)))))
+    wire = start(
+        one, Ask(call, 0xFF, Expect.WINDOW, window_ns=MS, ahead=(Suppress(1, bytes(8)), Suppress(2, bytes(8))))
+    )
     request = encode_frame(request_frame(call, 0xFF, 9))
     assert wire.endswith(request)
     one.heard(wire + present(request, 1), 2_000_000)
@@ -414,7 +416,7 @@ def test_a_window_with_a_collision_in_it_is_crowded() -> None:
 
 def test_bytes_are_given_as_they_came() -> None:
     one = session(echoes=True)
-    wire = start(one, Ask(Hush(1, bytes(8)), 0xFF, Expect.BYTES, window_ns=MS, idle_ns_per_byte=100))
+    wire = start(one, Ask(Suppress(1, bytes(8)), 0xFF, Expect.BYTES, window_ns=MS, idle_ns_per_byte=100))
     one.heard(wire, 1_300_000)
     one.heard(b"\x81", 1_500_000)
     one.heard(b"\x00\xff", 1_600_000)
@@ -424,7 +426,7 @@ def test_bytes_are_given_as_they_came() -> None:
 
 def test_no_bytes_are_silence() -> None:
     one = session(echoes=True)
-    one.heard(start(one, Ask(Hush(1, bytes(8)), 0xFF, Expect.BYTES, window_ns=MS)), 1_300_000)
+    one.heard(start(one, Ask(Suppress(1, bytes(8)), 0xFF, Expect.BYTES, window_ns=MS)), 1_300_000)
     assert outcome(one).verdict is Verdict.SILENT
 
 

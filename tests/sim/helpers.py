@@ -20,7 +20,7 @@ from busproto.sim.line.receiver import Receiver
 from busproto.wire import Decoder, Frame, Message, encode_frame, message_of, request_frame
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
-from busproto.wire.hash import mark_of, uid_hash
+from busproto.wire.hash import digest_of, uid_hash
 from busproto.wire.parameters import RawValue
 
 US = 1_000
@@ -59,10 +59,10 @@ SAMPLES: dict[str, Message] = {
     "link test": m.LinkTest(b"abc"),
     "restart": m.Restart(),
     "demand all": m.DemandAll((1000,) * 32),
-    "hush": m.Hush(1, m.NOBODY_UID),
+    "suppress": m.Suppress(1, m.NOBODY_UID),
     "assign": m.Assign(uid_of(99), 7),
-    "book": m.Book(1, 2, 0, 0, ()),
-    "address book": m.AddressBook(1, 2, bytes(30)),
+    "member_list": m.MemberList(1, 2, 0, 0, ()),
+    "address list": m.AddressMemberList(1, 2, bytes(30)),
     "roll call": m.RollCall(1, 2, 4, ()),
     "match": m.Match(1, 8, 0, uid_of(99)),
     "slotted call": m.SlottedCall(1, 2, 4, 3000),
@@ -268,26 +268,26 @@ def where(made: Bench, actuator: Actuator) -> float:
     return round(actuator.arm.position_deg, 6)
 
 
-def mark(uid: bytes, epoch: int, salt: int) -> int:
-    """The mark of an actuator under this epoch and salt."""
-    return mark_of(uid_hash(uid, epoch, salt))
+def digest(uid: bytes, epoch: int, salt: int) -> int:
+    """The digest of an actuator under this epoch and salt."""
+    return digest_of(uid_hash(uid, epoch, salt))
 
 
 def roll_calls(made: Bench, *, epoch: int, slots: int, windows: int) -> list[list[bytes]]:
-    """The uids that a plain host collects, window by window: each call enrols those the last one brought.
+    """The uids that a plain host collects, window by window: each call acknowledges those the last one brought.
 
-    Where one call does not hold all marks, calls without a window go before it.
+    Where one call does not hold all digests, calls without a window go before it.
     """
     brought: list[list[bytes]] = []
-    marks: tuple[int, ...] = ()
+    digests: tuple[int, ...] = ()
     for salt in range(windows):
-        while len(marks) > m.MAX_MARKS_PER_CALL:
-            made.send(m.RollCall(epoch, salt, 0, marks[: m.MAX_MARKS_PER_CALL]))
-            marks = marks[m.MAX_MARKS_PER_CALL :]
-        answers = made.ask_all(m.RollCall(epoch, salt, slots, marks), wait_ns=2 * S)
+        while len(digests) > m.MAX_DIGESTS_PER_CALL:
+            made.send(m.RollCall(epoch, salt, 0, digests[: m.MAX_DIGESTS_PER_CALL]))
+            digests = digests[m.MAX_DIGESTS_PER_CALL :]
+        answers = made.ask_all(m.RollCall(epoch, salt, slots, digests), wait_ns=2 * S)
         uids = [one.message.uid for one in answers if isinstance(one.message, m.Present)]
         brought.append(uids)
-        marks = tuple(mark(uid, epoch, salt) for uid in uids)
+        digests = tuple(digest(uid, epoch, salt) for uid in uids)
     return brought
 
 

@@ -1,4 +1,4 @@
-"""Discovery against a plain model: actuators come, go, restart, are hushed, share addresses; noise comes and goes."""
+"""Discovery against a plain model: actuators come, go, restart, are suppressed, share addresses, in and out of noise."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.line.hearing import LineKind
 from busproto.wire import Decoder, Frame, encode_frame, request_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
-from busproto.wire.messages import NOBODY_UID, Assign, Hush
+from busproto.wire.messages import NOBODY_UID, Assign, Suppress
 from tests.fleet import MODEL, fleet
 from tests.ops.helpers import MS, listed, right_or_not_proven
 
@@ -132,10 +132,10 @@ class DiscoveryMachine(RuleBasedStateMachine):
     # --- the host ---
 
     @rule(epoch=st.integers(1, 0xFFFF), number=PICKS, everyone=st.booleans())
-    def hush(self, epoch: int, number: int, everyone: bool) -> None:
+    def suppress(self, epoch: int, number: int, everyone: bool) -> None:
         """Left over from another host's search: whoever heard it keeps silent in that epoch."""
         uid = NOBODY_UID if everyone or not self.bus.actuators else self.picked(number).uid
-        self.link.run(exchange(Ask.all(Hush(epoch, uid))))
+        self.link.run(exchange(Ask.all(Suppress(epoch, uid))))
 
     @rule()
     def restart_the_host(self) -> None:
@@ -143,12 +143,12 @@ class DiscoveryMachine(RuleBasedStateMachine):
 
     @precondition(
         lambda self: not self.is_noisy
-    )  # only the passes of the book speak to them then, and those may be lost
+    )  # only the passes of the member list speak to them then, and those may be lost
     @rule(epoch=st.integers(1, 0xFFFF))
-    def restart_into_the_epoch_that_all_are_hushed_in(self, epoch: int) -> None:
-        """The worst that chance can bring: the new epoch is the old one, and everyone believes to be enrolled."""
+    def restart_into_the_epoch_that_all_are_suppressed_in(self, epoch: int) -> None:
+        """The worst that chance can bring: the new epoch is the old one, and everyone believes to be acknowledged."""
         self.link = Link(self.bus.host)
-        self.link.run(exchange(Ask.all(Hush(epoch, NOBODY_UID))))
+        self.link.run(exchange(Ask.all(Suppress(epoch, NOBODY_UID))))
         self._check(self.link.run(find(rng=FirstDraw(epoch, self.draw))))
 
     @precondition(has_actuators)

@@ -61,7 +61,7 @@ def main() -> None:
         tasks = page.evaluate("bench.longTasks")
         virtual_s = (port.buses[-1].kernel.now_ns - virtual_ns) / 1e9
         armed = page.evaluate("bench.state.armed")
-        moving = page.locator("article[data-state=following], article[data-state=easing]").count()
+        moving = page.locator("article[data-state=following], article[data-state=soft-starting]").count()
         browser.close()
     say(f"{moving} of 32 follow a demand, armed: {armed}; {passed_s:.1f} s, of which {virtual_s:.1f} s on the line")
     say(f"positions: {figures['positions'] / passed_s:.1f} messages a second, gaps {figures['gaps']}")

@@ -132,7 +132,7 @@ def test_claim_with_the_scripted_hand(browser: Browser, tmp_path: Path) -> None:
         expect(page.locator(".flow-lines")).to_contain_text("3 of 3 functions are claimed")
         expect(page.locator("[data-flow-state=done]")).to_be_visible()
         expect(page.locator("article[data-uid='70a9000000005003'] .sub")).to_contain_text("elevator")
-        assert (tmp_path / "rig-airframe.seats.json").is_file()
+        assert (tmp_path / "rig-airframe.assignment.json").is_file()
         assert desk.complaints == []
 
 

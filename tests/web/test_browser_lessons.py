@@ -19,7 +19,7 @@ from tests.web.test_browser import PHONE, WIDE, Desk, at_desk, browser, pytestma
 
 __all__ = ["browser", "pytestmark"]  # the fixture and the marks of the other browser tests hold here too
 
-SEARCHES = ("tree", "slots", "countdown")
+SEARCHES = ("tree", "slots", "backoff")
 SEED = 3
 
 
@@ -201,7 +201,7 @@ def test_waves_say_who_pulls_the_line_low_and_grow_when_zoomed(desk: Desk) -> No
 
 
 @pytest.mark.parametrize(
-    ("name", "motion"), [("tree", "no-preference"), ("tree", "reduce"), ("slots", "reduce"), ("countdown", "reduce")]
+    ("name", "motion"), [("tree", "no-preference"), ("tree", "reduce"), ("slots", "reduce"), ("backoff", "reduce")]
 )
 def test_a_search_plays_to_its_end_pauses_and_is_counted_right(desk: Desk, name: str, motion: str) -> None:
     with lessons(desk, reduced_motion=motion) as page:
@@ -328,7 +328,7 @@ def test_the_plot_is_read_by_the_keyboard(desk: Desk) -> None:
 def test_the_list_and_a_search_fit_a_phone(desk: Desk, scheme: str) -> None:
     with lessons(desk, PHONE, color_scheme=scheme) as page:
         assert fits(page, PHONE["width"])
-        search = search_in(open_lesson(page, "countdown"))
+        search = search_in(open_lesson(page, "backoff"))
         turn_to(page, search["title"])
         page.get_by_role("slider", name="Step of the search").press("End")
         assert fits(page, PHONE["width"])

@@ -31,7 +31,7 @@ def test_nothing_moves_before_every_caution_is_ticked_and_after_all_limp() -> No
     with client() as (one, port), come_in(one) as session:
         page = talk(session)
         page.flow("find")
-        page.order("demand", address=7, share=0.5)
+        page.order("demand", address=7, fraction=0.5)
         assert "not armed" in page.wait("refused")["text"]
         for ticked in ([], [0, 1, 2], [0, 1, 2, 9], [3, 3, 3, 3]):
             page.order("arm", ticked=ticked)
@@ -40,13 +40,13 @@ def test_nothing_moves_before_every_caution_is_ticked_and_after_all_limp() -> No
         assert "arm first" in page.wait("refused")["text"]
         page.order("arm", ticked=ALL_TICKED)
         page.wait("arm", lambda body: body["armed"])
-        page.order("demand", address=7, share=0.5)
+        page.order("demand", address=7, fraction=0.5)
         page.wait("pos", lambda body: any(row[1] == "following" and row[2] == 3000 for row in body["rows"]))
         page.order("limp")
         assert page.wait("arm", lambda body: not body["armed"])["demands"] == {}
         page.wait("pos", lambda body: any(row[1] == "released" for row in body["rows"]))
         assert port.buses[-1].labelled("tail").state is State.RELEASED
-        page.order("demand", address=7, share=-0.5)
+        page.order("demand", address=7, fraction=-0.5)
         assert "not armed" in page.wait("refused")["text"]
 
 
@@ -72,7 +72,7 @@ def test_one_that_did_not_hear_the_broadcast_is_let_go_by_its_address() -> None:
     with client(port=LosingReleases(RIG)) as (one, port), come_in(one) as session:
         page = talk(session)
         find_and_arm(page)
-        page.order("demand", address=7, share=0.5)
+        page.order("demand", address=7, fraction=0.5)
         page.wait("pos", lambda body: any(row[1] == "following" for row in body["rows"]))
         page.order("limp")
         said = page.wait("arm", lambda body: not body["armed"])
@@ -88,7 +88,7 @@ def test_all_limp_is_for_everyone_and_interrupts_a_task() -> None:
         page, looker = talk(session), talk(other)
         find_and_arm(page)
         page.order("start", flow="nudge", **{"with": {"address": 7}})
-        page.wait("pos", lambda body: any(row[1] in {"easing", "following"} for row in body["rows"]))
+        page.wait("pos", lambda body: any(row[1] in {"soft_starting", "following"} for row in body["rows"]))
         looker.order("limp")
         assert page.wait("flow", lambda body: body["state"] != "running")["state"] == "stopped"
         page.wait("arm", lambda body: not body["armed"])
@@ -105,7 +105,7 @@ def test_the_bench_is_disarmed_when_the_operator_leaves() -> None:
             page.wait("role", lambda body: body["operator"] == 2)
             page.order("arm", ticked=ALL_TICKED)
             page.wait("arm", lambda body: body["armed"])
-            page.order("demand", address=7, share=0.5)
+            page.order("demand", address=7, fraction=0.5)
             page.wait("pos", lambda body: any(row[1] == "following" for row in body["rows"]))
         assert "left" in first.wait("arm", lambda body: not body["armed"] and bool(body["why"]))["why"]
         assert port.buses[-1].labelled("tail").state is State.RELEASED
@@ -133,7 +133,7 @@ def test_an_actuator_that_stops_answering_disarms_the_bench() -> None:
     with client() as (one, _), come_in(one) as session:
         page = talk(session)
         find_and_arm(page)
-        page.order("demand", address=7, share=0.2)
+        page.order("demand", address=7, fraction=0.2)
         page.wait("pos", lambda body: any(row[1] == "following" for row in body["rows"]))
         page.order("control", line="unplug tail")
         assert "error" in page.wait("arm", lambda body: not body["armed"])["why"]

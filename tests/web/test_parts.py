@@ -142,7 +142,7 @@ def test_rows_of_reports_reach_everyone_alone_and_no_shared_address(
     addresses: tuple[int, ...], rows: list[tuple[int, int]]
 ) -> None:
     board = Board()
-    board.seat(roster(*addresses), {})
+    board.role(roster(*addresses), {})
     assert board.rows() == rows
     reached = [at for first, count in rows for at in range(first, first + count)]
     assert {tile.address for tile in board.alone} <= set(reached)
@@ -151,11 +151,11 @@ def test_rows_of_reports_reach_everyone_alone_and_no_shared_address(
 
 def test_one_that_moved_to_another_address_is_another_tile() -> None:
     board = Board()
-    board.seat(roster(5), {})
+    board.role(roster(5), {})
     board.alone[0].did_not_answer()
-    board.seat(roster(5), {bytes([1]) * 8: "rudder"})
+    board.role(roster(5), {bytes([1]) * 8: "rudder"})
     assert (board.alone[0].missed, board.alone[0].function) == (1, "rudder")
-    board.seat(roster(6), {})
+    board.role(roster(6), {})
     assert board.alone[0].missed == 0
     assert board.at(5) is None
 
@@ -176,13 +176,13 @@ settings = { notch = 4.5 }
     with Link(parse(scenario).build(1).host) as link:
         seen = link.run(survey())
     board = Board()
-    board.seat(seen.roster, {})
-    board.read(seen.sheets[board.alone[0].uid])
+    board.role(seen.roster, {})
+    board.read(seen.snapshots[board.alone[0].uid])
     tile = tile_json(board.alone[0])
     assert tile["settings"]["notch"] == {"text": "4.5 Hz", "stored": "4.5 Hz"}
     assert "travel" not in tile["settings"]
     assert "travel_deg" not in tile
-    assert [one.loss_action for one in board.crew() or ()] == [""]
+    assert [one.loss_action for one in board.actuators() or ()] == [""]
 
 
 def logged(scenario: str) -> tuple[LineLog, list[dict[str, Any]]]:
@@ -202,7 +202,7 @@ def test_the_log_holds_everything_that_was_driven_with_who_did() -> None:
     log, entries = logged("bench-four")
     assert entries[0]["who"] == "host"
     assert entries[0]["what"] == "roll call"
-    assert {row["what"] for row in entries} >= {"roll call", "roll call reply", "book"}
+    assert {row["what"] for row in entries} >= {"roll call", "roll call reply", "member_list"}
     assert [row["n"] for row in entries] == sorted({row["n"] for row in entries})
     for row in entries:
         told = log.explain(row["n"])

@@ -84,7 +84,7 @@ def test_the_second_page_looks_on_until_the_first_hands_over_or_leaves() -> None
             for order in (
                 {"do": "start", "flow": "find"},
                 {"do": "arm", "ticked": ALL_TICKED},
-                {"do": "demand", "address": 7, "share": 0.5},
+                {"do": "demand", "address": 7, "fraction": 0.5},
                 {"do": "control", "line": "unplug tail"},
                 {"do": "hand-over", "to": 2},
             ):

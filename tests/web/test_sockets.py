@@ -159,9 +159,9 @@ def test_claim_by_the_scripted_hand(tmp_path: Path) -> None:
     with serving(Port(RIG), plan) as server, socket_of(server) as made:
         done = talk_over(made).flow("claim")
     assert done["state"] == "done"
-    assert done["result"]["seats"] == {
+    assert done["result"]["roles"] == {
         "aileron, left": "70a9000000005001",
         "aileron, right": "70a9000000005002",
         "elevator": "70a9000000005003",
     }
-    assert (tmp_path / "rig-airframe.seats.json").is_file()
+    assert (tmp_path / "rig-airframe.assignment.json").is_file()

@@ -1,4 +1,4 @@
-"""The hash of discovery against published values, and what discovery relies on: slots, marks, answers."""
+"""The hash of discovery against published values, and what discovery relies on: slots, digests, answers."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busproto.wire.frame import UID_BYTES
-from busproto.wire.hash import book_answer, device_tag, mark_of, slot_of, stranger_answer, uid_hash
+from busproto.wire.hash import device_tag, digest_of, list_answer, slot_of, uid_hash, unlisted_answer
 from tests.independent import one_at_a_time
 
 HASHES = st.integers(0, 0xFFFFFFFF)
@@ -71,30 +71,30 @@ def test_slots_are_even(slots: int) -> None:
 
 
 @given(HASHES, st.integers(0, 0xFFFF), st.integers(1, 1024))
-def test_mark_and_slot_use_different_bits(value: int, other: int, slots: int) -> None:
-    """Two that share a slot still differ in their marks, as often as 16 bits can."""
-    mark = mark_of(value)
-    assert 0 <= mark <= 0xFFFF
-    assert mark_of(mark << 16 | other) == mark
+def test_digest_and_slot_use_different_bits(value: int, other: int, slots: int) -> None:
+    """Two that share a slot still differ in their digests, as often as 16 bits can."""
+    digest = digest_of(value)
+    assert 0 <= digest <= 0xFFFF
+    assert digest_of(digest << 16 | other) == digest
     assert slot_of(other << 16 | value & 0xFFFF, slots) == slot_of(value, slots)
 
 
 @given(HASHES)
 def test_answers_are_told_apart(value: int) -> None:
-    """One in the book answers 80h..FFh, a stranger 01h..7Fh: never the other's byte, never a delimiter."""
-    assert 0x80 <= book_answer(value) <= 0xFF
-    assert 0x01 <= stranger_answer(value) <= 0x7F
-    assert book_answer(value) & 0x7F == value & 0x7F
+    """One in the member list answers 80h..FFh, an unlisted actuator 01h..7Fh: never the other's byte or a delimiter."""
+    assert 0x80 <= list_answer(value) <= 0xFF
+    assert 0x01 <= unlisted_answer(value) <= 0x7F
+    assert list_answer(value) & 0x7F == value & 0x7F
 
 
 def test_answers_at_the_edge() -> None:
-    assert [stranger_answer(value) for value in (0x00, 0x80, 0x01, 0x7F, 0xFF)] == [1, 1, 1, 0x7F, 0x7F]
-    assert [book_answer(value) for value in (0x00, 0x80, 0x7F, 0xFFFFFFFF)] == [0x80, 0x80, 0xFF, 0xFF]
+    assert [unlisted_answer(value) for value in (0x00, 0x80, 0x01, 0x7F, 0xFF)] == [1, 1, 1, 0x7F, 0x7F]
+    assert [list_answer(value) for value in (0x00, 0x80, 0x7F, 0xFFFFFFFF)] == [0x80, 0x80, 0xFF, 0xFF]
 
 
 @given(UIDS)
 def test_device_tag(uid: bytes) -> None:
-    """The tag is the mark under epoch 0 and salt 0."""
+    """The tag is the digest under epoch 0 and salt 0."""
     assert device_tag(uid) == one_at_a_time(uid + bytes(3)) >> 16
 
 
@@ -127,7 +127,7 @@ def slots_drawn(kind: str) -> list[list[int]]:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_neighbours_collide_no_more_than_strangers(kind: str) -> None:
+def test_neighbours_collide_no_more_than_unlisted(kind: str) -> None:
     """Pairs of near-identical uids share one of 64 slots in 1/64 of all draws: 28,672 trials, 448 expected.
 
     The standard deviation of that count is 21, so 15 % is three of them.

@@ -187,7 +187,7 @@ def test_bad_value_is_refused_by_name(message_class: type[Message], name: str, b
     ("message_class", "name", "low", "high"),
     [
         (m.RollCall, "slots", 0, 1024),
-        (m.Book, "total", 0, 239),
+        (m.MemberList, "total", 0, 239),
         (m.Assign, "address", 1, 240),
         (m.Assigned, "address", 1, 240),
         (m.Demand, "demand", -10000, 10000),
@@ -215,8 +215,8 @@ def test_ranges_written_by_hand(message_class: type[Message], name: str, low: in
 @pytest.mark.parametrize(
     ("message_class", "name", "least", "most"),
     [
-        (m.RollCall, "marks", 0, 53),
-        (m.Book, "marks", 0, 53),
+        (m.RollCall, "digests", 0, 53),
+        (m.MemberList, "digests", 0, 53),
         (m.DemandAll, "demands", 1, 32),
         (m.Read, "numbers", 1, 40),
         (m.Values, "values", 0, 111),
@@ -272,9 +272,9 @@ def test_table_is_whole() -> None:
 def test_only_what_everyone_hears_has_no_reply() -> None:
     """A request to one actuator is answered; without a reply there is only what nobody answers with a frame."""
     assert {row.name for row in OPERATIONS.values() if row.reply is None} == {
-        "book",
-        "address book",
-        "hush",
+        "member_list",
+        "address list",
+        "suppress",
         "demand all",
     }
     assert all(row.audience == "all" for row in OPERATIONS.values() if row.reply is None)
@@ -311,7 +311,7 @@ def test_refusal_of_unknown_operation_is_read() -> None:
         (m.Moving(m.State.FOLLOWING, -1), "0002ffff"),
         (m.Refused(m.Outcome.OUT_OF_RANGE, -3000, 3000), "0348f4ffffb80b0000"),
         (
-            m.Status(m.State.EASING, 5, 1, -2, 3, 7400, -40, 65535, 6, 7, 1),
+            m.Status(m.State.SOFT_STARTING, 5, 1, -2, 3, 7400, -40, 65535, 6, 7, 1),
             "00 01 05 0100 feff 0300 e81c d8ff ffff 0600 0700 01",
         ),
     ],

@@ -159,8 +159,8 @@ def test_the_diagram_shows_each_answer_behind_the_one_before() -> None:
 @pytest.mark.parametrize(
     ("name", "request_"),
     [
-        ("list", vectors.book()),
-        ("address list", vectors.address_book()),
+        ("list", vectors.member_list()),
+        ("address list", vectors.address_list()),
         ("report round", m.ReportRound(3, 3, ())),
     ],
 )

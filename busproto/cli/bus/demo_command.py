@@ -61,7 +61,7 @@ START_PATIENCE_S: Final = 20
 
 
 @dataclass(frozen=True, slots=True)
-class Seat:
+class Role:
     """Where one actuator belongs, by the scenario's map."""
 
     function: str
@@ -76,7 +76,7 @@ class Seat:
 class Row:
     """What came of one actuator."""
 
-    seat: Seat
+    role: Role
     was_address: int
     description: Description
     settings: Mapping[str, RawValue]
@@ -124,7 +124,7 @@ class Outcome:
             and self.after.proven
             and not self.address_proof
             and not self.after.clashes
-            and all(self.after.address_of(row.seat.uid) == row.seat.address for row in self.rows)
+            and all(self.after.address_of(row.role.uid) == row.role.address for row in self.rows)
             and len(self.rows) == len(self.after.found)
             and all(row.is_good for row in self.rows)
         )
@@ -200,79 +200,79 @@ def virtual_airframe(seed: int) -> Iterator[str]:
             process.communicate()
 
 
-def seats(seed: int) -> list[Seat]:
+def roles(seed: int) -> list[Role]:
     """The scenario's map, with the uids of this seed."""
     from busproto.sim.scene.scenario import load
 
     scenario = load(SCENARIO)
     uids = scenario.uids(seed)
     return [
-        Seat(row.function, uids[row.actuator], row.address, row.channel, row.gang, row.place) for row in scenario.wanted
+        Role(row.function, uids[row.actuator], row.address, row.channel, row.gang, row.place) for row in scenario.wanted
     ]
 
 
 def do_the_job(port: str, seed: int, progress: ProgressLine, out: Console | None) -> Outcome:
     """The job on a port. `out` is told of each part; None for silence."""
     rng = random.Random(seed)
-    wanted = seats(seed)
+    wanted = roles(seed)
     with Link(open_transport(port, latency_ns=LATENCY_NS), on_progress=progress.show) as link:
         began_ns = link.transport.now_ns()
         before = link.run(find(rng=rng))
         _tell_found(out, port, before)
-        moves = ordered_moves(before, {seat.uid: seat.address for seat in wanted})
+        moves = ordered_moves(before, {role.uid: role.address for role in wanted})
         link.run(assign_all(moves))
         settings = link.run(_set_up(wanted))
         after = link.run(find(rng=rng))
-        address_proof = link.run(prove_addresses({seat.uid: seat.address for seat in wanted}, rng=rng))
+        address_proof = link.run(prove_addresses({role.uid: role.address for role in wanted}, rng=rng))
         _tell_addressed(out, len(moves), after, address_proof)
         longest_ms = max(int(values["loss-time-out"]) for values, _ in settings.values())  # type: ignore[arg-type]
         steps = _centre_and_lose(wanted, longest_ms * 1_000_000 + LOSS_MARGIN_NS)
         loss = parameter_named("loss-action")
-        crew = [OnLine(at, one.uid, loss.text(values[loss.name])) for at, (values, one) in settings.items()]
-        (centred, lost), seen = link.run(ending_limp(steps, crew))
+        actuators = [OnLine(at, one.uid, loss.text(values[loss.name])) for at, (values, one) in settings.items()]
+        (centred, lost), seen = link.run(ending_limp(steps, actuators))
         took_s = (link.transport.now_ns() - began_ns) / 1e9
     rows = [
         Row(
-            seat,
-            before.address_of(seat.uid) or 0,
-            settings[seat.address][1],
-            settings[seat.address][0],
-            centred[seat.address],
-            lost[seat.address],
+            role,
+            before.address_of(role.uid) or 0,
+            settings[role.address][1],
+            settings[role.address][0],
+            centred[role.address],
+            lost[role.address],
         )
-        for seat in wanted
+        for role in wanted
     ]
     outcome = Outcome(before, after, address_proof, len(moves), rows, took_s, seen)
     _tell_result(out, outcome)
     return outcome
 
 
-def _set_up(wanted: Sequence[Seat]) -> Steps[dict[int, tuple[Held, Description]]]:
+def _set_up(wanted: Sequence[Role]) -> Steps[dict[int, tuple[Held, Description]]]:
     """Set channel, gang and place, store them, read everything back."""
     found = {}
-    for number, seat in enumerate(wanted):
+    for number, role in enumerate(wanted):
         yield Progress("setting up", number, len(wanted))
-        description = yield from describe(seat.address)
-        yield from write(seat.address, {"channel": seat.channel, "gang": seat.gang, "place": seat.place})
-        yield from commit(seat.address, description=description)
-        found[seat.address] = ((yield from read_all(seat.address)), description)
+        description = yield from describe(role.address)
+        yield from write(role.address, {"channel": role.channel, "gang": role.gang, "place": role.place})
+        yield from commit(role.address, description=description)
+        found[role.address] = ((yield from read_all(role.address)), description)
     yield Progress("setting up", len(wanted), len(wanted))
     return found
 
 
-def _centre_and_lose(wanted: Sequence[Seat], watch_ns: int) -> Steps[tuple[dict[int, Status], dict[int, LossResult]]]:
+def _centre_and_lose(wanted: Sequence[Role], watch_ns: int) -> Steps[tuple[dict[int, Status], dict[int, LossResult]]]:
     """How each stood when it was centred, and what it did when the demand was taken away."""
-    yield from stream({seat.channel: 0.0 for seat in wanted}, CENTRE_NS)
+    yield from stream({role.channel: 0.0 for role in wanted}, CENTRE_NS)
     centred = yield from _reports(wanted)
-    return centred, (yield from take_demand_away([seat.address for seat in wanted], watch_ns))
+    return centred, (yield from take_demand_away([role.address for role in wanted], watch_ns))
 
 
-def _reports(wanted: Sequence[Seat]) -> Steps[dict[int, Status]]:
+def _reports(wanted: Sequence[Role]) -> Steps[dict[int, Status]]:
     """One report of each, with the demand kept up meanwhile."""
     reports = {}
-    shares = {seat.channel: 0.0 for seat in wanted}
-    for seat in wanted:
-        reports[seat.address] = yield from report(seat.address)
+    shares = {role.channel: 0.0 for role in wanted}
+    for role in wanted:
+        reports[role.address] = yield from report(role.address)
         yield from stream(shares, 0)
     return reports
 
@@ -317,11 +317,11 @@ def _tell_result(out: Console | None, outcome: Outcome) -> None:
         did = STATE_TEXTS[row.loss.status.state].removeprefix("demand lost: ")
         colour = "green" if row.is_good else "red"
         table.add_row(
-            row.seat.function,
-            row.seat.uid.hex(),
+            row.role.function,
+            row.role.uid.hex(),
             address_text(row.was_address).split(" ")[0],
-            str(row.seat.address),
-            str(row.seat.channel),
+            str(row.role.address),
+            str(row.role.channel),
             f"{row.centred.position_cdeg / 100:+.2f} deg",
             row.wanted_action,
             f"[{colour}]{row.loss.action or did}[/{colour}]",
@@ -351,11 +351,11 @@ def outcome_json(outcome: Outcome, port: str, seed: int) -> dict[str, Any]:
         "address_writes": outcome.writes,
         "actuators": [
             {
-                "function": row.seat.function,
-                "uid": row.seat.uid.hex(),
+                "function": row.role.function,
+                "uid": row.role.uid.hex(),
                 "was_address": address_value(row.was_address),
-                "address": outcome.after.address_of(row.seat.uid),
-                "planned_address": row.seat.address,
+                "address": outcome.after.address_of(row.role.uid),
+                "planned_address": row.role.address,
                 "channel": row.settings["channel"],
                 "gang": row.settings["gang"],
                 "place": row.settings["place"],
@@ -380,6 +380,6 @@ def outcome_json(outcome: Outcome, port: str, seed: int) -> dict[str, Any]:
             "proving_ms": round(outcome.before.proving_ns / 1e6, 3),
             "roll_calls": outcome.before.calls,
             "passes": outcome.before.passes,
-            "loss_after_ms": {str(row.seat.address): round(row.loss.after_ns / 1e6) for row in outcome.rows},
+            "loss_after_ms": {str(row.role.address): round(row.loss.after_ns / 1e6) for row in outcome.rows},
         },
     }

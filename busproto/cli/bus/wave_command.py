@@ -8,9 +8,9 @@ from pathlib import Path
 
 import click
 
+from busproto.atomic_files import require_own, write_whole
 from busproto.cli.common import FloatRange, json_option, native_option, print_json
 from busproto.cli.completion import complete_scenario
-from busproto.keeping import require_own, write_whole
 from busproto.ops.discovery.search import find
 from busproto.ops.link import Link
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import click
 
+from busproto.atomic_files import check_appendable
 from busproto.cli import exit_codes
 from busproto.cli.change.applying import ask, carry_out_agreed, not_proven, tell_harm, yes_option
 from busproto.cli.common import (
@@ -20,15 +21,14 @@ from busproto.cli.common import (
     print_let_go,
 )
 from busproto.errors import FileError
-from busproto.keeping import check_appendable
 from busproto.ops.survey import survey
 from busproto.plan.airframe.applying import LEAVE, WRITE, Applied, Prospect, job_of_prospect, look_again, prospect_of
 from busproto.plan.airframe.audit import Audit, audit, audit_json
+from busproto.plan.assignment import load_assignment
 from busproto.plan.calibration.gang_match import matches_of
 from busproto.plan.check.check import check
 from busproto.plan.journal import ENDING
 from busproto.plan.load import Plan, load
-from busproto.plan.seating import load_seating
 
 
 @click.command(
@@ -92,15 +92,15 @@ def command(
     errors = [str(one) for one in check(plan) if one.is_error]
     if errors and not despite_errors:
         raise FileError(airframe, [*errors, "nothing was sent (--despite-errors goes on all the same)"])
-    seating, matches = load_seating(plan), matches_of(plan)
+    assignment, matches = load_assignment(plan), matches_of(plan)
     check_appendable(plan.beside(ENDING))
     with open_link(port) as link:
         before = link.run(survey())
-        found = audit(plan, seating, before)
+        found = audit(plan, assignment, before)
         tell_harm(found.harmed)
         if not before.roster.proven:
             return not_proven(link, before.roster, as_json, clean=False)
-        prospect = prospect_of(plan, seating, before, found, wrong_hardware)
+        prospect = prospect_of(plan, assignment, before, found, wrong_hardware)
         if not as_json:
             _tell_unknown(found)
         _tell_wrong(prospect, wrong_hardware)
@@ -108,7 +108,7 @@ def command(
         job = job_of_prospect(prospect, wrong_hardware, {"port": port.url})
         applied = carry_out_agreed(link, job, agreed=agreed, as_json=as_json)
         seen = link.run(look_again(job))
-    after, unmatched = audit(plan, seating, seen), audit(plan, seating, seen, matches).unmatched
+    after, unmatched = audit(plan, assignment, seen), audit(plan, assignment, seen, matches).unmatched
     if after.harmed != found.harmed:
         tell_harm([one for one in after.harmed if one.uid not in {known.uid for known in found.harmed}])
     if as_json:
@@ -158,7 +158,7 @@ def _tell_unclaimed(prospect: Prospect, found: Audit, agreed: bool) -> None:
     """
     if not prospect.unclaimed:
         return
-    uids = {row.seat.function: row.uid for row in found.rows if row.uid is not None}
+    uids = {row.role.function: row.uid for row in found.rows if row.uid is not None}
     click.echo(
         "Never claimed, known by address alone; whether they sit where the plan has them was not seen:", err=True
     )
@@ -175,7 +175,7 @@ def _tell_unclaimed(prospect: Prospect, found: Audit, agreed: bool) -> None:
 
 def _tell_unknown(found: Audit) -> None:
     clear_progress()
-    unknown = [row.seat.function for row in found.rows if row.uid is None or row.address is None]
+    unknown = [row.role.function for row in found.rows if row.uid is None or row.address is None]
     if unknown:
         console().print(f"No actuator is claimed for: {', '.join(unknown)} ('busproto claim' tells which it is).")
 
@@ -208,9 +208,9 @@ def _print(plan: Plan, applied: Applied, after: Audit, unclaimed: Sequence[str])
         )
     for row in after.rows:
         for one in row.differences:
-            out.print(f"[yellow]left:[/yellow] {escape(row.seat.function)}: {escape(one.text)}")
+            out.print(f"[yellow]left:[/yellow] {escape(row.role.function)}: {escape(one.text)}")
         if row.uid is None or row.address is None:
-            out.print(f"[yellow]left:[/yellow] {escape(row.seat.function)}: {row.status}")
+            out.print(f"[yellow]left:[/yellow] {escape(row.role.function)}: {row.status}")
     if after.is_clean and not applied.proof:
         out.print(f"[green]{escape(plan.title)}: all {len(after.rows)} as planned, proven.[/green]")
         if unclaimed:

@@ -18,11 +18,11 @@ from busproto.cli.common import (
     print_json,
 )
 from busproto.ops.moving.letting_go import who_holds
-from busproto.ops.survey import crew_of, survey
+from busproto.ops.survey import actuators_of, survey
 from busproto.plan.airframe.audit import AS_PLANNED, MISSING, Audit, audit, audit_json
+from busproto.plan.assignment import load_assignment
 from busproto.plan.calibration.gang_match import matches_of
 from busproto.plan.load import Plan, load
-from busproto.plan.seating import load_seating
 
 
 @click.command(
@@ -52,16 +52,16 @@ def command(airframe: str, port: PortOptions, as_json: bool) -> int:
     planned address is taken for it. Changes nothing and moves nothing.
     """
     plan = load(airframe)
-    seating, matches = load_seating(plan), matches_of(plan)
+    assignment, matches = load_assignment(plan), matches_of(plan)
     with open_link(port) as link:
         seen = link.run(survey())
-        found = audit(plan, seating, seen, matches)
+        found = audit(plan, assignment, seen, matches)
         tell_harm(found.harmed)
-        engaged = link.run(who_holds(crew_of(seen)))
+        engaged = link.run(who_holds(actuators_of(seen)))
     if as_json:
         print_json({"airframe": plan.title, **audit_json(found), "engaged": engaged_json(engaged)})
     else:
-        print_audit(plan, found, len(seating))
+        print_audit(plan, found, len(assignment))
         print_engaged(engaged)
     return exit_codes.DONE if found.is_clean else exit_codes.NOT_AS_WANTED
 
@@ -78,7 +78,7 @@ def print_audit(plan: Plan, found: Audit, claimed: int) -> None:
         colour = "green" if row.status == AS_PLANNED else "yellow" if row.status != MISSING else "red"
         differences = [escape(one.text) for one in row.differences] or [""]
         first = (
-            escape(row.seat.function),
+            escape(row.role.function),
             "" if row.uid is None else row.uid.hex(),
             address_word(row.address),
             f"[{colour}]{row.status}[/{colour}]",

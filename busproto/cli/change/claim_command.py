@@ -11,6 +11,7 @@ from typing import Any, Final, TypeVar
 
 import click
 
+from busproto.atomic_files import check_writable, kept, now_text
 from busproto.cli import exit_codes
 from busproto.cli.change.applying import tell_harm
 from busproto.cli.change.claim_outcome import Outcome, claim_line
@@ -34,7 +35,6 @@ from busproto.cli.keys import typed_lines
 from busproto.cli.looking import Looker, looking_options
 from busproto.errors import InputError, PortClosedError
 from busproto.interrupts import INTERRUPTS
-from busproto.keeping import check_writable, kept, now_text
 from busproto.ops.addressing import Move
 from busproto.ops.discovery.roster import twin_text
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
@@ -45,11 +45,9 @@ from busproto.ops.moving.nudge import Nudged, nudge
 from busproto.ops.moving.who_moved import CLEAR_DEG, Member, Verdict
 from busproto.ops.parameter_access import describe
 from busproto.ops.steps import Steps
-from busproto.ops.survey import roster_crew
+from busproto.ops.survey import roster_actuators
 from busproto.plan import claim_words
-from busproto.plan.airframe import claim as claims
-from busproto.plan.airframe.results import TRIAL_ENDING, check_result_place, keep_directions
-from busproto.plan.crew import (
+from busproto.plan.actuators import (
     Known,
     alone_at,
     ask_what_they_are,
@@ -60,9 +58,11 @@ from busproto.plan.crew import (
     unfit_of,
     whom,
 )
+from busproto.plan.airframe import claim as claims
+from busproto.plan.airframe.results import TRIAL_ENDING, check_result_place, keep_directions
+from busproto.plan.assignment import ENDING, assignment_path, load_assignment, put_in_force, save_assignment
 from busproto.plan.hardware import Harmed, harm_of
 from busproto.plan.load import Plan, load
-from busproto.plan.seating import ENDING, load_seating, put_in_force, save_seating, seating_path
 from busproto.plan.trials.direction import Tried, not_tried, surfaces_of, try_directions
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -98,7 +98,7 @@ With --again the earlier claims stay in force until the new ones are whole; they
 then kept as NAME.seats.1.json, .2.json and so on.
 \b
 JSON: "harmed" (actuators that the pack or the supply harms, as 'audit' gives it), "airframe",
-"seats" (function, uid, address, planned_address, model, on_line),
+"roles" (function, uid, address, planned_address, model, on_line),
 "open" (functions), "unclaimed" (uid, address, model), "silent" (uids), "scratch"
 (uid, old, address), "unwatched" (uids without an address of their own), "advice",
 "stopped", "complete" (the list is proven; null with --exchange), "unfit" (model,
@@ -186,22 +186,22 @@ def command(
     looker = Looker(plan, went, seen_by) if directions else None
     if use_draft:
         return _put_in_force(plan, as_json)
-    draft = again and seating_path(plan).exists()
-    seated = load_seating(plan, draft=draft)
-    check_writable(seating_path(plan, draft=draft))
+    draft = again and assignment_path(plan).exists()
+    assigned = load_assignment(plan, draft=draft)
+    check_writable(assignment_path(plan, draft=draft))
     if directions:
         check_result_place(plan, TRIAL_ENDING)
     for function in forget:
-        plan.seat(function)
-        seated.pop(function, None)
+        plan.role(function)
+        assigned.pop(function, None)
     if forget:
-        save_seating(plan, seated, draft=draft)
+        save_assignment(plan, assigned, draft=draft)
     if exchange is not None:
-        return _exchange(plan, seated, exchange, draft, as_json)
+        return _exchange(plan, assigned, exchange, draft, as_json)
     if nudged is not None:
-        return _nudge(plan, seated, nudged, clear, port, as_json)
+        return _nudge(plan, assigned, nudged, clear, port, as_json)
     wish = _Wish(by_nudge, patience_s, least_deg, yes_addresses, clear, draft, looker)
-    return _claim(plan, seated, wish, port, as_json)
+    return _claim(plan, assigned, wish, port, as_json)
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,13 +215,13 @@ class _Wish:
     looker: Looker | None
 
 
-def _claim(plan: Plan, seated: dict[str, bytes], wish: _Wish, port: PortOptions, as_json: bool) -> int:
-    talk = _Talk(plan, dict(seated), wish.draft)
+def _claim(plan: Plan, assigned: dict[str, bytes], wish: _Wish, port: PortOptions, as_json: bool) -> int:
+    talk = _Talk(plan, dict(assigned), wish.draft)
     try:
         with open_link(port) as link:
             roster = link.run(find(patience_ns=PATIENCE_NS))
             known = link.run(ask_what_they_are(alone_at(roster)))
-            harmed = harmed_of(plan, seated, known)
+            harmed = harmed_of(plan, assigned, known)
             tell_harm(tuple(harmed.values()))
             for warning in _warnings(plan, roster):
                 click.echo(warning, err=True)
@@ -229,25 +229,25 @@ def _claim(plan: Plan, seated: dict[str, bytes], wish: _Wish, port: PortOptions,
             if wish.by_nudge:  # before anything is written: whoever says no has changed nothing
                 require_clearance(wish.clear, "letting each actuator swing by a few degrees, one after another")
             moves = _agreed(moves, roster, wish.yes_addresses)
-            crew, known = link.run(meet(roster, moves, known))
-            later = {uid: one for uid, one in harmed_of(plan, seated, known).items() if uid not in harmed}
+            actuators, known = link.run(meet(roster, moves, known))
+            later = {uid: one for uid, one in harmed_of(plan, assigned, known).items() if uid not in harmed}
             tell_harm(tuple(later.values()))
-            talk.begin(crew, known)
-            line = _crew_of(roster, moves)
+            talk.begin(actuators, known)
+            line = _actuators_of(roster, moves)
             steps = _by_nudge(talk, {**harmed, **later}) if wish.by_nudge else _by_hand(talk, wish)
             ended, limp = link.run(ending_limp(steps, line))
             tried, limp = ([], limp) if wish.looker is None else _directions(link, talk, wish, line, limp)
     except (KeyboardInterrupt, click.Abort, PortClosedError) as error:
         error.add_note(talk.kept_text)
         raise
-    is_kept = not talk.unkept or kept(lambda: save_seating(plan, ended.seated, draft=wish.draft)) is not None
-    earlier, draft = None, seating_path(plan, draft=True)
-    if wish.draft and is_kept and all(function in ended.seated for function in plan.seats):
+    is_kept = not talk.unkept or kept(lambda: save_assignment(plan, ended.assigned, draft=wish.draft)) is not None
+    earlier, draft = None, assignment_path(plan, draft=True)
+    if wish.draft and is_kept and all(function in ended.assigned for function in plan.roles):
         earlier = kept(lambda: put_in_force(plan))
     outcome = Outcome(
         plan,
-        ended.seated,
-        crew,
+        ended.assigned,
+        actuators,
         roster,
         tuple(moves),
         ended,
@@ -265,18 +265,18 @@ def _claim(plan: Plan, seated: dict[str, bytes], wish: _Wish, port: PortOptions,
     return code_of(limp, exit_codes.DONE if outcome.is_as_wanted else exit_codes.NOT_AS_WANTED)
 
 
-def _crew_of(roster: Roster, moves: Sequence[Move]) -> list[OnLine]:
+def _actuators_of(roster: Roster, moves: Sequence[Move]) -> list[OnLine]:
     """Everyone on the line, where they are when the scratch addresses were given."""
     now_at = {move.uid: move.new for move in moves}
-    return [replace(one, address=now_at.get(one.uid, one.address)) for one in roster_crew(roster)]
+    return [replace(one, address=now_at.get(one.uid, one.address)) for one in roster_actuators(roster)]
 
 
 def _directions(link: Link, talk: _Talk, wish: _Wish, line: list[OnLine], limp: LetGo) -> tuple[list[Tried], LetGo]:
     """Try each surface whose actuators are claimed, alone at an address, and not harmed by the supply."""
     assert wish.looker is not None
-    barred = harmed_of(talk.plan, talk.seated, talk.known)
+    barred = harmed_of(talk.plan, talk.assigned, talk.known)
     there = {
-        function: (uid, talk.at[uid]) for function, uid in talk.seated.items() if uid in talk.at and uid not in barred
+        function: (uid, talk.at[uid]) for function, uid in talk.assigned.items() if uid in talk.at and uid not in barred
     }
     surfaces = surfaces_of(talk.plan, there)
     if not surfaces:
@@ -293,12 +293,12 @@ def _directions(link: Link, talk: _Talk, wish: _Wish, line: list[OnLine], limp: 
 
 def _put_in_force(plan: Plan, as_json: bool) -> int:
     earlier = put_in_force(plan)
-    outcome = Outcome(plan, load_seating(plan), earlier=earlier)
+    outcome = Outcome(plan, load_assignment(plan), earlier=earlier)
     if as_json:
         print_json(outcome.json())
     else:
         before = "" if earlier is None else f"; the claims before are kept in {earlier}"
-        click.echo(f"{claim_words.count_text(plan, outcome.seated)}{before}")
+        click.echo(f"{claim_words.count_text(plan, outcome.assigned)}{before}")
     return exit_codes.DONE if outcome.is_whole else exit_codes.NOT_AS_WANTED
 
 
@@ -310,8 +310,8 @@ def _warnings(plan: Plan, roster: Roster) -> list[str]:
     if not roster.proven:
         texts.append(f"The list of actuators is not proven complete: {roster.reason}. Going on with those found.")
     texts += [twin_text(uid) for uid in roster.twins]
-    if len(roster.found) < len(plan.seats):
-        texts.append(f"{len(roster.found)} actuators are on the line, {len(plan.seats)} functions want one.")
+    if len(roster.found) < len(plan.roles):
+        texts.append(f"{len(roster.found)} actuators are on the line, {len(plan.roles)} functions want one.")
     return texts
 
 
@@ -361,8 +361,8 @@ def _by_hand(talk: _Talk, wish: _Wish) -> Steps[claims.Ended]:
         click.echo(KEYS_TEXT, err=True)
     return claims.claim_by_hand(
         talk.plan,
-        talk.crew,
-        talk.seated,
+        talk.actuators,
+        talk.assigned,
         decide=Keys(typed).decide,
         tell=talk.tell,
         keep=talk.keep,
@@ -374,18 +374,18 @@ def _by_hand(talk: _Talk, wish: _Wish) -> Steps[claims.Ended]:
 def _by_nudge(talk: _Talk, harmed: Mapping[bytes, Harmed]) -> Steps[claims.Ended]:
     barred = {uid: f"it is not moved: {one.text}" for uid, one in harmed.items()}
     return claims.claim_by_nudge(
-        talk.plan, talk.crew, talk.seated, choose=talk.choose, tell=talk.tell, keep=talk.keep, barred=barred
+        talk.plan, talk.actuators, talk.assigned, choose=talk.choose, tell=talk.tell, keep=talk.keep, barred=barred
     )
 
 
-def _nudge(plan: Plan, seated: Mapping[str, bytes], who: str, clear: bool, port: PortOptions, as_json: bool) -> int:
-    uid, address = whom(plan, seated, who)
+def _nudge(plan: Plan, assigned: Mapping[str, bytes], who: str, clear: bool, port: PortOptions, as_json: bool) -> int:
+    uid, address = whom(plan, assigned, who)
     with open_link(port) as link:
         if address is None:
             address = own_address(link.run(find()), uid)
         description = link.run(describe(address))
         uid = description.uid
-        function = next((name for name, seat_uid in seated.items() if seat_uid == uid), None)
+        function = next((name for name, role_uid in assigned.items() if role_uid == uid), None)
         harmed = harm_of(plan, description, address, link.run(report(address)).supply_mv, function or "")
         if harmed is not None:
             raise InputError(f"{harmed.text} Nothing was moved")
@@ -409,15 +409,15 @@ def _nudge(plan: Plan, seated: Mapping[str, bytes], who: str, clear: bool, port:
     return code_of(nudged.let_go, exit_codes.DONE if nudged.was_seen else exit_codes.NOT_AS_WANTED)
 
 
-def _exchange(plan: Plan, seated: Mapping[str, bytes], pair: tuple[str, str], draft: bool, as_json: bool) -> int:
-    seated = claims.exchange_seats(plan, seated, *pair)
-    save_seating(plan, seated, draft=draft)
-    outcome = Outcome(plan, seated, is_draft=draft)
+def _exchange(plan: Plan, assigned: Mapping[str, bytes], pair: tuple[str, str], draft: bool, as_json: bool) -> int:
+    assigned = claims.exchange_roles(plan, assigned, *pair)
+    save_assignment(plan, assigned, draft=draft)
+    outcome = Outcome(plan, assigned, is_draft=draft)
     if as_json:
         print_json(outcome.json())
     else:
         for function in pair:
-            click.echo(f"{function}: {uid_text(seated[function]) if function in seated else 'open'}")
+            click.echo(f"{function}: {uid_text(assigned[function]) if function in assigned else 'open'}")
     return exit_codes.DONE if outcome.is_whole else exit_codes.NOT_AS_WANTED
 
 
@@ -452,38 +452,38 @@ class _Talk:
     """Says on stderr what happens, and keeps what is claimed."""
 
     plan: Plan
-    seated: dict[str, bytes]
+    assigned: dict[str, bytes]
     draft: bool
-    crew: Sequence[Member] = ()
+    actuators: Sequence[Member] = ()
     known: Mapping[bytes, Known] = field(default_factory=dict)
     at: dict[bytes, int] = field(default_factory=dict)
     unkept: str = ""
     """Why what is claimed could not be kept; "" where it is."""
 
-    def begin(self, crew: Sequence[Member], known: Mapping[bytes, Known]) -> None:
+    def begin(self, actuators: Sequence[Member], known: Mapping[bytes, Known]) -> None:
         """Who is there, and what is claimed already."""
-        self.crew, self.known = crew, known
-        self.at = {member.uid: member.address for member in crew}
+        self.actuators, self.known = actuators, known
+        self.at = {member.uid: member.address for member in actuators}
         clear_progress()
-        draft = seating_path(self.plan, draft=True)
+        draft = assignment_path(self.plan, draft=True)
         if self.draft:
             click.echo("Claimed anew; the claims before stay in force until all functions are.", err=True)
         elif draft.exists():
             click.echo(f"A claim that was begun anew is unfinished, in '{draft}'; --again goes on with it.", err=True)
-        if self.seated:
-            done = f"{len(self.seated)} of {len(self.plan.seats)}"
+        if self.assigned:
+            done = f"{len(self.assigned)} of {len(self.plan.roles)}"
             how = "take the file away to begin from nothing" if self.draft else "--again starts anew"
             click.echo(f"{done} functions are claimed already; going on ({how}).", err=True)
-        for function, uid in self.seated.items():
+        for function, uid in self.assigned.items():
             if uid not in self.at:
                 forget = claim_line(self.plan, "--forget", function)
                 click.echo(f"  {function}: {uid_text(uid)} cannot be asked now; if it was replaced: {forget}", err=True)
 
-    def keep(self, seated: Mapping[str, bytes]) -> None:
+    def keep(self, assigned: Mapping[str, bytes]) -> None:
         """A claim that cannot be written does not end the command: it is written with the next, or told at the end."""
-        self.seated = dict(seated)
+        self.assigned = dict(assigned)
         try:
-            save_seating(self.plan, seated, draft=self.draft)
+            save_assignment(self.plan, assigned, draft=self.draft)
             self.unkept = ""
         except InputError as error:
             self.unkept = str(error)
@@ -493,17 +493,17 @@ class _Talk:
     @property
     def kept_text(self) -> str:
         """What an interrupted command leaves behind, and what to do."""
-        path = seating_path(self.plan, draft=self.draft)
+        path = assignment_path(self.plan, draft=self.draft)
         if self.unkept:
-            seats = ", ".join(f"{function} {uid_text(uid)}" for function, uid in self.seated.items())
-            return f"what was claimed could not be kept ({self.unkept}): {seats}"
+            roles = ", ".join(f"{function} {uid_text(uid)}" for function, uid in self.assigned.items())
+            return f"what was claimed could not be kept ({self.unkept}): {roles}"
         if not path.exists():
             return "nothing had been claimed"
         before = "; the claims before are in force still" if self.draft else ""
         return f"what was claimed is kept in '{path}'{before}; run the command again to go on"
 
     def name(self, uid: bytes) -> str:
-        function = next((name for name, one in self.seated.items() if one == uid), None)
+        function = next((name for name, one in self.assigned.items() if one == uid), None)
         return f"'{function}' (already claimed)" if function else f"{uid_text(uid)} (address {self.at.get(uid, '?')})"
 
     def tell(self, told: claims.Told) -> None:

@@ -14,12 +14,12 @@ from busproto.cli.looking import COLOURS, direction_line
 from busproto.ops.addressing import Move
 from busproto.ops.discovery.search import Roster
 from busproto.ops.moving.who_moved import Member
+from busproto.plan.actuators import Known, harmed_of, unfit_of
 from busproto.plan.airframe import claim as claims
+from busproto.plan.assignment import assignment_path
 from busproto.plan.claim_words import earlier_line, unfit_line
-from busproto.plan.crew import Known, harmed_of, unfit_of
 from busproto.plan.hardware import Difference
 from busproto.plan.load import Plan
-from busproto.plan.seating import seating_path
 from busproto.plan.trials.direction import Tried, Way
 
 
@@ -33,8 +33,8 @@ class Outcome:
     """What is known at the end, for the table and for JSON."""
 
     plan: Plan
-    seated: Mapping[str, bytes]
-    crew: Sequence[Member] = ()
+    assigned: Mapping[str, bytes]
+    actuators: Sequence[Member] = ()
     roster: Roster | None = None
     scratch: tuple[Move, ...] = ()
     ended: claims.Ended | None = None
@@ -47,7 +47,7 @@ class Outcome:
     @property
     def unfit(self) -> dict[str, tuple[Difference, ...]]:
         """Functions whose actuator is not what the plan has there: model, firmware, rating, supply."""
-        return unfit_of(self.plan, self.seated, self.known)
+        return unfit_of(self.plan, self.assigned, self.known)
 
     @property
     def is_as_wanted(self) -> bool:
@@ -56,13 +56,13 @@ class Outcome:
 
     @property
     def open(self) -> list[str]:
-        return [function for function in self.plan.seats if function not in self.seated]
+        return [function for function in self.plan.roles if function not in self.assigned]
 
     @property
     def absent(self) -> list[str]:
         """Functions whose actuator cannot be asked; none where nobody looked."""
-        at = {member.uid for member in self.crew}
-        return [] if self.roster is None else [name for name, uid in self.seated.items() if uid not in at]
+        at = {member.uid for member in self.actuators}
+        return [] if self.roster is None else [name for name, uid in self.assigned.items() if uid not in at]
 
     @property
     def is_whole(self) -> bool:
@@ -70,35 +70,35 @@ class Outcome:
 
     @property
     def unclaimed(self) -> list[Member]:
-        return [member for member in self.crew if member.uid not in self.seated.values()]
+        return [member for member in self.actuators if member.uid not in self.assigned.values()]
 
     @property
     def unwatched(self) -> list[bytes]:
         """Those on the line without an address of their own."""
-        at = {member.uid for member in self.crew}
+        at = {member.uid for member in self.actuators}
         return [] if self.roster is None else [one.uid for one in self.roster.found if one.uid not in at]
 
     def json(self) -> dict[str, Any]:
-        members = {member.uid: member for member in self.crew}
-        seats = []
-        for function, seat in self.plan.seats.items():
-            uid = self.seated.get(function)
+        members = {member.uid: member for member in self.actuators}
+        roles = []
+        for function, role in self.plan.roles.items():
+            uid = self.assigned.get(function)
             member = None if uid is None else members.get(uid)
-            seats.append(
+            roles.append(
                 {
                     "function": function,
                     "uid": None if uid is None else uid_text(uid),
                     "address": None if member is None else member.address,
-                    "planned_address": seat.address,
+                    "planned_address": role.address,
                     "model": None if member is None else member.model or None,
                     "on_line": None if self.roster is None or uid is None else member is not None,
                 }
             )
-        harmed = harmed_of(self.plan, self.seated, self.known)
+        harmed = harmed_of(self.plan, self.assigned, self.known)
         return {
             "harmed": [one.as_json() for one in harmed.values()],
             "airframe": self.plan.title,
-            "seats": seats,
+            "roles": roles,
             "open": self.open,
             "unclaimed": [
                 {"uid": uid_text(one.uid), "address": one.address, "model": one.model or None} for one in self.unclaimed
@@ -128,18 +128,18 @@ class Outcome:
 
         assert self.roster is not None
         assert self.ended is not None
-        members = {member.uid: member for member in self.crew}
+        members = {member.uid: member for member in self.actuators}
         out = console()
         table = Table("function", "uid", "address now", "planned", "model", box=None)
-        for function, seat in self.plan.seats.items():
-            uid = self.seated.get(function)
+        for function, role in self.plan.roles.items():
+            uid = self.assigned.get(function)
             member = None if uid is None else members.get(uid)
             now = "[red]not there[/red]" if member is None else address_text(member.address)
             table.add_row(
                 escape(function),
                 "[yellow]open[/yellow]" if uid is None else uid_text(uid),
                 "" if uid is None else now,
-                address_text(seat.address),
+                address_text(role.address),
                 escape(member.model) if member is not None else "",
             )
         out.print(table)
@@ -170,8 +170,8 @@ class Outcome:
         if not self.is_kept:
             return
         if self.is_whole and not self.is_draft:
-            kept = escape(str(seating_path(self.plan)))
-            yield f"[green]All {len(self.plan.seats)} functions are claimed[/green], kept in {kept}."
+            kept = escape(str(assignment_path(self.plan)))
+            yield f"[green]All {len(self.plan.roles)} functions are claimed[/green], kept in {kept}."
             yield from (escape(f"Next: {shlex.join(['busproto', word, *rest])}") for word in ("audit", "apply"))
             return
         left = [f"'{one}'" for one in self.open] + [f"'{one}' (its actuator is not there)" for one in self.absent]
@@ -180,7 +180,7 @@ class Outcome:
         again = ["--again"] if self.is_draft else []
         yield escape(f"To go on: {claim_line(self.plan, *again, '--port', port.url)}")
         if self.is_draft:
-            draft = seating_path(self.plan, draft=True)
+            draft = assignment_path(self.plan, draft=True)
             yield escape(
                 f"The claims before are in force still. What was claimed anew is kept in {draft} until all are;"
             )

@@ -125,12 +125,12 @@ def _require_field(name: str, context: click.Context) -> None:
 
 
 def _as_host(capture: Capture, port: PortOptions, ignored: frozenset[str], clear: bool, as_json: bool) -> int:
-    from busproto.capture.replay import HostReplay, breaths, disturbing
+    from busproto.capture.replay import HostReplay, bursts, disturbing
     from busproto.cli.common import ProgressLine, clear_progress
     from busproto.ops.moving.letting_go import LetGo, let_go, let_go_after
     from busproto.ops.steps import Progress
 
-    found = disturbing(breaths(capture))
+    found = disturbing(bursts(capture))
     if found:
         what = ", ".join(f"{count} x {name}" for name, count in found.items())
         require_clearance(clear, f"sending again what moves or changes something ({what})")

@@ -70,7 +70,7 @@ def command(c_directory: str | None, lua_file: str | None, decoder_directory: st
 
 def _write(directory: Path, texts: Mapping[str, str], mark: str) -> list[Path]:
     """Write texts into a directory, which is made where it is missing; all of them, or none where one may not be."""
-    from busproto.keeping import require_own, write_whole
+    from busproto.atomic_files import require_own, write_whole
 
     try:
         directory.mkdir(parents=True, exist_ok=True)

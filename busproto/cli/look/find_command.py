@@ -27,7 +27,7 @@ from busproto.ops.discovery.roster import gone_text
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
 from busproto.ops.moving.letting_go import who_holds
 from busproto.ops.steps import Steps
-from busproto.ops.survey import roster_crew
+from busproto.ops.survey import roster_actuators
 
 _BEST: Final = next(iter(METHODS))
 _METHODS_TEXT: Final = "\n".join(f"  {method.name:10}{method.text}" for method in METHODS.values())
@@ -118,7 +118,7 @@ def command(
         steps = METHODS[name].run(rng, port.baud)
     with open_link(port) as link:
         roster = link.run(steps)
-        engaged = link.run(who_holds(roster_crew(roster)))
+        engaged = link.run(who_holds(roster_actuators(roster)))
     if as_json:
         print_json({"port": port.url, "method": name, **roster.as_json(), "engaged": engaged_json(engaged)})
     else:

@@ -28,7 +28,7 @@ from busproto.ops.moving.demand_units import pulse_us_per_degree
 from busproto.ops.moving.letting_go import OnLine, who_holds
 from busproto.ops.moving.motion import fault_texts
 from busproto.ops.steps import Progress, Steps
-from busproto.ops.survey import Sheet, firmware_text, read_sheet
+from busproto.ops.survey import Snapshot, firmware_text, read_snapshot
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import STATE_TEXTS, Status
 
@@ -61,48 +61,48 @@ def command(addresses: tuple[str, ...], all_settings: bool, port: PortOptions, a
         if not wanted:
             roster = link.run(find())
             wanted = [at for at in roster.by_address if at != UNADDRESSED]
-        sheets, problems = _read_sheets(link, wanted)
+        snapshots, problems = _read_snapshots(link, wanted)
         engaged = link.run(who_holds(OnLine(at) for at in wanted))
     is_complete = roster is None or (roster.proven and not roster.unaddressed)
     if as_json:
         print_json(
             {
-                "actuators": [sheet_json(sheet) for sheet in sheets],
+                "actuators": [snapshot_json(snapshot) for snapshot in snapshots],
                 "problems": [{"address": at, "text": text} for at, text in problems],
                 "complete": None if roster is None else roster.proven,
                 "engaged": engaged_json(engaged),
             }
         )
     else:
-        _print(sheets, problems, roster, all_settings)
+        _print(snapshots, problems, roster, all_settings)
         print_engaged(engaged)
     return exit_codes.DONE if is_complete and not problems else exit_codes.NOT_AS_WANTED
 
 
-def _read_sheets(link: Link, addresses: list[int]) -> tuple[list[Sheet], list[tuple[int, str]]]:
-    sheets: list[Sheet] = []
+def _read_snapshots(link: Link, addresses: list[int]) -> tuple[list[Snapshot], list[tuple[int, str]]]:
+    snapshots: list[Snapshot] = []
     problems: list[tuple[int, str]] = []
     lists = Lists()
     for number, address in enumerate(addresses):
         try:
-            sheets.append(link.run(_sheet(address, number, len(addresses), lists)))
+            snapshots.append(link.run(_snapshot(address, number, len(addresses), lists)))
         except OperationError as error:
             problems.append((address, str(error)))
-    return sheets, problems
+    return snapshots, problems
 
 
-def _sheet(address: int, number: int, of: int, lists: Lists) -> Steps[Sheet]:
+def _snapshot(address: int, number: int, of: int, lists: Lists) -> Steps[Snapshot]:
     yield Progress("reading", number, of)
-    sheet = yield from read_sheet(address, lists)
+    snapshot = yield from read_snapshot(address, lists)
     yield Progress("reading", number + 1, of)
-    return sheet
+    return snapshot
 
 
-def sheet_json(sheet: Sheet) -> dict[str, Any]:
+def snapshot_json(snapshot: Snapshot) -> dict[str, Any]:
     """One actuator as data."""
-    description = sheet.description
+    description = snapshot.description
     return {
-        "address": sheet.address,
+        "address": snapshot.address,
         "uid": description.uid.hex(),
         "model": description.model,
         "firmware": firmware_text(description),
@@ -114,20 +114,20 @@ def sheet_json(sheet: Sheet) -> dict[str, Any]:
             "mechanical_travel_deg": description.mechanical_travel_cdeg / 100,
         },
         "stored_writes": description.generation,
-        "report": status_json(sheet.status),
+        "report": status_json(snapshot.status),
         "settings": {
             name: {
-                "value": row.value(sheet.working[name]),
-                "stored": row.value(sheet.stored[name]),
+                "value": row.value(snapshot.working[name]),
+                "stored": row.value(snapshot.stored[name]),
                 "factory": row.value(row.default),
                 "unit": row.unit,
             }
-            for name, row in sheet.parameters.rows.items()
+            for name, row in snapshot.parameters.rows.items()
         },
-        "not_there": list(sheet.parameters.lacks),
+        "not_there": list(snapshot.parameters.lacks),
         "own": [
             {"name": name, "number": row.number, "range": row.range_text(), "step": row.count_unit or "1"}
-            for name, row in sheet.parameters.own_rows.items()
+            for name, row in snapshot.parameters.own_rows.items()
         ],
     }
 
@@ -149,15 +149,17 @@ def status_json(status: Status) -> dict[str, Any]:
     }
 
 
-def _print(sheets: list[Sheet], problems: list[tuple[int, str]], roster: Roster | None, all_settings: bool) -> None:
+def _print(
+    snapshots: list[Snapshot], problems: list[tuple[int, str]], roster: Roster | None, all_settings: bool
+) -> None:
     from rich.markup import escape
     from rich.table import Table
 
     out = console()
-    for sheet in sheets:
-        description, status = sheet.description, sheet.status
+    for snapshot in snapshots:
+        description, status = snapshot.description, snapshot.status
         out.print(
-            f"[bold]Address {address_text(sheet.address)}[/bold]  uid {description.uid.hex()}  "
+            f"[bold]Address {address_text(snapshot.address)}[/bold]  uid {description.uid.hex()}  "
             f"{escape(description.model)}, "
             f"firmware {firmware_text(description)}"
         )
@@ -174,7 +176,7 @@ def _print(sheets: list[Sheet], problems: list[tuple[int, str]], roster: Roster 
             out.print(f"  [yellow]{text}[/yellow]")
         if not description.supply_min_mv <= status.supply_mv <= description.supply_max_mv:
             out.print("  [red]the supply is outside its rating[/red]")
-        _print_settings(sheet, all_settings, Table("setting", "is", "stored", "factory", box=None, pad_edge=True))
+        _print_settings(snapshot, all_settings, Table("setting", "is", "stored", "factory", box=None, pad_edge=True))
     for _, text in problems:  # each names its address
         out.print(f"[red]{escape(text)}[/red]")
     if roster is not None:
@@ -184,13 +186,13 @@ def _print(sheets: list[Sheet], problems: list[tuple[int, str]], roster: Roster 
         out.print(proof_text(roster))
 
 
-def _print_settings(sheet: Sheet, all_settings: bool, table: Any) -> None:
+def _print_settings(snapshot: Snapshot, all_settings: bool, table: Any) -> None:
     from rich.markup import escape
 
     out = console()
-    for row in sheet.parameters.rows.values():
-        working, stored = sheet.working[row.name], sheet.stored[row.name]
-        is_own = row.name in sheet.parameters.own
+    for row in snapshot.parameters.rows.values():
+        working, stored = snapshot.working[row.name], snapshot.stored[row.name]
+        is_own = row.name in snapshot.parameters.own
         if not all_settings and not is_own and working == stored == row.default:
             continue
         is_text = row.text(working)
@@ -201,7 +203,7 @@ def _print_settings(sheet: Sheet, all_settings: bool, table: Any) -> None:
             kept = f"[yellow]{kept}[/yellow]"
         name = f"{row.name} (its own, {row.range_text()})" if is_own else row.name
         table.add_row(escape(name), escape(is_text), kept, escape(row.text(row.default)))
-    for name in sheet.parameters.lacks:
+    for name in snapshot.parameters.lacks:
         table.add_row(name, "not there", "", "")
     if table.row_count:
         out.print(table)

@@ -26,8 +26,8 @@ from busproto.opening import SIM_SCHEME
 from busproto.ops.addressing import parse_address
 from busproto.ops.holding import Held
 from busproto.ops.link import Link
-from busproto.ops.moving.demand_units import degrees_to_share
-from busproto.ops.moving.watching import SHARED, SILENT, Courteous, Spread, Track, muster, watch
+from busproto.ops.moving.demand_units import degrees_to_fraction
+from busproto.ops.moving.watching import SHARED, SILENT, ListenBeforeTalk, Spread, Track, scan, watch
 from busproto.ops.parameter_access import describe, read_all
 from busproto.ops.steps import Progress, Steps
 from busproto.wire.parameters import RawValue
@@ -40,7 +40,7 @@ BAR_NEEDS: Final = {"neutral", "travel", "direction"}
 """Parameters that the bar is drawn by."""
 SCALE_PASSES: Final = 2
 REDRAW_NS: Final = 100_000_000
-COLOURS: Final = {"following": "green", "easing": "cyan", SILENT: "red", SHARED: "red", "faulted": "red"}
+COLOURS: Final = {"following": "green", "soft_starting": "cyan", SILENT: "red", SHARED: "red", "faulted": "red"}
 
 
 @click.command(
@@ -89,9 +89,9 @@ def command(
     passed_ns = 0
     hears_others = False
     with open_link(port) as link:
-        courteous = Courteous(link.transport)
-        link.transport = courteous
-        there = [] if wanted else link.run(muster())
+        listen_before_talk = ListenBeforeTalk(link.transport)
+        link.transport = listen_before_talk
+        there = [] if wanted else link.run(scan())
         for at in wanted or sorted({*there, *functions}):
             tracks[at] = Track(at)
         link.run(_scales(tracks))
@@ -101,7 +101,7 @@ def command(
         except KeyboardInterrupt:
             clear_progress()  # it is how one ends this, and there is something to show
         passed_ns = link.transport.now_ns() - began_ns
-        hears_others = courteous.has_heard_others
+        hears_others = listen_before_talk.has_heard_others
     if as_json:
         print_json(
             {
@@ -120,7 +120,7 @@ def _functions(path: str) -> dict[int, str]:
     """The functions of a plan by address."""
     from busproto.plan.load import load
 
-    return {seat.address: seat.function for seat in load(path).seats.values()}
+    return {role.address: role.function for role in load(path).roles.values()}
 
 
 def _scales(tracks: Mapping[int, Track]) -> Steps[None]:
@@ -229,11 +229,11 @@ def bar(position: Spread, settings: Mapping[str, RawValue] | None) -> str:
 
 def _cell(position_cdeg: int, settings: Mapping[str, RawValue]) -> int:
     """The cell of a position; below 0 or beyond the last where it is outside the travel."""
-    share = degrees_to_share(position_cdeg / 100, settings)
+    fraction = degrees_to_fraction(position_cdeg / 100, settings)
     half = BAR_WIDTH // 2
-    if abs(share) > 1.01:  # an arm at its end may stand a little beyond it
-        return -1 if share < 0 else BAR_WIDTH
-    return round(max(-1.0, min(1.0, share)) * half) + half
+    if abs(fraction) > 1.01:  # an arm at its end may stand a little beyond it
+        return -1 if fraction < 0 else BAR_WIDTH
+    return round(max(-1.0, min(1.0, fraction)) * half) + half
 
 
 def _print(tracks: Mapping[int, Track], functions: Mapping[int, str], passed_ns: int, is_live: bool) -> None:

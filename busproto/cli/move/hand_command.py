@@ -31,7 +31,7 @@ from busproto.opening import SIM_SCHEME
 from busproto.ops.addressing import parse_address
 from busproto.ops.discovery.search import find
 from busproto.ops.link import Link
-from busproto.ops.moving.demand_units import share_to_pulse_us, standing_deg
+from busproto.ops.moving.demand_units import fraction_to_pulse_us, standing_deg
 from busproto.ops.moving.hand_control import Command, Steered, Steering, View, steer, steer_address, steer_channel
 from busproto.ops.moving.motion import DEMAND_PERIOD_NS, fault_texts
 from busproto.ops.reports import state_word
@@ -212,7 +212,7 @@ class _Screen:
         table.add_column("state")
         for address, status in view.reports.items():
             settings = self._who.settings[address]
-            wanted = "" if view.share is None else f"{standing_deg(view.share, settings):.2f} deg"
+            wanted = "" if view.fraction is None else f"{standing_deg(view.fraction, settings):.2f} deg"
             state = "; ".join([state_word(status.state), *fault_texts(status.faults)])
             table.add_row(
                 str(address),
@@ -229,14 +229,14 @@ class _Screen:
 def _demand_line(view: View, who: Steered) -> str:
     cells = ["|" if cell == BAR_WIDTH // 2 else "." for cell in range(BAR_WIDTH)]
     for cell in range(BAR_WIDTH):
-        share = cell / (BAR_WIDTH // 2) - 1
-        if not who.low - 1e-9 <= share <= who.high + 1e-9:
+        fraction = cell / (BAR_WIDTH // 2) - 1
+        if not who.low - 1e-9 <= fraction <= who.high + 1e-9:
             cells[cell] = "x"  # beyond an end limit
-    if view.share is None:
+    if view.fraction is None:
         return f"demand {'none: limp':>24}  {''.join(cells)}"
-    cells[round((view.share + 1) * (BAR_WIDTH // 2))] = "O"
+    cells[round((view.fraction + 1) * (BAR_WIDTH // 2))] = "O"
     note = "  sweeping" if view.is_sweeping else "  [yellow]end of the travel[/yellow]" if view.end else ""
-    text = f"{view.share * 100:+.2f} %  {share_to_pulse_us(view.share):.1f} us"
+    text = f"{view.fraction * 100:+.2f} %  {fraction_to_pulse_us(view.fraction):.1f} us"
     return f"demand [bold]{text:>24}[/bold]  {''.join(cells)}{note}"
 
 
@@ -249,16 +249,16 @@ def _json(who: Steered, steering: Steering) -> dict[str, Any]:
         "commanded": [
             {
                 "command": WORDS[one.command],
-                "percent": None if one.share is None else round(one.share * 100, 2),
-                "pulse_us": None if one.share is None else round(share_to_pulse_us(one.share), 3),
+                "percent": None if one.fraction is None else round(one.fraction * 100, 2),
+                "pulse_us": None if one.fraction is None else round(fraction_to_pulse_us(one.fraction), 3),
                 "at_end": one.at_end,
                 "arrived": one.arrived,
                 "reached": [
                     {
                         "address": address,
                         "wanted_deg": None
-                        if one.share is None
-                        else round(standing_deg(one.share, who.settings[address]), 4),
+                        if one.fraction is None
+                        else round(standing_deg(one.fraction, who.settings[address]), 4),
                         **status_json(status),
                     }
                     for address, status in one.reports.items()
@@ -275,7 +275,11 @@ def _print(who: Steered, steering: Steering) -> None:
     for command, run in groupby(steering.reached, lambda one: one.command):
         *before, one = run
         word = WORDS[command] + (f" x{len(before) + 1}" if before else "")
-        wanted = "limp" if one.share is None else f"{one.share * 100:+.2f} % ({share_to_pulse_us(one.share):.1f} us)"
+        wanted = (
+            "limp"
+            if one.fraction is None
+            else f"{one.fraction * 100:+.2f} % ({fraction_to_pulse_us(one.fraction):.1f} us)"
+        )
         where = ", ".join(f"{at} at {status.position_cdeg / 100:.2f} deg" for at, status in one.reports.items())
         notes = (", end of the travel" if one.at_end else "") + ("" if one.arrived else ", not there yet")
         click.echo(f"{word:14}  {wanted:22}  {where}{notes}")

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from busproto.atomic_files import check_writable, kept
 from busproto.cautions import DISCLAIMER
 from busproto.cli import exit_codes
 from busproto.cli.common import (
@@ -24,9 +25,8 @@ from busproto.cli.common import (
     require_clearance,
 )
 from busproto.cli.plots import require_plots, save_picture
-from busproto.keeping import check_writable, kept
 from busproto.ops.moving.letting_go import LetGo
-from busproto.ops.survey import crew_of, survey
+from busproto.ops.survey import actuators_of, survey
 from busproto.plan.airframe.audit import audit
 from busproto.plan.airframe.results import (
     check_result_place,
@@ -36,12 +36,12 @@ from busproto.plan.airframe.results import (
     table_sentences,
     write_match,
 )
+from busproto.plan.assignment import load_assignment
 from busproto.plan.calibration.gang_match import MATCH_ENDING
 from busproto.plan.calibration.match import Figures, Matched, match
 from busproto.plan.calibration.match_checks import raw_table
 from busproto.plan.load import load
-from busproto.plan.seating import load_seating
-from busproto.plan.trials.trial import Bench
+from busproto.plan.trials.trial import Subject
 
 ROWS_OF_PLOT = 9
 COLUMNS_OF_PLOT = 61
@@ -107,51 +107,53 @@ def command(
         check_writable(Path(plot_file))
     with open_link(port) as link:
         seen = link.run(survey())
-        found = audit(plan, load_seating(plan), seen)
-        benches = members_to_match(wanted, found)
+        found = audit(plan, load_assignment(plan), seen)
+        subjects = members_to_match(wanted, found)
         require_clearance(clear, f"matching the {gang}: its surface moves over nearly all of its travel")
-        crew = crew_of(seen)
-        result = link.run(match(benches, stations=stations, looks=looks, reach=reach_percent / 100, crew=crew))
+        actuators = actuators_of(seen)
+        result = link.run(
+            match(subjects, stations=stations, looks=looks, reach=reach_percent / 100, actuators=actuators)
+        )
     limp = result.let_go
-    body = match_body(benches, result)
+    body = match_body(subjects, result)
     kept(lambda: write_match(plan, wanted, body))
     if plot_file is not None:
-        kept(lambda: _plot(plot_file, gang, benches, result))
+        kept(lambda: _plot(plot_file, gang, subjects, result))
     if as_json:
         print_json({"airframe": plan.title, "gang": gang, **body, "let_go": limp.as_json()})
     else:
-        _print(gang, benches, result, limp)
+        _print(gang, subjects, result, limp)
     if result.unknown:
         return exit_codes.FAILED
     return code_of(limp, exit_codes.DONE if result.stored else exit_codes.NOT_AS_WANTED)
 
 
-def _print(gang: str, benches: Sequence[Bench], result: Matched, limp: LetGo) -> None:
+def _print(gang: str, subjects: Sequence[Subject], result: Matched, limp: LetGo) -> None:
     from rich.markup import escape
     from rich.table import Table
 
     clear_progress()
     out = console()
-    lead, *others = benches
+    lead, *others = subjects
     before, after = result.before, result.after
-    out.print(f"{escape(gang)}: {escape(lead.seat.function)} leads.")
+    out.print(f"{escape(gang)}: {escape(lead.role.function)} leads.")
     if before is not None:
         table = Table("", "before", *(["after"] if after else []), box=None)
         both = [before, after] if after else [before]
-        for bench in others:
-            at = bench.address
+        for subject in others:
+            at = subject.address
             greatest = [f"{one.greatest_deg[at]:.3f} deg" for one in both]
-            table.add_row(f"{escape(bench.seat.function)}: greatest mismatch", *greatest)
+            table.add_row(f"{escape(subject.role.function)}: greatest mismatch", *greatest)
             table.add_row("  rms", *(f"{one.rms_deg[at]:.3f} deg" for one in both))
         torques = [f"{one.torque_nm:.3f} N m" for one in both]
         table.add_row("fight torque, estimated from the current", *torques)
         table.add_row("current of all, standing still", *(f"{one.idle_ma:.0f} mA" for one in both))
         out.print(table)
     if before is not None and after is not None:
-        for bench in others:
-            fit = result.fits[bench.address]
+        for subject in others:
+            fit = result.fits[subject.address]
             none = "" if raw_table(fit) else " (it needs none)"
-            out.print(f"{escape(bench.seat.function)}: {escape(fit.reason)}{none}")
+            out.print(f"{escape(subject.role.function)}: {escape(fit.reason)}{none}")
         out.print(terminal_plot(before, after))
     for reason in result.refused:
         out.print(f"[red]Refused:[/red] {escape(reason)}.")
@@ -169,8 +171,8 @@ def terminal_plot(before: Figures, after: Figures) -> str:
     grid[middle] = ["-"] * COLUMNS_OF_PLOT
     for mark, figures in (("o", before), ("x", after)):
         for points in figures.curve.values():
-            for share, error_deg in points:
-                column = round((min(1.0, max(-1.0, share)) + 1) / 2 * (COLUMNS_OF_PLOT - 1))
+            for fraction, error_deg in points:
+                column = round((min(1.0, max(-1.0, fraction)) + 1) / 2 * (COLUMNS_OF_PLOT - 1))
                 row = round(middle - error_deg / top * middle)
                 grid[row][column] = mark
     labels = {0: f"{top:+.2f} deg", middle: "0", ROWS_OF_PLOT - 1: f"{-top:+.2f} deg"}
@@ -178,7 +180,7 @@ def terminal_plot(before: Figures, after: Figures) -> str:
     return "\n".join([*lines, f"{'':>11} -100 %{'demand':^{COLUMNS_OF_PLOT - 13}}+100 %", f"{'':>12}o before, x after"])
 
 
-def _plot(file: str, gang: str, benches: Sequence[Bench], result: Matched) -> None:
+def _plot(file: str, gang: str, subjects: Sequence[Subject], result: Matched) -> None:
     """A picture of the mismatch. Raises InputError where the file cannot be written."""
     from matplotlib.figure import Figure
 
@@ -188,18 +190,18 @@ def _plot(file: str, gang: str, benches: Sequence[Bench], result: Matched) -> No
         return
     figure = Figure(figsize=(8, 4.5), layout="constrained")
     axes = figure.subplots()
-    for number, bench in enumerate(benches[1:]):
+    for number, subject in enumerate(subjects[1:]):
         for figures, style, word in ((result.before, "--", "before"), (result.after, "-", "after")):
-            shares, errors = zip(*figures.curve[bench.address], strict=True)
+            fractions, errors = zip(*figures.curve[subject.address], strict=True)
             axes.plot(
-                [100 * share for share in shares],
+                [100 * fraction for fraction in fractions],
                 errors,
                 style,
                 color=f"C{number}",
-                label=f"{bench.seat.function}, {word}",
+                label=f"{subject.role.function}, {word}",
             )
     axes.axhline(0, color="0.5", linewidth=0.8)
-    axes.set(xlabel="demand, %", ylabel="mismatch, deg", title=f"{gang}: mismatch to {benches[0].seat.function}")
+    axes.set(xlabel="demand, %", ylabel="mismatch, deg", title=f"{gang}: mismatch to {subjects[0].role.function}")
     axes.grid(alpha=0.3)
     axes.legend()
     save_picture(figure, file)

@@ -18,7 +18,7 @@ from busproto.cli.common import (
 )
 from busproto.cli.look.show_command import status_json
 from busproto.ops.addressing import parse_address
-from busproto.ops.moving.demand_units import check_target, parse_target, share_to_pulse_us, standing_deg
+from busproto.ops.moving.demand_units import check_target, fraction_to_pulse_us, parse_target, standing_deg
 from busproto.ops.moving.letting_go import OnLine, let_go
 from busproto.ops.moving.motion import move, report
 from busproto.ops.parameter_access import describe, read_all
@@ -71,17 +71,17 @@ def command(address: str, target: str, hold_s: float, clear: bool, port: PortOpt
         about = link.run(describe(at))
         settings = link.run(read_all(at))
         action = parameter_named("loss-action").text(settings["loss-action"])
-        share = parse_target(target, settings)
-        degrees = standing_deg(share, settings, about.mechanical_travel_cdeg)
-        pulse_us = share_to_pulse_us(share)
+        fraction = parse_target(target, settings)
+        degrees = standing_deg(fraction, settings, about.mechanical_travel_cdeg)
+        pulse_us = fraction_to_pulse_us(fraction)
         require_clearance(clear, f"moving the actuator at address {at} to {degrees:.2f} deg")
-        result = link.run(move(at, share, round(hold_s * 1e9), loss_action=action))
+        result = link.run(move(at, fraction, round(hold_s * 1e9), loss_action=action))
     assert result.let_go is not None
     if as_json:
         print_json(
             {
                 "address": at,
-                "target": {"percent": share * 100, "degrees": round(degrees, 4), "pulse_us": round(pulse_us, 3)},
+                "target": {"percent": fraction * 100, "degrees": round(degrees, 4), "pulse_us": round(pulse_us, 3)},
                 "arrived": result.arrived,
                 "peak_current_ma": result.peak_current_ma,
                 "before": status_json(result.before),
@@ -92,7 +92,7 @@ def command(address: str, target: str, hold_s: float, clear: bool, port: PortOpt
     else:
         word = "arrived" if result.arrived else "did NOT arrive, is"
         click.echo(
-            f"address {at}: {word} at {result.after.position_cdeg / 100:.2f} deg, demand {share * 100:.2f} % "
+            f"address {at}: {word} at {result.after.position_cdeg / 100:.2f} deg, demand {fraction * 100:.2f} % "
             f"({degrees:.2f} deg, {pulse_us:.1f} us), peak {result.peak_current_ma} mA. {result.let_go.text}"
         )
     return code_of(result.let_go, exit_codes.DONE if result.arrived else exit_codes.NOT_AS_WANTED)

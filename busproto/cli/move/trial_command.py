@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from busproto.atomic_files import kept, now_text
 from busproto.cautions import DISCLAIMER
 from busproto.cli import exit_codes
 from busproto.cli.common import (
@@ -25,24 +26,23 @@ from busproto.cli.common import (
 )
 from busproto.cli.looking import Looker, looking_options, print_directions
 from busproto.errors import InputError
-from busproto.keeping import kept, now_text
 from busproto.ops.moving.letting_go import LetGo, ending_limp
-from busproto.ops.survey import crew_of, survey
+from busproto.ops.survey import actuators_of, survey
 from busproto.plan.airframe.audit import AS_PLANNED, Audit, audit
 from busproto.plan.airframe.results import (
     TRIAL_ENDING,
-    benches_to_try,
     check_result_place,
     keep_directions,
+    subjects_to_try,
     trial_body,
     write_trial,
 )
+from busproto.plan.assignment import load_assignment
 from busproto.plan.calibration.gang_match import matches_of
 from busproto.plan.load import Plan, load
-from busproto.plan.seating import load_seating
 from busproto.plan.trials.direction import PART as DIRECTION
 from busproto.plan.trials.direction import Tried, positive_of, surfaces_of, try_directions, with_directions
-from busproto.plan.trials.trial import PARTS, Bench, Findings, longest_ns, trial
+from busproto.plan.trials.trial import PARTS, Findings, Subject, longest_ns, trial
 
 
 @click.command(
@@ -101,7 +101,7 @@ def command(
     Ctrl-C, all are let go limp at the end.
     """
     plan = load(airframe)
-    seating, matches = load_seating(plan), matches_of(plan)
+    assignment, matches = load_assignment(plan), matches_of(plan)
     looker = Looker(plan, went, seen_by)
     wanted = [part for part in PARTS if part in parts] if parts else list(PARTS)
     with_direction = DIRECTION in parts if parts else looker.can_tell
@@ -111,28 +111,28 @@ def command(
     tried: list[Tried] = []
     with open_link(port) as link:
         seen = link.run(survey())
-        found = audit(plan, seating, seen, matches)
-        benches, missing = benches_to_try(plan, found, seen.roster)
-        longest_s = -(-longest_ns(benches, wanted) // 1_000_000_000) if wanted else 0
+        found = audit(plan, assignment, seen, matches)
+        subjects, missing = subjects_to_try(plan, found, seen.roster)
+        longest_s = -(-longest_ns(subjects, wanted) // 1_000_000_000) if wanted else 0
         if not as_json:
             _tell_beforehand(found, missing, longest_s)
-        require_clearance(clear, f"a trial of {plan.title}: {len(benches)} actuators will move")
-        findings, crew = {bench.address: Findings() for bench in benches}, crew_of(seen)
+        require_clearance(clear, f"a trial of {plan.title}: {len(subjects)} actuators will move")
+        findings, actuators = {subject.address: Findings() for subject in subjects}, actuators_of(seen)
         ends: list[LetGo] = []  # all that are on the line, also those that are not tried
         if wanted:
-            findings, limp = link.run(trial(benches, wanted, percent / 100, crew=crew))
+            findings, limp = link.run(trial(subjects, wanted, percent / 100, actuators=actuators))
             ends.append(limp)
-        body = trial_body(plan, wanted, benches, findings, missing, found.unmatched)
+        body = trial_body(plan, wanted, subjects, findings, missing, found.unmatched)
         if wanted:
             body = kept(lambda: write_trial(plan, body)) or body
             if not as_json:
-                _print(plan, benches, findings, body)
+                _print(plan, subjects, findings, body)
         if with_direction:
-            there = {bench.seat.function: (bench.sheet.uid, bench.address) for bench in benches}
+            there = {subject.role.function: (subject.snapshot.uid, subject.address) for subject in subjects}
             steps = try_directions(
                 surfaces_of(plan, there), looker, now_text, lambda some: kept(lambda: keep_directions(plan, some))
             )
-            tried, limp = link.run(ending_limp(steps, crew))
+            tried, limp = link.run(ending_limp(steps, actuators))
             ends.append(limp)
             body = with_directions(body, tried)
     if as_json:
@@ -147,8 +147,8 @@ def command(
 
 def _tell_untried(plan: Plan, looker: Looker, were_parts_chosen: bool, with_direction: bool) -> None:
     """What was left out of the directions, and why: it may not be taken for proven."""
-    silent = [function for function, seat in plan.seats.items() if not positive_of(plan, seat)]
-    if not with_direction and not were_parts_chosen and len(silent) < len(plan.seats):
+    silent = [function for function, role in plan.roles.items() if not positive_of(plan, role)]
+    if not with_direction and not were_parts_chosen and len(silent) < len(plan.roles):
         click.echo("Directions were not tried, as no one was there to look (at a terminal, or by --went).")
     elif with_direction and silent:
         click.echo(f"The plan does not say where a positive demand takes: {', '.join(silent)}.")
@@ -160,38 +160,38 @@ def _tell_beforehand(found: Audit, missing: list[str], longest_s: int) -> None:
         console().print(f"What is measured takes {longest_s} s at most, whatever the actuators report.")
     if missing:
         console().print(f"[yellow]Left out, not at the planned address: {', '.join(missing)}[/yellow]")
-    odd = [row.seat.function for row in found.rows if row.status != AS_PLANNED and row.seat.function not in missing]
+    odd = [row.role.function for row in found.rows if row.status != AS_PLANNED and row.role.function not in missing]
     if odd:
         console().print(f"[yellow]Not set as planned: {', '.join(odd)} ('busproto audit' tells how)[/yellow]")
 
 
-def _print(plan: Plan, benches: list[Bench], findings: dict[int, Findings], body: Mapping[str, Any]) -> None:
+def _print(plan: Plan, subjects: list[Subject], findings: dict[int, Findings], body: Mapping[str, Any]) -> None:
     from rich.markup import escape
     from rich.table import Table
 
     clear_progress()
     out = console()
     table = Table("function", "soft start", "planned", "centred at", "signal gone", "after", "planned", "", box=None)
-    for bench in benches:
-        one = findings[bench.address]
+    for subject in subjects:
+        one = findings[subject.address]
         table.add_row(
-            escape(bench.seat.function),
+            escape(subject.role.function),
             "" if one.soft_start_ms is None else f"{one.soft_start_ms:.0f} ms",
-            f"{bench.planned('soft-start')} ms",
+            f"{subject.planned('soft-start')} ms",
             "" if one.centred_at_deg is None else f"{one.centred_at_deg:+.2f} deg",
             one.loss_action or ("" if one.loss_action is None else "nothing"),
             "" if one.loss_after_ms is None else "{:.0f}..{:.0f} ms".format(*one.loss_after_ms),
-            f"{bench.planned('loss-time-out')} ms",
+            f"{subject.planned('loss-time-out')} ms",
             "[red]NOT as planned[/red]" if one.faults else "[green]as planned[/green]",
         )
     out.print(table)
-    for bench in benches:
-        for fault in findings[bench.address].faults:
-            out.print(f"[red]{escape(bench.seat.function)}:[/red] {escape(fault)}")
+    for subject in subjects:
+        for fault in findings[subject.address].faults:
+            out.print(f"[red]{escape(subject.role.function)}:[/red] {escape(fault)}")
     if body["missing"] or any(one.faults for one in findings.values()):
         out.print("[red]Not all did as planned.[/red]")
     else:
-        out.print(f"[green]{escape(plan.title)}: all {len(benches)} did as planned.[/green]")
+        out.print(f"[green]{escape(plan.title)}: all {len(subjects)} did as planned.[/green]")
         if not body["passed"] and not body["unmatched"]:
             out.print("[red]Directions that were tried earlier are not as planned, or not known.[/red]")
     for gang, why in body["unmatched"].items():

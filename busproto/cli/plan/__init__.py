@@ -1,1 +1,1 @@
-"""Commands that reckon with plan files alone: plan, rig."""
+"""Commands that calculate with plan files alone: plan, rig."""

@@ -12,6 +12,7 @@ from typing import Any, Final
 import click
 
 from busproto import lasting
+from busproto.atomic_files import write_whole
 from busproto.cli import exit_codes
 from busproto.cli.common import console, json_option, print_json
 from busproto.cli.completion import complete_example
@@ -23,15 +24,14 @@ from busproto.cli.plan.plan_text import (
     _say,
 )
 from busproto.errors import FileError, InputError
-from busproto.keeping import write_whole
 from busproto.plan import examples
 from busproto.plan.check.bus_load import plan_load, report_poll_ns
-from busproto.plan.check.check import check, check_fleet, seat_sweep
+from busproto.plan.check.check import check, check_fleet, role_sweep
 from busproto.plan.check.supply_check import line_of
 from busproto.plan.files import KINDS, FleetFile, ModelTable, schema
 from busproto.plan.finding import KINDS as FINDING_KINDS
 from busproto.plan.finding import Finding
-from busproto.plan.load import Plan, Seat, kind_of, load, load_fleet
+from busproto.plan.load import Plan, Role, kind_of, load, load_fleet
 
 FIRST_EXAMPLE: Final = "start"
 
@@ -231,7 +231,7 @@ def _file_json(looked: _Looked) -> dict[str, Any]:
         body |= {
             "title": plan.title,
             "fleet_map": plan.fleet_title,
-            "functions": [_seat_json(plan, seat) for seat in plan.seats.values()],
+            "functions": [_role_json(plan, role) for role in plan.roles.values()],
             "gangs": [
                 {"gang": gang.name, "number": gang.number, "members": list(gang.members)}
                 for gang in plan.gangs.values()
@@ -255,16 +255,16 @@ def _file_json(looked: _Looked) -> dict[str, Any]:
     return {**body, "findings": [_finding_json(one) for one in looked.findings]}
 
 
-def _seat_json(plan: Plan, seat: Seat) -> dict[str, Any]:
-    sweep = seat_sweep(plan, seat)
+def _role_json(plan: Plan, role: Role) -> dict[str, Any]:
+    sweep = role_sweep(plan, role)
     return {
-        "function": seat.function,
-        "address": seat.address,
-        "channel": seat.channel,
-        "gang": seat.gang or None,
-        "place": seat.settings["place"],
-        "model": seat.model,
-        "firmware": seat.firmware,
+        "function": role.function,
+        "address": role.address,
+        "channel": role.channel,
+        "gang": role.gang or None,
+        "place": role.settings["place"],
+        "model": role.model,
+        "firmware": role.firmware,
         "sweep": {
             "low_deg": round(sweep.low_deg, 4),
             "high_deg": round(sweep.high_deg, 4),
@@ -289,7 +289,7 @@ def _bus_json(plan: Plan) -> dict[str, Any]:
         "load_percent": round(load_now.percent, 2),
         "fits": load_now.fits,
         "latency_ms": [one / 1e6 for one in load_now.latency_ns],
-        "ask_each_ms": report_poll_ns(len(plan.seats), load_now.baud) / 1e6,
+        "ask_each_ms": report_poll_ns(len(plan.roles), load_now.baud) / 1e6,
     }
 
 

@@ -8,7 +8,7 @@ from typing import Final
 
 from busproto.cli.common import address_text, console
 from busproto.plan.check.bus_load import BusLoad, plan_load, report_poll_ns
-from busproto.plan.check.check import seat_sweep
+from busproto.plan.check.check import role_sweep
 from busproto.plan.check.rigging import setting
 from busproto.plan.check.supply_check import line_of
 from busproto.plan.files import FleetFile, ModelTable
@@ -34,13 +34,13 @@ def _print_plan(path: Path, plan: Plan) -> None:
     from rich.table import Table
 
     _say(f"{path}: airframe '{plan.title}', on the fleet map '{plan.fleet_title}' ({plan.fleet.name})", "bold")
-    _say(f"  {_count(len(plan.seats), 'function')}, {_count(len(plan.gangs), 'gang')}, {_pack_text(plan)}")
+    _say(f"  {_count(len(plan.roles), 'function')}, {_count(len(plan.gangs), 'gang')}, {_pack_text(plan)}")
     for gang in plan.gangs.values():
-        channels = list(dict.fromkeys(plan.seats[member].channel for member in gang.members))
+        channels = list(dict.fromkeys(plan.roles[member].channel for member in gang.members))
         together = f"channel {channels[0]}" if len(channels) == 1 else f"channels {', '.join(map(str, channels))}"
         members = ", ".join(f"'{member}'" for member in gang.members)
         _say(f"  gang '{gang.name}' follows {together}: {members}")
-    for line in (*_bus_lines(plan_load(plan), len(plan.seats)), *_line_lines(plan), *_loss_lines(plan)):
+    for line in (*_bus_lines(plan_load(plan), len(plan.roles)), *_line_lines(plan), *_loss_lines(plan)):
         _say(f"  {line}")
     for line in _model_lines(plan.models):
         _say(f"  {line}")
@@ -49,13 +49,13 @@ def _print_plan(path: Path, plan: Plan) -> None:
     table.add_column("function", overflow="fold", min_width=10, vertical="bottom")
     for heading in _SWEEP_HEADINGS:
         table.add_column(heading, justify="right", no_wrap=True, vertical="bottom")
-    for seat in plan.seats.values():
-        sweep = seat_sweep(plan, seat)
+    for role in plan.roles.values():
+        sweep = role_sweep(plan, role)
         row = (
-            seat.function,
-            str(seat.address),
-            str(seat.channel),
-            BY_NAME["neutral"].text(seat.settings["neutral"]).removesuffix(" deg"),
+            role.function,
+            str(role.address),
+            str(role.channel),
+            BY_NAME["neutral"].text(role.settings["neutral"]).removesuffix(" deg"),
             f"{sweep.low_deg:.2f}..{sweep.high_deg:.2f}",
             _lost_text(sweep.lost_at_minus_deg),
             _lost_text(sweep.lost_at_plus_deg),
@@ -118,7 +118,7 @@ def _line_lines(plan: Plan) -> Iterable[str]:
 def _loss_lines(plan: Plan) -> Iterable[str]:
     """When loss actions begin, of those whose time-out is longer than the time between two demands."""
     period_ms = 1000 / plan.bus.demands_per_second
-    times = sorted({setting(seat, "loss-time-out") for seat in plan.seats.values()})
+    times = sorted({setting(role, "loss-time-out") for role in plan.roles.values()})
     for time_out_ms in times:
         if time_out_ms < period_ms:
             continue

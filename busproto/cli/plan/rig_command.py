@@ -49,7 +49,7 @@ Exit code 3: something is too little, or does not fit."""
 @click.option("--plot", "plot_file", metavar="FILE", help="Also pictures of all surfaces, SVG, PNG or PDF.")
 @json_option
 def command(airframe: str, only: tuple[str, ...], plot_file: str | None, as_json: bool) -> int:
-    """Reckon the surfaces of AIRFRAME: margin, resolution, and which arm and travel to take.
+    """Calculate the surfaces of AIRFRAME: margin, resolution, and which arm and travel to take.
 
     From each linkage, the air at the fastest flight, weight, actuators with their settings, leads and pack, as the
     airframe file and the fleet map state them. Talks to no bus.

@@ -1,4 +1,4 @@
-"""Pictures of what ``busproto rig`` reckons."""
+"""Pictures of what ``busproto rig`` calculates."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def _plot_torque(axes: Any, one: SurfaceResult, plan: Plan, found: AirframeResul
     assert plan.rig is not None
     flight, table = plan.rig.flight, plan.rig.surface[one.name]
     surface = surface_of(table.air)
-    actuator = min((actuator_of(plan, plan.seats[name]) for name in one.functions), key=lambda each: each.stall_nm)
+    actuator = min((actuator_of(plan, plan.roles[name]) for name in one.functions), key=lambda each: each.stall_nm)
     count = len(one.functions)
     fought_nm = 0.0
     if table.sharing is not None and count > 1:

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
+from busproto.atomic_files import check_writable, require_own, write_whole
 from busproto.cli import exit_codes
 from busproto.cli.common import console, json_option, print_json
 from busproto.cli.records.save_command import count_text, open_record
 from busproto.errors import InputError
-from busproto.keeping import check_writable, require_own, write_whole
 from busproto.plan.airframe.record import (
     ENDING,
 )

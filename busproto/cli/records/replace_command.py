@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from busproto.atomic_files import check_writable, kept, now_text
 from busproto.cli import exit_codes
 from busproto.cli.change.applying import ask, carry_out_agreed, not_proven, yes_option
 from busproto.cli.common import (
@@ -24,10 +25,9 @@ from busproto.cli.common import (
 )
 from busproto.cli.records.save_command import open_record
 from busproto.errors import InputError, OperationError
-from busproto.keeping import check_writable, kept, now_text
 from busproto.ops.addressing import parse_uid
 from busproto.ops.link import Link
-from busproto.ops.survey import Survey, read_sheet, survey
+from busproto.ops.survey import Survey, read_snapshot, survey
 from busproto.plan.airframe.applying import Applied, job_of, journal_beside
 from busproto.plan.airframe.record import (
     ENDING,
@@ -39,6 +39,7 @@ from busproto.plan.airframe.record_file import (
 )
 from busproto.plan.airframe.replace import (
     Exchange,
+    assignment_after,
     exchange_of,
     give_back,
     goal_of,
@@ -46,10 +47,9 @@ from busproto.plan.airframe.replace import (
     needs_match,
     objections,
     record_after,
-    seating_after,
 )
+from busproto.plan.assignment import assignment_path, load_assignment, save_assignment
 from busproto.plan.load import load
-from busproto.plan.seating import load_seating, save_seating, seating_path
 from busproto.wire.messages import Description
 
 
@@ -110,12 +110,12 @@ def command(
     record = open_record(str(path), edited_is_fine=edited)
     old = record.entry(function)
     if plan is not None:
-        plan.seat(old.function)
-    seating = load_seating(plan) if plan is not None else {}
+        plan.role(old.function)
+    assignment = load_assignment(plan) if plan is not None else {}
     new_uid = parse_uid(uid) if uid is not None else None
     check_writable(path)
     if plan is not None:
-        check_writable(seating_path(plan))
+        check_writable(assignment_path(plan))
     with open_link(port) as link:
         before = link.run(survey())
         clear_progress()
@@ -125,7 +125,7 @@ def command(
         against = partial(
             objections,
             old,
-            seat=plan.seat(old.function) if plan is not None else None,
+            role=plan.role(old.function) if plan is not None else None,
             full_mv=plan.full_mv if plan is not None else None,
             other_firmware=other_firmware,
         )
@@ -138,13 +138,13 @@ def command(
             about={"port": port.url, "in_place_of": uid_text(old.uid)},
         )
         applied = carry_out_agreed(link, job, agreed=agreed, as_json=as_json)
-        after = record_after(record, exchange, link.run(read_sheet(old.address)), made=now_text())
+        after = record_after(record, exchange, link.run(read_snapshot(old.address)), made=now_text())
     clear_progress()
-    is_seated = True
+    is_assigned = True
     if plan is not None:  # first: as long as the record has the old one, this can be run again
-        seated = seating_after(seating, old.function, exchange.uid)
-        is_seated = kept(lambda: save_seating(plan, seated)) is not None
-    earlier = kept(lambda: save_record(path, after)) if is_seated else None
+        assigned = assignment_after(assignment, old.function, exchange.uid)
+        is_assigned = kept(lambda: save_assignment(plan, assigned)) is not None
+    earlier = kept(lambda: save_record(path, after)) if is_assigned else None
     if as_json:
         print_json(
             {
@@ -179,8 +179,8 @@ def _looked_at(
             agreed,
             "nothing was changed",
         )
-    sheet = link.run(look_at(exchange, before))
-    reasons = [*against(sheet.description), *goal_of(exchange).fitted(sheet.parameters).texts]
+    snapshot = link.run(look_at(exchange, before))
+    reasons = [*against(snapshot.description), *goal_of(exchange).fitted(snapshot.parameters).texts]
     if reasons:
         at = link.run(give_back(exchange))
         state = "It is as it was" if at == exchange.address else f"It was lent address {at} and keeps it"

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from busproto.atomic_files import now_text
 from busproto.cli import exit_codes
 from busproto.cli.change.applying import carry_out_agreed, not_proven, yes_option
 from busproto.cli.common import (
@@ -23,7 +24,6 @@ from busproto.cli.common import (
 from busproto.cli.records.compare_command import differences_json
 from busproto.cli.records.save_command import open_record
 from busproto.errors import InputError
-from busproto.keeping import now_text
 from busproto.ops.survey import survey
 from busproto.plan.airframe.applying import Applied, absent_of, job_of_record, journal_beside, left_out, look_again
 from busproto.plan.airframe.differences import Differences, differences

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from busproto.atomic_files import check_writable, require_own
 from busproto.cli import exit_codes
 from busproto.cli.common import (
     PortOptions,
@@ -21,7 +22,6 @@ from busproto.cli.common import (
     uid_text,
 )
 from busproto.errors import InputError
-from busproto.keeping import check_writable, require_own
 from busproto.ops.moving.letting_go import OnLine, who_holds
 from busproto.plan.airframe.record import (
     ENDING,

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import pytest
 
-from busproto.conformance.bench import MS, Bench
 from busproto.conformance.clauses import clause
+from busproto.conformance.dut import MS, Dut
 from busproto.wire import messages as m
 from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP, LOSS_PRESET
 
 LOST = {m.State.LOST_LIMP, m.State.LOST_HOLD, m.State.LOST_PRESET}
-DRIVEN = {m.State.EASING, m.State.FOLLOWING}
+DRIVEN = {m.State.SOFT_STARTING, m.State.FOLLOWING}
 STATE_OF = {LOSS_LIMP: m.State.LOST_LIMP, LOSS_HOLD: m.State.LOST_HOLD, LOSS_PRESET: m.State.LOST_PRESET}
 ACTIONS = pytest.mark.parametrize("action", [LOSS_LIMP, LOSS_HOLD, LOSS_PRESET], ids=["limp", "hold", "preset"])
 
 
-def check_time_out(dut: Bench, since: tuple[int, int], time_out_ms: int) -> None:
+def check_time_out(dut: Dut, since: tuple[int, int], time_out_ms: int) -> None:
     """Reports around the end: none is lost too early, none still at work too late."""
     seen = dut.watch(since, round(time_out_ms * 1.25 + 40) * MS, max(3, time_out_ms // 12) * MS)
     for one in seen:
@@ -27,7 +27,7 @@ def check_time_out(dut: Bench, since: tuple[int, int], time_out_ms: int) -> None
     assert seen[-1].status.state in LOST
 
 
-def assert_never_lost(dut: Bench) -> None:
+def assert_never_lost(dut: Dut) -> None:
     """It is at work, and has been all the time."""
     status = dut.report()
     assert status.state in DRIVEN
@@ -36,7 +36,7 @@ def assert_never_lost(dut: Bench) -> None:
 
 @clause("does.loss", "faults", "states")
 @pytest.mark.parametrize("time_out_ms", [20, 100, 500, 1500])
-def test_the_loss_time_out_is_kept(dut: Bench, time_out_ms: int) -> None:
+def test_the_loss_time_out_is_kept(dut: Dut, time_out_ms: int) -> None:
     dut.put({"soft-start": 0, "loss-time-out": 3000})
     dut.demand(0.0)
     dut.put({"loss-time-out": time_out_ms})
@@ -46,7 +46,7 @@ def test_the_loss_time_out_is_kept(dut: Bench, time_out_ms: int) -> None:
 
 
 @clause("does.loss", "op.40", "does.channel")
-def test_the_time_out_runs_from_the_last_demand_of_its_channel(dut: Bench) -> None:
+def test_the_time_out_runs_from_the_last_demand_of_its_channel(dut: Dut) -> None:
     dut.put({"soft-start": 0, "loss-time-out": 400, "channel": 1})
     dut.tell(m.DemandAll((0,)))
     for _ in range(3):
@@ -60,7 +60,7 @@ def test_the_time_out_runs_from_the_last_demand_of_its_channel(dut: Bench) -> No
 
 
 @clause("does.loss", "op.41")
-def test_a_demand_to_one_counts_as_well(dut: Bench) -> None:
+def test_a_demand_to_one_counts_as_well(dut: Dut) -> None:
     dut.put({"soft-start": 0, "loss-time-out": 400})
     dut.demand(0.0)
     for _ in range(4):
@@ -71,14 +71,14 @@ def test_a_demand_to_one_counts_as_well(dut: Bench) -> None:
 
 
 @clause("does.loss", "op.43")
-def test_engaged_without_any_demand_it_runs_from_there(dut: Bench) -> None:
+def test_engaged_without_any_demand_it_runs_from_there(dut: Dut) -> None:
     dut.put({"soft-start": 0, "loss-time-out": 300})
     since = dut.during(lambda: dut.ask(m.Engage(), m.Engaged))
     check_time_out(dut, since, 300)
 
 
 @clause("does.loss")
-def test_reports_and_settings_are_no_demands(dut: Bench) -> None:
+def test_reports_and_settings_are_no_demands(dut: Dut) -> None:
     dut.put({"soft-start": 0, "loss-time-out": 300})
     since = dut.during(lambda: dut.demand(0.0))
     for _ in range(4):
@@ -90,7 +90,7 @@ def test_reports_and_settings_are_no_demands(dut: Bench) -> None:
 
 @clause("does.loss", "states", "parameters")
 @ACTIONS
-def test_the_loss_action_is_done(dut: Bench, action: int) -> None:
+def test_the_loss_action_is_done(dut: Dut, action: int) -> None:
     dut.put({"soft-start": 0, "loss-time-out": 3000, "loss-action": action, "preset": -1000})
     at = dut.settle(0.25).position_cdeg
     dut.put({"loss-time-out": 100})
@@ -113,7 +113,7 @@ def test_the_loss_action_is_done(dut: Bench, action: int) -> None:
 
 
 @clause("does.loss", "does.ends")
-def test_a_preset_beyond_an_end_stops_there(dut: Bench) -> None:
+def test_a_preset_beyond_an_end_stops_there(dut: Dut) -> None:
     dut.put({"soft-start": 0, "loss-time-out": 60, "loss-action": LOSS_PRESET, "preset": 2000, "end-high": 800})
     dut.demand(0.0)
     dut.pass_time(700 * MS)
@@ -124,7 +124,7 @@ def test_a_preset_beyond_an_end_stops_there(dut: Bench) -> None:
 
 @clause("does.again", "does.engages")
 @ACTIONS
-def test_the_next_demand_engages_it_again(dut: Bench, action: int) -> None:
+def test_the_next_demand_engages_it_again(dut: Dut, action: int) -> None:
     dut.put({"soft-start": 0, "loss-time-out": 60, "loss-action": action, "channel": 1})
     for again in (lambda: dut.demand(0.1), lambda: dut.tell(m.DemandAll((1000,)))):
         dut.demand(0.1)
@@ -140,7 +140,7 @@ def test_the_next_demand_engages_it_again(dut: Bench, action: int) -> None:
 
 
 @clause("faults", "op.51")
-def test_a_restart_clears_the_loss(dut: Bench) -> None:
+def test_a_restart_clears_the_loss(dut: Dut) -> None:
     dut.put({"loss-time-out": 40})
     dut.demand(0.0)
     dut.pass_time(120 * MS)
@@ -150,7 +150,7 @@ def test_a_restart_clears_the_loss(dut: Bench) -> None:
 
 
 @clause("does.loss", "states")
-def test_what_never_was_demanded_is_not_lost(dut: Bench) -> None:
+def test_what_never_was_demanded_is_not_lost(dut: Dut) -> None:
     dut.put({"loss-time-out": 20})
     dut.pass_time(200 * MS)
     status = dut.report()
@@ -159,7 +159,7 @@ def test_what_never_was_demanded_is_not_lost(dut: Bench) -> None:
 
 
 @clause("does.loss", "does.release")
-def test_released_it_loses_nothing(dut: Bench) -> None:
+def test_released_it_loses_nothing(dut: Dut) -> None:
     dut.put({"loss-time-out": 60, "loss-action": LOSS_HOLD})
     dut.demand(0.0)
     dut.ask(m.Release(), m.Released)

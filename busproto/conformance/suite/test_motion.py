@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from busproto.conformance.bench import MS, Bench, S, not_checked
 from busproto.conformance.clauses import clause
+from busproto.conformance.dut import MS, Dut, S, not_checked
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
 from busproto.wire.parameters import BY_NAME, RawValue
@@ -13,15 +13,15 @@ from busproto.wire.parameters import BY_NAME, RawValue
 QUICK: dict[str, RawValue] = {"soft-start": 0, "loss-time-out": 5000}
 NEAR_CDEG = 150
 """An arm that carries nothing rests so near to its demand."""
-DRIVEN = {m.State.EASING, m.State.FOLLOWING}
+DRIVEN = {m.State.SOFT_STARTING, m.State.FOLLOWING}
 
 
-def ready(dut: Bench, **settings: RawValue) -> None:
+def ready(dut: Dut, **settings: RawValue) -> None:
     """Settings that a case needs; names with _ for -."""
     dut.put({**QUICK, **{name.replace("_", "-"): value for name, value in settings.items()}})
 
 
-def to_all(dut: Bench, *demands: int) -> None:
+def to_all(dut: Dut, *demands: int) -> None:
     dut.tell(m.DemandAll(demands))
 
 
@@ -30,7 +30,7 @@ def to_all(dut: Bench, *demands: int) -> None:
 
 @clause("does.angle", "does.ends", "op.41", "parameters")
 @pytest.mark.parametrize(
-    ("settings", "share", "cdeg"),
+    ("settings", "fraction", "cdeg"),
     [
         ({}, 0.25, 1500),
         ({}, -0.25, -1500),
@@ -46,9 +46,11 @@ def to_all(dut: Bench, *demands: int) -> None:
     ],
     ids=str,
 )
-def test_a_demand_leads_where_the_page_says(dut: Bench, settings: dict[str, RawValue], share: float, cdeg: int) -> None:
+def test_a_demand_leads_where_the_page_says(
+    dut: Dut, settings: dict[str, RawValue], fraction: float, cdeg: int
+) -> None:
     ready(dut, **settings)
-    status = dut.settle(share)
+    status = dut.settle(fraction)
     assert status.demand_cdeg == pytest.approx(cdeg, abs=2)
     assert status.position_cdeg == pytest.approx(cdeg, abs=NEAR_CDEG)
     assert status.state is m.State.FOLLOWING
@@ -56,7 +58,7 @@ def test_a_demand_leads_where_the_page_says(dut: Bench, settings: dict[str, RawV
 
 @clause("does.correction", "does.angle")
 @pytest.mark.parametrize(
-    ("table", "share", "cdeg"),
+    ("table", "fraction", "cdeg"),
     [
         ((-100, 0, 300), 0.5, 150),
         ((-100, 0, 300), -0.5, -50),
@@ -66,13 +68,13 @@ def test_a_demand_leads_where_the_page_says(dut: Bench, settings: dict[str, RawV
         ((0, 100, 0, -100, 0), 0.5, -100),
     ],
 )
-def test_the_correction_is_added(dut: Bench, table: tuple[int, ...], share: float, cdeg: int) -> None:
+def test_the_correction_is_added(dut: Dut, table: tuple[int, ...], fraction: float, cdeg: int) -> None:
     ready(dut, travel=4000, correction=table)
-    dut.demand(share)
-    assert dut.report().demand_cdeg == pytest.approx(2000 * share + cdeg, abs=2)
+    dut.demand(fraction)
+    assert dut.report().demand_cdeg == pytest.approx(2000 * fraction + cdeg, abs=2)
     dut.put({"direction": 1})
-    dut.demand(share)
-    assert dut.report().demand_cdeg == pytest.approx(-2000 * share + cdeg, abs=2)
+    dut.demand(fraction)
+    assert dut.report().demand_cdeg == pytest.approx(-2000 * fraction + cdeg, abs=2)
 
 
 def shape(points: int, size: int, at: int) -> bytes:
@@ -84,7 +86,7 @@ def shape(points: int, size: int, at: int) -> bytes:
 @clause("does.monotone", "does.unchanged", "op.31")
 @pytest.mark.parametrize("side", [1, -1], ids=["rising", "falling"])
 @pytest.mark.parametrize(("points", "at"), [(2, 0), (3, 1), (9, 0), (33, 31)])
-def test_a_correction_that_would_turn_the_arm_back_is_refused(dut: Bench, points: int, at: int, side: int) -> None:
+def test_a_correction_that_would_turn_the_arm_back_is_refused(dut: Dut, points: int, at: int, side: int) -> None:
     row = BY_NAME["correction"]
     spans = points - 1
     travel = -(-BY_NAME["travel"].low // spans) * spans  # the narrowest that has a whole number of counts in each span
@@ -99,7 +101,7 @@ def test_a_correction_that_would_turn_the_arm_back_is_refused(dut: Bench, points
 
 
 @clause("does.monotone", "refusal.range", "does.unchanged")
-def test_a_travel_that_is_too_narrow_for_the_table_is_refused_and_the_least_is_told(dut: Bench) -> None:
+def test_a_travel_that_is_too_narrow_for_the_table_is_refused_and_the_least_is_told(dut: Dut) -> None:
     row = BY_NAME["travel"]
     high = dut.rows[row.name].high
     dut.put({"travel": high, "correction": (0, 0, 900, 300, 300)})
@@ -113,7 +115,7 @@ def test_a_travel_that_is_too_narrow_for_the_table_is_refused_and_the_least_is_t
 
 
 @clause("does.write", "does.settings", "does.angle")
-def test_a_setting_acts_at_once_on_an_arm_that_follows(dut: Bench) -> None:
+def test_a_setting_acts_at_once_on_an_arm_that_follows(dut: Dut) -> None:
     ready(dut)
     dut.demand(0.25)
     dut.put({"neutral": 300})
@@ -123,7 +125,7 @@ def test_a_setting_acts_at_once_on_an_arm_that_follows(dut: Bench) -> None:
 
 
 @clause("does.settings", "does.write", "op.43")
-def test_a_setting_moves_no_arm_that_is_held_where_it_was_taken(dut: Bench) -> None:
+def test_a_setting_moves_no_arm_that_is_held_where_it_was_taken(dut: Dut) -> None:
     ready(dut)
     dut.ask(m.Engage(), m.Engaged)
     before = dut.report().demand_cdeg
@@ -133,7 +135,7 @@ def test_a_setting_moves_no_arm_that_is_held_where_it_was_taken(dut: Bench) -> N
 
 @clause("op.41", "does.refuse", "does.unchanged")
 @pytest.mark.parametrize("demand", [10_001, -10_001, 32_767, -32_768])
-def test_a_demand_out_of_range_is_refused(dut: Bench, demand: int) -> None:
+def test_a_demand_out_of_range_is_refused(dut: Dut, demand: int) -> None:
     dut.refused_wire(m.Demand.OPERATION, demand.to_bytes(2, "little", signed=True), m.Outcome.BAD_REQUEST)
     assert dut.report().state is m.State.LIMP
 
@@ -142,12 +144,12 @@ def test_a_demand_out_of_range_is_refused(dut: Bench, demand: int) -> None:
 
 
 @clause("does.limp", "does.motion")
-def test_it_is_limp_until_the_first_demand(dut: Bench) -> None:
+def test_it_is_limp_until_the_first_demand(dut: Dut) -> None:
     dut.put({"channel": 2, "soft-start": 0})
     before = dut.report()
     assert before.state is m.State.LIMP
     dut.pass_time(700 * MS)
-    dut.tell(m.Hush(1, bytes(8)))
+    dut.tell(m.Suppress(1, bytes(8)))
     dut.put({"neutral": 500})
     status = dut.report()
     assert status.state is m.State.LIMP
@@ -157,10 +159,10 @@ def test_it_is_limp_until_the_first_demand(dut: Bench) -> None:
 
 
 @clause("does.engages", "op.41", "states", "does.motion")
-def test_the_first_demand_engages_it(dut: Bench) -> None:
+def test_the_first_demand_engages_it(dut: Dut) -> None:
     dut.put({"soft-start": 300, "loss-time-out": 5000})
-    assert dut.demand(0.1).state is m.State.EASING
-    assert dut.report().state is m.State.EASING
+    assert dut.demand(0.1).state is m.State.SOFT_STARTING
+    assert dut.report().state is m.State.SOFT_STARTING
 
 
 # --- for whom -------------------------------------------------------------------------------------------------------
@@ -168,7 +170,7 @@ def test_the_first_demand_engages_it(dut: Bench) -> None:
 
 @clause("does.channel", "op.40", "does.engages")
 @pytest.mark.parametrize("channel", [1, 2, 17, 32])
-def test_it_follows_its_channel(dut: Bench, channel: int) -> None:
+def test_it_follows_its_channel(dut: Dut, channel: int) -> None:
     ready(dut, channel=channel)
     demands = [(-1) ** at * 100 * at for at in range(1, 33)]
     to_all(dut, *demands)
@@ -178,7 +180,7 @@ def test_it_follows_its_channel(dut: Bench, channel: int) -> None:
 
 
 @clause("does.channel", "op.40")
-def test_it_follows_no_other(dut: Bench) -> None:
+def test_it_follows_no_other(dut: Dut) -> None:
     ready(dut, channel=3)
     to_all(dut, 4000, 4000)
     to_all(dut, 4000, 4000, m.NO_DEMAND, 4000)
@@ -190,14 +192,14 @@ def test_it_follows_no_other(dut: Bench) -> None:
 
 
 @clause("does.channel", "op.40")
-def test_without_a_channel_it_follows_none(dut: Bench) -> None:
+def test_without_a_channel_it_follows_none(dut: Dut) -> None:
     ready(dut, channel=0)
     to_all(dut, *[4000] * 32)
     assert dut.report().state is m.State.LIMP
 
 
 @clause("does.channel", "frame.check")
-def test_a_demand_with_a_bad_check_is_none(dut: Bench) -> None:
+def test_a_demand_with_a_bad_check_is_none(dut: Dut) -> None:
     ready(dut, channel=1)
     wire = bytearray(dut.wire(m.DemandAll((4000,)), BROADCAST_ADDRESS))
     for at in (2, 9, len(wire) - 3):
@@ -208,7 +210,7 @@ def test_a_demand_with_a_bad_check_is_none(dut: Bench) -> None:
 
 
 @clause("op.40", "does.drop")
-def test_a_list_with_a_value_that_cannot_be_is_none(dut: Bench) -> None:
+def test_a_list_with_a_value_that_cannot_be_is_none(dut: Dut) -> None:
     from busproto.wire.codec import encode_frame
     from busproto.wire.frame import Frame
 
@@ -219,7 +221,7 @@ def test_a_list_with_a_value_that_cannot_be_is_none(dut: Bench) -> None:
 
 
 @clause("op.46", "does.channel")
-def test_a_report_round_carries_demands(dut: Bench) -> None:
+def test_a_report_round_carries_demands(dut: Dut) -> None:
     dut.require_alone()
     ready(dut, channel=2)
     round_ = m.ReportRound(dut.address, 1, (0, 2000))
@@ -229,7 +231,7 @@ def test_a_report_round_carries_demands(dut: Bench) -> None:
 
 
 @clause("does.age", "op.44", "op.41")
-def test_the_age_of_the_demand_is_told(dut: Bench) -> None:
+def test_the_age_of_the_demand_is_told(dut: Dut) -> None:
     ready(dut)
     since = dut.during(lambda: dut.demand(0.0))
     dut.pass_time(250 * MS)
@@ -238,7 +240,7 @@ def test_the_age_of_the_demand_is_told(dut: Bench) -> None:
 
 
 @clause("does.age", "op.44", "op.43")
-def test_engage_is_no_demand_and_leaves_its_age(dut: Bench) -> None:
+def test_engage_is_no_demand_and_leaves_its_age(dut: Dut) -> None:
     ready(dut)
     dut.ask(m.Engage(), m.Engaged)
     assert dut.report().demand_age_ms == 0xFFFF
@@ -258,7 +260,7 @@ def most_way_cdeg(after_ns: int, soft_ms: int, slew: int) -> float:
     return way * 100
 
 
-def check_course(dut: Bench, since: tuple[int, int], start_cdeg: int, soft_ms: int, slew: int, until_ms: int) -> int:
+def check_course(dut: Dut, since: tuple[int, int], start_cdeg: int, soft_ms: int, slew: int, until_ms: int) -> int:
     """It is never further than soft start and slew limit allow; returns how far it came."""
     came = 0
     for seen in dut.watch(since, until_ms * MS, 20 * MS):
@@ -266,12 +268,12 @@ def check_course(dut: Bench, since: tuple[int, int], start_cdeg: int, soft_ms: i
         allowed = most_way_cdeg(seen.most_ns, soft_ms, slew) * 1.1 + 120
         assert came <= allowed, f"{came / 100} deg after {seen.most_ns / MS:.0f} ms, {allowed / 100:.1f} are allowed"
         if seen.most_ns < soft_ms * MS * 0.9:
-            assert seen.status.state is m.State.EASING
+            assert seen.status.state is m.State.SOFT_STARTING
     return came
 
 
 @clause("does.engages", "parameters.soft-start", "states")
-def test_the_first_demand_begins_with_a_soft_start(dut: Bench) -> None:
+def test_the_first_demand_begins_with_a_soft_start(dut: Dut) -> None:
     ready(dut)
     start = dut.settle(-0.25).position_cdeg
     dut.restart()
@@ -286,7 +288,7 @@ def test_the_first_demand_begins_with_a_soft_start(dut: Bench) -> None:
 
 
 @clause("does.engages", "parameters.soft-start", "does.again")
-def test_the_first_demand_after_a_loss_begins_with_a_soft_start_too(dut: Bench) -> None:
+def test_the_first_demand_after_a_loss_begins_with_a_soft_start_too(dut: Dut) -> None:
     ready(dut)
     start = dut.settle(-0.25).position_cdeg
     dut.put({"soft-start": 600, "loss-time-out": 60})
@@ -298,8 +300,8 @@ def test_the_first_demand_after_a_loss_begins_with_a_soft_start_too(dut: Bench) 
     check_course(dut, since, start, 600, 3000, 400)
 
 
-@clause("does.easing", "does.engages", "parameters.soft-start", "op.43")
-def test_engaging_begins_a_soft_start_too(dut: Bench) -> None:
+@clause("does.soft_starting", "does.engages", "parameters.soft-start", "op.43")
+def test_engaging_begins_a_soft_start_too(dut: Dut) -> None:
     ready(dut)
     start = dut.settle(0.25).position_cdeg
     dut.ask(m.Release(), m.Released)
@@ -309,8 +311,8 @@ def test_engaging_begins_a_soft_start_too(dut: Bench) -> None:
     check_course(dut, (since[0], since[1]), start, 600, 3000, 400)
 
 
-@clause("does.easing", "parameters.soft-start", "does.engages", "states")
-def test_a_soft_start_that_is_over_is_not_begun_anew_by_a_longer_one(dut: Bench) -> None:
+@clause("does.soft_starting", "parameters.soft-start", "does.engages", "states")
+def test_a_soft_start_that_is_over_is_not_begun_anew_by_a_longer_one(dut: Dut) -> None:
     ready(dut)
     dut.demand(-0.3)
     dut.pass_time(50 * MS)
@@ -322,12 +324,12 @@ def test_a_soft_start_that_is_over_is_not_begun_anew_by_a_longer_one(dut: Bench)
     assert came > 1500, "it begins softly again"
 
 
-@clause("does.easing", "parameters.soft-start")
-def test_a_shorter_time_ends_a_soft_start_that_runs(dut: Bench) -> None:
+@clause("does.soft_starting", "parameters.soft-start")
+def test_a_shorter_time_ends_a_soft_start_that_runs(dut: Dut) -> None:
     ready(dut, soft_start=5000)
     dut.demand(0.1)
     dut.pass_time(200 * MS)
-    assert dut.report().state is m.State.EASING
+    assert dut.report().state is m.State.SOFT_STARTING
     dut.put({"soft-start": 100})
     came = dut.report().state
     assert came is m.State.FOLLOWING, f"the soft start of 100 ms is over: FOLLOWING was expected, it is {came.name}"
@@ -335,7 +337,7 @@ def test_a_shorter_time_ends_a_soft_start_that_runs(dut: Bench) -> None:
 
 @clause("does.slew")
 @pytest.mark.parametrize("slew", [300, 1000])
-def test_the_slew_limit_is_kept(dut: Bench, slew: int) -> None:
+def test_the_slew_limit_is_kept(dut: Dut, slew: int) -> None:
     ready(dut)
     start = dut.settle(-0.25).position_cdeg
     dut.put({"slew-limit": slew})
@@ -347,7 +349,7 @@ def test_the_slew_limit_is_kept(dut: Bench, slew: int) -> None:
 # --- release and engage ---------------------------------------------------------------------------------------------
 
 
-def assert_released(dut: Bench) -> None:
+def assert_released(dut: Dut) -> None:
     status = dut.report()
     assert status.state is m.State.RELEASED
     assert status.demand_cdeg == status.position_cdeg
@@ -355,7 +357,7 @@ def assert_released(dut: Bench) -> None:
 
 @clause("does.release", "op.42", "states")
 @pytest.mark.parametrize("to_everyone", [False, True], ids=["to one", "to all"])
-def test_release_latches(dut: Bench, to_everyone: bool) -> None:
+def test_release_latches(dut: Dut, to_everyone: bool) -> None:
     ready(dut, channel=1)
     dut.demand(0.1)
     if to_everyone:
@@ -373,7 +375,7 @@ def test_release_latches(dut: Bench, to_everyone: bool) -> None:
 
 
 @clause("does.release", "op.43")
-def test_engage_ends_a_release(dut: Bench) -> None:
+def test_engage_ends_a_release(dut: Dut) -> None:
     ready(dut)
     dut.ask(m.Release(), m.Released)
     assert dut.ask(m.Engage(), m.Engaged).state in DRIVEN
@@ -381,7 +383,7 @@ def test_engage_ends_a_release(dut: Bench) -> None:
 
 
 @clause("does.release", "op.51")
-def test_a_restart_ends_a_release(dut: Bench) -> None:
+def test_a_restart_ends_a_release(dut: Dut) -> None:
     dut.ask(m.Release(), m.Released)
     dut.restart()
     assert dut.report().state is m.State.LIMP
@@ -389,7 +391,7 @@ def test_a_restart_ends_a_release(dut: Bench) -> None:
 
 
 @clause("does.release", "op.42")
-def test_a_release_is_not_undone_by_time_or_settings(dut: Bench) -> None:
+def test_a_release_is_not_undone_by_time_or_settings(dut: Dut) -> None:
     ready(dut, loss_time_out=40)
     dut.put({"loss-action": 1})
     dut.demand(0.0)
@@ -401,7 +403,7 @@ def test_a_release_is_not_undone_by_time_or_settings(dut: Bench) -> None:
 
 @clause("op.43", "does.motion")
 @pytest.mark.parametrize("to_everyone", [False, True], ids=["to one", "to all"])
-def test_engage_holds_the_arm_where_it_is(dut: Bench, to_everyone: bool) -> None:
+def test_engage_holds_the_arm_where_it_is(dut: Dut, to_everyone: bool) -> None:
     ready(dut)
     dut.settle(0.25)
     dut.ask(m.Release(), m.Released)
@@ -418,7 +420,7 @@ def test_engage_holds_the_arm_where_it_is(dut: Bench, to_everyone: bool) -> None
 
 
 @clause("op.45", "does.shows", "does.motion")
-def test_engaged_it_shows_itself_by_a_motion(dut: Bench) -> None:
+def test_engaged_it_shows_itself_by_a_motion(dut: Dut) -> None:
     dut.put({"soft-start": 0, "loss-time-out": 10_000})
     at = dut.settle(0.1).position_cdeg
     assert dut.ask(m.ShowYourself(10), m.Showing).moves == 1
@@ -433,7 +435,7 @@ def test_engaged_it_shows_itself_by_a_motion(dut: Bench) -> None:
 
 
 @clause("parameters.under-voltage", "faults")
-def test_a_low_supply_is_reported(dut: Bench) -> None:
+def test_a_low_supply_is_reported(dut: Dut) -> None:
     supply_mv = dut.report().supply_mv
     row = BY_NAME["under-voltage"]
     if supply_mv + 500 > row.high:

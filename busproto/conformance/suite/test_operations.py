@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from busproto.conformance.bench import MS, US, Bench
 from busproto.conformance.clauses import clause
+from busproto.conformance.dut import MS, US, Dut
 from busproto.wire import messages as m
 from busproto.wire.codec import encode_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, UNADDRESSED, Frame
@@ -20,7 +20,7 @@ ALLS = [number for number, operation in OPERATIONS.items() if operation.audience
 
 
 @clause("op.20", "does.uid")
-def test_it_describes_itself(dut: Bench) -> None:
+def test_it_describes_itself(dut: Dut) -> None:
     one = dut.ask(m.Describe(), m.Description)
     assert one.uid == dut.uid
     assert any(one.uid), "its uid is all zeros"
@@ -33,7 +33,7 @@ def test_it_describes_itself(dut: Bench) -> None:
 
 
 @clause("op.21")
-def test_its_list_ends_where_it_says(dut: Bench) -> None:
+def test_its_list_ends_where_it_says(dut: Dut) -> None:
     count = dut.ask(m.Describe(), m.Description).parameter_count
     assert len(dut.rows) == count
     for index in (count, 0xFF):
@@ -41,7 +41,7 @@ def test_its_list_ends_where_it_says(dut: Bench) -> None:
 
 
 @clause("op.44", "states", "does.age", "does.limp")
-def test_a_report_after_power_up(dut: Bench) -> None:
+def test_a_report_after_power_up(dut: Dut) -> None:
     status = dut.report()
     assert status.state is m.State.LIMP
     assert status.demand_cdeg == status.position_cdeg
@@ -53,13 +53,13 @@ def test_a_report_after_power_up(dut: Bench) -> None:
 
 @clause("op.50")
 @pytest.mark.parametrize("size", [0, 1, 63, 64])
-def test_a_link_test_comes_back(dut: Bench, size: int) -> None:
+def test_a_link_test_comes_back(dut: Dut, size: int) -> None:
     data = bytes((7 * at) & 0xFF for at in range(size))
     assert dut.ask(m.LinkTest(data), m.LinkTested).data == data
 
 
 @clause("op.50", "does.refuse")
-def test_a_link_test_too_long_is_refused(dut: Bench) -> None:
+def test_a_link_test_too_long_is_refused(dut: Dut) -> None:
     dut.refused_wire(m.LinkTest.OPERATION, bytes(65), m.Outcome.BAD_REQUEST)
 
 
@@ -67,14 +67,14 @@ def test_a_link_test_too_long_is_refused(dut: Bench) -> None:
 @pytest.mark.parametrize(
     "number", sorted({0x00, 0x07, 0x0F, 0x11, 0x22, 0x34, 0x47, 0x52, 0x80, 0xFF} - set(OPERATIONS))
 )
-def test_an_unknown_operation_is_refused(dut: Bench, number: int) -> None:
+def test_an_unknown_operation_is_refused(dut: Dut, number: int) -> None:
     dut.refused_wire(number, b"", m.Outcome.UNKNOWN_OPERATION)
     dut.silent(encode_frame(Frame(BROADCAST_ADDRESS, HOST_ADDRESS, 1, number, b"")))
 
 
 @clause("does.refuse", "refusal")
 @pytest.mark.parametrize("number", ONES)
-def test_a_payload_that_does_not_belong_is_refused(dut: Bench, number: int) -> None:
+def test_a_payload_that_does_not_belong_is_refused(dut: Dut, number: int) -> None:
     dut.refused_wire(number, bytes(100), m.Outcome.BAD_REQUEST)
     if OPERATIONS[number].request.LAYOUT.parse is not None and number not in {0x20, 0x32, 0x44, 0x50}:
         dut.refused_wire(number, b"", m.Outcome.BAD_REQUEST)
@@ -82,7 +82,7 @@ def test_a_payload_that_does_not_belong_is_refused(dut: Bench, number: int) -> N
 
 @clause("does.refuse", "does.bare", "does.asked")
 @pytest.mark.parametrize("number", ALLS)
-def test_what_is_for_all_is_refused_by_one(dut: Bench, number: int) -> None:
+def test_what_is_for_all_is_refused_by_one(dut: Dut, number: int) -> None:
     payload = _plain(number)
     if number in BARE_REPLIES:
         wire = encode_frame(Frame(dut.address, HOST_ADDRESS, 3, number, payload))
@@ -93,7 +93,7 @@ def test_what_is_for_all_is_refused_by_one(dut: Bench, number: int) -> None:
 
 @clause("does.asked")
 @pytest.mark.parametrize("number", ONES)
-def test_what_is_for_one_is_not_answered_where_it_goes_to_all(dut: Bench, number: int) -> None:
+def test_what_is_for_one_is_not_answered_where_it_goes_to_all(dut: Dut, number: int) -> None:
     before = dut.get_all() if number == m.Write.OPERATION else None
     dut.silent(encode_frame(Frame(BROADCAST_ADDRESS, HOST_ADDRESS, 3, number, _plain(number))), window_ns=20 * MS)
     status = dut.report()
@@ -104,8 +104,8 @@ def test_what_is_for_one_is_not_answered_where_it_goes_to_all(dut: Bench, number
 
 
 _PLAIN: dict[int, Message] = {
-    0x02: m.Book(1, 2, 0, 1, (5,)),
-    0x03: m.AddressBook(1, 2, bytes(30)),
+    0x02: m.MemberList(1, 2, 0, 1, (5,)),
+    0x03: m.AddressMemberList(1, 2, bytes(30)),
     0x10: m.Assign(bytes(8), 9),
     0x20: m.Describe(),
     0x21: m.DescribeParameter(0),
@@ -130,12 +130,12 @@ def _plain(number: int) -> bytes:
 @pytest.mark.parametrize(
     "message", [m.Release(), m.Engage(), m.DemandAll((0,) * 32)], ids=["release", "engage", "demand"]
 )
-def test_what_goes_to_all_is_not_answered(dut: Bench, message: Message) -> None:
+def test_what_goes_to_all_is_not_answered(dut: Dut, message: Message) -> None:
     dut.silent(dut.wire(message, BROADCAST_ADDRESS), window_ns=10 * MS)
 
 
 @clause("op.30")
-def test_reading_several(dut: Bench) -> None:
+def test_reading_several(dut: Dut) -> None:
     singles = [row for row in dut.rows.values() if not row.points]
     numbers = bytes(row.number for row in singles)
     for memory in m.Memory:
@@ -148,7 +148,7 @@ def test_reading_several(dut: Bench) -> None:
 
 
 @clause("op.30", "refusal")
-def test_reading_what_is_not_there(dut: Bench) -> None:
+def test_reading_what_is_not_there(dut: Dut) -> None:
     there = {row.number for row in dut.rows.values()}
     for number in {0, 0xFF, max(there) + 1} - there:
         dut.refused(m.Read(m.Memory.WORKING, bytes([number])), m.Outcome.UNKNOWN_PARAMETER)
@@ -157,7 +157,7 @@ def test_reading_what_is_not_there(dut: Bench) -> None:
 
 
 @clause("op.30")
-def test_a_table_comes_last(dut: Bench) -> None:
+def test_a_table_comes_last(dut: Dut) -> None:
     tables = [row.number for row in dut.rows.values() if row.points]
     singles = [row.number for row in dut.rows.values() if not row.points]
     for table in tables:
@@ -166,14 +166,14 @@ def test_a_table_comes_last(dut: Bench) -> None:
 
 
 @clause("op.31", "refusal")
-def test_writing_what_is_not_there(dut: Bench) -> None:
+def test_writing_what_is_not_there(dut: Dut) -> None:
     there = {row.number for row in dut.rows.values()}
     for number in {0, 0xFF, max(there) + 1} - there:
         dut.refused(m.Write(number, b"\x00"), m.Outcome.UNKNOWN_PARAMETER)
 
 
 @clause("op.45", "does.shows", "op.44")
-def test_limp_it_shows_itself_by_a_flag(dut: Bench) -> None:
+def test_limp_it_shows_itself_by_a_flag(dut: Dut) -> None:
     assert dut.ask(m.ShowYourself(3), m.Showing).moves == 0
     assert dut.report().is_showing == 1
     dut.pass_time(310 * MS)
@@ -185,7 +185,7 @@ def test_limp_it_shows_itself_by_a_flag(dut: Bench) -> None:
 
 
 @clause("op.51", "does.limp", "does.write")
-def test_a_restart_is_as_after_power_up(dut: Bench) -> None:
+def test_a_restart_is_as_after_power_up(dut: Dut) -> None:
     dut.put({"neutral": 100})
     dut.demand(0.0)
     dut.restart()
@@ -197,7 +197,7 @@ def test_a_restart_is_as_after_power_up(dut: Bench) -> None:
 
 @clause("line.boot", "op.51")
 @pytest.mark.parametrize("to_all", [False, True], ids=["to one", "to all"])
-def test_after_the_time_to_boot_it_takes_in_the_first_request(dut: Bench, to_all: bool) -> None:
+def test_after_the_time_to_boot_it_takes_in_the_first_request(dut: Dut, to_all: bool) -> None:
     for _ in range(3):
         if to_all:
             dut.tell(m.Restart())
@@ -208,7 +208,7 @@ def test_after_the_time_to_boot_it_takes_in_the_first_request(dut: Bench, to_all
 
 
 @clause("op.51", "does.asked")
-def test_a_restart_of_all_is_not_answered(dut: Bench) -> None:
+def test_a_restart_of_all_is_not_answered(dut: Dut) -> None:
     dut.put({"neutral": 100})
     dut.silent(dut.wire(m.Restart(), BROADCAST_ADDRESS), window_ns=20 * MS)
     assert dut.get("neutral") == 0
@@ -216,7 +216,7 @@ def test_a_restart_of_all_is_not_answered(dut: Bench) -> None:
 
 
 @clause("op.10", "does.assign")
-def test_an_address_is_given_by_uid(dut: Bench) -> None:
+def test_an_address_is_given_by_uid(dut: Dut) -> None:
     dut.require_alone()
     old, new = dut.address, dut.address ^ 0x40
     answer = dut.ask(m.Assign(dut.uid, new), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
@@ -229,13 +229,13 @@ def test_an_address_is_given_by_uid(dut: Bench) -> None:
 
 
 @clause("op.10", "frame.tag")
-def test_the_answer_to_an_assign_comes_from_the_new_address(dut: Bench) -> None:
+def test_the_answer_to_an_assign_comes_from_the_new_address(dut: Dut) -> None:
     frame = dut.ask_frame(m.Assign(dut.uid, dut.address ^ 0x40), to=BROADCAST_ADDRESS, slow=True)
     assert frame.source == dut.address ^ 0x40
 
 
 @clause("op.10", "does.asked")
-def test_an_assign_for_another_uid_is_not_followed(dut: Bench) -> None:
+def test_an_assign_for_another_uid_is_not_followed(dut: Dut) -> None:
     for at in (0, 7):
         other = bytearray(dut.uid)
         other[at] ^= 1
@@ -245,7 +245,7 @@ def test_an_assign_for_another_uid_is_not_followed(dut: Bench) -> None:
 
 
 @clause("op.10", "does.assign", "does.generation", "does.write")
-def test_an_assign_leaves_the_parameters(dut: Bench) -> None:
+def test_an_assign_leaves_the_parameters(dut: Dut) -> None:
     before = dut.ask(m.Describe(), m.Description).generation
     dut.put({"neutral": 100})
     dut.ask(m.Assign(dut.uid, dut.address), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
@@ -256,7 +256,7 @@ def test_an_assign_leaves_the_parameters(dut: Bench) -> None:
 
 
 @clause("op.10", "does.assign", "does.age", "does.limp")
-def test_an_assign_makes_it_limp(dut: Bench) -> None:
+def test_an_assign_makes_it_limp(dut: Dut) -> None:
     dut.put({"loss-time-out": 5000})
     dut.demand(0.0)
     dut.ask(m.Assign(dut.uid, dut.address), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
@@ -266,7 +266,7 @@ def test_an_assign_makes_it_limp(dut: Bench) -> None:
 
 
 @clause("op.10", "frame.unaddressed", "does.limp")
-def test_its_address_can_be_taken_away(dut: Bench) -> None:
+def test_its_address_can_be_taken_away(dut: Dut) -> None:
     dut.require_alone()
     dut.put({"channel": 1})
     old = dut.address
@@ -284,7 +284,7 @@ def test_its_address_can_be_taken_away(dut: Bench) -> None:
 
 
 @clause("op.10", "does.refuse")
-def test_an_address_that_cannot_be_is_not_taken(dut: Bench) -> None:
+def test_an_address_that_cannot_be_is_not_taken(dut: Dut) -> None:
     for address in (0, 0xF1, 0xFF):
         payload = dut.uid + bytes([address])
         wire = encode_frame(Frame(BROADCAST_ADDRESS, HOST_ADDRESS, 4, m.Assign.OPERATION, payload))
@@ -293,14 +293,14 @@ def test_an_address_that_cannot_be_is_not_taken(dut: Bench) -> None:
 
 
 @clause("does.refuse", "frame.resync")
-def test_two_in_a_row_are_two(dut: Bench) -> None:
+def test_two_in_a_row_are_two(dut: Dut) -> None:
     for at in range(20):
         assert dut.ask(m.LinkTest(bytes([at])), m.LinkTested).data == bytes([at])
         dut.pass_time(at * 50 * US)
 
 
 @clause("op.21", "parameters")
-def test_the_list_is_the_pages(dut: Bench) -> None:
+def test_the_list_is_the_pages(dut: Dut) -> None:
     numbers = [row.number for row in dut.rows.values()]
     assert len(set(numbers)) == len(numbers)
     for name, row in dut.rows.items():

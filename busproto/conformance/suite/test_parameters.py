@@ -5,8 +5,8 @@ from __future__ import annotations
 from hypothesis import HealthCheck, given, settings
 
 from busproto.conformance import strategies
-from busproto.conformance.bench import Bench, not_checked
 from busproto.conformance.clauses import clause
+from busproto.conformance.dut import Dut, not_checked
 from busproto.conformance.model import Model
 from busproto.wire import messages as m
 from busproto.wire.codec import message_of
@@ -22,12 +22,12 @@ def raw_bytes(row: m.ParameterDescription, value: int) -> bytes | None:
         return None
 
 
-def read(dut: Bench, row: m.ParameterDescription, memory: m.Memory = m.Memory.WORKING) -> bytes:
+def read(dut: Dut, row: m.ParameterDescription, memory: m.Memory = m.Memory.WORKING) -> bytes:
     return dut.ask(m.Read(memory, bytes([row.number])), m.Values).values
 
 
 @clause("op.31", "op.30", "parameters", "does.write")
-def test_every_value_at_the_ends_of_its_range_is_taken(dut: Bench) -> None:
+def test_every_value_at_the_ends_of_its_range_is_taken(dut: Dut) -> None:
     for row in dut.rows.values():
         for value in (row.low, row.high, row.low + 1, row.high - 1):
             raw = raw_bytes(row, value)
@@ -39,7 +39,7 @@ def test_every_value_at_the_ends_of_its_range_is_taken(dut: Bench) -> None:
 
 
 @clause("op.31", "refusal.range", "does.unchanged", "parameters")
-def test_every_value_just_outside_is_refused_with_the_range_and_changes_nothing(dut: Bench) -> None:
+def test_every_value_just_outside_is_refused_with_the_range_and_changes_nothing(dut: Dut) -> None:
     tried = 0
     for row in dut.rows.values():
         before = read(dut, row)
@@ -55,7 +55,7 @@ def test_every_value_just_outside_is_refused_with_the_range_and_changes_nothing(
 
 
 @clause("op.31", "does.refuse", "does.unchanged")
-def test_a_value_of_another_length_is_refused(dut: Bench) -> None:
+def test_a_value_of_another_length_is_refused(dut: Dut) -> None:
     for row in dut.rows.values():
         before = read(dut, row)
         lengths = [size for size in (0, 1, 2, 3, 4, 5) if size % row.size or (not row.points and size != row.size)]
@@ -65,7 +65,7 @@ def test_a_value_of_another_length_is_refused(dut: Bench) -> None:
 
 
 @clause("op.31", "parameters")
-def test_a_table_takes_none_or_two_and_up_to_its_most(dut: Bench) -> None:
+def test_a_table_takes_none_or_two_and_up_to_its_most(dut: Dut) -> None:
     tables = [row for row in dut.rows.values() if row.points]
     if not tables:
         not_checked("it has no table")
@@ -80,14 +80,14 @@ def test_a_table_takes_none_or_two_and_up_to_its_most(dut: Bench) -> None:
 
 
 @clause("op.21", "op.30", "parameters")
-def test_factory_values_are_those_of_its_list(dut: Bench) -> None:
+def test_factory_values_are_those_of_its_list(dut: Dut) -> None:
     for row in dut.rows.values():
         wanted = b"" if row.points else raw_bytes(row, row.default)
         assert read(dut, row, m.Memory.FACTORY) == wanted, row.name
 
 
 @clause("does.write", "op.31")
-def test_a_write_changes_working_memory_only_and_one_parameter_only(dut: Bench) -> None:
+def test_a_write_changes_working_memory_only_and_one_parameter_only(dut: Dut) -> None:
     before = {memory: dut.get_all(memory) for memory in m.Memory}
     dut.put({"neutral": 250})
     assert dut.get_all() == {**before[m.Memory.WORKING], "neutral": 250}
@@ -96,7 +96,7 @@ def test_a_write_changes_working_memory_only_and_one_parameter_only(dut: Bench) 
 
 
 @clause("does.undo", "op.33")
-def test_undo_takes_stored_or_factory(dut: Bench) -> None:
+def test_undo_takes_stored_or_factory(dut: Dut) -> None:
     dut.put({"neutral": 250, "loss-time-out": 700})
     dut.ask(m.Commit(), m.Committed, slow=True)
     dut.put({"neutral": -250, "loss-time-out": 900})
@@ -109,7 +109,7 @@ def test_undo_takes_stored_or_factory(dut: Bench) -> None:
 
 
 @clause("does.undo", "op.33", "refusal.range")
-def test_undo_from_working_is_refused(dut: Bench) -> None:
+def test_undo_from_working_is_refused(dut: Dut) -> None:
     dut.put({"neutral": 250})
     answer = dut.refused(m.Undo(m.Memory.WORKING), m.Outcome.OUT_OF_RANGE)
     assert (answer.low, answer.high) == (m.Memory.STORED, m.Memory.FACTORY)
@@ -117,7 +117,7 @@ def test_undo_from_working_is_refused(dut: Bench) -> None:
 
 
 @clause("does.commit", "does.generation", "op.32", "op.20")
-def test_a_commit_stores_and_counts(dut: Bench) -> None:
+def test_a_commit_stores_and_counts(dut: Dut) -> None:
     before = dut.ask(m.Describe(), m.Description).generation
     dut.put({"neutral": 250})
     answer = dut.ask(m.Commit(), m.Committed, slow=True)
@@ -128,7 +128,7 @@ def test_a_commit_stores_and_counts(dut: Bench) -> None:
     assert dut.get("neutral") == 250
 
 
-def agree(dut: Bench, model: Model, message: Message) -> None:
+def agree(dut: Dut, model: Model, message: Message) -> None:
     """What the actuator answers is what the model says."""
     wanted = model.answer(message)
     answer = message_of(dut.ask_frame(message))
@@ -138,7 +138,7 @@ def agree(dut: Bench, model: Model, message: Message) -> None:
         assert answer == wanted, f"{message} was answered by {answer}, not {wanted}"
 
 
-def model_of(dut: Bench) -> Model:
+def model_of(dut: Dut) -> Model:
     """The plain model, beside an actuator with factory settings."""
     if any(row.number not in PARAMETERS for row in dut.rows.values()):
         not_checked("it has parameters that the page does not know")
@@ -154,7 +154,7 @@ def model_of(dut: Bench) -> Model:
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(messages=strategies.conversations())
-def test_conversations_are_answered_as_by_the_model(dut: Bench, messages: list[Message]) -> None:
+def test_conversations_are_answered_as_by_the_model(dut: Dut, messages: list[Message]) -> None:
     dut.ask(m.Undo(m.Memory.FACTORY), m.Undone)
     model = model_of(dut)
     for message in messages:

@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 import pytest
 
-from busproto.conformance.bench import Bench, not_checked
 from busproto.conformance.clauses import clause
+from busproto.conformance.dut import Dut, not_checked
 from busproto.wire import messages as m
 from busproto.wire.codec import encode_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, UNADDRESSED, Frame
@@ -20,21 +20,21 @@ NEUTRAL, TABLE, TRAVEL = (BY_NAME[name] for name in ("neutral", "correction", "t
 NOT_THERE = 0xFF
 
 
-def no_address(dut: Bench) -> None:
+def no_address(dut: Dut) -> None:
     """Its address is taken away."""
     dut.require_alone()
     dut.ask(m.Assign(dut.uid, UNADDRESSED), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
     dut.address = UNADDRESSED
 
 
-def hot(dut: Bench) -> None:
+def hot(dut: Dut) -> None:
     """It is above its limit."""
     dut.beside("warm")
     dut.put({"over-temperature": 60})
     dut.beside("warm").order("warm", "75")
 
 
-def released(dut: Bench) -> None:
+def released(dut: Dut) -> None:
     dut.ask(m.Release(), m.Released)
 
 
@@ -51,25 +51,25 @@ def read(*numbers: int) -> tuple[int, bytes]:
     return of(m.Read(m.Memory.WORKING, bytes(numbers)))
 
 
-def nothing(dut: Bench) -> None:
+def nothing(dut: Dut) -> None:
     """No more is needed."""
 
 
-def wide(dut: Bench) -> None:
+def wide(dut: Dut) -> None:
     dut.put({"travel": 1000, "correction": ()})
 
 
-def both(*steps: Callable[[Bench], None]) -> Callable[[Bench], None]:
+def both(*steps: Callable[[Dut], None]) -> Callable[[Dut], None]:
     """One after the other."""
 
-    def prepare(dut: Bench) -> None:
+    def prepare(dut: Dut) -> None:
         for step in steps:
             step(dut)
 
     return prepare
 
 
-CASES: dict[str, list[tuple[Callable[[Bench], None], tuple[int, bytes]]]] = {
+CASES: dict[str, list[tuple[Callable[[Dut], None], tuple[int, bytes]]]] = {
     "unknown": [(nothing, (0x7E, b"")), (nothing, (0x7E, bytes(112)))],
     "malformed": [
         (nothing, (m.Undo.OPERATION, b"\x03")),
@@ -81,7 +81,7 @@ CASES: dict[str, list[tuple[Callable[[Bench], None], tuple[int, bytes]]]] = {
     ],
     "only for all": [
         (nothing, of(m.DemandAll((0,)))),
-        (nothing, of(m.Book(1, 2, 0, 1, (5,)))),
+        (nothing, of(m.MemberList(1, 2, 0, 1, (5,)))),
         (nothing, of(m.Assign(bytes(8), 9))),
     ],
     "row": [(nothing, of(m.DescribeParameter(0xFF)))],
@@ -135,7 +135,7 @@ BUSY = "busy"
 @pytest.mark.parametrize(
     ("key", "number"), [(row.key, number) for row in ROWS for number in range(len(CASES.get(row.key, ())))]
 )
-def test_each_row_of_the_table_of_refusals(dut: Bench, key: str, number: int) -> None:
+def test_each_row_of_the_table_of_refusals(dut: Dut, key: str, number: int) -> None:
     row = next(row for row in ROWS if row.key == key)
     prepare, (operation, payload) = CASES[key][number]
     for name in ("neutral", "correction", "travel", "over-temperature"):
@@ -149,7 +149,7 @@ def test_each_row_of_the_table_of_refusals(dut: Bench, key: str, number: int) ->
 
 @clause("refusal.order", "does.store", "does.unchanged")
 @pytest.mark.parametrize("what", ["commit", "assign"])
-def test_busy_memory_refuses(dut: Bench, what: str) -> None:
+def test_busy_memory_refuses(dut: Dut, what: str) -> None:
     dut.require_virtual("how long it stores is its own")
     second = dut.wire(m.Commit()) if what == "commit" else dut.wire(m.Assign(dut.uid, 99), BROADCAST_ADDRESS)
     before = dut.ask(m.Describe(), m.Description).generation
@@ -164,8 +164,8 @@ def test_busy_memory_refuses(dut: Bench, what: str) -> None:
 
 
 @clause("refusal.extension", "does.refuse")
-def test_it_offers_the_teaching_extension_whole_or_not_at_all(dut: Bench) -> None:
-    requests: list[Message] = [m.Hush(1, bytes(8)), m.Match(1, 0, 0, bytes(8)), m.SlottedCall(1, 2, 1, 300)]
+def test_it_offers_the_teaching_extension_whole_or_not_at_all(dut: Dut) -> None:
+    requests: list[Message] = [m.Suppress(1, bytes(8)), m.Match(1, 0, 0, bytes(8)), m.SlottedCall(1, 2, 1, 300)]
     if dut.offers_teaching():
         dut.refused_wire(requests[0].OPERATION, requests[0].payload(), m.Outcome.BAD_REQUEST)
         for request in requests[1:]:

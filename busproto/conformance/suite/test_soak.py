@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import random
 
-from busproto.conformance.bench import MS, Bench, not_checked
 from busproto.conformance.clauses import clause
+from busproto.conformance.dut import MS, Dut, not_checked
 from busproto.conformance.model import Model
 from busproto.conformance.suite.test_parameters import agree, model_of, raw_bytes
 from busproto.wire import messages as m
 from busproto.wire.message import Message
 
 
-def some_message(rng: random.Random, dut: Bench) -> Message:
+def some_message(rng: random.Random, dut: Dut) -> Message:
     """Something about settings that the model knows the answer to."""
     rows = list(dut.rows.values())
     row = rng.choice(rows)
@@ -32,7 +32,7 @@ def some_message(rng: random.Random, dut: Bench) -> Message:
     return m.DescribeParameter(rng.randrange(0x20))
 
 
-def disturb(rng: random.Random, dut: Bench) -> None:
+def disturb(rng: random.Random, dut: Dut) -> None:
     """Something that leaves no trace in the settings."""
     kind = rng.randrange(5)
     if kind == 0:
@@ -40,7 +40,7 @@ def disturb(rng: random.Random, dut: Bench) -> None:
     elif kind == 1:
         dut.tell(m.DemandAll(tuple(rng.randint(-1500, 1500) for _ in range(rng.randint(1, 32)))))
     elif kind == 2:
-        dut.tell(m.Hush(rng.randrange(0x10000), rng.randbytes(8)))
+        dut.tell(m.Suppress(rng.randrange(0x10000), rng.randbytes(8)))
     elif kind == 3:
         wire = bytearray(dut.wire(m.Undo(m.Memory.FACTORY)))
         wire[rng.randrange(1, len(wire) - 1)] ^= 1 << rng.randrange(8)
@@ -50,7 +50,7 @@ def disturb(rng: random.Random, dut: Bench) -> None:
 
 
 @clause("frame.resync", "op.30", "op.31", "op.33", "does.unchanged", "does.drop")
-def test_a_long_conversation(dut: Bench, soak_steps: int) -> None:
+def test_a_long_conversation(dut: Dut, soak_steps: int) -> None:
     if not soak_steps:
         not_checked("--dut-soak 0")
     rng = random.Random(dut.uid + bytes([soak_steps & 0xFF]))

@@ -7,8 +7,8 @@ from collections.abc import Callable
 
 import pytest
 
-from busproto.conformance.bench import MS, Bench
 from busproto.conformance.clauses import clause
+from busproto.conformance.dut import MS, Dut
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
 from busproto.wire.message import Message
@@ -21,12 +21,12 @@ COOL_DEGC = 30
 LOOK_NS = 250 * MS
 
 
-def warm(dut: Bench, degc: float) -> None:
+def warm(dut: Dut, degc: float) -> None:
     """It is heated or cooled from outside."""
     dut.beside("warm").order("warm", f"{degc:g}")
 
 
-def at_work(dut: Bench) -> None:
+def at_work(dut: Dut) -> None:
     """It follows its channel, and is cool."""
     dut.beside("warm")
     dut.put({"over-temperature": LIMIT_DEGC, "soft-start": 0, "loss-time-out": 3000, "channel": 1})
@@ -34,7 +34,7 @@ def at_work(dut: Bench) -> None:
     dut.demand(0.2)
 
 
-def demand_all(dut: Bench) -> m.State:
+def demand_all(dut: Dut) -> m.State:
     """A demand to everyone; returns in which state it leaves this one. Asking for a report may end a fault."""
     dut.tell(m.DemandAll((1000,)))
     dut.pass_time(5 * MS)
@@ -42,7 +42,7 @@ def demand_all(dut: Bench) -> m.State:
 
 
 @clause("does.heat", "faults", "states")
-def test_too_hot_it_lets_go_by_itself(dut: Bench) -> None:
+def test_too_hot_it_lets_go_by_itself(dut: Dut) -> None:
     at_work(dut)
     warm(dut, LIMIT_DEGC - 5)
     dut.pass_time(2 * LOOK_NS)
@@ -58,7 +58,7 @@ def test_too_hot_it_lets_go_by_itself(dut: Bench) -> None:
 
 
 @clause("does.heat", "op.41", "op.43", "does.unchanged")
-def test_while_it_is_hot_demand_and_engage_are_refused(dut: Bench) -> None:
+def test_while_it_is_hot_demand_and_engage_are_refused(dut: Dut) -> None:
     at_work(dut)
     warm(dut, HOT_DEGC)
     dut.refused(m.Demand(2000), m.Outcome.FAULT_STANDS)
@@ -69,7 +69,7 @@ def test_while_it_is_hot_demand_and_engage_are_refused(dut: Bench) -> None:
 
 
 @clause("does.heat", "op.40")
-def test_while_it_is_hot_a_demand_of_all_engages_nobody_who_is_limp(dut: Bench) -> None:
+def test_while_it_is_hot_a_demand_of_all_engages_nobody_who_is_limp(dut: Dut) -> None:
     at_work(dut)
     dut.ask(m.Restart(), m.Restarting)
     dut.pass_time(30 * MS)
@@ -79,24 +79,24 @@ def test_while_it_is_hot_a_demand_of_all_engages_nobody_who_is_limp(dut: Bench) 
 
 
 @clause("does.heat", "op.40")
-def test_limp_from_heat_it_heeds_no_demand_of_all_once_it_is_cool(dut: Bench) -> None:
+def test_limp_from_heat_it_heeds_no_demand_of_all_once_it_is_cool(dut: Dut) -> None:
     at_work(dut)
     warm(dut, HOT_DEGC)
     dut.pass_time(LOOK_NS + 20 * MS)
     warm(dut, COOL_DEGC)
     assert demand_all(dut) is m.State.LIMP  # the report ends the fault, not the demand before it
-    assert demand_all(dut) in {m.State.EASING, m.State.FOLLOWING}
+    assert demand_all(dut) in {m.State.SOFT_STARTING, m.State.FOLLOWING}
 
 
 @clause("does.heat", "op.41", "op.43")
-def test_cool_again_a_demand_or_engage_to_it_alone_ends_that(dut: Bench) -> None:
+def test_cool_again_a_demand_or_engage_to_it_alone_ends_that(dut: Dut) -> None:
     for message, answer in ((m.Demand(1000), m.Moving), (m.Engage(), m.Engaged)):
         at_work(dut)
         warm(dut, HOT_DEGC)
         dut.pass_time(LOOK_NS + 20 * MS)
         warm(dut, COOL_DEGC)
         dut.ask(message, answer)
-        assert dut.report().state in {m.State.EASING, m.State.FOLLOWING}
+        assert dut.report().state in {m.State.SOFT_STARTING, m.State.FOLLOWING}
         dut.ask(m.Release(), m.Released)
         dut.ask(m.Engage(), m.Engaged)
 
@@ -113,12 +113,12 @@ CALM: dict[str, RawValue] = {
 LOSSES = {m.State.LOST_LIMP: LOSS_LIMP, m.State.LOST_HOLD: LOSS_HOLD, m.State.LOST_PRESET: LOSS_PRESET}
 
 
-def bring(dut: Bench, state: m.State, *, heat: bool) -> None:
+def bring(dut: Dut, state: m.State, *, heat: bool) -> None:
     """Into that state, at a temperature that is known where `heat` wants it."""
     if heat or dut.can("warm"):  # a case before may have left it hot
         warm(dut, COOL_DEGC)
     dut.put(CALM)
-    if state is m.State.EASING:
+    if state is m.State.SOFT_STARTING:
         dut.demand(0.1)
     elif state is m.State.FOLLOWING:
         dut.put({"soft-start": 0})
@@ -142,26 +142,26 @@ def bring(dut: Bench, state: m.State, *, heat: bool) -> None:
         assert came is state, f"the case needs the state {state.name}, it is {came.name}"
 
 
-def lose(action: int) -> Callable[[Bench], None]:
+def lose(action: int) -> Callable[[Dut], None]:
     """Let the time-out pass."""
 
-    def loses(dut: Bench) -> None:
+    def loses(dut: Dut) -> None:
         dut.put({"loss-action": action, "loss-time-out": 20})
         dut.pass_time(40 * MS)
 
     return loses
 
 
-def ask(message: Message) -> Callable[[Bench], None]:
+def ask(message: Message) -> Callable[[Dut], None]:
     """Ask it alone; whatever it says."""
     return lambda dut: (dut.ask_frame(message), None)[1]
 
 
-def assign(dut: Bench) -> None:
+def assign(dut: Dut) -> None:
     dut.ask(m.Assign(dut.uid, dut.address), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
 
 
-DO: dict[str, Callable[[Bench], None]] = {
+DO: dict[str, Callable[[Dut], None]] = {
     "demand all": lambda dut: (dut.tell(m.DemandAll((1000,))), None)[1],
     "release": ask(m.Release()),
     "report": ask(m.Report()),
@@ -184,10 +184,10 @@ ASKED: dict[str, Message] = {
 """Requests that may be refused."""
 
 
-@clause("states", "does.engages", "does.loss", "does.release", "does.heat", "does.easing", "does.assign")
+@clause("states", "does.engages", "does.loss", "does.release", "does.heat", "does.soft_starting", "does.assign")
 @pytest.mark.parametrize("state", m.State, ids=lambda state: state.name.lower())
 @pytest.mark.parametrize("event", EVENTS, ids=lambda event: event.key)
-def test_each_cell_of_the_table_of_state_changes(dut: Bench, event: Event, state: m.State) -> None:
+def test_each_cell_of_the_table_of_state_changes(dut: Dut, event: Event, state: m.State) -> None:
     if event.is_hot or state is m.State.FAULTED:
         dut.beside("warm")
     bring(dut, state, heat=event.is_hot or state is m.State.FAULTED)

@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 import pytest
 
-from busproto.conformance.bench import MS, US, Bench
 from busproto.conformance.clauses import clause
+from busproto.conformance.dut import MS, US, Dut
 from busproto.conformance.storage import cut_at_byte, spoil, written_bytes
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS, MAX_ADDRESS, UNADDRESSED
@@ -18,7 +18,7 @@ OLD: dict[str, RawValue] = {"neutral": 150, "channel": 3}
 NEW: dict[str, RawValue] = {"neutral": -700, "channel": 4}
 
 
-def with_old(dut: Bench) -> Bench:
+def with_old(dut: Dut) -> Dut:
     """An actuator that has OLD stored twice, so that both copies are in use."""
     dut.beside("plug", "unplug")
     dut.put(OLD)
@@ -27,12 +27,12 @@ def with_old(dut: Bench) -> Bench:
     return dut
 
 
-def stored(dut: Bench) -> dict[str, RawValue]:
+def stored(dut: Dut) -> dict[str, RawValue]:
     return {name: dut.get(name, m.Memory.STORED) for name in OLD}
 
 
 @clause("does.commit", "op.32", "op.51")
-def test_what_is_committed_is_there_after_a_restart(dut: Bench) -> None:
+def test_what_is_committed_is_there_after_a_restart(dut: Dut) -> None:
     dut.put(NEW)
     dut.ask(m.Commit(), m.Committed, slow=True)
     before = dut.get_all()
@@ -42,7 +42,7 @@ def test_what_is_committed_is_there_after_a_restart(dut: Bench) -> None:
 
 
 @clause("op.51", "does.commit")
-def test_a_restart_while_it_stores_lets_the_write_go_on(dut: Bench) -> None:
+def test_a_restart_while_it_stores_lets_the_write_go_on(dut: Dut) -> None:
     dut.put(NEW)
     said = dut.say(dut.wire(m.Commit()) + dut.wire(m.Restart(), BROADCAST_ADDRESS))
     dut.hear(said.end_ns + STORE_NS + (0 if dut.is_virtual else dut.slack_ns))
@@ -53,7 +53,7 @@ def test_a_restart_while_it_stores_lets_the_write_go_on(dut: Bench) -> None:
 
 
 @clause("op.10", "refusal.order", "does.latest")
-def test_an_assign_while_it_stores_is_refused(dut: Bench) -> None:
+def test_an_assign_while_it_stores_is_refused(dut: Dut) -> None:
     dut.require_virtual("how long it stores is its own")
     address = dut.address
     said = dut.wire(m.Commit()) + dut.wire(m.Assign(dut.uid, address % 239 + 1), BROADCAST_ADDRESS)
@@ -68,7 +68,7 @@ def test_an_assign_while_it_stores_is_refused(dut: Bench) -> None:
 
 
 @clause("does.write", "does.commit")
-def test_what_is_not_committed_is_gone_after_a_restart(dut: Bench) -> None:
+def test_what_is_not_committed_is_gone_after_a_restart(dut: Dut) -> None:
     before = dut.get_all()
     dut.put(NEW)
     dut.restart()
@@ -76,7 +76,7 @@ def test_what_is_not_committed_is_gone_after_a_restart(dut: Bench) -> None:
 
 
 @clause("does.commit", "does.copies")
-def test_every_value_is_kept(dut: Bench) -> None:
+def test_every_value_is_kept(dut: Dut) -> None:
     dut.beside("plug", "unplug")
     for at in ("low", "high"):
         for row in dut.rows.values():
@@ -94,37 +94,37 @@ def test_every_value_is_kept(dut: Bench) -> None:
 
 
 @clause("does.copies", "op.32", "does.commit")
-def test_power_cut_at_every_byte_of_a_commit(dut_build: Callable[..., Bench]) -> None:
-    bench = with_old(dut_build())
-    bench.put(NEW)
-    count = written_bytes(bench, m.Commit(), bench.address)
+def test_power_cut_at_every_byte_of_a_commit(dut_build: Callable[..., Dut]) -> None:
+    dut = with_old(dut_build())
+    dut.put(NEW)
+    count = written_bytes(dut, m.Commit(), dut.address)
     assert count >= 8, f"only {count} bytes are written"
     for at in range(count):
-        bench = with_old(dut_build())
-        bench.put(NEW)
-        cut_at_byte(bench, m.Commit(), bench.address, at)
-        left = stored(bench)
+        dut = with_old(dut_build())
+        dut.put(NEW)
+        cut_at_byte(dut, m.Commit(), dut.address, at)
+        left = stored(dut)
         assert left == OLD or (left == NEW and at == count - 1), f"cut at byte {at} of {count}: {left} is left"
-        assert {name: bench.get(name) for name in OLD} == left
-        assert not bench.report().faults & m.Fault.SETTINGS_LOST, f"cut at byte {at} of {count}: settings lost"
+        assert {name: dut.get(name) for name in OLD} == left
+        assert not dut.report().faults & m.Fault.SETTINGS_LOST, f"cut at byte {at} of {count}: settings lost"
 
 
 @clause("does.copies", "op.10", "does.assign")
-def test_power_cut_at_every_byte_of_an_assign(dut_build: Callable[..., Bench]) -> None:
-    bench = with_old(dut_build())
-    home, other = bench.address, bench.address % MAX_ADDRESS + 1
-    message = m.Assign(bench.uid, other)
-    count = written_bytes(bench, message, BROADCAST_ADDRESS)
+def test_power_cut_at_every_byte_of_an_assign(dut_build: Callable[..., Dut]) -> None:
+    dut = with_old(dut_build())
+    home, other = dut.address, dut.address % MAX_ADDRESS + 1
+    message = m.Assign(dut.uid, other)
+    count = written_bytes(dut, message, BROADCAST_ADDRESS)
     for at in range(0, count, 3):
-        bench = with_old(dut_build())
-        cut_at_byte(bench, message, BROADCAST_ADDRESS, at)
-        bench.address = bench.where((home, other))
-        assert bench.address == home or at >= count - 1, f"cut at byte {at} of {count}: it is at {bench.address}"
-        assert stored(bench) == OLD
+        dut = with_old(dut_build())
+        cut_at_byte(dut, message, BROADCAST_ADDRESS, at)
+        dut.address = dut.where((home, other))
+        assert dut.address == home or at >= count - 1, f"cut at byte {at} of {count}: it is at {dut.address}"
+        assert stored(dut) == OLD
 
 
 @clause("does.copies", "does.commit")
-def test_power_cut_at_any_moment_of_a_commit(dut: Bench) -> None:
+def test_power_cut_at_any_moment_of_a_commit(dut: Dut) -> None:
     with_old(dut)
     for step in range(16):
         dut.put(NEW)
@@ -141,35 +141,35 @@ def test_power_cut_at_any_moment_of_a_commit(dut: Bench) -> None:
 
 @clause("does.copies")
 @pytest.mark.parametrize("page", [0, 1])
-def test_one_spoiled_copy_leaves_the_other(dut_build: Callable[..., Bench], page: int) -> None:
+def test_one_spoiled_copy_leaves_the_other(dut_build: Callable[..., Dut], page: int) -> None:
     for at in (0, 4, 9, 20):
-        bench = with_old(dut_build())
-        bench.put(NEW)
-        bench.ask(m.Commit(), m.Committed, slow=True)
-        spoil(bench, (page,), at)
-        assert stored(bench) in (OLD, NEW), f"byte {at} of copy {page} was spoiled: {stored(bench)}"
-        assert not bench.report().faults & m.Fault.SETTINGS_LOST
+        dut = with_old(dut_build())
+        dut.put(NEW)
+        dut.ask(m.Commit(), m.Committed, slow=True)
+        spoil(dut, (page,), at)
+        assert stored(dut) in (OLD, NEW), f"byte {at} of copy {page} was spoiled: {stored(dut)}"
+        assert not dut.report().faults & m.Fault.SETTINGS_LOST
 
 
 @clause("does.lost", "does.generation", "does.limp", "faults")
-def test_where_neither_copy_is_whole_it_has_factory_settings_and_no_address(dut_build: Callable[..., Bench]) -> None:
-    bench = with_old(dut_build())
-    spoil(bench, (0, 1), 4)
-    bench.address = UNADDRESSED
-    assert bench.report().faults & m.Fault.SETTINGS_LOST
-    assert bench.report().state is m.State.LIMP
-    assert bench.get_all() == bench.get_all(m.Memory.FACTORY)
-    generation = bench.ask(m.Describe(), m.Description).generation
+def test_where_neither_copy_is_whole_it_has_factory_settings_and_no_address(dut_build: Callable[..., Dut]) -> None:
+    dut = with_old(dut_build())
+    spoil(dut, (0, 1), 4)
+    dut.address = UNADDRESSED
+    assert dut.report().faults & m.Fault.SETTINGS_LOST
+    assert dut.report().state is m.State.LIMP
+    assert dut.get_all() == dut.get_all(m.Memory.FACTORY)
+    generation = dut.ask(m.Describe(), m.Description).generation
     assert generation == 0, f"generation 0 was expected while no copy is whole, it is {generation}"
-    bench.ask(m.Assign(bench.uid, 9), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
-    bench.address = 9
-    assert bench.ask(m.Describe(), m.Description).generation == 1
-    bench.power_cut()
-    assert not bench.report().faults & m.Fault.SETTINGS_LOST
+    dut.ask(m.Assign(dut.uid, 9), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
+    dut.address = 9
+    assert dut.ask(m.Describe(), m.Description).generation == 1
+    dut.power_cut()
+    assert not dut.report().faults & m.Fault.SETTINGS_LOST
 
 
 @clause("does.assign", "op.10")
-def test_an_address_outlasts_a_power_cut(dut: Bench) -> None:
+def test_an_address_outlasts_a_power_cut(dut: Dut) -> None:
     dut.beside("plug", "unplug")
     dut.put(NEW)
     dut.ask(m.Assign(dut.uid, 77), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
@@ -180,7 +180,7 @@ def test_an_address_outlasts_a_power_cut(dut: Bench) -> None:
 
 @clause("does.copies", "does.limp")
 @pytest.mark.parametrize("off_us", [1, 300, 5_000, 25_000])
-def test_power_cut_while_it_answers_or_moves(dut: Bench, off_us: int) -> None:
+def test_power_cut_while_it_answers_or_moves(dut: Dut, off_us: int) -> None:
     with_old(dut)
     dut.put({"soft-start": 0})
     dut.demand(0.25)
@@ -193,7 +193,7 @@ def test_power_cut_while_it_answers_or_moves(dut: Bench, off_us: int) -> None:
 
 
 @clause("does.commit", "does.generation", "does.copies", "line.boot", "op.20")
-def test_many_commits_count_on(dut: Bench) -> None:
+def test_many_commits_count_on(dut: Dut) -> None:
     dut.beside("plug", "unplug")
     before = dut.ask(m.Describe(), m.Description).generation
     for number in range(1, 12):

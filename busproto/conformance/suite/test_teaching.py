@@ -1,23 +1,23 @@
-"""The teaching extension: hush, match, slotted call. Not checked on an actuator that does not offer it."""
+"""The teaching extension: suppress, match, slotted call. Not checked on an actuator that does not offer it."""
 
 from __future__ import annotations
 
 import pytest
 
-from busproto.conformance.bench import LATE_PORT_NS, MS, US, Bench, replies_in
 from busproto.conformance.calls import EPOCH, answers_to, assert_begins, byte_after, called, unheard
 from busproto.conformance.clauses import clause
+from busproto.conformance.dut import LATE_PORT_NS, MS, US, Dut, replies_in
 from busproto.wire import messages as m
 from busproto.wire.codec import encode_frame, message_of
 from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, Frame
-from busproto.wire.hash import book_answer, slot_of, uid_hash
+from busproto.wire.hash import list_answer, slot_of, uid_hash
 from busproto.wire.message import Message
 from busproto.wire.timing import FIRST_SLOT_NS
 
 
 @clause("op.04")
-def test_hushed_it_keeps_silent_in_that_epoch(dut: Bench) -> None:
-    dut.tell(m.Hush(EPOCH, dut.uid))
+def test_suppressed_it_keeps_silent_in_that_epoch(dut: Dut) -> None:
+    dut.tell(m.Suppress(EPOCH, dut.uid))
     unheard(dut, m.RollCall(EPOCH, 3, 16, ()))
     unheard(dut, m.Match(EPOCH, 0, 0, bytes(8)))
     unheard(dut, m.SlottedCall(EPOCH, 3, 1, 3000))
@@ -25,28 +25,28 @@ def test_hushed_it_keeps_silent_in_that_epoch(dut: Bench) -> None:
 
 
 @clause("op.04")
-def test_a_hush_for_all_is_for_it_too(dut: Bench) -> None:
-    dut.tell(m.Hush(EPOCH, bytes(8)))
+def test_a_suppress_for_all_is_for_it_too(dut: Dut) -> None:
+    dut.tell(m.Suppress(EPOCH, bytes(8)))
     unheard(dut, m.RollCall(EPOCH, 3, 16, ()))
 
 
 @clause("op.04")
-def test_a_hush_for_another_is_not_for_it(dut: Bench) -> None:
+def test_a_suppress_for_another_is_not_for_it(dut: Dut) -> None:
     for at in (0, 7):
         other = bytearray(dut.uid)
         other[at] ^= 0x80
-        dut.tell(m.Hush(EPOCH, bytes(other)))
+        dut.tell(m.Suppress(EPOCH, bytes(other)))
     called(dut, m.RollCall(EPOCH, 3, 16, ()))
 
 
 @clause("op.04", "does.asked")
-def test_a_hush_is_not_answered(dut: Bench) -> None:
-    dut.silent(dut.wire(m.Hush(EPOCH, dut.uid), BROADCAST_ADDRESS), window_ns=10 * MS)
+def test_a_suppress_is_not_answered(dut: Dut) -> None:
+    dut.silent(dut.wire(m.Suppress(EPOCH, dut.uid), BROADCAST_ADDRESS), window_ns=10 * MS)
 
 
 @clause("op.05")
 @pytest.mark.parametrize("bits", [0, 1, 7, 8, 9, 31, 63, 64])
-def test_it_answers_a_match_of_its_first_bits(dut: Bench, bits: int) -> None:
+def test_it_answers_a_match_of_its_first_bits(dut: Dut, bits: int) -> None:
     value = int.from_bytes(dut.uid, "big")
     rest = (1 << 64 - bits) - 1
     own = (value ^ (0x5A5A5A5A5A5A5A5A & rest)).to_bytes(8, "big")
@@ -57,14 +57,14 @@ def test_it_answers_a_match_of_its_first_bits(dut: Bench, bits: int) -> None:
 
 
 @clause("op.05", "teaching.brief", "find.hash")
-def test_a_brief_match_is_answered_by_a_byte(dut: Bench) -> None:
+def test_a_brief_match_is_answered_by_a_byte(dut: Dut) -> None:
     came = byte_after(dut, m.Match(EPOCH, 12, 1, dut.uid))
-    wanted = bytes([book_answer(uid_hash(dut.uid, EPOCH, 12))])
+    wanted = bytes([list_answer(uid_hash(dut.uid, EPOCH, 12))])
     assert came == wanted, f"the byte {wanted.hex()} was expected, {came.hex(' ') or 'nothing'} came"
 
 
 @clause("op.05", "teaching.answer", "find.first")
-def test_a_match_is_answered_at_the_first_slot(dut: Bench) -> None:
+def test_a_match_is_answered_at_the_first_slot(dut: Dut) -> None:
     dut.beside("heard")
     since_ns = dut.line_ns()
     assert answers_to(dut, m.Match(EPOCH, 0, 0, bytes(8))), "one answer to the match was expected, none came"
@@ -73,7 +73,7 @@ def test_a_match_is_answered_at_the_first_slot(dut: Bench) -> None:
 
 @clause("op.06", "teaching.slot", "teaching.answer", "find.hash")
 @pytest.mark.parametrize("slots", [1, 4, 16])
-def test_it_answers_a_slotted_call(dut: Bench, slots: int) -> None:
+def test_it_answers_a_slotted_call(dut: Dut, slots: int) -> None:
     slot_us = 3000
     for salt in (1, 2):
         dut.drain()
@@ -89,13 +89,13 @@ def test_it_answers_a_slotted_call(dut: Bench, slots: int) -> None:
         assert_begins(dut, since_ns, FIRST_SLOT_NS + slot * slot_us * US)
 
 
-TO_ALL: list[Message] = [m.Hush(1, bytes(8)), m.Match(1, 0, 0, bytes(8)), m.SlottedCall(1, 2, 1, 300)]
+TO_ALL: list[Message] = [m.Suppress(1, bytes(8)), m.Match(1, 0, 0, bytes(8)), m.SlottedCall(1, 2, 1, 300)]
 
 
 @clause("op.04", "op.05", "op.06", "does.refuse", "does.bare")
-@pytest.mark.parametrize("message", TO_ALL, ids=["hush", "match", "slotted call"])
-def test_what_is_for_all_is_refused_or_dropped_by_one(dut: Bench, message: Message) -> None:
-    if isinstance(message, m.Hush):
+@pytest.mark.parametrize("message", TO_ALL, ids=["suppress", "match", "slotted call"])
+def test_what_is_for_all_is_refused_or_dropped_by_one(dut: Dut, message: Message) -> None:
+    if isinstance(message, m.Suppress):
         dut.refused_wire(message.OPERATION, message.payload(), m.Outcome.BAD_REQUEST)
     else:
         wire = encode_frame(Frame(dut.address, HOST_ADDRESS, 3, message.OPERATION, message.payload()))

@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 import pytest
 
-from busproto.conformance.bench import MS, US, Bench, not_checked
 from busproto.conformance.clauses import clause
+from busproto.conformance.dut import MS, US, Dut, not_checked
 from busproto.wire import messages as m
 from busproto.wire.codec import encode_frame
 from busproto.wire.frame import BROADCAST_ADDRESS
@@ -17,7 +17,7 @@ from busproto.wire.timing import MAX_TURNAROUND_NS, MIN_TURNAROUND_NS, START_JIT
 CLOCK_NS = 2 * US
 
 
-def delays(dut: Bench, count: int = 12) -> list[int]:
+def delays(dut: Dut, count: int = 12) -> list[int]:
     """How long behind the request it began, by the line itself."""
     dut.beside("heard")
     found = []
@@ -31,7 +31,7 @@ def delays(dut: Bench, count: int = 12) -> list[int]:
 
 
 @clause("does.turnaround", "does.reply")
-def test_it_keeps_off_the_line_and_begins_in_time(dut: Bench) -> None:
+def test_it_keeps_off_the_line_and_begins_in_time(dut: Dut) -> None:
     seen = delays(dut)
     assert min(seen) >= dut.least_ns(MIN_TURNAROUND_NS), f"{min(seen)} ns behind the request"
     most_ns = dut.most_ns(MIN_TURNAROUND_NS + START_JITTER_NS) + CLOCK_NS
@@ -40,7 +40,7 @@ def test_it_keeps_off_the_line_and_begins_in_time(dut: Bench) -> None:
 
 @clause("parameters.reply-delay", "does.reply")
 @pytest.mark.parametrize("delay_us", [101, 500, 1999, 2000])
-def test_the_reply_delay_is_kept(dut: Bench, delay_us: int) -> None:
+def test_the_reply_delay_is_kept(dut: Dut, delay_us: int) -> None:
     dut.beside("heard")
     dut.put({"reply-delay": delay_us})
     seen = delays(dut, 4)
@@ -49,7 +49,7 @@ def test_the_reply_delay_is_kept(dut: Bench, delay_us: int) -> None:
 
 
 @clause("parameters.reply-delay", "does.write", "does.reply")
-def test_the_longest_reply_delay_is_within_the_hosts_patience(dut: Bench) -> None:
+def test_the_longest_reply_delay_is_within_the_hosts_patience(dut: Dut) -> None:
     dut.put({"reply-delay": 2000})
     for _ in range(3):
         begin_ns = dut.now_ns
@@ -64,7 +64,7 @@ def test_the_longest_reply_delay_is_within_the_hosts_patience(dut: Bench) -> Non
 
 
 @clause("does.turnaround", "line.clock")
-def test_on_any_target_it_is_not_too_early(dut: Bench) -> None:
+def test_on_any_target_it_is_not_too_early(dut: Dut) -> None:
     for _ in range(5):
         said, frames, _ = dut.frames_after(dut.wire(m.LinkTest(b"x")), count=1)
         assert frames
@@ -74,16 +74,16 @@ def test_on_any_target_it_is_not_too_early(dut: Bench) -> None:
 
 @clause("line.clock", "does.turnaround", "does.reply")
 @pytest.mark.parametrize("clock_ppm", [-10_000, 10_000])
-def test_with_a_clock_off_by_one_percent_too(dut_build: Callable[..., Bench], clock_ppm: int) -> None:
-    bench = dut_build(clock_ppm=clock_ppm)
-    seen = delays(bench)
+def test_with_a_clock_off_by_one_percent_too(dut_build: Callable[..., Dut], clock_ppm: int) -> None:
+    dut = dut_build(clock_ppm=clock_ppm)
+    seen = delays(dut)
     assert min(seen) >= MIN_TURNAROUND_NS * 0.99
     assert max(seen) <= (MIN_TURNAROUND_NS + START_JITTER_NS) * 1.01 + CLOCK_NS
 
 
 @clause("does.store")
 @pytest.mark.parametrize("what", ["commit", "assign"])
-def test_storing_takes_no_longer_than_it_may(dut: Bench, what: str) -> None:
+def test_storing_takes_no_longer_than_it_may(dut: Dut, what: str) -> None:
     dut.beside("heard")
     dut.put({"neutral": 10})
     message: Message = m.Commit() if what == "commit" else m.Assign(dut.uid, dut.address)
@@ -95,7 +95,7 @@ def test_storing_takes_no_longer_than_it_may(dut: Bench, what: str) -> None:
 
 
 @clause("does.store", "op.32")
-def test_it_answers_a_commit_when_the_set_is_whole(dut: Bench) -> None:
+def test_it_answers_a_commit_when_the_set_is_whole(dut: Dut) -> None:
     dut.beside("plug", "unplug")
     dut.put({"neutral": 123})
     _, frames, _ = dut.frames_after(dut.wire(m.Commit()), count=1, slow=True)
@@ -105,7 +105,7 @@ def test_it_answers_a_commit_when_the_set_is_whole(dut: Bench) -> None:
 
 
 @clause("does.store", "op.10")
-def test_it_answers_an_assign_when_the_address_is_stored(dut: Bench) -> None:
+def test_it_answers_an_assign_when_the_address_is_stored(dut: Dut) -> None:
     dut.beside("plug", "unplug")
     data = dut.wire(m.Assign(dut.uid, 9), BROADCAST_ADDRESS)
     _, frames, _ = dut.frames_after(data, count=1, slow=True)
@@ -116,7 +116,7 @@ def test_it_answers_an_assign_when_the_address_is_stored(dut: Bench) -> None:
 
 
 @clause("does.latest", "does.reply")
-def test_a_reply_that_waits_gives_way_to_that_of_a_later_request(dut: Bench) -> None:
+def test_a_reply_that_waits_gives_way_to_that_of_a_later_request(dut: Dut) -> None:
     dut.put({"reply-delay": 2000})
     burst = dut.wire(m.LinkTest(b""), sequence=1) + dut.wire(m.LinkTest(b""), sequence=2)
     if dut.airtime_ns(len(burst) // 2) >= 1900 * US:
@@ -127,6 +127,6 @@ def test_a_reply_that_waits_gives_way_to_that_of_a_later_request(dut: Bench) -> 
 
 
 @clause("find.jitter")
-def test_the_jitter_differs_from_time_to_time(dut: Bench) -> None:
+def test_the_jitter_differs_from_time_to_time(dut: Dut) -> None:
     seen = delays(dut, 16)
     assert max(seen) - min(seen) >= 4 * US, "answers always begin at the same moment: twins could not be told apart"

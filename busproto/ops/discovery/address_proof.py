@@ -10,8 +10,8 @@ import random
 from collections import Counter
 from typing import Final
 
-from busproto.ops.discovery.book_answers import is_noise, read_answers
 from busproto.ops.discovery.evidence import Account, Odds, poor_text
+from busproto.ops.discovery.list_answers import is_noise, read_answers
 from busproto.ops.discovery.roll_call import MIN_PASSES, MOST_NS
 from busproto.ops.discovery.search import (
     DOUBT_PASSES,
@@ -28,15 +28,15 @@ from busproto.ops.discovery.search import (
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
 from busproto.session.exchange import Verdict
 from busproto.wire.frame import FRAMING_BYTES, HEADER_BYTES, MAX_ADDRESS
-from busproto.wire.hash import book_answer, uid_hash
-from busproto.wire.messages import ADDRESS_MAP_BYTES, AddressBook
+from busproto.wire.hash import list_answer, uid_hash
+from busproto.wire.messages import ADDRESS_MAP_BYTES, AddressMemberList
 
 ADDRESS_PASSES: Final = 3
 """Quiet passes at least: two at one address look like one in up to one pass in 20 (virtual bus)."""
-BOOK_BYTES: Final = HEADER_BYTES + 3 + ADDRESS_MAP_BYTES + FRAMING_BYTES
+MEMBER_LIST_BYTES: Final = HEADER_BYTES + 3 + ADDRESS_MAP_BYTES + FRAMING_BYTES
 NO_CALLS: Final = Account((), Counter(), Counter())
 ILL_MAP: Final = "the plan itself gives one address twice, or leaves an actuator without one"
-STRANGER: Final = (
+UNLISTED: Final = (
     "something came that no actuator of the map accounts for: one that has no address of the map, two at one address, "
     "or noise"
 )
@@ -73,12 +73,12 @@ def prove_addresses(
         if pass_ns >= began_ns + MOST_NS:
             return TOO_LONG
         salt = rng.randrange(0x100)
-        expected = [book_answer(uid_hash(uid, epoch, salt)) for uid in order]
-        heard = yield from exchange(answered_by_bytes(AddressBook(epoch, salt, marked), len(order)))
+        expected = [list_answer(uid_hash(uid, epoch, salt)) for uid in order]
+        heard = yield from exchange(answered_by_bytes(AddressMemberList(epoch, salt, marked), len(order)))
         answers = read_answers(heard.raw, expected)
         is_broken = heard.verdict is Verdict.ECHO_BROKEN
-        odds.book(BOOK_BYTES, {uid: place in answers.confirmed for place, uid in enumerate(order)})
-        lately = [*lately, frozenset(order[place] for place in answers.confirmed)][-LAST_PASSES:]
+        odds.member_list(MEMBER_LIST_BYTES, {uid: position in answers.confirmed for position, uid in enumerate(order)})
+        lately = [*lately, frozenset(order[position] for position in answers.confirmed)][-LAST_PASSES:]
         seen = frozenset().union(*lately)
         if heard.before or (answers.extras and not is_broken and not is_noise(heard.raw, len(order))):
             doubts += 1
@@ -87,7 +87,7 @@ def prove_addresses(
         elif not is_broken:
             confirmed.update(lately[-1])
             if not answers.extras and 2 * len(answers.confirmed) >= len(order) > 0:
-                odds.quiet.append((BOOK_BYTES, 0))
+                odds.quiet.append((MEMBER_LIST_BYTES, 0))
                 quiet_ns = quiet_ns if quiet else pass_ns
                 quiet += 1
         is_odd = bool(is_odd or is_broken or doubts or odds.missed)
@@ -109,4 +109,4 @@ def prove_addresses(
     missing = [f"{addresses[uid]}" for uid in order if odds.missed[uid] and uid not in seen]
     if missing:
         return f"no certain answer from address {', '.join(missing)}"
-    return STRANGER if doubts else "too much noise" if order else NOBODY
+    return UNLISTED if doubts else "too much noise" if order else NOBODY

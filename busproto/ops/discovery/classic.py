@@ -1,7 +1,7 @@
-"""The classic ways to find everyone on a shared line, for teaching and comparison. `countdown` is the one to use.
+"""The classic ways to find everyone on a shared line, for teaching and comparison. `backoff` is the one to use.
 
 Each says what it cannot do; none of them proves that nobody is missing. They use the operations match, slotted call
-and describe, which exist for them, and hush, so that one that was found keeps silent.
+and describe, which exist for them, and suppress, so that one that was found keeps silent.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from busproto.ops.transact import PRESENT_BYTES, uid_of
 from busproto.session.exchange import Ask, Expect, Heard, Verdict
 from busproto.wire.codec import message_of
 from busproto.wire.frame import BROADCAST_ADDRESS, MAX_ADDRESS, MIN_ADDRESS, UID_BYTES
-from busproto.wire.messages import Describe, Description, Hush, Match, SlottedCall
+from busproto.wire.messages import Describe, Description, Match, SlottedCall, Suppress
 from busproto.wire.timing import FIRST_SLOT_NS, START_JITTER_NS
 
 UID_BITS: Final = 8 * UID_BYTES
@@ -190,7 +190,7 @@ def framed_slots(rng: random.Random, baud: int) -> Steps[Roster]:
             break
         uids = tally.take(heard)
         for uid in uids:
-            yield from exchange(Ask.all(Hush(tally.epoch, uid)))
+            yield from exchange(Ask.all(Suppress(tally.epoch, uid)))
         yield Progress("calling into slots", len(tally.found))
         collisions = round(heard.unread_bytes / PRESENT_BYTES)
         if not heard.unread_bytes:

@@ -1,9 +1,9 @@
 """What a search has seen, and what may be concluded from it.
 
-Two kinds of sign are kept apart. A *doubt* is a byte that no listed actuator accounts for: in a window, behind a book,
-between two exchanges. A *miss* is a listed actuator that should have answered and was not heard: either it did not
-hear the request, or the host did not hear it; a miss counts for both directions of the line. Misses are counted, and
-how often a request may be missed at most is the upper confidence bound of that share, by Clopper and Pearson
+Two kinds of sign are kept apart. A *doubt* is a byte that no listed actuator accounts for: in a window, behind a member
+list, between two exchanges. A *miss* is a listed actuator that should have answered and was not heard: either it did
+not hear the request, or the host did not hear it; a miss counts for both directions of the line. Misses are counted,
+and how often a request may be missed at most is the upper confidence bound of that share, by Clopper and Pearson
 (Biometrika 26, 1934, p. 404; from memory): of all listed actuators together, and of each that missed any by itself, so
 that one with a bad ear is not hidden among good ones. The worst of these is what one is taken for that is not listed.
 """
@@ -89,7 +89,7 @@ class CallHeard:
         salt, slots: as sent.
         read: uids that were understood.
         unread: bytes that belong to none of them.
-        times: how often it was said in one breath.
+        times: how often it was said in one burst.
     """
 
     salt: int
@@ -105,7 +105,7 @@ class Account:
 
     Attributes:
         unexplained: numbers of the calls, from 0, that brought bytes which no listed actuator accounts for.
-        missed: how many calls each listed actuator should have answered, or have been enrolled by, and did not.
+        missed: how many calls each listed actuator should have answered, or have been acknowledged by, and did not.
         heard: how many it answered.
     """
 
@@ -169,12 +169,12 @@ def poor_text(poor: Mapping[bytes, tuple[int, int]], addresses: Mapping[bytes, i
 class Odds:
     """The chance that a powered actuator which is not in the list has stayed unnoticed.
 
-    It has if it missed every quiet book, or its mark fitted a listed one by chance, and missed every saying of every
-    short call, or believes by chance to be enrolled. That is the most it can be for an actuator that hears, and is
-    heard, no worse than the worst of those in the list may be.
+    It has if it missed every quiet member list, or its digest fitted a listed one by chance, and missed every saying of
+    every short call, or believes by chance to be acknowledged. That is the most it can be for an actuator that hears,
+    and is heard, no worse than the worst of those in the list may be.
 
     Attributes:
-        quiet: bytes and places of each quiet book.
+        quiet: bytes and positions of each quiet member list.
         sayings: of short calls that nobody answered.
     """
 
@@ -184,8 +184,8 @@ class Odds:
     missed: Counter[bytes] = field(default_factory=Counter)
     sent_bytes: list[int] = field(default_factory=list)
 
-    def book(self, sent_bytes: int, answered: dict[bytes, bool]) -> None:
-        """Note who answered a book."""
+    def member_list(self, sent_bytes: int, answered: dict[bytes, bool]) -> None:
+        """Note who answered a member list."""
         self.sent_bytes.append(sent_bytes)
         self.asked.update(answered.keys())
         self.missed.update(uid for uid, has in answered.items() if not has)
@@ -196,7 +196,7 @@ class Odds:
         self.sayings = 0
 
     def worst(self, present: Iterable[bytes], calls: Account) -> float:
-        """How often a book may be missed at most, by those who are there, 0..1."""
+        """How often a member list may be missed at most, by those who are there, 0..1."""
         counts = [
             (self.missed[uid] + calls.missed[uid], self.asked[uid] + calls.missed[uid] + calls.heard[uid])
             for uid in present
@@ -211,7 +211,8 @@ class Odds:
         return max(least, 1 - float((1 - worst) ** max(1.0, size / mean_bytes)))
 
     def poor(self, present: Iterable[bytes]) -> dict[bytes, tuple[int, int]]:
-        """Those that miss more than two of five books, as is certain to 99 %: how many they answered, of how many.
+        """Those that miss more than two of five member lists, as is certain to 99 %: how many they answered, of how
+        many.
 
         What such a line says of actuators that are not in the list is worth little: two with one uid that were deaf for
         four fifths of the time, in windows, stood in a list as one after 54 passes (virtual bus).
@@ -223,20 +224,21 @@ class Odds:
         }
 
     def is_gone(self, times: int, others: Iterable[bytes], rare: float) -> bool:
-        """Whether one that was silent so many books in a row has gone: what the others missed does not explain it."""
+        """Whether one that was silent so many times in a row has gone: what the others missed does not explain it."""
         others = list(others)
         missed, asked = (sum(counts[uid] for uid in others) for counts in (self.missed, self.asked))
         return float(upper_bound(missed, asked) ** times) <= rare if missed else True
 
     def one_is_missing(self, present: Iterable[bytes], calls: Account) -> float:
-        """The chance by what is known now; 1 before the first quiet book, and where nobody is listed."""
+        """The chance by what is known now; 1 before the first quiet member list, and where nobody is listed."""
         present = list(present)
         if not self.quiet or not present:
             return 1.0
         worst = self.worst(present, calls)
         sizes = Counter(self.quiet)
-        books = math.prod(
-            min(1.0, self.miss(size, worst) + places / 0x10000) ** times for (size, places), times in sizes.items()
+        member_lists = math.prod(
+            min(1.0, self.miss(size, worst) + positions / 0x10000) ** times
+            for (size, positions), times in sizes.items()
         )
         said = self.miss(SHORT_CALL_BYTES, worst) ** self.sayings
-        return float(books * min(1.0, said + 1 / 0x10000))
+        return float(member_lists * min(1.0, said + 1 / 0x10000))

@@ -32,8 +32,8 @@ class Method:
 
 _ROWS: Final = (
     Method(
-        "countdown",
-        "each counts idle mini-slots and answers at zero; a book proves that none is missing",
+        "backoff",
+        "each counts idle mini-slots and answers at zero; a member list proves that none is missing",
         "",
         lambda rng, _: find(rng=rng),
     ),

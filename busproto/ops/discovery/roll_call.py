@@ -1,6 +1,7 @@
-"""Roll calls: each actuator that is not yet enrolled answers once in a slot; the next call enrols those understood.
+"""Roll calls: each actuator that is not yet acknowledged answers once in a slot; the next call acknowledges those
+understood.
 
-Countdown: one broadcast opens a window of slots; the search ends when a window brings nothing that cannot be read. What
+Backoff: one broadcast opens a window of slots; the search ends when a window brings nothing that cannot be read. What
 is seen on the way, for the proof and for what is said afterwards, is in `Search`.
 """
 
@@ -18,9 +19,9 @@ from busproto.ops.transact import PRESENT_BYTES, uid_of, window
 from busproto.session.exchange import Heard, Verdict
 from busproto.wire.decoder import Decoder
 from busproto.wire.frame import FRAMING_BYTES, HEADER_BYTES, Frame
-from busproto.wire.hash import device_tag, mark_of, uid_hash
+from busproto.wire.hash import device_tag, digest_of, uid_hash
 from busproto.wire.message import Message
-from busproto.wire.messages import MAX_MARKS_PER_CALL, MAX_WINDOW_SLOTS, RollCall
+from busproto.wire.messages import MAX_DIGESTS_PER_CALL, MAX_WINDOW_SLOTS, RollCall
 
 MS: Final = 1_000_000
 FIRST_WINDOW_SLOTS: Final = 128
@@ -49,8 +50,8 @@ class Search:
         only_echo: the last call whose echo was broken brought no more bytes than that.
         gone: uids that were listed, and answered no more.
         out_of_turn: uids that were said when they were not asked for.
-        doubled: how often what each had answered to a book came again.
-        answered: by its byte, who answered the last book.
+        doubled: how often what each had answered to a member list came again.
+        answered: by its byte, who answered the last member list.
     """
 
     rng: random.Random
@@ -62,7 +63,7 @@ class Search:
     out_of_turn: set[bytes] = field(default_factory=set)
     doubled: Counter[bytes] = field(default_factory=Counter)
     answered: dict[int, bytes] = field(default_factory=dict)
-    to_enrol: list[int] = field(default_factory=list)
+    to_acknowledge: list[int] = field(default_factory=list)
     calls_heard: list[CallHeard] = field(default_factory=list)
     echoes: set[bool] = field(default_factory=set)
     heard_anything: bool = False
@@ -118,14 +119,15 @@ def call_until_read(search: Search, slots: int, most_calls: int = MAX_CALLS) -> 
 
 
 def call_latecomers(search: Search) -> Steps[None]:
-    """Calls for those that spoke up after the search, until each that was understood has been enrolled: where the next
-    request is no book, those understood last would answer once more, and two of them in one slot would be a doubt."""
+    """Calls for those that spoke up after the search, until each that was understood has been acknowledged: where the
+    next request is no member list, those understood last would answer once more, and two of them in one slot would be a
+    doubt."""
     for _ in range(LATECOMER_ROUNDS):
         yield from call_until_read(search, LATECOMER_SLOTS, LATECOMER_CALLS)
-        if not search.to_enrol:
+        if not search.to_acknowledge:
             return
         garbled = yield from roll_call(search, MIN_WINDOW_SLOTS)
-        if not garbled and not search.to_enrol:
+        if not garbled and not search.to_acknowledge:
             return
 
 
@@ -141,25 +143,25 @@ def _estimated_rest(search: Search, garbled_bytes: int) -> int:
     were understood, up to 4.5 where nearly none were.
     """
     collisions = max(1.0, garbled_bytes / PRESENT_BYTES)
-    understood = max(1, len(search.to_enrol))
+    understood = max(1, len(search.to_acknowledge))
     return max(2, round(collisions * (2.2 + 0.7 * math.sqrt(collisions / understood))))
 
 
 def roll_call(search: Search, slots: int, *, times: int = 1) -> Steps[int | None]:
-    """One roll call, which also enrols those of the one before. Returns how many bytes could not be read, delimiters
-    among them, as little else is left where very many collide; None where the call itself was not heard.
+    """One roll call, which also acknowledges those of the one before. Returns how many bytes could not be read,
+    delimiters among them, as little else is left where very many collide; None where the call itself was not heard.
     """
-    marks = search.to_enrol
+    digests = search.to_acknowledge
     ahead: list[Message] = []
-    while len(marks) > MAX_MARKS_PER_CALL:
-        part, marks = marks[:MAX_MARKS_PER_CALL], marks[MAX_MARKS_PER_CALL:]
+    while len(digests) > MAX_DIGESTS_PER_CALL:
+        part, digests = digests[:MAX_DIGESTS_PER_CALL], digests[MAX_DIGESTS_PER_CALL:]
         ahead.append(RollCall(search.epoch, search.fresh_salt(), 0, tuple(part)))
     salt = search.fresh_salt()
-    call = RollCall(search.epoch, salt, slots, tuple(marks))
+    call = RollCall(search.epoch, salt, slots, tuple(digests))
     heard = yield from exchange(window(call, ahead=(*ahead, *[call] * (times - 1))))
     search.calls += 1
     search.note(heard)
-    search.to_enrol = []
+    search.to_acknowledge = []
     seen: Counter[bytes] = Counter()
     for frame in heard.replies:
         uid = uid_of(frame)
@@ -172,7 +174,7 @@ def roll_call(search: Search, slots: int, *, times: int = 1) -> Steps[int | None
         if search.addresses.get(uid, frame.source) != frame.source:
             search.twins.add(uid)  # no address is changed in a search: two say so, or one that lies
         search.addresses[uid] = frame.source
-        search.to_enrol.append(mark_of(uid_hash(uid, search.epoch, salt)))
+        search.to_acknowledge.append(digest_of(uid_hash(uid, search.epoch, salt)))
     search.twins |= {uid for uid, times in seen.items() if times > 1}
     if heard.verdict is Verdict.ECHO_BROKEN:
         search.only_echo = len(heard.raw) <= sum(map(wire_bytes, (*heard.ask.ahead, call)))

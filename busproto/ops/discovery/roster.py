@@ -40,12 +40,11 @@ class Roster:
         reason: why it is not proven; "" where it is.
         remaining_error: chance that a powered actuator is missing all the same, if it hears, and is heard, no worse
             than the worst of those listed may (upper bound at 95 %); 1 where nothing is proven.
-        gone: uids that were said with a good check and are not listed: they answer no more, or too late.
-        twins: uids that several actuators seem to share.
-        calls, passes: roll calls and passes of the book sent.
-        searching_ns, proving_ns: time of both by the transport's clock.
-        answered_within_ns: each one listed answered the book within this time before the end; 0 where not proven.
-        doubts: how many times something came that no listed actuator accounts for.
+        gone: uids that were said with a good check and are not listed: they answer no more, or too late. twins: uids
+        that several actuators seem to share. calls, passes: roll calls and passes of the member list sent.
+        searching_ns, proving_ns: time of both by the transport's clock. answered_within_ns: each one listed answered
+        the member list within this time before the end; 0 where not proven. doubts: how many times something came that
+        no listed actuator accounts for.
     """
 
     found: tuple[Found, ...]

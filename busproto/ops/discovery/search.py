@@ -1,13 +1,13 @@
 """Finding every actuator on the line, and proving that none is missing.
 
-Countdown: one broadcast opens a window of slots; every actuator not yet enrolled answers once with its uid; the next
-broadcast enrols those that were understood, by a mark each. The window ends when one brings nothing that cannot be
-read. The proof is the book: the marks of all that were found are broadcast; each that finds its own answers one byte
-in its place, every other powered actuator speaks up behind. A list is called proven only when each one in it was
-confirmed in at least two passes with fresh salts, and no other spoke up in at least two. Anything odd makes the proof
-a long one: calls and books in turn, spread over a time longer than what is likely to be the cause. Where something came
-that no listed actuator accounts for, no number of quiet passes behind it makes the list a proven one: it is "not
-proven", with the reason.
+Backoff: one broadcast opens a window of slots; every actuator not yet acknowledged answers once with its uid; the next
+broadcast acknowledges those that were understood, by a digest each. The window ends when one brings nothing that cannot
+be read. The proof is the member list: the digests of all that were found are broadcast; each that finds its own answers
+one byte in its position, every other powered actuator speaks up behind. A list is called proven only when each one in
+it was confirmed in at least two passes with fresh salts, and no other spoke up in at least two. Anything odd makes the
+proof a long one: calls and member lists in turn, spread over a time longer than what is likely to be the cause. Where
+something came that no listed actuator accounts for, no number of quiet passes behind it makes the list a proven one: it
+is "not proven", with the reason.
 
 The host's rules use bytes and their order only; a USB adapter hides when they came.
 """
@@ -19,8 +19,8 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import Final
 
-from busproto.ops.discovery.book_answers import BookAnswers, is_noise, read_answers
 from busproto.ops.discovery.evidence import SHORT_CALL_BYTES, Account, Odds, poor_text
+from busproto.ops.discovery.list_answers import ListAnswers, is_noise, read_answers
 from busproto.ops.discovery.roll_call import (
     FIRST_WINDOW_SLOTS,
     MAX_OVERRUNS,
@@ -37,25 +37,25 @@ from busproto.ops.discovery.roster import Found, Roster
 from busproto.ops.steps import Clash, Pause, Progress, Steps, exchange, now
 from busproto.session.exchange import Ask, Expect, Heard, Verdict
 from busproto.wire.frame import BROADCAST_ADDRESS, MAX_ADDRESS, MIN_ADDRESS
-from busproto.wire.hash import book_answer, mark_of, uid_hash
+from busproto.wire.hash import digest_of, list_answer, uid_hash
 from busproto.wire.message import Message
-from busproto.wire.messages import MAX_MARKS_PER_PART, Book, RollCall
-from busproto.wire.timing import FIRST_SLOT_NS, PLACE_NS, STRANGER_SLOTS
+from busproto.wire.messages import MAX_DIGESTS_PER_PART, MemberList, RollCall
+from busproto.wire.timing import FIRST_SLOT_NS, ORDERED_SLOT_NS, UNLISTED_SLOTS
 
 __all__ = ["Found", "Roster", "find"]
 
 MS: Final = 1_000_000
 MAX_PASSES: Final = 120
 SILENT_PASSES: Final = 8
-"""One in the book that has not answered in so many passes has gone away, or was never there. So many passes are made
-over an empty list too, before it is said that nobody answers."""
+"""One in the member list that has not answered in so many passes has gone away, or was never there. So many passes are
+made over an empty list too, before it is said that nobody answers."""
 LOST_PASSES: Final = 20
 """After so many passes one that has said who it is, and does not answer as it should, is waited for no longer."""
 MOST_ERROR: Final = 1e-4
 """Unless told otherwise, passes are added until the chance that one is missing is no greater than this."""
 
 LEAST_NS: Final = 55 * MS
-"""A search and proof last at least so long, however few there are: what is left behind the first book goes into
+"""A search and proof last at least so long, however few there are: what is left behind the first member list goes into
 listening for what comes late, and into calls. 16 take as long anyway."""
 LATE_NS: Final = 30 * MS
 """For so long at most it listens then."""
@@ -78,12 +78,12 @@ chances to be listed, and none makes the list a proven one. Quiet passes prove l
 when 30 of them, and 4 more for each such sign, were taken for a proof, 4 of 101 653 lists lacked one that had contact
 for 1 ms in 20 to 50 or had met with noise, and each of them had given signs (virtual bus)."""
 CALL_SAYINGS: Final = 3
-"""How often a call is said in one breath where anything was odd."""
+"""How often a call is said in one burst where anything was odd."""
 SPREAD_NS: Final = 300 * MS
 """From the first quiet pass behind the last doubt to the last, where anything was odd: longer than an actuator is
 likely to be deaf, without power or late at a time."""
 MOST_PAUSE_NS: Final = 80 * MS
-"""Before a call and between it and the book then: up to so long, by chance, so that no rhythm of the line is met."""
+"""Before a call, and between it and the member list, then: up to so long, by chance, so that no rhythm is met."""
 LAST_PASSES: Final = 4
 """Within so many passes at the end each in the list must have been confirmed."""
 
@@ -188,7 +188,7 @@ class _Progress:
     """How far a proof is.
 
     Attributes:
-        asked: who was in the last book.
+        asked: who was in the last member list.
         passes: when each began, and who was confirmed in it.
         confirmed: how often each was since the last doubt.
         silent: how many passes in a row each was silent.
@@ -227,7 +227,7 @@ class _Progress:
 
 
 def _prove(search: Search, wanted_error: float | None, max_passes: int, patience_ns: int) -> Steps[_Proof]:
-    """Passes of the book until the list is proven, or cannot be."""
+    """Passes of the member list until the list is proven, or cannot be."""
     at = _Progress()
     wanted = MOST_ERROR if wanted_error is None else wanted_error
     for number in range(max_passes):
@@ -242,7 +242,7 @@ def _prove(search: Search, wanted_error: float | None, max_passes: int, patience
             yield Pause(round(MOST_PAUSE_NS * search.rng.random()))
             sayings = CALL_SAYINGS
             is_silent = yield from _nobody_answers(search, at, sayings)
-            # what is late gives way to the next request: it shows behind a call, or behind a book
+            # what is late gives way to the next request: it shows behind a call, or behind a member list
             yield Pause(round(MOST_PAUSE_NS * search.rng.random()))
             if not is_silent and search.only_echo:
                 is_silent, sayings = True, 0
@@ -265,13 +265,13 @@ def _prove(search: Search, wanted_error: float | None, max_passes: int, patience
         is_broken = heard.verdict is Verdict.ECHO_BROKEN
         if answers.extras and not is_broken and not is_noise(heard.raw, len(at.asked)):
             before = len(search.addresses)
-            search.to_enrol = []
+            search.to_acknowledge = []
             yield from call_latecomers(search)
             if len(search.addresses) > before:
                 at.found_more()
             else:
                 search.strange += 1
-        # silence proves nothing where the book itself may have been lost: half of those in it must have heard it
+        # silence proves nothing where the member list itself may have been lost: half of those in it must have heard it
         was_heard = 2 * len(at.passes[-1][1]) >= len(search.addresses) > 0
         if search.strange > strange:
             at.doubted()
@@ -362,28 +362,28 @@ def _why_not(search: Search, at: _Progress, max_passes: int) -> str:
     return f"the line did not come to rest in {max_passes} passes: too much noise"
 
 
-def _one_pass(search: Search, at: _Progress, began_ns: int, ahead: int) -> Steps[tuple[Heard, BookAnswers]]:
-    """One pass of the book, and note who answered."""
+def _one_pass(search: Search, at: _Progress, began_ns: int, ahead: int) -> Steps[tuple[Heard, ListAnswers]]:
+    """One pass of the member list, and note who answered."""
     at.asked = order = list(search.addresses)
-    salt, values = _salt_without_equal_marks(search, order)
-    heard, sent_bytes = yield from _send_book(search, salt, [mark_of(value) for value in values], ahead)
+    salt, values = _salt_without_equal_digests(search, order)
+    heard, sent_bytes = yield from _send_member_list(search, salt, [digest_of(value) for value in values], ahead)
     search.passes += 1
     search.note(heard)
-    answers = read_answers(heard.raw, [book_answer(value) for value in values])
-    at.odds.book(sent_bytes, {uid: place in answers.confirmed for place, uid in enumerate(order)})
-    at.passes.append((began_ns, frozenset(order[place] for place in answers.confirmed)))
-    for place, uid in enumerate(order):
-        if place in answers.confirmed:
+    answers = read_answers(heard.raw, [list_answer(value) for value in values])
+    at.odds.member_list(sent_bytes, {uid: position in answers.confirmed for position, uid in enumerate(order)})
+    at.passes.append((began_ns, frozenset(order[position] for position in answers.confirmed)))
+    for position, uid in enumerate(order):
+        if position in answers.confirmed:
             at.confirmed[uid] += 1
             at.silent[uid] = 0
         elif heard.verdict is not Verdict.ECHO_BROKEN:
             at.silent[uid] += 1
-    # noise changes bytes, it adds none: where there are more than places, one that came again was said by two
+    # noise changes bytes, it adds none: where there are more than positions, one that came again was said by two
     if heard.verdict is not Verdict.ECHO_BROKEN:
         times = MIN_PASSES if len(heard.raw) > len(order) else 1
-        search.doubled.update({order[place]: times for place in answers.doubled})
+        search.doubled.update({order[position]: times for position in answers.doubled})
     search.twins |= {uid for uid, times in search.doubled.items() if times >= MIN_PASSES}
-    search.answered = {book_answer(values[place]): order[place] for place in answers.confirmed}
+    search.answered = {list_answer(values[position]): order[position] for position in answers.confirmed}
     return heard, answers
 
 
@@ -398,17 +398,17 @@ def _drop_gone(search: Search, at: _Progress) -> None:
 
 
 def _nobody_answers(search: Search, at: _Progress, times: int) -> Steps[bool]:
-    """A short call to all who are not enrolled, said several times in one breath. Returns whether it stayed silent.
+    """A short call to all who are not acknowledged, said several times in one burst. Returns whether it stayed silent.
 
-    The book enrols those who find themselves in it, so hardly anyone answers. A book is long and easily missed; without
-    this call 16 of 100 000 searches at a byte error of 1e-3 were wrong and sure, as one that had missed the roll call
-    missed two books as well.
+    The member list acknowledges those who find themselves in it, so hardly anyone answers. A member list is long and
+    easily missed; without this call 16 of 100 000 searches at a byte error of 1e-3 were wrong and sure, as one that had
+    missed the roll call missed two member lists as well.
     """
     before = len(search.addresses)
-    search.to_enrol = []
+    search.to_acknowledge = []
     search.only_echo = False
     garbled = yield from roll_call(search, MIN_WINDOW_SLOTS, times=times)
-    if garbled or search.to_enrol:
+    if garbled or search.to_acknowledge:
         yield from call_latecomers(search)
     if len(search.addresses) > before:
         at.found_more()
@@ -432,7 +432,7 @@ def _call_for_a_while(search: Search, at: _Progress, patience_ns: int) -> Steps[
 
 
 def _fill(search: Search, at: _Progress) -> Steps[int]:
-    """Listen for what is late, as far as there is time. Returns how many short calls may go ahead of the next book."""
+    """Listen for what is late, as far as there is time. Returns how many short calls may go ahead of the next list."""
     now_ns = yield from now()
     left_ns = search.began_ns + LEAST_NS - now_ns - (now_ns - at.passes[-1][0]) // 2
     if left_ns <= 0:
@@ -442,36 +442,38 @@ def _fill(search: Search, at: _Progress) -> Steps[int]:
     return min(MOST_SAYINGS, (left_ns - pause_ns) // CALL_NS)
 
 
-def _salt_without_equal_marks(search: Search, order: list[bytes]) -> tuple[int, list[int]]:
-    """A salt under which all in the book have different marks, and their hashes."""
+def _salt_without_equal_digests(search: Search, order: list[bytes]) -> tuple[int, list[int]]:
+    """A salt under which all in the member list have different digests, and their hashes."""
     best: tuple[int, list[int]] = (0, [])
     for _ in range(64):
         salt = search.fresh_salt()
         values = [uid_hash(uid, search.epoch, salt) for uid in order]
         best = (salt, values)
-        if len({mark_of(value) for value in values}) == len(values):
+        if len({digest_of(value) for value in values}) == len(values):
             break
     return best
 
 
-def _send_book(search: Search, salt: int, marks: list[int], sayings: int) -> Steps[tuple[Heard, int]]:
-    """Send all parts of the book; returns what came back and the length of all parts on the wire.
+def _send_member_list(search: Search, salt: int, digests: list[int], sayings: int) -> Steps[tuple[Heard, int]]:
+    """Send all parts of the member list; returns what came back and the length of all parts on the wire.
 
-    Short calls may go ahead of it in the same breath: whoever is not enrolled and hears one, but not the book, answers
-    among the bytes that come back.
+    Short calls may go ahead of it in the same burst: whoever is not acknowledged and hears one, but not the member
+    list, answers among the bytes that come back.
     """
-    total = len(marks)
+    total = len(digests)
     parts = [
-        Book(search.epoch, salt, first, total, tuple(marks[first : first + MAX_MARKS_PER_PART]))
-        for first in range(0, max(1, total), MAX_MARKS_PER_PART)
+        MemberList(search.epoch, salt, first, total, tuple(digests[first : first + MAX_DIGESTS_PER_PART]))
+        for first in range(0, max(1, total), MAX_DIGESTS_PER_PART)
     ]
     call = RollCall(search.epoch, search.fresh_salt(), MIN_WINDOW_SLOTS, ())
     heard = yield from exchange(answered_by_bytes(parts[-1], total, (*[call] * sayings, *parts[:-1])))
     return heard, sum(map(wire_bytes, parts))
 
 
-def answered_by_bytes(message: Message, places: int, ahead: tuple[Message, ...] = ()) -> Ask:
-    """The exchange for a book: one byte may come for each place, and for those who speak up behind."""
-    idle_ns = FIRST_SLOT_NS + (places + STRANGER_SLOTS + 1) * PLACE_NS
+def answered_by_bytes(message: Message, positions: int, ahead: tuple[Message, ...] = ()) -> Ask:
+    """The exchange for a member list: one byte may come for each position, and for those who speak up behind."""
+    idle_ns = FIRST_SLOT_NS + (positions + UNLISTED_SLOTS + 1) * ORDERED_SLOT_NS
     # a byte stands in a slot that is counted already, but may break a second one
-    return Ask(message, BROADCAST_ADDRESS, Expect.BYTES, window_ns=idle_ns, idle_ns_per_byte=PLACE_NS // 2, ahead=ahead)
+    return Ask(
+        message, BROADCAST_ADDRESS, Expect.BYTES, window_ns=idle_ns, idle_ns_per_byte=ORDERED_SLOT_NS // 2, ahead=ahead
+    )

@@ -1,7 +1,7 @@
 """A demand in the units people use, and where it makes an arm stand. Calculation only.
 
 One place for all: where an arm should stand for a demand, by its settings as it reports them, is said by `standing_deg`
-(neutral, direction, travel, correction table, ends, mechanical stops) and asked back by `degrees_to_share`.
+(neutral, direction, travel, correction table, ends, mechanical stops) and asked back by `degrees_to_fraction`.
 
 Pulse width: 1500 us is the centre, 1000 and 2000 us the ends of the travel (common practice, no source).
 """
@@ -22,12 +22,12 @@ PULSE_HALF_SPAN_US: Final = 500.0
 MAX_NUMBER: Final = 1e6
 
 
-def share_to_pulse_us(share: float) -> float:
+def fraction_to_pulse_us(fraction: float) -> float:
     """Pulse width for a share of the travel, -1..+1, us."""
-    return PULSE_CENTRE_US + share * PULSE_HALF_SPAN_US
+    return PULSE_CENTRE_US + fraction * PULSE_HALF_SPAN_US
 
 
-def pulse_us_to_share(pulse_us: float) -> float:
+def pulse_us_to_fraction(pulse_us: float) -> float:
     """Share of the travel, -1..+1, for a pulse width of 1000..2000 us."""
     return (pulse_us - PULSE_CENTRE_US) / PULSE_HALF_SPAN_US
 
@@ -56,38 +56,38 @@ def _correction(settings: Mapping[str, RawValue]) -> tuple[int, ...]:
     return table
 
 
-def correction_deg(share: float, table: tuple[int, ...]) -> float:
+def correction_deg(fraction: float, table: tuple[int, ...]) -> float:
     """What a correction table (raw) adds at a share of the travel: straight between its points, which are spread evenly
     over -1..+1; 0 for an empty one."""
     if not table:
         return 0.0
-    place = (min(1.0, max(-1.0, share)) + 1) / 2 * (len(table) - 1)
+    place = (min(1.0, max(-1.0, fraction)) + 1) / 2 * (len(table) - 1)
     at = min(int(place), len(table) - 2)
     return (table[at] + (table[at + 1] - table[at]) * (place - at)) / 100
 
 
-def share_to_degrees(share: float, settings: Mapping[str, RawValue]) -> float:
+def fraction_to_degrees(fraction: float, settings: Mapping[str, RawValue]) -> float:
     """Where a share of the travel would put the arm with these raw settings if nothing ended its way, deg.
 
     The correction table counts, the end limits do not: for these see `standing_deg`.
     """
     neutral_deg, half_deg = _geometry(settings)
-    return neutral_deg + share * half_deg + correction_deg(share, _correction(settings))
+    return neutral_deg + fraction * half_deg + correction_deg(fraction, _correction(settings))
 
 
-def degrees_to_share(angle_deg: float, settings: Mapping[str, RawValue]) -> float:
+def degrees_to_fraction(angle_deg: float, settings: Mapping[str, RawValue]) -> float:
     """The share of the travel that puts the arm at an angle, deg, with these raw settings; the inverse of
-    `share_to_degrees`. Outside the travel it goes on in a straight line."""
+    `fraction_to_degrees`. Outside the travel it goes on in a straight line."""
     neutral_deg, half_deg = _geometry(settings)
     table = _correction(settings)
     if not table:
         return (angle_deg - neutral_deg) / half_deg
-    shares = [2 * at / (len(table) - 1) - 1 for at in range(len(table))]
-    angles = [neutral_deg + share * half_deg + point / 100 for share, point in zip(shares, table, strict=True)]
+    fractions = [2 * at / (len(table) - 1) - 1 for at in range(len(table))]
+    angles = [neutral_deg + fraction * half_deg + point / 100 for fraction, point in zip(fractions, table, strict=True)]
     side = 1 if half_deg > 0 else -1
     if side * (angle_deg - angles[0]) <= 0:
         return -1 + (angle_deg - angles[0]) / half_deg
-    for (low, low_deg), (high, high_deg) in pairwise(zip(shares, angles, strict=True)):
+    for (low, low_deg), (high, high_deg) in pairwise(zip(fractions, angles, strict=True)):
         if side * (angle_deg - high_deg) <= 0 and high_deg != low_deg:
             return low + (high - low) * (angle_deg - low_deg) / (high_deg - low_deg)
     return 1 + (angle_deg - angles[-1]) / half_deg
@@ -106,7 +106,7 @@ def limited_deg(angle_deg: float, settings: Mapping[str, RawValue], mechanical_t
     return min(high / 100, stop / 100, max(low / 100, -stop / 100, angle_deg))
 
 
-def standing_deg(share: float, settings: Mapping[str, RawValue], mechanical_travel_cdeg: int | None = None) -> float:
+def standing_deg(fraction: float, settings: Mapping[str, RawValue], mechanical_travel_cdeg: int | None = None) -> float:
     """Where the arm should stand for a share of the travel, by its own sensor, deg.
 
     Args:
@@ -114,7 +114,7 @@ def standing_deg(share: float, settings: Mapping[str, RawValue], mechanical_trav
         settings: raw, by name; with the correction table as the actuator reports it.
         mechanical_travel_cdeg: see `limited_deg`.
     """
-    return limited_deg(share_to_degrees(share, settings), settings, mechanical_travel_cdeg)
+    return limited_deg(fraction_to_degrees(fraction, settings), settings, mechanical_travel_cdeg)
 
 
 def check_target(text: str) -> None:
@@ -152,12 +152,12 @@ def parse_target(text: str, settings: Mapping[str, RawValue]) -> float:
     """
     number, unit = _split_target(text)
     if unit == "deg":
-        share = degrees_to_share(number, settings)
+        fraction = degrees_to_fraction(number, settings)
     else:
-        share = number / 100 if unit == "%" else pulse_us_to_share(number)
-    if not -1 <= share <= 1:
-        low, high = sorted(share_to_degrees(end, settings) for end in (-1.0, 1.0))
+        fraction = number / 100 if unit == "%" else pulse_us_to_fraction(number)
+    if not -1 <= fraction <= 1:
+        low, high = sorted(fraction_to_degrees(end, settings) for end in (-1.0, 1.0))
         raise InputError(
             f"target '{text}' is outside the travel: -100%..100%, {low:.2f}deg..{high:.2f}deg or 1000us..2000us"
         )
-    return round(share * MAX_DEMAND) / MAX_DEMAND
+    return round(fraction * MAX_DEMAND) / MAX_DEMAND

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from busproto.errors import InputError
-from busproto.ops.moving.demand_units import degrees_to_share, standing_deg
+from busproto.ops.moving.demand_units import degrees_to_fraction, standing_deg
 from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.moving.motion import (
     ARRIVED_CDEG,
@@ -31,9 +31,9 @@ from busproto.wire.messages import LIMP_STATES, MAX_CHANNELS, MAX_DEMAND, State,
 from busproto.wire.parameters import RawValue, parameter_named
 
 MS: Final = 1_000_000
-SMALL_SHARE: Final = 0.005
-LARGE_SHARE: Final = 0.1
-SWEEP_SHARE_PER_S: Final = 0.4
+SMALL_FRACTION: Final = 0.005
+LARGE_FRACTION: Final = 0.1
+SWEEP_FRACTION_PER_S: Final = 0.4
 """A sweep from one end to the other takes 5 s."""
 REPORTS_A_PERIOD: Final = 4
 """More actuators than these on a channel report in turn, so that the demand is not late."""
@@ -87,7 +87,7 @@ class View:
         reports: the last report of each, by address.
     """
 
-    share: float | None
+    fraction: float | None
     is_sweeping: bool
     end: int
     reports: Mapping[int, Status]
@@ -106,7 +106,7 @@ class Reached:
     """
 
     command: Command
-    share: float | None
+    fraction: float | None
     at_end: bool
     arrived: bool
     reports: Mapping[int, Status]
@@ -174,7 +174,7 @@ def _steered(settings: Mapping[int, Mapping[str, RawValue]], channel: int) -> St
         for name in ("end-low", "end-high"):
             raw = one[name]
             assert isinstance(raw, int)
-            ends.append(degrees_to_share(raw / 100, one))
+            ends.append(degrees_to_fraction(raw / 100, one))
         low, high = max(low, min(ends)), min(high, max(ends))
         if low > high:
             raise InputError(
@@ -188,7 +188,7 @@ class _Hand:
 
     def __init__(self, who: Steered, small: float, large: float, wants_settled: bool) -> None:
         self.who = who
-        self.share: float | None = None
+        self.fraction: float | None = None
         self.reports: dict[int, Status] = {}
         self.peak_ma: dict[int, int] = {}
         self.reached: list[Reached] = []
@@ -220,11 +220,11 @@ class _Hand:
     def where_it_is(self) -> float:
         """The demand that leaves the first arm where it is, as near as the travel allows."""
         address, settings = next(iter(self.who.settings.items()))
-        return self._within(degrees_to_share(self.reports[address].position_cdeg / 100, settings))
+        return self._within(degrees_to_fraction(self.reports[address].position_cdeg / 100, settings))
 
-    def _within(self, share: float) -> float:
-        share = min(self.who.high, max(self.who.low, share))
-        return round(share * MAX_DEMAND) / MAX_DEMAND
+    def _within(self, fraction: float) -> float:
+        fraction = min(self.who.high, max(self.who.low, fraction))
+        return round(fraction * MAX_DEMAND) / MAX_DEMAND
 
     def obey(self, command: Command, now_ns: int) -> None:
         """Change the demand as told; it must be engaged, but for limp."""
@@ -232,16 +232,16 @@ class _Hand:
         self._begin(now_ns)
         at_end = False
         if command is Command.LIMP:
-            self.share = None
+            self.fraction = None
         else:
-            assert self.share is not None
+            assert self.fraction is not None
             if command is Command.SWEEP:
-                self.way = [self.who.low, self.who.high, self.share]
+                self.way = [self.who.low, self.who.high, self.fraction]
             else:
-                wanted = 0.0 if command is Command.CENTRE else self.share + self._steps[command]
-                self.share = self._within(wanted)
-                at_end = abs(self.share - wanted) > 1 / MAX_DEMAND
-        self._last = Reached(command, self.share, at_end, False, {})
+                wanted = 0.0 if command is Command.CENTRE else self.fraction + self._steps[command]
+                self.fraction = self._within(wanted)
+                at_end = abs(self.fraction - wanted) > 1 / MAX_DEMAND
+        self._last = Reached(command, self.fraction, at_end, False, {})
 
     def _begin(self, now_ns: int) -> None:
         """Something else is wanted from now on; what was reported before tells nothing about it."""
@@ -258,15 +258,15 @@ class _Hand:
         """Engaged again, where the arms are."""
         self.note_reached()
         self._begin(now_ns)
-        self.share = self.where_it_is()
+        self.fraction = self.where_it_is()
         if command is Command.LIMP:
-            self._last = Reached(command, self.share, False, False, {})
+            self._last = Reached(command, self.fraction, False, False, {})
 
     def note_reached(self) -> None:
         """The last command is through: keep what came of it."""
         if self._last is not None:
             self.reached.append(
-                replace(self._last, share=self.share, arrived=self.has_arrived(), reports=dict(self.reports))
+                replace(self._last, fraction=self.fraction, arrived=self.has_arrived(), reports=dict(self.reports))
             )
             self._last = None
 
@@ -274,14 +274,16 @@ class _Hand:
         """Whether every arm is where it was told to be, or limp as told."""
         if len(self._fresh) < len(self.who.settings):
             return False
-        if self.share is None:
+        if self.fraction is None:
             return all(one.state in LIMP_STATES for one in self.reports.values())
-        return not self.way and all(self._is_there(address, one, self.share) for address, one in self.reports.items())
+        return not self.way and all(
+            self._is_there(address, one, self.fraction) for address, one in self.reports.items()
+        )
 
-    def _is_there(self, address: int, status: Status, share: float) -> bool:
+    def _is_there(self, address: int, status: Status, fraction: float) -> bool:
         """Whether it follows, stands where it says it is driven to, and that is where the demand should put it."""
         settings = self.who.settings[address]
-        wanted_cdeg = 100 * standing_deg(share, settings)
+        wanted_cdeg = 100 * standing_deg(fraction, settings)
         return (
             status.state is State.FOLLOWING
             and abs(status.position_cdeg - status.demand_cdeg) <= ARRIVED_CDEG
@@ -299,24 +301,24 @@ class _Hand:
 
     def pass_time(self, duration_ns: int, now_ns: int) -> None:
         """A sweep goes on."""
-        left = SWEEP_SHARE_PER_S * duration_ns / 1e9
-        while self.way and left > 0 and self.share is not None:
-            way = self.way[0] - self.share
+        left = SWEEP_FRACTION_PER_S * duration_ns / 1e9
+        while self.way and left > 0 and self.fraction is not None:
+            way = self.way[0] - self.fraction
             if abs(way) <= left:
                 left -= abs(way)
-                self.share = self.way.pop(0)
+                self.fraction = self.way.pop(0)
                 self.changed_ns = now_ns
             else:
-                self.share += left if way > 0 else -left
+                self.fraction += left if way > 0 else -left
                 left = 0.0
 
     def view(self) -> View:
         """See `View`."""
         end = 0
-        if self.share is not None:
+        if self.fraction is not None:
             edge = 0.5 / MAX_DEMAND
-            end = -1 if self.share <= self.who.low + edge else int(self.share >= self.who.high - edge)
-        return View(self.share, bool(self.way), end, dict(self.reports))
+            end = -1 if self.fraction <= self.who.low + edge else int(self.fraction >= self.who.high - edge)
+        return View(self.fraction, bool(self.way), end, dict(self.reports))
 
 
 def steer(
@@ -324,8 +326,8 @@ def steer(
     next_command: Callable[[], Command | None],
     on_view: Callable[[View], None],
     *,
-    small: float = SMALL_SHARE,
-    large: float = LARGE_SHARE,
+    small: float = SMALL_FRACTION,
+    large: float = LARGE_FRACTION,
     wants_settled: bool = False,
 ) -> Steps[Steering]:
     """Do as told until told to quit, then leave all limp.
@@ -341,15 +343,15 @@ def steer(
         InputError: a step is outside its range; nothing was sent.
         OperationError: somebody does not answer, or refuses as a fault stands; all were told to go limp.
     """
-    for name, share in (("small", small), ("large", large)):
-        if not 0 < share <= 2:
-            raise InputError(f"{name} step {share * 100:g} %: more than 0 and at most 200 % are allowed")
+    for name, fraction in (("small", small), ("large", large)):
+        if not 0 < fraction <= 2:
+            raise InputError(f"{name} step {fraction * 100:g} %: more than 0 and at most 200 % are allowed")
     hand = _Hand(who, small, large, wants_settled)
     for address in who.addresses:
         hand.heard(address, (yield from report(address)))
     loss = parameter_named("loss-action")
-    crew = [OnLine(address, loss_action=loss.text(one[loss.name])) for address, one in who.settings.items()]
-    _, seen = yield from ending_limp(_steer(hand, next_command, on_view), crew, everyone=False)
+    actuators = [OnLine(address, loss_action=loss.text(one[loss.name])) for address, one in who.settings.items()]
+    _, seen = yield from ending_limp(_steer(hand, next_command, on_view), actuators, everyone=False)
     return Steering(tuple(hand.reached), dict(hand.peak_ma), seen)
 
 
@@ -371,8 +373,8 @@ def _steer(hand: _Hand, next_command: Callable[[], Command | None], on_view: Cal
             yield from _obey(hand, command, now_ns)
         if command is Command.QUIT:
             break
-        if hand.share is not None:
-            yield from _demand(who, hand.share)
+        if hand.fraction is not None:
+            yield from _demand(who, hand.fraction)
         for _ in range(min(REPORTS_A_PERIOD, len(addresses))):
             address = addresses[turn % len(addresses)]
             turn += 1
@@ -385,7 +387,7 @@ def _steer(hand: _Hand, next_command: Callable[[], Command | None], on_view: Cal
 
 def _obey(hand: _Hand, command: Command, now_ns: int) -> Steps[None]:
     """Do one command; whatever moves takes hold first where the arms are."""
-    if hand.share is None:
+    if hand.fraction is None:
         for address in hand.who.addresses:
             hand.reports[address] = yield from report(address)
             yield from engage(address)
@@ -398,8 +400,8 @@ def _obey(hand: _Hand, command: Command, now_ns: int) -> Steps[None]:
     hand.obey(command, now_ns)
 
 
-def _demand(who: Steered, share: float) -> Steps[None]:
+def _demand(who: Steered, fraction: float) -> Steps[None]:
     if who.channel:
-        yield from exchange(demand_channels({who.channel: share}))
+        yield from exchange(demand_channels({who.channel: fraction}))
     else:
-        yield from demand(who.addresses[0], share)
+        yield from demand(who.addresses[0], fraction)

@@ -27,7 +27,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, TypeVar
 
 from busproto.errors import AddressConflictError, DecodeError, NotLimpError, PortClosedError
-from busproto.ops.reports import MUSTER_PASSES, all_rows, brief_reports, rows_of, state_word
+from busproto.ops.reports import SCAN_PASSES, all_rows, brief_reports, rows_of, state_word
 from busproto.ops.steps import LettingGo, Pause, Steps, exchange, now
 from busproto.session.exchange import Ask, Verdict
 from busproto.wire.codec import message_of
@@ -159,10 +159,10 @@ def _tell(error: BaseException, seen: LetGo, note: str = "") -> None:
         error.add_note(note or seen.note)
 
 
-def who_holds(crew: Iterable[OnLine]) -> Steps[tuple[Holding, ...]]:
+def who_holds(actuators: Iterable[OnLine]) -> Steps[tuple[Holding, ...]]:
     """Those that are engaged now, or hold. Only looks, once; one that does not answer is not in it."""
-    party = _Party(crew)
-    yield from _look(party, None, strangers=True)
+    party = _Party(actuators)
+    yield from _look(party, None, unlisted=True)
     return party.result().holding
 
 
@@ -170,21 +170,21 @@ def who_holds(crew: Iterable[OnLine]) -> Steps[tuple[Holding, ...]]:
 
 
 def let_go(
-    crew: Iterable[OnLine] | None, *, everyone: bool = True, others: bool = False, longest_ns: int = LONGEST_NS
+    actuators: Iterable[OnLine] | None, *, everyone: bool = True, others: bool = False, longest_ns: int = LONGEST_NS
 ) -> Steps[LetGo]:
     """Let actuators go until each was seen limp, or for `longest_ns`.
 
     Args:
-        crew: those that are known to be there; None where nothing is known: then all addresses are asked.
-        everyone: release all by broadcast. Otherwise those of `crew` by their addresses, and all only where one of
+        actuators: those that are known to be there; None where nothing is known: then all addresses are asked.
+        everyone: release all by broadcast. Otherwise those of `actuators` by their addresses, and all only where one of
             them is not seen limp then.
-        others: ask all addresses also where `crew` is given: it is not known where one of them is now.
+        others: ask all addresses also where `actuators` is given: it is not known where one of them is now.
         longest_ns: after so long it ends, whatever was seen.
 
     Raises:
         PortClosedError: the port went away; its notes say who could not be told, and what their loss action is.
     """
-    party = _Party(crew, asks_all=others)
+    party = _Party(actuators, asks_all=others)
     yield LettingGo(True, longest_ns)
     try:
         seen = yield from _until_seen(party, everyone, longest_ns)
@@ -206,36 +206,38 @@ def require_limp(seen: LetGo) -> None:
         raise NotLimpError(where[0], seen.note)
 
 
-def not_looked_at(crew: Iterable[OnLine] | None) -> LetGo:
+def not_looked_at(actuators: Iterable[OnLine] | None) -> LetGo:
     """What is known of actuators where no port is left to look through: that none of them was seen limp."""
-    return _Party(crew).result()
+    return _Party(actuators).result()
 
 
-def could_not_be_told(crew: Iterable[OnLine] | None) -> str:
+def could_not_be_told(actuators: Iterable[OnLine] | None) -> str:
     """What to say where the port went away: who may hold, what each does without demands, and what to do now."""
-    return _Party(crew).could_not_be_told()
+    return _Party(actuators).could_not_be_told()
 
 
 def let_go_after(
-    error: BaseException, crew: Iterable[OnLine] | None, *, everyone: bool = True, others: bool = False
+    error: BaseException, actuators: Iterable[OnLine] | None, *, everyone: bool = True, others: bool = False
 ) -> Steps[None]:
     """Let go as an error ended an operation, and let the error say what was seen. Args: as `let_go`."""
-    _tell(error, (yield from let_go(crew, everyone=everyone, others=others)))
+    _tell(error, (yield from let_go(actuators, everyone=everyone, others=others)))
 
 
-def ending_limp(steps: Steps[T], crew: Collection[OnLine] | None, *, everyone: bool = True) -> Steps[tuple[T, LetGo]]:
+def ending_limp(
+    steps: Steps[T], actuators: Collection[OnLine] | None, *, everyone: bool = True
+) -> Steps[tuple[T, LetGo]]:
     """Do an operation, and let go however it ends; what was seen comes with its result, or with its error.
 
-    Args: as `let_go`; `crew` is looked at when the operation has ended, so that it may add to it.
+    Args: as `let_go`; `actuators` is looked at when the operation has ended, so that it may add to it.
     """
     try:
         result = yield from steps
     except GeneratorExit:
         raise  # no link runs this any more, so nothing can be sent
     except BaseException as error:
-        yield from let_go_after(error, crew, everyone=everyone)
+        yield from let_go_after(error, actuators, everyone=everyone)
         raise
-    return result, (yield from let_go(crew, everyone=everyone))
+    return result, (yield from let_go(actuators, everyone=everyone))
 
 
 @dataclass
@@ -283,9 +285,9 @@ class _Member:
 class _Party:
     """Those who are known to be there, and those who turned out to be."""
 
-    def __init__(self, crew: Iterable[OnLine] | None, *, asks_all: bool = False) -> None:
-        known = () if crew is None else tuple(crew)
-        self.is_muster = crew is None or asks_all
+    def __init__(self, actuators: Iterable[OnLine] | None, *, asks_all: bool = False) -> None:
+        known = () if actuators is None else tuple(actuators)
+        self.is_scan = actuators is None or asks_all
         self.without_address = sum(not one.addresses for one in known)
         self.members: list[_Member] = []
         self.shared: set[int] = set()
@@ -309,24 +311,24 @@ class _Party:
         """Whether one may be asked by this address."""
         return self._counts[address] == 1 and address not in self.shared
 
-    def share(self, address: int) -> None:
+    def fraction(self, address: int) -> None:
         """Several answer there, and it is not known how many."""
         self.shared.add(address)
 
-    def at(self, address: int, tag: int, *, strangers: bool) -> _Member | None:
-        """Whose answer this is. With `strangers` one that was not known counts from now on; else it is None."""
+    def at(self, address: int, tag: int, *, unlisted: bool) -> _Member | None:
+        """Whose answer this is. With `unlisted` one that was not known counts from now on; else it is None."""
         there = [member for member in self.members if address in member.addresses]
         for member in there:
             if member.tag == tag:
                 return member
-        if not there and not strangers:
+        if not there and not unlisted:
             return None
         for member in there:
             if member.tag is None:
                 member.tag = tag
                 return member
         if any(not member.is_named for member in there):
-            self.share(address)
+            self.fraction(address)
         return self._add(_Member((address,), tag))
 
     def result(self) -> LetGo:
@@ -338,7 +340,7 @@ class _Party:
             not_seen=tuple(one.address for one in seen if not (one.was_seen_limp or one.was_seen_to_hold)),
             shared=tuple(sorted(self.shared)),
             without_address=self.without_address,
-            was_anyone_known=bool(self.members) or not self.is_muster,
+            was_anyone_known=bool(self.members) or not self.is_scan,
         )
 
     def could_not_be_told(self) -> str:
@@ -347,7 +349,7 @@ class _Party:
             f"address {one.address}" + (f" (its loss action is {one.loss_action})" if one.loss_action else "")
             for one in sorted(self.unsettled, key=lambda one: one.address)
         ]
-        if not who and not self.is_muster:
+        if not who and not self.is_scan:
             return self.result().note
         names = ", ".join(who) or "whatever is on the line"
         return f"could not be told to go limp: {names}. {TAKE_THE_PACK_OFF}"
@@ -361,12 +363,12 @@ def _until_seen(party: _Party, everyone: bool, longest_ns: int) -> Steps[LetGo]:
             yield from release_all()
         if turn or not everyone:
             yield from _release_each(party)
-        is_mustering = party.is_muster and passes < MUSTER_PASSES
-        yield from _look(party, all_rows() if is_mustering else None, strangers=everyone or party.is_muster)
+        is_scanning = party.is_scan and passes < SCAN_PASSES
+        yield from _look(party, all_rows() if is_scanning else None, unlisted=everyone or party.is_scan)
         turn += 1
         passes += bool(party.members)  # a pass in which none answered may have been lost in noise as a whole
-        is_mustering = party.is_muster and passes < MUSTER_PASSES
-        if (not party.unsettled and not is_mustering) or (yield from now()) - began_ns >= longest_ns:
+        is_scanning = party.is_scan and passes < SCAN_PASSES
+        if (not party.unsettled and not is_scanning) or (yield from now()) - began_ns >= longest_ns:
             return party.result()
         yield Pause(PAUSES_NS[min(turn, len(PAUSES_NS)) - 1])
 
@@ -396,20 +398,20 @@ def _release_each(party: _Party) -> Steps[None]:
                 except DecodeError:
                     continue
                 if isinstance(message, Released) and frame.tag is not None and message.state in LIMP_STATES:
-                    told = party.at(frame.source, frame.tag, strangers=False)
+                    told = party.at(frame.source, frame.tag, unlisted=False)
                     if told is not None:
                         told.was_told = True
 
 
-def _look(party: _Party, rows: Sequence[tuple[int, int]] | None, *, strangers: bool) -> Steps[None]:
+def _look(party: _Party, rows: Sequence[tuple[int, int]] | None, *, unlisted: bool) -> Steps[None]:
     """One round over all that were not seen limp, then each alone that was not heard in it."""
     wanted = party.unsettled
     if rows is None:
         addresses = {address for member in wanted for address in member.addresses}
-        rows = rows_of(addresses) if strangers else [(address, 1) for address in sorted(addresses)]
+        rows = rows_of(addresses) if unlisted else [(address, 1) for address in sorted(addresses)]
     for first, count in rows:
         for brief in (yield from brief_reports(first, count)):
-            member = party.at(brief.address, brief.tag, strangers=strangers)
+            member = party.at(brief.address, brief.tag, unlisted=unlisted)
             if member is not None:
                 member.answers.append(brief.status.state)
     for member in wanted:
@@ -424,7 +426,7 @@ def _ask_alone(party: _Party, address: int) -> Steps[None]:
     try:
         heard = yield from exchange(Ask.one(Report(), address))
     except AddressConflictError:  # the link knows that it is shared
-        party.share(address)
+        party.fraction(address)
         return
     for frame in heard.replies:
         try:
@@ -432,6 +434,6 @@ def _ask_alone(party: _Party, address: int) -> Steps[None]:
         except DecodeError:
             continue
         if isinstance(message, Status) and frame.tag is not None:
-            member = party.at(address, frame.tag, strangers=False)
+            member = party.at(address, frame.tag, unlisted=False)
             if member is not None:
                 member.answers.append(message.state)

@@ -56,7 +56,7 @@ def report(address: int) -> Steps[Status]:
     return (yield from transact(Report(), address, Status))
 
 
-def report_round(first: int, count: int, shares: Mapping[int, float] | None = None) -> Steps[dict[int, BriefStatus]]:
+def report_round(first: int, count: int, fractions: Mapping[int, float] | None = None) -> Steps[dict[int, BriefStatus]]:
     """A brief report of every actuator in a row of addresses, by address; who did not answer is missing.
 
     Args:
@@ -67,7 +67,7 @@ def report_round(first: int, count: int, shares: Mapping[int, float] | None = No
     Raises:
         InputError: a channel or a share is outside its range.
     """
-    briefs = yield from brief_reports(first, count, _demands(shares) if shares else ())
+    briefs = yield from brief_reports(first, count, _demands(fractions) if fractions else ())
     return {brief.address: brief.status for brief in briefs}
 
 
@@ -76,18 +76,18 @@ def fault_texts(faults: int) -> list[str]:
     return [FAULT_TEXTS[bit] for bit in Fault if faults & bit]
 
 
-def demand(address: int, share: float) -> Steps[Moving]:
+def demand(address: int, fraction: float) -> Steps[Moving]:
     """Demand a share of the travel, -1..+1, of one actuator. It counts as a valid demand for the loss time-out."""
-    return (yield from transact(Demand(raw_demand(share)), address, Moving))
+    return (yield from transact(Demand(raw_demand(fraction)), address, Moving))
 
 
-def raw_demand(share: float) -> int:
+def raw_demand(fraction: float) -> int:
     """A share of the travel, -1..+1, as the wire carries it. Raises InputError outside."""
-    if isinstance(share, bool) or not isinstance(share, int | float):
-        raise InputError(f"demand {share!r}: a share of the travel is wanted, -1..1")
-    if not -1.0 <= share <= 1.0:
-        raise InputError(f"demand {share * 100:g} %: -100..100 % of the travel are allowed")
-    return round(share * MAX_DEMAND)
+    if isinstance(fraction, bool) or not isinstance(fraction, int | float):
+        raise InputError(f"demand {fraction!r}: a share of the travel is wanted, -1..1")
+    if not -1.0 <= fraction <= 1.0:
+        raise InputError(f"demand {fraction * 100:g} %: -100..100 % of the travel are allowed")
+    return round(fraction * MAX_DEMAND)
 
 
 def release(address: int) -> Steps[State]:
@@ -114,27 +114,29 @@ def show(address: int, duration_s: float) -> Steps[bool]:
     return bool((yield from transact(ShowYourself(round(duration_s * 10)), address, Showing)).moves)
 
 
-def demand_channels(shares: Mapping[int, float]) -> Ask:
+def demand_channels(fractions: Mapping[int, float]) -> Ask:
     """The broadcast that demands these shares (-1..+1) of these channels (1..32), and nothing of the others.
 
     Raises:
         InputError: a channel or a share is outside its range.
     """
-    return Ask.all(DemandAll(_demands(shares)))
+    return Ask.all(DemandAll(_demands(fractions)))
 
 
-def _demands(shares: Mapping[int, float]) -> tuple[int, ...]:
+def _demands(fractions: Mapping[int, float]) -> tuple[int, ...]:
     """The demand list for shares by channel."""
-    for channel in shares:
+    for channel in fractions:
         if not 1 <= channel <= MAX_CHANNELS:
             raise InputError(f"channel {channel}: 1..{MAX_CHANNELS} are allowed")
-    demands = [NO_DEMAND] * max(shares, default=1)
-    for channel, share in shares.items():
-        demands[channel - 1] = raw_demand(share)
+    demands = [NO_DEMAND] * max(fractions, default=1)
+    for channel, fraction in fractions.items():
+        demands[channel - 1] = raw_demand(fraction)
     return tuple(demands)
 
 
-def stream(shares: Mapping[int, float], duration_ns: int, *, crew: Collection[OnLine] | None = None) -> Steps[None]:
+def stream(
+    fractions: Mapping[int, float], duration_ns: int, *, actuators: Collection[OnLine] | None = None
+) -> Steps[None]:
     """Demand these shares of these channels, again and again for a while.
 
     What follows then is the caller's: whoever stops here loses the demand. Where it is interrupted it lets all go.
@@ -142,9 +144,9 @@ def stream(shares: Mapping[int, float], duration_ns: int, *, crew: Collection[On
     Args:
         shares: -1..+1 by channel 1..32.
         duration_ns: for how long.
-        crew: those that are known to be there, for an interrupt (see `letting_go`).
+        actuators: those that are known to be there, for an interrupt (see `letting_go`).
     """
-    ask = demand_channels(shares)
+    ask = demand_channels(fractions)
     began_ns = yield from now()
     try:
         while True:
@@ -158,7 +160,7 @@ def stream(shares: Mapping[int, float], duration_ns: int, *, crew: Collection[On
     except GeneratorExit:
         raise
     except BaseException as error:
-        yield from let_go_after(error, crew)
+        yield from let_go_after(error, actuators)
         raise
 
 
@@ -181,7 +183,7 @@ class MoveResult:
 
 
 def move(
-    address: int, share: float, hold_ns: int = 1000 * MS, *, leave_limp: bool = True, loss_action: str = ""
+    address: int, fraction: float, hold_ns: int = 1000 * MS, *, leave_limp: bool = True, loss_action: str = ""
 ) -> Steps[MoveResult]:
     """Move one actuator to a share of its travel, -1..+1, hold it there for a while, then let it go limp.
 
@@ -198,22 +200,22 @@ def move(
         InputError: the share is outside -1..+1; nothing was sent.
         NodeRefusedError: it has no address of its own, or a fault stands.
     """
-    raw_demand(share)
+    raw_demand(fraction)
     before = yield from report(address)
-    moving = _move(address, share, hold_ns, before)
+    moving = _move(address, fraction, hold_ns, before)
     if not leave_limp:
         return (yield from moving)
     result, seen = yield from ending_limp(moving, (OnLine(address, loss_action=loss_action),), everyone=False)
     return replace(result, let_go=seen)
 
 
-def _move(address: int, share: float, hold_ns: int, before: Status) -> Steps[MoveResult]:
+def _move(address: int, fraction: float, hold_ns: int, before: Status) -> Steps[MoveResult]:
     after, peak, arrived = before, before.current_ma, False
     began_ns = yield from now()
     if before.state is State.RELEASED:
         yield from engage(address)
     while True:
-        yield from demand(address, share)
+        yield from demand(address, fraction)
         after = yield from report(address)
         peak = max(peak, after.current_ma)
         passed_ns = (yield from now()) - began_ns

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from busproto.errors import InputError, OperationError
-from busproto.ops.moving.demand_units import degrees_to_share, standing_deg
+from busproto.ops.moving.demand_units import degrees_to_fraction, standing_deg
 from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.moving.motion import MS, demand, engage, report, show
 from busproto.ops.parameter_access import read_all
@@ -74,22 +74,22 @@ def nudge(address: int, duration_s: float = SWING_S) -> Steps[Nudged]:
         raise InputError(f"{duration_s:g} s: 0.1..10 s are allowed")
     settings = yield from read_all(address)
     before = yield from report(address)
-    share = share_to_stay(address, before.position_cdeg / 100, settings)
+    fraction = fraction_to_stay(address, before.position_cdeg / 100, settings)
     known = OnLine(address, loss_action=parameter_named("loss-action").text(settings["loss-action"]))
-    swinging = _swing(address, share, before.position_cdeg, duration_s)
+    swinging = _swing(address, fraction, before.position_cdeg, duration_s)
     (swing_deg, peak_ma), seen = yield from ending_limp(swinging, (known,), everyone=False)
     return Nudged(address, swing_deg, peak_ma, seen)
 
 
-def _swing(address: int, share: float, from_cdeg: int, duration_s: float) -> Steps[tuple[float, int]]:
+def _swing(address: int, fraction: float, from_cdeg: int, duration_s: float) -> Steps[tuple[float, int]]:
     """Gives from end to end, deg, and the highest current, mA."""
     positions, peak_ma = [from_cdeg], 0
     yield from engage(address)
-    yield from demand(address, share)
+    yield from demand(address, fraction)
     yield from show(address, duration_s)
     ends_ns = (yield from now()) + round(duration_s * 1e9)
     while (yield from now()) < ends_ns:
-        yield from demand(address, share)
+        yield from demand(address, fraction)
         status = yield from report(address)
         positions.append(status.position_cdeg)
         peak_ma = max(peak_ma, status.current_ma)
@@ -97,7 +97,7 @@ def _swing(address: int, share: float, from_cdeg: int, duration_s: float) -> Ste
     return (max(positions) - min(positions)) / 100, peak_ma
 
 
-def share_to_stay(address: int, position_deg: float, settings: Mapping[str, RawValue]) -> float:
+def fraction_to_stay(address: int, position_deg: float, settings: Mapping[str, RawValue]) -> float:
     """The demand, -1..+1, that leaves the arm where it stands.
 
     Raises:
@@ -111,13 +111,13 @@ def share_to_stay(address: int, position_deg: float, settings: Mapping[str, RawV
             f"address {address}: it would go to its preset position after {time_out_ms} ms without a demand, "
             "which is too short to be fed from here; nothing moved. Move it by hand instead",
         )
-    share = min(1.0, max(-1.0, degrees_to_share(position_deg, settings)))
-    share = round(share * MAX_DEMAND) / MAX_DEMAND
-    held_deg = standing_deg(share, settings)
+    fraction = min(1.0, max(-1.0, degrees_to_fraction(position_deg, settings)))
+    fraction = round(fraction * MAX_DEMAND) / MAX_DEMAND
+    held_deg = standing_deg(fraction, settings)
     if abs(held_deg - position_deg) > NEAR_DEG:
         raise OperationError(
             address,
             f"address {address}: its arm stands at {position_deg:.2f} deg, and the nearest that a demand reaches is "
             f"{held_deg:.2f} deg; nothing moved. Move it by hand into its travel first",
         )
-    return share
+    return fraction

@@ -1,8 +1,8 @@
 """Watching what actuators do while someone else demands: reports only, between whatever else is on the line.
 
-Nothing here moves or changes anything. `Courteous` is a port that listens before it talks, so that a watcher does not
-cut into the frames of a receiver; `muster` finds who is there by rounds of reports that leave such a receiver no gap
-to fall into; `watch` asks again and again and keeps what came in `Track`s.
+Nothing here moves or changes anything. `ListenBeforeTalk` is a port that listens before it talks, so that a watcher
+does not cut into the frames of a receiver; `scan` finds who is there by rounds of reports that leave such a receiver no
+gap to fall into; `watch` asks again and again and keeps what came in `Track`s.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Final
 
 from busproto.errors import AddressConflictError, DecodeError
 from busproto.ops.moving.motion import report_round
-from busproto.ops.reports import MUSTER_PASSES, all_rows, state_word
+from busproto.ops.reports import SCAN_PASSES, all_rows, state_word
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
 from busproto.session.exchange import Ask
 from busproto.transport.base import PortAround, Transport
@@ -40,7 +40,7 @@ SHARED: Final = "shared"
 """Several actuators answer at the address: what one would see of them is nobody's."""
 
 
-class Courteous(PortAround):
+class ListenBeforeTalk(PortAround):
     """A port that waits before each write until nobody else talks.
 
     Where somebody was heard within the last quarter of a second, it waits for the end of the next frame, as the longest
@@ -179,15 +179,15 @@ class Track:
             self.changes.append(Change(at_ns, state))
 
 
-def muster() -> Steps[tuple[int, ...]]:
+def scan() -> Steps[tuple[int, ...]]:
     """The addresses at which somebody reports, in order. No proof: who shares an address, or has none, is missing."""
     found: set[int] = set()
     rows = all_rows()
-    for number in range(MUSTER_PASSES):
+    for number in range(SCAN_PASSES):
         for at, (first, count) in enumerate(rows):
-            yield Progress("looking who is there", number * len(rows) + at, MUSTER_PASSES * len(rows))
+            yield Progress("looking who is there", number * len(rows) + at, SCAN_PASSES * len(rows))
             found |= set((yield from report_round(first, count)))
-    yield Progress("looking who is there", MUSTER_PASSES * len(rows), MUSTER_PASSES * len(rows))
+    yield Progress("looking who is there", SCAN_PASSES * len(rows), SCAN_PASSES * len(rows))
     return tuple(sorted(found))
 
 
@@ -206,7 +206,7 @@ def watch(
         tracks: by address.
         duration_ns: for how long; None until it is interrupted.
         on_round: called with the time passed, ns, when everyone was asked once more. Without it progress is told.
-        pause_ns: between two questions; 0 where the port itself makes room (`Courteous`).
+        pause_ns: between two questions; 0 where the port itself makes room (`ListenBeforeTalk`).
 
     Returns:
         The time passed, ns.

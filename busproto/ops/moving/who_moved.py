@@ -352,12 +352,12 @@ class Silent:
 class Lookout:
     """Asks everyone again and again where the arm is; who does not answer stops nothing."""
 
-    def __init__(self, crew: Sequence[Member], tell: Callable[[Held | Silent], object]) -> None:
+    def __init__(self, actuators: Sequence[Member], tell: Callable[[Held | Silent], object]) -> None:
         self.watch = Watch()
-        self._crew = {member.address: member for member in crew}
-        self._rows = rows_of(self._crew)
+        self._actuators = {member.address: member for member in actuators}
+        self._rows = rows_of(self._actuators)
         self._tell = tell
-        self._missed = dict.fromkeys((member.uid for member in crew), 0)
+        self._missed = dict.fromkeys((member.uid for member in actuators), 0)
         self._turns = 0
         self._ended_ns: int | None = None
 
@@ -381,7 +381,7 @@ class Lookout:
     def turn(self) -> Steps[list[Episode | Restless]]:
         """Ask everyone once; whoever is not limp is told so again."""
         states, happened = yield from self._turn()
-        for member in self._crew.values():
+        for member in self._actuators.values():
             if states.get(member.uid, State.LIMP) not in LIMP_STATES:
                 self._tell(Held(member.uid))
                 self.watch.forget(member.uid)
@@ -400,9 +400,9 @@ class Lookout:
             if count > 1:
                 reports = yield from report_round(first, count)
                 for address, brief in reports.items():
-                    if address in self._crew:
-                        heard[self._crew[address].uid] = (brief.state, brief.position_cdeg / 100)
-        for member in self._crew.values():
+                    if address in self._actuators:
+                        heard[self._actuators[address].uid] = (brief.state, brief.position_cdeg / 100)
+        for member in self._actuators.values():
             if member.uid not in heard and self._is_asked_alone(member):
                 try:
                     status = yield from transact(Report(), member.address, Status, attempts=1)

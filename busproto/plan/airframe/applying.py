@@ -14,13 +14,13 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
+from busproto.atomic_files import check_appendable, now_text
 from busproto.errors import ReadBackError
-from busproto.keeping import check_appendable, now_text
 from busproto.ops.discovery.address_proof import prove_addresses
 from busproto.ops.discovery.search import Roster
 from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.steps import Steps
-from busproto.ops.survey import Survey, crew_of, roster_crew, survey
+from busproto.ops.survey import Survey, actuators_of, roster_actuators, survey
 from busproto.plan.airframe.audit import Audit, goals
 from busproto.plan.airframe.record import (
     Entry,
@@ -135,7 +135,7 @@ def carry_out_job(job: Job) -> Steps[Applied]:
     not_set: dict[str, tuple[str, ...]] = {}
     if job.todo:
         job.journal.begin(job.title, {"changes": len(job.todo), **job.about})
-    crew = crew_of(job.before)
+    actuators = actuators_of(job.before)
 
     def admit(goal: Goal, description: Description) -> bool:
         whys = tuple(job.objections(goal, description)) if job.objections is not None else ()
@@ -146,21 +146,21 @@ def carry_out_job(job: Job) -> Steps[Applied]:
     def note(change: Change, step: str) -> None:
         job.journal.note(change, step)
         if change.kind in {"address", "park"}:
-            crew[:] = _as_it_is_moved(crew, change, is_done=step == "done")
+            actuators[:] = _as_it_is_moved(actuators, change, is_done=step == "done")
 
-    lists = {uid: sheet.parameters for uid, sheet in job.before.sheets.items()}
+    lists = {uid: snapshot.parameters for uid, snapshot in job.before.snapshots.items()}
 
     def work() -> Steps[tuple[int, str]]:
         if not job.todo:
             return 0, (yield from _prove_roster(job.before.roster))
-        steps = yield from carry_out(job.todo, job.goals, note=note, admit=admit, crew=crew, lists=lists)
+        steps = yield from carry_out(job.todo, job.goals, note=note, admit=admit, actuators=actuators, lists=lists)
         of = [replace(goal, settings={}, own={}) if goal.name in not_set else goal for goal in job.goals]
         proof, roster = yield from _prove(of, lists)
         if roster is not None:
-            crew[:] = roster_crew(roster)
+            actuators[:] = roster_actuators(roster)
         return steps, proof
 
-    (steps, proof), seen = yield from ending_limp(work(), crew)
+    (steps, proof), seen = yield from ending_limp(work(), actuators)
     if job.todo or job.interrupted:
         job.journal.end("; ".join([proof or "all as wanted", *(f"not set: {name}" for name in not_set)]))
     return Applied(job.todo, steps, proof, job.interrupted, seen, not_set)
@@ -171,7 +171,7 @@ def look_again(job: Job) -> Steps[Survey]:
     return (yield from survey()) if job.todo else job.before
 
 
-def _as_it_is_moved(crew: Sequence[OnLine], change: Change, *, is_done: bool) -> list[OnLine]:
+def _as_it_is_moved(actuators: Sequence[OnLine], change: Change, *, is_done: bool) -> list[OnLine]:
     """Those on the line where they are once an address was given; and until that is read back, also where it was."""
     return [
         one
@@ -179,7 +179,7 @@ def _as_it_is_moved(crew: Sequence[OnLine], change: Change, *, is_done: bool) ->
         else replace(one, address=change.address, or_at=0)
         if is_done
         else replace(one, or_at=change.address)
-        for one in crew
+        for one in actuators
     ]
 
 
@@ -198,7 +198,7 @@ def _prove_roster(roster: Roster) -> Steps[str]:
         return roster.reason
     if roster.unaddressed:
         return "" if not roster.clashes else "some still share an address"
-    # the book by addresses says at once that each is where it is to be, and that nobody shares
+    # the member list by addresses says at once that each is where it is to be, and that nobody shares
     return (yield from prove_addresses({one.uid: one.address for one in roster.found}))
 
 
@@ -239,12 +239,12 @@ class Prospect:
 
 
 def prospect_of(
-    plan: Plan, seating: Mapping[str, bytes], before: Survey, found: Audit, wrong_hardware: str | None
+    plan: Plan, assignment: Mapping[str, bytes], before: Survey, found: Audit, wrong_hardware: str | None
 ) -> Prospect:
     """What a plan would do. Calculation only.
 
     Args:
-        seating: the uid in each function, as far as it was claimed.
+        assignment: the uid in each function, as far as it was claimed.
         before: what is on the line; must be proven.
         found: the audit of both.
         wrong_hardware: LEAVE, WRITE, or None where that is not decided.
@@ -252,9 +252,9 @@ def prospect_of(
     Raises:
         InputError: the plan cannot be reached (see `busproto.plan.changes`).
     """
-    wanted = goals(plan, seating, before)
-    wrong = {row.seat.function: row.wrong_hardware for row in found.rows if row.wrong_hardware}
-    unclaimed = tuple(goal.name for goal in wanted if goal.name not in seating)
+    wanted = goals(plan, assignment, before)
+    wrong = {row.role.function: row.wrong_hardware for row in found.rows if row.wrong_hardware}
+    unclaimed = tuple(goal.name for goal in wanted if goal.name not in assignment)
     left: dict[bytes, str] = {}
     if wrong_hardware == LEAVE:
         left = {goal.uid: goal.name for goal in wanted if goal.name in wrong}
@@ -267,7 +267,7 @@ def job_of_prospect(one: Prospect, wrong_hardware: str | None, about: Mapping[st
     plan = one.plan
 
     def objections(goal: Goal, description: Description) -> list[str]:
-        return [row.text for row in hardware_differences(plan, plan.seat(goal.name), description)]
+        return [row.text for row in hardware_differences(plan, plan.role(goal.name), description)]
 
     return job_of(
         one.before,
@@ -300,8 +300,8 @@ def left_out(job: Job) -> dict[str, list[str]]:
     """By name of an actuator, what it lacks or does not take of what is wanted, in words; the rest of it is done."""
     found = {}
     for goal in job.goals:
-        sheet = job.before.sheets.get(goal.uid)
-        if sheet is not None and (texts := goal.fitted(sheet.parameters).texts):
+        snapshot = job.before.snapshots.get(goal.uid)
+        if snapshot is not None and (texts := goal.fitted(snapshot.parameters).texts):
             found[goal.name] = texts
     return found
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from busproto.ops.moving.motion import fault_texts
-from busproto.ops.survey import Sheet, Survey, firmware_text
+from busproto.ops.survey import Snapshot, Survey, firmware_text
 from busproto.plan.calibration.gang_match import Matches, Member, unmatched
 from busproto.plan.changes import Goal
 from busproto.plan.fitting import NOT_THERE, Wanted, fitted
@@ -19,7 +19,7 @@ from busproto.plan.hardware import (
     hardware_differences,
     harmed_by_supply,
 )
-from busproto.plan.load import Plan, Seat
+from busproto.plan.load import Plan, Role
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Fault
 from busproto.wire.parameters import BY_NAME, Parameter, RawValue
@@ -36,20 +36,20 @@ class Row:
     """One function of the plan.
 
     Attributes:
-        seat: what is planned.
+        role: what is planned.
         uid: of the actuator in it; None where nobody is known to be.
         address: where that one answers; None where it does not.
         status: one of the words above.
         differences: what is not as planned.
-        sheet: what was read; None where it could not be.
+        snapshot: what was read; None where it could not be.
     """
 
-    seat: Seat
+    role: Role
     uid: bytes | None
     address: int | None
     status: str
     differences: tuple[Difference, ...] = ()
-    sheet: Sheet | None = None
+    snapshot: Snapshot | None = None
 
     @property
     def harm(self) -> list[str]:
@@ -104,42 +104,42 @@ class Audit:
         )
 
 
-def audit(plan: Plan, seating: Mapping[str, bytes], survey: Survey, matches: Matches | None = None) -> Audit:
+def audit(plan: Plan, assignment: Mapping[str, bytes], survey: Survey, matches: Matches | None = None) -> Audit:
     """Hold a survey against a plan.
 
     Args:
-        seating: the uid in each function, as far as known; for the others, whoever is alone at the planned address.
+        assignment: the uid in each function, as far as known; for the others, whoever is alone at the planned address.
         matches: how gangs were matched; None where only addresses and settings are asked for.
     """
-    seated = seated_uids(plan, seating, survey)
+    assigned = assigned_uids(plan, assignment, survey)
     clashing = {uid for uids in survey.roster.clashes.values() for uid in uids}
-    gang_firmware = _gang_firmware(plan, seated, survey)
+    gang_firmware = _gang_firmware(plan, assigned, survey)
     rows = []
-    for function, seat in plan.seats.items():
-        uid = seated.get(function)
+    for function, role in plan.roles.items():
+        uid = assigned.get(function)
         address = None if uid is None else survey.roster.address_of(uid)
-        sheet = None if uid is None else survey.sheets.get(uid)
-        differences = tuple(_differences(plan, seat, address, sheet, gang_firmware.get(seat.gang, ())))
-        if uid is None and seat.address in survey.roster.clashes:
+        snapshot = None if uid is None else survey.snapshots.get(uid)
+        differences = tuple(_differences(plan, role, address, snapshot, gang_firmware.get(role.gang, ())))
+        if uid is None and role.address in survey.roster.clashes:
             status = CLASHING
         elif uid is None or address is None:
             status = MISSING
         elif uid in clashing:
             status = CLASHING
-        elif sheet is None and address != UNADDRESSED:
+        elif snapshot is None and address != UNADDRESSED:
             status = UNREAD
         else:
             status = DIFFERS if differences else AS_PLANNED
-        rows.append(Row(seat, uid, address, status, differences, sheet))
+        rows.append(Row(role, uid, address, status, differences, snapshot))
     strays = tuple(
-        Stray(one.uid, one.address, sheet.description.model if (sheet := survey.sheets.get(one.uid)) else "")
+        Stray(one.uid, one.address, snapshot.description.model if (snapshot := survey.snapshots.get(one.uid)) else "")
         for one in survey.roster.found
-        if one.uid not in seated.values()
+        if one.uid not in assigned.values()
     )
-    sheets = {row.seat.function: row.sheet for row in rows if row.sheet is not None}
+    snapshots = {row.role.function: row.snapshot for row in rows if row.snapshot is not None}
     seen = {
-        function: Member(sheet.uid, (sheet.working.get("correction", ()), sheet.stored.get("correction", ())))
-        for function, sheet in sheets.items()
+        function: Member(snapshot.uid, (snapshot.working.get("correction", ()), snapshot.stored.get("correction", ())))
+        for function, snapshot in snapshots.items()
     }
     return Audit(
         tuple(rows),
@@ -148,73 +148,75 @@ def audit(plan: Plan, seating: Mapping[str, bytes], survey: Survey, matches: Mat
         survey.roster.proven,
         survey.roster.reason,
         {} if matches is None else unmatched(plan, matches, seen),
-        harmed_by_supply(plan, seated, survey),
+        harmed_by_supply(plan, assigned, survey),
     )
 
 
-def seated_uids(plan: Plan, seating: Mapping[str, bytes], survey: Survey) -> dict[str, bytes]:
+def assigned_uids(plan: Plan, assignment: Mapping[str, bytes], survey: Survey) -> dict[str, bytes]:
     """The uid in each function: the one that was claimed, or else who is alone at the address and claimed nowhere."""
-    seated = {function: seating[function] for function in plan.seats if function in seating}
-    taken = set(seating.values())
-    for function, seat in plan.seats.items():
-        there = survey.roster.by_address.get(seat.address, ())
-        if function not in seated and len(there) == 1 and there[0] not in taken:
-            seated[function] = there[0]
-    return seated
+    assigned = {function: assignment[function] for function in plan.roles if function in assignment}
+    taken = set(assignment.values())
+    for function, role in plan.roles.items():
+        there = survey.roster.by_address.get(role.address, ())
+        if function not in assigned and len(there) == 1 and there[0] not in taken:
+            assigned[function] = there[0]
+    return assigned
 
 
-def goals(plan: Plan, seating: Mapping[str, bytes], survey: Survey) -> list[Goal]:
+def goals(plan: Plan, assignment: Mapping[str, bytes], survey: Survey) -> list[Goal]:
     """What everyone who is there and has a function is to be."""
-    seated = seated_uids(plan, seating, survey)
+    assigned = assigned_uids(plan, assignment, survey)
     return [
-        Goal(seated[function], function, seat.address, seat.wanted, seat.own, stated=seat.stated)
-        for function, seat in plan.seats.items()
-        if function in seated and survey.roster.address_of(seated[function]) is not None
+        Goal(assigned[function], function, role.address, role.wanted, role.own, stated=role.stated)
+        for function, role in plan.roles.items()
+        if function in assigned and survey.roster.address_of(assigned[function]) is not None
     ]
 
 
-def _gang_firmware(plan: Plan, seated: Mapping[str, bytes], survey: Survey) -> dict[str, tuple[str, ...]]:
+def _gang_firmware(plan: Plan, assigned: Mapping[str, bytes], survey: Survey) -> dict[str, tuple[str, ...]]:
     """Model and firmware of the members of each gang, as they are on the line."""
     kinds: dict[str, tuple[str, ...]] = {}
     for gang in plan.gangs.values():
-        sheets = [survey.sheets.get(seated[one]) for one in gang.members if one in seated]
+        snapshots = [survey.snapshots.get(assigned[one]) for one in gang.members if one in assigned]
         kinds[gang.name] = tuple(
-            f"{sheet.description.model} {firmware_text(sheet.description)}" for sheet in sheets if sheet is not None
+            f"{snapshot.description.model} {firmware_text(snapshot.description)}"
+            for snapshot in snapshots
+            if snapshot is not None
         )
     return kinds
 
 
 def _differences(
-    plan: Plan, seat: Seat, address: int | None, sheet: Sheet | None, gang_kinds: Sequence[str]
+    plan: Plan, role: Role, address: int | None, snapshot: Snapshot | None, gang_kinds: Sequence[str]
 ) -> Iterator[Difference]:
-    if address is not None and address != seat.address:
-        yield Difference("address", "none" if address == UNADDRESSED else str(address), str(seat.address))
-    if sheet is None:
+    if address is not None and address != role.address:
+        yield Difference("address", "none" if address == UNADDRESSED else str(address), str(role.address))
+    if snapshot is None:
         return
-    yield from hardware_differences(plan, seat, sheet.description, sheet.status.supply_mv)
-    if seat.firmware is None or firmware_text(sheet.description) == seat.firmware:
+    yield from hardware_differences(plan, role, snapshot.description, snapshot.status.supply_mv)
+    if role.firmware is None or firmware_text(snapshot.description) == role.firmware:
         yield from gang_difference(gang_kinds)
-    yield from _setting_differences(seat, sheet)
+    yield from _setting_differences(role, snapshot)
     # that the demand was lost once since its start is history, and what a trial leaves behind
-    for text in fault_texts(sheet.status.faults & ~Fault.DEMAND_LOST):
+    for text in fault_texts(snapshot.status.faults & ~Fault.DEMAND_LOST):
         yield Difference("fault", text, "none", can_be_applied=False)
 
 
-def _setting_differences(seat: Seat, sheet: Sheet) -> Iterator[Difference]:
-    known = sheet.parameters
-    fit = fitted(Wanted(seat.wanted, seat.own, stated=seat.stated), known)
+def _setting_differences(role: Role, snapshot: Snapshot) -> Iterator[Difference]:
+    known = snapshot.parameters
+    fit = fitted(Wanted(role.wanted, role.own, stated=role.stated), known)
     for name, raw in fit.settings.items():
-        yield from _setting_difference(known.rows[name], sheet.working[name], sheet.stored[name], raw)
+        yield from _setting_difference(known.rows[name], snapshot.working[name], snapshot.stored[name], raw)
     for name in fit.lacking:
-        planned = BY_NAME[name].text(seat.settings[name]) if name in BY_NAME else str(seat.own[name])
-        note = f"no such parameter at address {sheet.address}: fit another actuator, or take it out of the plan"
+        planned = BY_NAME[name].text(role.settings[name]) if name in BY_NAME else str(role.own[name])
+        note = f"no such parameter at address {snapshot.address}: fit another actuator, or take it out of the plan"
         if name in BY_NAME:
-            note += f' (lacks = ["{name}"] for the {seat.function})'
+            note += f' (lacks = ["{name}"] for the {role.function})'
         yield Difference(name, NOT_THERE, planned, can_be_applied=False, note=note)
     for name, why in fit.refused.items():
         row = known.rows[name]
-        planned = row.text(seat.settings[name]) if name in BY_NAME else str(seat.own[name])
-        yield Difference(name, row.text(sheet.stored[name]), planned, can_be_applied=False, note=why)
+        planned = row.text(role.settings[name]) if name in BY_NAME else str(role.own[name])
+        yield Difference(name, row.text(snapshot.stored[name]), planned, can_be_applied=False, note=why)
 
 
 def _setting_difference(row: Parameter, working: RawValue, stored: RawValue, wanted: RawValue) -> Iterator[Difference]:
@@ -235,11 +237,11 @@ def audit_json(found: Audit) -> dict[str, Any]:
         "unmatched": dict(found.unmatched),
         "functions": [
             {
-                "function": row.seat.function,
+                "function": row.role.function,
                 "status": row.status,
                 "uid": None if row.uid is None else row.uid.hex(),
                 "address": None if row.address in {None, UNADDRESSED} else row.address,
-                "planned_address": row.seat.address,
+                "planned_address": row.role.address,
                 "differences": [
                     {
                         "name": one.name,

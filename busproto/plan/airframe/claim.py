@@ -5,7 +5,7 @@ given that function, and the actuators of a gang are asked for together. By nudg
 yet swings a little, and the person says which surface that was. Every claim is kept at once (`keep`), so that a
 command that was interrupted goes on where it was.
 
-Who can be asked at all, and what each is, stands in `busproto.plan.crew`. Planned addresses and settings are not
+Who can be asked at all, and what each is, stands in `busproto.plan.actuators`. Planned addresses and settings are not
 written here.
 """
 
@@ -37,7 +37,7 @@ from busproto.ops.moving.who_moved import (
     judge,
 )
 from busproto.ops.steps import Steps, now
-from busproto.plan.load import Plan, Seat
+from busproto.plan.load import Plan, Role
 from busproto.wire.parameters import DIRECTION_REVERSED
 
 SHOW_S: Final = 0.5
@@ -70,24 +70,24 @@ class Task:
     needs_side: bool
 
 
-def tasks_of(plan: Plan, seated: Mapping[str, bytes]) -> list[Task]:
+def tasks_of(plan: Plan, assigned: Mapping[str, bytes]) -> list[Task]:
     """What is still to be moved, in the order of the airframe file; a gang where its first open member stands."""
     tasks = []
     done: set[str] = set()
-    for function, seat in plan.seats.items():
-        if function in seated or function in done:
+    for function, role in plan.roles.items():
+        if function in assigned or function in done:
             continue
-        members = plan.gangs[seat.gang].members if seat.gang else (function,)
-        open_members = tuple(one for one in members if one not in seated)
+        members = plan.gangs[role.gang].members if role.gang else (function,)
+        open_members = tuple(one for one in members if one not in assigned)
         done.update(open_members)
-        positive = next((plan.seats[one].positive for one in members if plan.seats[one].positive), "")
-        is_even = sum(_planned_side(plan.seats[one]) for one in open_members) == 0
-        tasks.append(Task(seat.gang or function, open_members, members, positive, is_even and not positive))
+        positive = next((plan.roles[one].positive for one in members if plan.roles[one].positive), "")
+        is_even = sum(_planned_side(plan.roles[one]) for one in open_members) == 0
+        tasks.append(Task(role.gang or function, open_members, members, positive, is_even and not positive))
     return tasks
 
 
-def _planned_side(seat: Seat) -> int:
-    return -1 if seat.settings["direction"] == DIRECTION_REVERSED else 1
+def _planned_side(role: Role) -> int:
+    return -1 if role.settings["direction"] == DIRECTION_REVERSED else 1
 
 
 # --- what is told ----------------------------------------------------------------------------------------------
@@ -169,13 +169,13 @@ class Ended:
     """What came of it.
 
     Attributes:
-        seated: uid by function.
+        assigned: uid by function.
         is_stopped: whether the person ended it.
         silent: those that did not answer at the end.
         advice: what does not fit the plan, of all claims that stand.
     """
 
-    seated: Mapping[str, bytes]
+    assigned: Mapping[str, bytes]
     is_stopped: bool
     silent: tuple[bytes, ...]
     advice: tuple[str, ...]
@@ -199,7 +199,7 @@ def places_for(plan: Plan, task: Task, moved: Sequence[Moved]) -> Places:
     Where the members are to turn to different sides, the side to which each was moved tells which is which; those
     that turn alike take their places in the order of uid.
     """
-    planned = {function: _planned_side(plan.seats[function]) for function in task.functions}
+    planned = {function: _planned_side(plan.roles[function]) for function in task.functions}
     seen = {one.uid: (1 if one.by_deg >= 0 else -1) for one in sorted(moved, key=lambda one: one.uid)}
     turn, advice = _fit(task, planned, seen)
     left = list(seen)
@@ -234,20 +234,20 @@ def _fit(task: Task, planned: Mapping[str, int], seen: Mapping[bytes, int]) -> t
     ]
 
 
-def exchange_seats(plan: Plan, seated: Mapping[str, bytes], one: str, other: str) -> dict[str, bytes]:
-    """The seating with two functions exchanged; one of them may be open.
+def exchange_roles(plan: Plan, assigned: Mapping[str, bytes], one: str, other: str) -> dict[str, bytes]:
+    """The assignment with two functions exchanged; one of them may be open.
 
     Raises:
         InputError: there is no such function, both are the same, or both are open.
     """
-    plan.seat(one)
-    plan.seat(other)
+    plan.role(one)
+    plan.role(other)
     if one == other:
         raise InputError(f"'{one}' cannot be exchanged with itself")
-    if one not in seated and other not in seated:
+    if one not in assigned and other not in assigned:
         raise InputError(f"neither '{one}' nor '{other}' is claimed: there is nothing to exchange")
     turned = {one: other, other: one}
-    return {turned.get(function, function): uid for function, uid in seated.items()}
+    return {turned.get(function, function): uid for function, uid in assigned.items()}
 
 
 # --- by hand ---------------------------------------------------------------------------------------------------
@@ -255,8 +255,8 @@ def exchange_seats(plan: Plan, seated: Mapping[str, bytes], one: str, other: str
 
 def claim_by_hand(
     plan: Plan,
-    crew: Sequence[Member],
-    seated: Mapping[str, bytes],
+    actuators: Sequence[Member],
+    assigned: Mapping[str, bytes],
     *,
     decide: Callable[[], Order | None],
     tell: Tell,
@@ -268,15 +268,15 @@ def claim_by_hand(
 
     Args:
         plan: the airframe.
-        crew: everyone who can be asked.
-        seated: what is claimed already, uid by function.
+        actuators: everyone who can be asked.
+        assigned: what is claimed already, uid by function.
         decide: asked in every turn what the person wants; must not block.
         tell: is given what happens.
-        keep: is given the whole seating after every change.
+        keep: is given the whole assignment after every change.
         patience_ns: a surface that nobody moves for so long is skipped; None to wait for ever.
         clear_deg: the least movement that counts, deg.
     """
-    return (yield from _ByHand(plan, crew, seated, decide, tell, keep, patience_ns, clear_deg).run())
+    return (yield from _ByHand(plan, actuators, assigned, decide, tell, keep, patience_ns, clear_deg).run())
 
 
 @dataclass
@@ -284,36 +284,36 @@ class _Desk:
     """What is claimed, and how to go back. `history` holds the tasks that were claimed in this run."""
 
     plan: Plan
-    seated: dict[str, bytes]
+    assigned: dict[str, bytes]
     tell: Tell
     keep: Keep
     history: list[tuple[tuple[str, ...], tuple[str, ...]]] = field(default_factory=list)
 
     def claim(self, uids: Mapping[str, bytes], advice: tuple[str, ...] = ()) -> None:
-        self.seated.update(uids)
+        self.assigned.update(uids)
         self.history.append((tuple(uids), advice))
-        self.keep(self.seated)
+        self.keep(self.assigned)
 
     def undo(self) -> tuple[str, ...]:
         functions = self.history.pop()[0] if self.history else ()
         for function in functions:
-            del self.seated[function]
+            del self.assigned[function]
         if functions:
-            self.keep(self.seated)
+            self.keep(self.assigned)
         self.tell(Undone(functions))
         return functions
 
     def ended(self, is_stopped: bool, silent: tuple[bytes, ...]) -> Ended:
         advice = tuple(text for _, texts in self.history for text in texts)
-        return Ended(self.seated, is_stopped, silent, advice)
+        return Ended(self.assigned, is_stopped, silent, advice)
 
 
 class _ByHand:
     def __init__(
         self,
         plan: Plan,
-        crew: Sequence[Member],
-        seated: Mapping[str, bytes],
+        actuators: Sequence[Member],
+        assigned: Mapping[str, bytes],
         decide: Callable[[], Order | None],
         tell: Tell,
         keep: Keep,
@@ -321,10 +321,10 @@ class _ByHand:
         clear_deg: float,
     ) -> None:
         self._plan = plan
-        self._address = {member.uid: member.address for member in crew}
-        self._crew = [OnLine(member.address, member.uid) for member in crew]
-        self._desk = _Desk(plan, dict(seated), tell, keep)
-        self._lookout = Lookout(crew, tell)
+        self._address = {member.uid: member.address for member in actuators}
+        self._actuators = [OnLine(member.address, member.uid) for member in actuators]
+        self._desk = _Desk(plan, dict(assigned), tell, keep)
+        self._lookout = Lookout(actuators, tell)
         self._decide = decide
         self._tell = tell
         self._patience_ns = patience_ns
@@ -334,7 +334,7 @@ class _ByHand:
 
     def run(self) -> Steps[Ended]:
         stiff = yield from self._lookout.settle()
-        yield from let_go(self._crew)  # one that is not seen limp is told of, again and again, by the look-out
+        yield from let_go(self._actuators)  # one that is not seen limp is told of, again and again, by the look-out
         for uid in stiff:
             self._lookout.watch.forget(uid)  # its surface may fall now, and that is no hand
         skipped: set[str] = set()
@@ -350,7 +350,7 @@ class _ByHand:
         return self._desk.ended(False, self._lookout.silent)
 
     def _next_task(self, skipped: set[str]) -> Task | None:
-        tasks = tasks_of(self._plan, self._desk.seated)
+        tasks = tasks_of(self._plan, self._desk.assigned)
         task = next((one for one in tasks if not skipped.issuperset(one.functions)), None)
         if task is not None:
             of = len(tasks_of(self._plan, {}))
@@ -376,13 +376,13 @@ class _ByHand:
 
     def _take(self, task: Task, movers: Sequence[Mover]) -> Steps[bool]:
         """Judge a movement; whether the task is claimed now."""
-        seated = self._desk.seated
-        expected = {seated[function] for function in task.members if function in seated}
+        assigned = self._desk.assigned
+        expected = {assigned[function] for function in task.members if function in assigned}
         back = [mover.uid for mover in movers if self._is_back(mover)]
         ways = {mover.uid: mover.path[-1][1] for mover in movers if mover.uid not in back}
         self._away.update((uid, deg) for uid, deg in ways.items() if abs(deg) >= NOTICED_DEG)
         meant = [mover for mover in movers if mover.uid not in back and mover.uid not in expected]
-        taken = set(seated.values())
+        taken = set(assigned.values())
         if not meant:
             unknown = tuple(uid for uid in back if uid not in taken)
             if unknown:
@@ -423,8 +423,8 @@ class Answer(enum.Enum):
 
 def claim_by_nudge(
     plan: Plan,
-    crew: Sequence[Member],
-    seated: Mapping[str, bytes],
+    actuators: Sequence[Member],
+    assigned: Mapping[str, bytes],
     *,
     choose: Callable[[Member, Nudged, tuple[str, ...]], str | Answer],
     tell: Tell,
@@ -441,15 +441,15 @@ def claim_by_nudge(
     Raises:
         InputError: `choose` gave what is no open function; all are limp.
     """
-    desk = _Desk(plan, dict(seated), tell, keep)
+    desk = _Desk(plan, dict(assigned), tell, keep)
     silent: list[bytes] = []
-    yield from let_go([OnLine(member.address, member.uid) for member in crew])
-    waiting = [member for member in crew if member.uid not in desk.seated.values()]
+    yield from let_go([OnLine(member.address, member.uid) for member in actuators])
+    waiting = [member for member in actuators if member.uid not in desk.assigned.values()]
     at = 0
     was_at: list[int] = []
     while at < len(waiting):
         member = waiting[at]
-        open_functions = tuple(function for function in plan.seats if function not in desk.seated)
+        open_functions = tuple(function for function in plan.roles if function not in desk.assigned)
         if not open_functions:
             break
         if member.uid in barred:

@@ -18,7 +18,7 @@ from typing import Any, Final
 import rfc8785
 
 from busproto.errors import InputError
-from busproto.ops.survey import Sheet, Survey, firmware_text
+from busproto.ops.survey import Snapshot, Survey, firmware_text
 from busproto.plan.changes import Goal
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Description
@@ -186,11 +186,11 @@ def record_of(survey: Survey, *, title: str, made: str, airframe: str = "", func
         functions: by uid, where known.
     """
     roster = survey.roster
-    entries = [entry_of(sheet, functions.get(uid, "")) for uid, sheet in survey.sheets.items()]
+    entries = [entry_of(snapshot, functions.get(uid, "")) for uid, snapshot in survey.snapshots.items()]
     unread = [
         Unread(one.uid, one.address, _why_unread(one.uid, one.address, survey))
         for one in roster.found
-        if one.uid not in survey.sheets
+        if one.uid not in survey.snapshots
     ]
     return Record(
         title=title,
@@ -204,19 +204,19 @@ def record_of(survey: Survey, *, title: str, made: str, airframe: str = "", func
     )
 
 
-def entry_of(sheet: Sheet, function: str) -> Entry:
+def entry_of(snapshot: Snapshot, function: str) -> Entry:
     """One actuator as a record holds it: stored memory, and where working memory differs."""
     return Entry(
-        uid=sheet.uid,
-        address=sheet.address,
+        uid=snapshot.uid,
+        address=snapshot.address,
         function=function,
-        model=sheet.description.model,
-        firmware=firmware_text(sheet.description),
-        rating=rating_of(sheet.description),
-        settings=dict(sheet.stored),
-        unsaved=tuple(name for name, raw in sheet.stored.items() if sheet.working[name] != raw),
-        generation=sheet.description.generation,
-        own=sheet.parameters.own_rows or NO_ROWS,
+        model=snapshot.description.model,
+        firmware=firmware_text(snapshot.description),
+        rating=rating_of(snapshot.description),
+        settings=dict(snapshot.stored),
+        unsaved=tuple(name for name, raw in snapshot.stored.items() if snapshot.working[name] != raw),
+        generation=snapshot.description.generation,
+        own=snapshot.parameters.own_rows or NO_ROWS,
     )
 
 

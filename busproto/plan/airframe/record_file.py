@@ -13,8 +13,8 @@ import msgspec
 import rfc8785
 from msgspec import Meta
 
+from busproto.atomic_files import keep_numbered, write_whole
 from busproto.errors import FileError, InputError
-from busproto.keeping import keep_numbered, write_whole
 from busproto.ops.addressing import parse_uid
 from busproto.plan.airframe.record import (
     NO_ROWS,

@@ -18,7 +18,7 @@ from typing import Final
 from busproto.errors import InputError
 from busproto.ops.addressing import assign
 from busproto.ops.steps import Steps
-from busproto.ops.survey import Sheet, Survey, firmware_text, read_sheet
+from busproto.ops.survey import Snapshot, Survey, firmware_text, read_snapshot
 from busproto.plan.airframe.record import (
     Entry,
     Record,
@@ -27,7 +27,7 @@ from busproto.plan.airframe.record import (
     rating_of,
 )
 from busproto.plan.changes import Goal
-from busproto.plan.load import MEASURED, Seat
+from busproto.plan.load import MEASURED, Role
 from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
 from busproto.wire.messages import Description
 from busproto.wire.parameters import FACTORY
@@ -94,7 +94,7 @@ def exchange_of(
     taken = {one.address for one in roster.found}
     taken |= {one.address for one in record.entries} | {one.address for one in record.unread}
     lend = next((at for at in range(MAX_ADDRESS, MIN_ADDRESS - 1, -1) if at not in taken), UNADDRESSED)
-    is_readable = new in survey.sheets or roster.unaddressed == (new,)
+    is_readable = new in survey.snapshots or roster.unaddressed == (new,)
     return Exchange(old, new, address, is_readable, lend)
 
 
@@ -121,21 +121,21 @@ def _new_one(record: Record, old: Entry, survey: Survey, uid: bytes | None) -> b
     return uid
 
 
-def look_at(exchange: Exchange, survey: Survey) -> Steps[Sheet]:
+def look_at(exchange: Exchange, survey: Survey) -> Steps[Snapshot]:
     """Read the new one. Changes nothing where it is readable; otherwise it keeps the address that it was lent.
 
     Raises:
         OperationError: it does not answer.
         InputError: no address is free to lend.
     """
-    if exchange.uid in survey.sheets:
-        return survey.sheets[exchange.uid]
+    if exchange.uid in survey.snapshots:
+        return survey.snapshots[exchange.uid]
     if exchange.is_readable:
-        return (yield from read_sheet(UNADDRESSED))
+        return (yield from read_snapshot(UNADDRESSED))
     if exchange.lend == UNADDRESSED:
         raise InputError("no address is free to read the new actuator at")
     yield from assign(exchange.uid, exchange.lend)
-    return (yield from read_sheet(exchange.lend))
+    return (yield from read_snapshot(exchange.lend))
 
 
 def give_back(exchange: Exchange) -> Steps[int]:
@@ -156,28 +156,28 @@ def objections(
     old: Entry,
     new: Description,
     *,
-    seat: Seat | None = None,
+    role: Role | None = None,
     full_mv: int | None = None,
     other_firmware: bool = False,
 ) -> list[str]:
     """Why the new one must not take the old one's place, in words; empty where it may.
 
     Args:
-        seat: what is planned for that place; None where there is no plan.
+        role: what is planned for that place; None where there is no plan.
         full_mv: the pack, fully charged, mV; None where it is not known.
         other_firmware: another firmware is allowed.
     """
-    return list(_objections(old, new, seat, full_mv, other_firmware))
+    return list(_objections(old, new, role, full_mv, other_firmware))
 
 
 def _objections(
-    old: Entry, new: Description, seat: Seat | None, full_mv: int | None, other_firmware: bool
+    old: Entry, new: Description, role: Role | None, full_mv: int | None, other_firmware: bool
 ) -> Iterator[str]:
-    model, said = (seat.model, "the plan says") if seat and seat.model else (old.model, "the old one's was")
+    model, said = (role.model, "the plan says") if role and role.model else (old.model, "the old one's was")
     if new.model != model:
         yield f"its model is {new.model}, {said} {model}"
     firmware = firmware_text(new)
-    wanted, said = (seat.firmware, "the plan says") if seat and seat.firmware else (old.firmware, "the old one's was")
+    wanted, said = (role.firmware, "the plan says") if role and role.firmware else (old.firmware, "the old one's was")
     if firmware != wanted and not other_firmware:
         yield f"its firmware is {firmware}, {said} {wanted} (--other-firmware allows that)"
     rating = rating_of(new)
@@ -212,18 +212,18 @@ def needs_match(old: Entry) -> bool:
     return bool(old.settings.get("correction")) or bool(old.settings.get("gang"))
 
 
-def record_after(record: Record, exchange: Exchange, sheet: Sheet, *, made: str) -> Record:
+def record_after(record: Record, exchange: Exchange, snapshot: Snapshot, *, made: str) -> Record:
     """The record with the new one in the old one's place; the others stay as they were recorded.
 
     Args:
-        sheet: of the new one, read after it was set.
+        snapshot: of the new one, read after it was set.
         made: date, ISO 8601.
     """
     old = exchange.old
-    entries = tuple(entry_of(sheet, old.function) if one.uid == old.uid else one for one in record.entries)
+    entries = tuple(entry_of(snapshot, old.function) if one.uid == old.uid else one for one in record.entries)
     return dataclasses.replace(record, entries=entries, made=made, edited=())
 
 
-def seating_after(seating: Mapping[str, bytes], function: str, uid: bytes) -> dict[str, bytes]:
+def assignment_after(assignment: Mapping[str, bytes], function: str, uid: bytes) -> dict[str, bytes]:
     """Who sits where, with the new one in its function."""
-    return {**{name: one for name, one in seating.items() if one != uid}, function: uid}
+    return {**{name: one for name, one in assignment.items() if one != uid}, function: uid}

@@ -9,8 +9,8 @@ from typing import Any, Final
 
 import msgspec
 
+from busproto.atomic_files import check_writable, now_text, write_whole
 from busproto.errors import InputError
-from busproto.keeping import check_writable, now_text, write_whole
 from busproto.ops.discovery.search import Roster
 from busproto.plan.airframe.audit import Audit
 from busproto.plan.calibration.gang_match import MATCH_ENDING, MATCH_FORMAT
@@ -18,7 +18,7 @@ from busproto.plan.calibration.match import Matched, matched_json, reasons_again
 from busproto.plan.load import Gang, Plan
 from busproto.plan.trials.direction import PART as DIRECTION
 from busproto.plan.trials.direction import Tried, carried_over, with_directions
-from busproto.plan.trials.trial import Bench, Findings, findings_json
+from busproto.plan.trials.trial import Findings, Subject, findings_json
 from busproto.reading import decode_json, read_text
 
 TRIAL_ENDING: Final = "trial.json"
@@ -36,28 +36,28 @@ def gang_named(plan: Plan, name: str) -> Gang:
     return plan.gangs[name]
 
 
-def members_to_match(gang: Gang, found: Audit) -> list[Bench]:
+def members_to_match(gang: Gang, found: Audit) -> list[Subject]:
     """The members, the lead first.
 
     Raises:
         InputError: one is not alone at its planned address, the supply is outside its rating, or they are unlike.
     """
-    rows = {row.seat.function: row for row in found.rows}
-    benches = []
+    rows = {row.role.function: row for row in found.rows}
+    subjects = []
     for function in gang.members:
         row = rows[function]
-        if row.sheet is None or row.address != row.seat.address:
+        if row.snapshot is None or row.address != row.role.address:
             raise InputError(f"{function} is {row.status}: 'busproto audit' tells more. Nothing was moved")
         if row.harm:
             raise InputError(f"{function}: {'; '.join(row.harm)}. Nothing was moved")
-        benches.append(Bench(row.seat, row.sheet))
-    reasons = reasons_against(benches)
+        subjects.append(Subject(row.role, row.snapshot))
+    reasons = reasons_against(subjects)
     if reasons:
         raise InputError(f"the {gang.name} cannot be matched: {'; '.join(reasons)}. Nothing was moved")
-    return benches
+    return subjects
 
 
-def keep_match(plan: Plan, gang: Gang, benches: Sequence[Bench], result: Matched) -> dict[str, Any]:
+def keep_match(plan: Plan, gang: Gang, subjects: Sequence[Subject], result: Matched) -> dict[str, Any]:
     """Write the figures beside the airframe file, those of other gangs as they are; returns this gang's.
 
     Where it was refused, the last one that was stored is kept under "earlier".
@@ -65,12 +65,12 @@ def keep_match(plan: Plan, gang: Gang, benches: Sequence[Bench], result: Matched
     Raises:
         InputError: the file cannot be written.
     """
-    return write_match(plan, gang, match_body(benches, result))
+    return write_match(plan, gang, match_body(subjects, result))
 
 
-def match_body(benches: Sequence[Bench], result: Matched) -> dict[str, Any]:
+def match_body(subjects: Sequence[Subject], result: Matched) -> dict[str, Any]:
     """The figures of one gang, as the file will hold them."""
-    return {"date": now_text(), **matched_json(benches, result)}
+    return {"date": now_text(), **matched_json(subjects, result)}
 
 
 def write_match(plan: Plan, gang: Gang, body: dict[str, Any]) -> dict[str, Any]:
@@ -102,7 +102,7 @@ def table_sentences(result: Matched) -> list[str]:
 # --- trial ------------------------------------------------------------------------------------------------------
 
 
-def benches_to_try(plan: Plan, found: Audit, roster: Roster) -> tuple[list[Bench], list[str]]:
+def subjects_to_try(plan: Plan, found: Audit, roster: Roster) -> tuple[list[Subject], list[str]]:
     """Whom to try, and the functions that are left out, as nobody is alone at their planned addresses.
 
     Raises:
@@ -111,22 +111,24 @@ def benches_to_try(plan: Plan, found: Audit, roster: Roster) -> tuple[list[Bench
     if roster.clashes:
         at = ", ".join(str(address) for address in roster.clashes)
         raise InputError(f"several actuators share an address ({at}): 'busproto apply' parts them. Nothing was moved")
-    harm = [f"{row.seat.function}: {text}" for row in found.rows for text in row.harm]
+    harm = [f"{row.role.function}: {text}" for row in found.rows for text in row.harm]
     if harm:
         raise InputError(f"the supply is outside a rating ({'; '.join(harm)}). Nothing was moved")
-    benches = [
-        Bench(row.seat, row.sheet) for row in found.rows if row.sheet is not None and row.address == row.seat.address
+    subjects = [
+        Subject(row.role, row.snapshot)
+        for row in found.rows
+        if row.snapshot is not None and row.address == row.role.address
     ]
-    if not benches:
+    if not subjects:
         raise InputError(f"nobody of {plan.title} is at its planned address: 'busproto audit' tells more")
-    present = {bench.seat.function for bench in benches}
-    return benches, [row.seat.function for row in found.rows if row.seat.function not in present]
+    present = {subject.role.function for subject in subjects}
+    return subjects, [row.role.function for row in found.rows if row.role.function not in present]
 
 
 def trial_body(
     plan: Plan,
     parts: Sequence[str],
-    benches: Sequence[Bench],
+    subjects: Sequence[Subject],
     findings: Mapping[int, Findings],
     missing: Sequence[str],
     unmatched: Mapping[str, str],
@@ -145,7 +147,7 @@ def trial_body(
         "passed": not missing and not unmatched and all(not one.faults for one in findings.values()),
         "missing": list(missing),
         "unmatched": dict(unmatched),
-        "actuators": [{**findings_json(bench, findings[bench.address]), "direction": None} for bench in benches],
+        "actuators": [{**findings_json(subject, findings[subject.address]), "direction": None} for subject in subjects],
     }
 
 

@@ -25,7 +25,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from busproto.errors import BusError
-from busproto.ops.moving.demand_units import degrees_to_share, share_to_degrees, standing_deg
+from busproto.ops.moving.demand_units import degrees_to_fraction, fraction_to_degrees, standing_deg
 from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp, release_all
 from busproto.ops.moving.motion import (
     demand,
@@ -36,7 +36,7 @@ from busproto.ops.moving.motion import (
 )
 from busproto.ops.parameter_access import commit, read, write
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
-from busproto.ops.survey import Sheet, firmware_text
+from busproto.ops.survey import Snapshot, firmware_text
 from busproto.plan.calibration.match_checks import (
     Station,
     carried_reasons,
@@ -48,7 +48,7 @@ from busproto.plan.calibration.match_checks import (
     table_reasons,
 )
 from busproto.plan.calibration.table_fit import TableFit, fit_table
-from busproto.plan.trials.trial import Bench, crew_at
+from busproto.plan.trials.trial import Subject, actuators_at
 from busproto.wire.messages import Memory, Status
 from busproto.wire.parameters import BY_NAME, RawValue
 
@@ -125,127 +125,128 @@ class Matched:
         return "stored" if self.stored else "not known" if self.unknown else "as before"
 
 
-def reasons_against(benches: Sequence[Bench]) -> list[str]:
+def reasons_against(subjects: Sequence[Subject]) -> list[str]:
     """Why these must not be matched, in words; empty where they may. The first is the lead."""
-    return list(_reasons(benches))
+    return list(_reasons(subjects))
 
 
-def _reasons(benches: Sequence[Bench]) -> Iterator[str]:
-    if len(benches) < 2:
+def _reasons(subjects: Sequence[Subject]) -> Iterator[str]:
+    if len(subjects) < 2:
         yield "a gang has at least two members on the line"
         return
     kinds = {
-        bench.seat.function: f"{bench.sheet.description.model} {firmware_text(bench.sheet.description)}"
-        for bench in benches
+        subject.role.function: f"{subject.snapshot.description.model} {firmware_text(subject.snapshot.description)}"
+        for subject in subjects
     }
     if len(set(kinds.values())) > 1:
         told = ", ".join(f"{function}: {kind}" for function, kind in kinds.items())
         yield f"unlike model or firmware ({told}): their loops and sensors answer differently, no table mends that"
     lacking = [
-        f"{bench.seat.function} has no parameter '{name}'"
-        for bench in benches
-        for name in bench.sheet.parameters.lacks
+        f"{subject.role.function} has no parameter '{name}'"
+        for subject in subjects
+        for name in subject.snapshot.parameters.lacks
         if name in NEEDED
     ]
     if lacking:
         yield "; ".join(lacking)
         return
-    channels = {bench.sheet.working["channel"] for bench in benches}
+    channels = {subject.snapshot.working["channel"] for subject in subjects}
     if len(channels) > 1 or channels == {0}:
         yield f"they do not follow one channel together ({', '.join(str(one) for one in sorted(map(int, channels)))})"  # type: ignore[arg-type]
     for name in MUST_BE_ALIKE:
         row = BY_NAME[name]
-        texts = {bench.seat.function: row.text(bench.sheet.working[name]) for bench in benches}
-        if len(set(texts.values())) > 1 and not (name.startswith("end-") and _are_mirrored(benches)):
+        texts = {subject.role.function: row.text(subject.snapshot.working[name]) for subject in subjects}
+        if len(set(texts.values())) > 1 and not (name.startswith("end-") and _are_mirrored(subjects)):
             yield f"unlike {name} ({', '.join(f'{function}: {text}' for function, text in texts.items())})"
-    for bench in benches:
-        unsaved = [name for name, raw in bench.sheet.working.items() if bench.sheet.stored[name] != raw]
+    for subject in subjects:
+        unsaved = [name for name, raw in subject.snapshot.working.items() if subject.snapshot.stored[name] != raw]
         if unsaved:  # storing the table would store these too
-            yield f"{bench.seat.function}: {', '.join(unsaved)} changed without being stored: store or undo that first"
+            yield f"{subject.role.function}: {', '.join(unsaved)} changed without being stored: store or undo it first"
 
 
-def _are_mirrored(benches: Sequence[Bench]) -> bool:
+def _are_mirrored(subjects: Sequence[Subject]) -> bool:
     """Opposite directions want opposite ends."""
-    return len({bench.sheet.working["direction"] for bench in benches}) > 1
+    return len({subject.snapshot.working["direction"] for subject in subjects}) > 1
 
 
 def match(
-    benches: Sequence[Bench],
+    subjects: Sequence[Subject],
     *,
     stations: int = 33,
     looks: int = 3,
     reach: float = 0.9,
-    crew: Collection[OnLine] | None = None,
+    actuators: Collection[OnLine] | None = None,
 ) -> Steps[Matched]:
     """Measure, compute, write, prove; store the tables where they are better. Lets go however it ends.
 
     Args:
-        benches: the members, the lead first; see `reasons_against`.
-        stations: places of the sweep, 12..: at each all are read.
-        looks: readings averaged at each place.
-        reach: how far the sweep goes, share of the travel to each side; a little more is gone at both ends.
-        crew: those that are known to be on the line, also those that are not matched; None: those that are matched.
+        benches: the members, the lead first; see `reasons_against`. stations: places of the sweep, 12..: at each all
+        are read. looks: readings averaged at each place. reach: how far the sweep goes, share of the travel to each
+        side; a little more is gone at both ends. actuators: those that are known to be on the line, also those that are
+        not matched; None: those that are matched.
     """
-    known = crew_at(benches) if crew is None else crew
-    found, seen = yield from ending_limp(_match(benches, stations, looks, reach), known)
+    known = actuators_at(subjects) if actuators is None else actuators
+    found, seen = yield from ending_limp(_match(subjects, stations, looks, reach), known)
     return replace(found, let_go=seen)
 
 
-def _match(benches: Sequence[Bench], stations: int, looks: int, reach: float) -> Steps[Matched]:
+def _match(subjects: Sequence[Subject], stations: int, looks: int, reach: float) -> Steps[Matched]:
     """All but letting go at the end; what is stored, or taken back, is so with none engaged."""
-    shares = [reach * (2 * at / (stations - 1) - 1) for at in range(stations)]
+    fractions = [reach * (2 * at / (stations - 1) - 1) for at in range(stations)]
     is_over = False
     try:
-        found, tabled = yield from _measure(benches, shares, looks)
+        found, tabled = yield from _measure(subjects, fractions, looks)
         yield from release_all()
         if found.stored:
-            for bench in tabled:
-                yield from commit(bench.address, bench.sheet.parameters)
+            for subject in tabled:
+                yield from commit(subject.address, subject.snapshot.parameters)
         else:
-            found = replace(found, unknown={name: str(one) for name, one in (yield from _take_back(benches)).items()})
+            found = replace(found, unknown={name: str(one) for name, one in (yield from _take_back(subjects)).items()})
         is_over = True
         return found
     finally:
         yield from release_all()
         if not is_over:
-            problems = yield from _take_back(benches)
+            problems = yield from _take_back(subjects)
             if problems:
                 problem = next(iter(problems.values()))
                 problem.add_note(f"whether the correction tables are as before is not known of: {'; '.join(problems)}")
                 raise problem
 
 
-def _measure(benches: Sequence[Bench], shares: Sequence[float], looks: int) -> Steps[tuple[Matched, Sequence[Bench]]]:
+def _measure(
+    subjects: Sequence[Subject], fractions: Sequence[float], looks: int
+) -> Steps[tuple[Matched, Sequence[Subject]]]:
     """All but storing; the new tables are then in working memory. Gives also who has which."""
-    few = shares[:: max(1, len(shares) // 9)]
-    lead, *others = benches
-    plain = [_with_table(bench, ()) for bench in benches]
-    runs = len(benches) + 3
+    few = fractions[:: max(1, len(fractions) // 9)]
+    lead, *others = subjects
+    plain = [_with_table(subject, ()) for subject in subjects]
+    runs = len(subjects) + 3
     yield Progress("matching", 0, runs)
-    carried = yield from _carried(benches, lead, shares, looks)
+    carried = yield from _carried(subjects, lead, fractions, looks)
     lagging = lead_reason(lead, carried)
-    reasons = [lagging] if lagging else carried_reasons(benches, carried)
+    reasons = [lagging] if lagging else carried_reasons(subjects, carried)
     if not reasons:  # a table that cannot be shows now, before all are powered and fight over it
         reasons = _fit_reasons(
-            plain, carried, {bench.address: fit_table(samples(plain[0], bench, carried)) for bench in plain[1:]}
+            plain, carried, {subject.address: fit_table(samples(plain[0], subject, carried)) for subject in plain[1:]}
         )
     if reasons:
-        return Matched(None, None, {}, tuple(reasons)), benches
+        return Matched(None, None, {}, tuple(reasons)), subjects
     yield Progress("matching", 1, runs)
-    before = yield from _figures(benches, carried, few, looks)
+    before = yield from _figures(subjects, carried, few, looks)
     readings = list(carried)
     for number, leading in enumerate(others):
         yield Progress("matching", 2 + number, runs)
-        readings += yield from _carried(benches, leading, shares, looks)
-    fits = {bench.address: fit_table(samples(plain[0], bench, readings)) for bench in plain[1:]}
+        readings += yield from _carried(subjects, leading, fractions, looks)
+    fits = {subject.address: fit_table(samples(plain[0], subject, readings)) for subject in plain[1:]}
     reasons = _fit_reasons(plain, readings, fits)
     if reasons:
-        return Matched(before, None, fits, tuple(reasons)), benches
-    tabled = [plain[0], *(_with_table(bench, raw_table(fits[bench.address])) for bench in plain[1:])]
-    for bench in tabled:
-        yield from write(bench.address, {"correction": bench.sheet.working["correction"]})
+        return Matched(before, None, fits, tuple(reasons)), subjects
+    tabled = [plain[0], *(_with_table(subject, raw_table(fits[subject.address])) for subject in plain[1:])]
+    for subject in tabled:
+        yield from write(subject.address, {"correction": subject.snapshot.working["correction"]})
     yield Progress("matching", runs - 2, runs)
-    carried = yield from _carried(tabled, tabled[0], shares, looks)
+    carried = yield from _carried(tabled, tabled[0], fractions, looks)
     yield Progress("matching", runs - 1, runs)
     after = yield from _figures(tabled, carried, few, looks)
     yield Progress("matching", runs, runs)
@@ -254,36 +255,36 @@ def _measure(benches: Sequence[Bench], shares: Sequence[float], looks: int) -> S
     return Matched(before, after, fits, tuple(reasons)), tabled
 
 
-def _fit_reasons(plain: Sequence[Bench], readings: Sequence[Station], fits: Mapping[int, TableFit]) -> list[str]:
+def _fit_reasons(plain: Sequence[Subject], readings: Sequence[Station], fits: Mapping[int, TableFit]) -> list[str]:
     """Why tables that were found cannot be the sensors' difference."""
     reasons = []
-    for bench in plain[1:]:
-        fit = fits[bench.address]
-        reasons += [*table_reasons(bench, fit), *noise_reason(plain[0], bench, fit, readings)]
+    for subject in plain[1:]:
+        fit = fits[subject.address]
+        reasons += [*table_reasons(subject, fit), *noise_reason(plain[0], subject, fit, readings)]
     return reasons
 
 
-def _take_back(benches: Sequence[Bench]) -> Steps[dict[str, BusError]]:
+def _take_back(subjects: Sequence[Subject]) -> Steps[dict[str, BusError]]:
     """Every table is again as it was, in both memories, and read back; one that is silent does not stop the others.
 
     Returns:
         By function, why that is not known.
     """
     problems: dict[str, BusError] = {}
-    for bench in benches:
-        was = bench.sheet.stored["correction"]
+    for subject in subjects:
+        was = subject.snapshot.stored["correction"]
         try:
-            yield from write(bench.address, {"correction": was})
-            if (yield from read(bench.address, "correction", Memory.STORED)) != was:
-                yield from commit(bench.address)  # it had been stored when another one failed
+            yield from write(subject.address, {"correction": was})
+            if (yield from read(subject.address, "correction", Memory.STORED)) != was:
+                yield from commit(subject.address)  # it had been stored when another one failed
         except BusError as error:
-            problems[bench.seat.function] = error
+            problems[subject.role.function] = error
     return problems
 
 
-def _with_table(bench: Bench, table: tuple[int, ...]) -> Bench:
-    sheet: Sheet = replace(bench.sheet, working={**bench.sheet.working, "correction": table})
-    return replace(bench, sheet=sheet)
+def _with_table(subject: Subject, table: tuple[int, ...]) -> Subject:
+    snapshot: Snapshot = replace(subject.snapshot, working={**subject.snapshot.working, "correction": table})
+    return replace(subject, snapshot=snapshot)
 
 
 def _count(raw: RawValue) -> int:
@@ -294,60 +295,62 @@ def _count(raw: RawValue) -> int:
 # --- measuring --------------------------------------------------------------------------------------------------
 
 
-def _carried(benches: Sequence[Bench], leading: Bench, shares: Sequence[float], looks: int) -> Steps[list[Station]]:
+def _carried(
+    subjects: Sequence[Subject], leading: Subject, fractions: Sequence[float], looks: int
+) -> Steps[list[Station]]:
     """One leads through the shares, up and down, the others are limp; both ways averaged at each place.
 
     It goes a little beyond both ends first: a place that is reached from one side only would keep play and friction.
     """
-    for bench in benches:
-        if bench.address != leading.address:
-            yield from release(bench.address)
+    for subject in subjects:
+        if subject.address != leading.address:
+            yield from release(subject.address)
     yield from engage(leading.address)
     ways: list[list[Station]] = []
-    beyond = min(1.0, max(shares) + BEYOND)
-    at = yield from _share_of(leading)
-    for way, first in ((list(shares), -beyond), (list(reversed(shares)), beyond)):
+    beyond = min(1.0, max(fractions) + BEYOND)
+    at = yield from _fraction_of(leading)
+    for way, first in ((list(fractions), -beyond), (list(reversed(fractions)), beyond)):
         stations = []
-        yield from _lead_to(benches, leading, at, first)
+        yield from _lead_to(subjects, leading, at, first)
         at = first
-        for share in way:
-            yield from _lead_to(benches, leading, at, share)
-            at = share
-            stations.append((yield from _look(benches, share, looks, leading)))
+        for fraction in way:
+            yield from _lead_to(subjects, leading, at, fraction)
+            at = fraction
+            stations.append((yield from _look(subjects, fraction, looks, leading)))
         ways.append(stations)
     yield from release(leading.address)
     return [_mean(up, down) for up, down in zip(ways[0], reversed(ways[1]), strict=True)]
 
 
-def _gentle(bench: Bench, begin: float, end: float) -> Iterator[float]:
+def _gentle(subject: Subject, begin: float, end: float) -> Iterator[float]:
     """The shares of a way that ends gently: at once to a little before its end, and from there in small steps.
 
     What is carried along has an inertia. After a swift way it coasts on through its play, somewhere; the slow rest is
     longer than that, and leaves it pressed against the side that it is carried from, in each place alike.
     """
-    step = math.copysign(2 * RUN_UP_STEP_DEG / _count(bench.sheet.working["travel"]) * 100, end - begin)
+    step = math.copysign(2 * RUN_UP_STEP_DEG / _count(subject.snapshot.working["travel"]) * 100, end - begin)
     count = min(RUN_UP_STEPS, int(abs(end - begin) / abs(step)))
     for left in range(count, -1, -1):
         yield end - left * step
 
 
-def _share_of(bench: Bench) -> Steps[float]:
+def _fraction_of(subject: Subject) -> Steps[float]:
     """The demand that would put one where it reports to be."""
-    status = yield from report(bench.address)
-    return min(1.0, max(-1.0, degrees_to_share(status.position_cdeg / 100, bench.sheet.working)))
+    status = yield from report(subject.address)
+    return min(1.0, max(-1.0, degrees_to_fraction(status.position_cdeg / 100, subject.snapshot.working)))
 
 
-def _lead_to(benches: Sequence[Bench], leading: Bench, begin: float, end: float) -> Steps[None]:
+def _lead_to(subjects: Sequence[Subject], leading: Subject, begin: float, end: float) -> Steps[None]:
     """Demand of one, gently, a share; until all stand still."""
-    for share in _gentle(leading, begin, end):
-        yield from demand(leading.address, share)
+    for fraction in _gentle(leading, begin, end):
+        yield from demand(leading.address, fraction)
         yield Pause(STEP_NS)
     began_ns = yield from now()
-    wanted_cdeg = 100 * standing_deg(end, leading.sheet.working)
+    wanted_cdeg = 100 * standing_deg(end, leading.snapshot.working)
     last: dict[int, int] = {}
     while True:
         yield from demand(leading.address, end)
-        is_still, last = yield from _stand_still(benches, last)
+        is_still, last = yield from _stand_still(subjects, last)
         passed_ns = (yield from now()) - began_ns
         is_there = abs(last[leading.address] - wanted_cdeg) <= 100 or passed_ns > LONGEST_SETTLE_NS / 4
         if (is_still and is_there) or passed_ns > LONGEST_SETTLE_NS:
@@ -355,26 +358,26 @@ def _lead_to(benches: Sequence[Bench], leading: Bench, begin: float, end: float)
         yield Pause(SETTLE_NS)
 
 
-def _stand_still(benches: Sequence[Bench], last: Mapping[int, int]) -> Steps[tuple[bool, dict[int, int]]]:
+def _stand_still(subjects: Sequence[Subject], last: Mapping[int, int]) -> Steps[tuple[bool, dict[int, int]]]:
     """Whether each reports to be where it was at the last look, and where each is now, cdeg by address."""
     places: dict[int, int] = {}
-    for bench in benches:
-        places[bench.address] = (yield from report(bench.address)).position_cdeg
+    for subject in subjects:
+        places[subject.address] = (yield from report(subject.address)).position_cdeg
     return all(at in last and abs(place - last[at]) <= STILL_CDEG for at, place in places.items()), places
 
 
-def _look(benches: Sequence[Bench], share: float, looks: int, leading: Bench | None) -> Steps[Station]:
+def _look(subjects: Sequence[Subject], fraction: float, looks: int, leading: Subject | None) -> Steps[Station]:
     """Read everyone so many times; whoever leads is fed in between."""
     readings = []
     for _ in range(looks):
         statuses: dict[int, Status] = {}
-        for bench in benches:
-            statuses[bench.address] = yield from report(bench.address)
+        for subject in subjects:
+            statuses[subject.address] = yield from report(subject.address)
         if leading is not None:
-            yield from demand(leading.address, share)
+            yield from demand(leading.address, fraction)
         readings.append(statuses)
     return Station(
-        share,
+        fraction,
         {at: sum(one[at].position_cdeg for one in readings) / looks / 100 for at in readings[0]},
         {at: sum(one[at].current_ma for one in readings) / looks for at in readings[0]},
         {at: tuple(one[at].position_cdeg for one in readings) for at in readings[0]},
@@ -384,57 +387,61 @@ def _look(benches: Sequence[Bench], share: float, looks: int, leading: Bench | N
 def _mean(one: Station, other: Station) -> Station:
     """Both ways averaged at one place."""
     return Station(
-        one.share,
+        one.fraction,
         {at: (deg + other.reported_deg[at]) / 2 for at, deg in one.reported_deg.items()},
         {at: (current + other.current_ma[at]) / 2 for at, current in one.current_ma.items()},
         {at: looks + other.looks_cdeg[at] for at, looks in one.looks_cdeg.items()},
     )
 
 
-def _together(benches: Sequence[Bench], shares: Sequence[float], looks: int) -> Steps[list[Station]]:
+def _together(subjects: Sequence[Subject], fractions: Sequence[float], looks: int) -> Steps[list[Station]]:
     """All powered, demanded by their channel, read when they stand still."""
-    channel = _count(benches[0].sheet.working["channel"])
-    for bench in benches:
-        yield from engage(bench.address)
+    channel = _count(subjects[0].snapshot.working["channel"])
+    for subject in subjects:
+        yield from engage(subject.address)
     stations = []
-    at = yield from _share_of(benches[0])
-    for share in shares:
-        for step in _gentle(benches[0], at, share):
+    at = yield from _fraction_of(subjects[0])
+    for fraction in fractions:
+        for step in _gentle(subjects[0], at, fraction):
             yield from exchange(demand_channels({channel: step}))
             yield Pause(STEP_NS)
-        at = share
-        ask = demand_channels({channel: share})
+        at = fraction
+        ask = demand_channels({channel: fraction})
         began_ns = yield from now()
         last: dict[int, int] = {}
         while True:
             yield from exchange(ask)
-            is_still, last = yield from _stand_still(benches, last)
+            is_still, last = yield from _stand_still(subjects, last)
             if is_still or (yield from now()) - began_ns > LONGEST_SETTLE_NS:
                 break
             yield Pause(SETTLE_NS)
         yield from exchange(ask)
-        stations.append((yield from _look(benches, share, looks, None)))
+        stations.append((yield from _look(subjects, fraction, looks, None)))
         yield from exchange(ask)
-    for bench in benches:
-        yield from release(bench.address)
+    for subject in subjects:
+        yield from release(subject.address)
     return stations
 
 
-def _figures(benches: Sequence[Bench], carried: Sequence[Station], few: Sequence[float], looks: int) -> Steps[Figures]:
+def _figures(
+    subjects: Sequence[Subject], carried: Sequence[Station], few: Sequence[float], looks: int
+) -> Steps[Figures]:
     """The mismatch by what was carried, and the current of all together."""
-    together = yield from _together(benches, few, looks)
-    lead, *others = benches
+    together = yield from _together(subjects, few, looks)
+    lead, *others = subjects
     curve = {}
     for member in others:
         points = []
         for one in carried:
-            share = degrees_to_share(one.reported_deg[lead.address], lead.sheet.working)
-            points.append((share, one.reported_deg[member.address] - share_to_degrees(share, member.sheet.working)))
+            fraction = degrees_to_fraction(one.reported_deg[lead.address], lead.snapshot.working)
+            points.append(
+                (fraction, one.reported_deg[member.address] - fraction_to_degrees(fraction, member.snapshot.working))
+            )
         curve[member.address] = tuple(points)
-    currents = [one.current_ma[bench.address] for one in together for bench in benches]
+    currents = [one.current_ma[subject.address] for one in together for subject in subjects]
     # the least that one draws anywhere is what holding alone costs
     holding_ma = min(currents)
-    rating = lead.sheet.description
+    rating = lead.snapshot.description
     peak_ma = max(currents)
     return Figures(
         greatest_deg={at: max(abs(error) for _, error in points) for at, points in curve.items()},
@@ -449,25 +456,25 @@ def _figures(benches: Sequence[Bench], carried: Sequence[Station], few: Sequence
 # --- as data ----------------------------------------------------------------------------------------------------
 
 
-def matched_json(benches: Sequence[Bench], found: Matched) -> dict[str, Any]:
+def matched_json(subjects: Sequence[Subject], found: Matched) -> dict[str, Any]:
     """What came of it, as data."""
-    lead, *others = benches
+    lead, *others = subjects
     return {
-        "lead": lead.seat.function,
-        "lead_uid": lead.sheet.uid.hex(),
+        "lead": lead.role.function,
+        "lead_uid": lead.snapshot.uid.hex(),
         "stored": found.stored,
         "refused": list(found.refused),
         "tables": found.tables,
         "not_read_back": dict(found.unknown),
         "before": _figures_json(found.before),
         "after": _figures_json(found.after),
-        "members": [_member_json(bench, found) for bench in others],
+        "members": [_member_json(subject, found) for subject in others],
     }
 
 
-def _member_json(bench: Bench, found: Matched) -> dict[str, Any]:
-    at = bench.address
-    body: dict[str, Any] = {"function": bench.seat.function, "uid": bench.sheet.uid.hex()}
+def _member_json(subject: Subject, found: Matched) -> dict[str, Any]:
+    at = subject.address
+    body: dict[str, Any] = {"function": subject.role.function, "uid": subject.snapshot.uid.hex()}
     if at in found.fits:
         fit = found.fits[at]
         table = raw_table(fit)

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
-from busproto.ops.moving.demand_units import degrees_to_share, share_to_degrees, standing_deg
+from busproto.ops.moving.demand_units import degrees_to_fraction, fraction_to_degrees, standing_deg
 from busproto.plan.calibration.table_fit import TableFit
-from busproto.plan.trials.trial import Bench
+from busproto.plan.trials.trial import Subject
 from busproto.wire.parameters import BY_NAME, steepest
 
 LEAST_CARRIED: Final = 0.5
@@ -49,7 +49,7 @@ class Station:
         looks_cdeg: every single reading, by address.
     """
 
-    share: float
+    fraction: float
     reported_deg: Mapping[int, float]
     current_ma: Mapping[int, float]
     looks_cdeg: Mapping[int, tuple[int, ...]]
@@ -62,7 +62,7 @@ def raw_table(fit: TableFit) -> tuple[int, ...]:
     return raw if any(raw) else ()
 
 
-def samples(lead: Bench, member: Bench, readings: Sequence[Station]) -> list[tuple[float, float]]:
+def samples(lead: Subject, member: Subject, readings: Sequence[Station]) -> list[tuple[float, float]]:
     """(demand, correction wanted there) of a member, from every place at which both were read.
 
     The demand is the one that would put the lead where it reports to be: so it does not matter who led, nor whether
@@ -73,39 +73,41 @@ def samples(lead: Bench, member: Bench, readings: Sequence[Station]) -> list[tup
     """
     found = []
     for one in readings:
-        share = degrees_to_share(one.reported_deg[lead.address], lead.sheet.working)
-        found.append((share, one.reported_deg[member.address] - share_to_degrees(share, member.sheet.working)))
+        fraction = degrees_to_fraction(one.reported_deg[lead.address], lead.snapshot.working)
+        found.append(
+            (fraction, one.reported_deg[member.address] - fraction_to_degrees(fraction, member.snapshot.working))
+        )
     return found
 
 
-def lead_reason(lead: Bench, carried: Sequence[Station]) -> str:
+def lead_reason(lead: Subject, carried: Sequence[Station]) -> str:
     """Why the lead's sweep is none; "" where it went its way."""
-    wanted = [standing_deg(one.share, lead.sheet.working) for one in carried]
+    wanted = [standing_deg(one.fraction, lead.snapshot.working) for one in carried]
     went = [one.reported_deg[lead.address] for one in carried]
     way_deg, led_deg = max(wanted) - min(wanted), max(went) - min(went)
     if led_deg >= LEAST_LED * way_deg:
         return ""
     return (
-        f"{lead.seat.function} leads and went {led_deg:.2f} of {way_deg:.2f} deg: it or the surface is blocked, or its "
+        f"{lead.role.function} leads and went {led_deg:.2f} of {way_deg:.2f} deg: it or the surface is blocked, or its "
         "drive is off. Free it, or take less of the travel with --reach"
     )
 
 
-def carried_reasons(benches: Sequence[Bench], carried: Sequence[Station]) -> list[str]:
+def carried_reasons(subjects: Sequence[Subject], carried: Sequence[Station]) -> list[str]:
     """Why a member was not carried along by the lead, the first of the benches."""
-    lead, *members = benches
+    lead, *members = subjects
     reasons = [reason for member in members if (reason := _carried_reason(lead, member, carried))]
     if len(reasons) == len(members) > 1:
-        reasons.append(f"none was carried along: look at the rod of {lead.seat.function} first, which leads")
+        reasons.append(f"none was carried along: look at the rod of {lead.role.function} first, which leads")
     return reasons
 
 
-def _carried_reason(lead: Bench, member: Bench, carried: Sequence[Station]) -> str:
-    shares = [degrees_to_share(one.reported_deg[lead.address], lead.sheet.working) for one in carried]
-    wanted = [share_to_degrees(share, member.sheet.working) for share in shares]
+def _carried_reason(lead: Subject, member: Subject, carried: Sequence[Station]) -> str:
+    fractions = [degrees_to_fraction(one.reported_deg[lead.address], lead.snapshot.working) for one in carried]
+    wanted = [fraction_to_degrees(fraction, member.snapshot.working) for fraction in fractions]
     went = [one.reported_deg[member.address] for one in carried]
     led_deg, way_deg = max(wanted) - min(wanted), max(went) - min(went)
-    told = f"{member.seat.function} was not carried along by {lead.seat.function}"
+    told = f"{member.role.function} was not carried along by {lead.role.function}"
     do = "Look at its rod, its arm on the spline, and whether it is the right actuator"
     if way_deg < LEAST_CARRIED * led_deg or way_deg > MOST_CARRIED * led_deg:
         return f"{told}: it went {way_deg:.2f} deg where the lead went {led_deg:.2f}. {do}"
@@ -118,7 +120,7 @@ def _carried_reason(lead: Bench, member: Bench, carried: Sequence[Station]) -> s
     return ""
 
 
-def table_reasons(member: Bench, fit: TableFit) -> Iterator[str]:
+def table_reasons(member: Subject, fit: TableFit) -> Iterator[str]:
     """Why a table cannot be taken: it clips at its limits, or the angle would not rise with the demand.
 
     Args:
@@ -128,17 +130,17 @@ def table_reasons(member: Bench, fit: TableFit) -> Iterator[str]:
     greatest_deg = max(fit.table_deg, key=abs)
     if not row.low <= row.scaled_to_raw(greatest_deg) <= row.high:
         yield (
-            f"{member.seat.function} would need a correction of {greatest_deg:+.2f} deg, and a table ends at "
+            f"{member.role.function} would need a correction of {greatest_deg:+.2f} deg, and a table ends at "
             f"+-{row.high / row.counts_per_unit:g}: set its arm on the spline, or its rod, so that it stands as the "
             "lead does"
         )
-    travel, spans = member.sheet.working["travel"], len(fit.table_deg) - 1
+    travel, spans = member.snapshot.working["travel"], len(fit.table_deg) - 1
     assert isinstance(travel, int)
     steepest_cdeg = steepest(tuple(row.scaled_to_raw(value) for value in fit.table_deg))
     if steepest_cdeg >= travel:
         steepest_deg, apart_deg = steepest_cdeg / spans / 100, travel / spans / 100
         yield (
-            f"{member.seat.function}: its correction would change by {steepest_deg:.2f} deg between two points that "
+            f"{member.role.function}: its correction would change by {steepest_deg:.2f} deg between two points that "
             f"lie {apart_deg:.2f} deg apart, so its angle would not rise with the demand: its rod slips or has another "
             "length of arm, or its sensor jumps"
         )
@@ -159,18 +161,18 @@ def step_deg(address: int, readings: Sequence[Station]) -> float:
     return USUAL_STEP_DEG
 
 
-def noise_reason(lead: Bench, member: Bench, fit: TableFit, readings: Sequence[Station]) -> Iterator[str]:
+def noise_reason(lead: Subject, member: Subject, fit: TableFit, readings: Sequence[Station]) -> Iterator[str]:
     """Why what a table leaves is no noise of the two sensors."""
     step = max(step_deg(lead.address, readings), step_deg(member.address, readings))
     if fit.noise_deg > NOISE_STEPS * step:
         yield (
-            f"{member.seat.function}: no table fits, {fit.noise_deg:.2f} deg are left (standard deviation), and the "
+            f"{member.role.function}: no table fits, {fit.noise_deg:.2f} deg are left (standard deviation), and the "
             f"sensors' step is {step:.2f} deg: that is no noise. Its rod slips or bends, or a sensor is worn"
         )
 
 
 def result_reasons(
-    members: Sequence[Bench],
+    members: Sequence[Subject],
     before_deg: Mapping[int, float],
     after_deg: Mapping[int, float],
     noise_deg: Mapping[int, float],
@@ -182,7 +184,7 @@ def result_reasons(
         before, after = before_deg[at], after_deg[at]
         if after > max(before, _harmless_deg(member, noise_deg[at])):
             reasons.append(
-                f"{member.seat.function} became worse: its greatest mismatch was {before:.3f} deg and is {after:.3f} "
+                f"{member.role.function} became worse: its greatest mismatch was {before:.3f} deg and is {after:.3f} "
                 "deg with the new table. Keep wind and hands off the surface, and try again"
             )
     worst_before, worst_after = max(before_deg.values()), max(after_deg.values())
@@ -195,9 +197,9 @@ def result_reasons(
     return reasons
 
 
-def _harmless_deg(member: Bench, noise_deg: float) -> float:
+def _harmless_deg(member: Subject, noise_deg: float) -> float:
     """A mismatch that cannot be told from noise, or that no drive works against: two may stand a dead band away from
     their demand, each on its own side."""
-    dead_band = member.sheet.working["dead-band"]
+    dead_band = member.snapshot.working["dead-band"]
     assert isinstance(dead_band, int)
     return max(2 * dead_band / 100, NOISE_REACHED * noise_deg)

@@ -51,8 +51,8 @@ def fit_table(samples: Sequence[tuple[float, float]]) -> TableFit:
     Raises:
         ValueError: fewer than 12 samples, or they lie on less than half the travel: that is no measurement.
     """
-    shares = [share for share, _ in samples]
-    if len(samples) < 12 or max(shares) - min(shares) < 1.0:
+    fractions = [fraction for fraction, _ in samples]
+    if len(samples) < 12 or max(fractions) - min(fractions) < 1.0:
         raise ValueError(f"{len(samples)} samples do not make a table")
     tries: dict[int, _Try] = {}
     for count in POINT_COUNTS:
@@ -78,7 +78,7 @@ def fit_table(samples: Sequence[tuple[float, float]]) -> TableFit:
 
 
 def _fit(samples: Sequence[tuple[float, float]], count: int, stiffness: float) -> _Try:
-    rows = [_hats(share, count) for share, _ in samples]
+    rows = [_hats(fraction, count) for fraction, _ in samples]
     normal = [[0.0] * count for _ in range(count)]
     right = [0.0] * count
     for (at, below, above), (_, value) in zip(rows, samples, strict=True):
@@ -107,9 +107,9 @@ def _fit(samples: Sequence[tuple[float, float]], count: int, stiffness: float) -
     return _Try(tuple(table), score, math.sqrt(squares / spare), max(abs(one) for one in left))
 
 
-def _hats(share: float, count: int) -> tuple[int, float, float]:
+def _hats(fraction: float, count: int) -> tuple[int, float, float]:
     """The point below a share, and the weights of it and of the next."""
-    place = (min(1.0, max(-1.0, share)) + 1) / 2 * (count - 1)
+    place = (min(1.0, max(-1.0, fraction)) + 1) / 2 * (count - 1)
     at = min(int(place), count - 2)
     return at, 1 - (place - at), place - at
 

@@ -271,7 +271,7 @@ def _warnings(
         if one.unsaved:
             yield Note("Settings", f"{one.name}: {', '.join(one.unsaved)} had been changed without being stored.")
     if plan is not None:
-        missing = [function for function in plan.seats if all(one.function != function for one in record.entries)]
+        missing = [function for function in plan.roles if all(one.function != function for one in record.entries)]
         if missing:
             yield Note("Plan", f"In the plan but not in this record: {'; '.join(missing)}.")
     known = {one.uid.hex() for one in record.entries}
@@ -322,12 +322,12 @@ def _match(one: Entry, plan: Plan | None, matches: Matches, reasons: Mapping[str
     """How it matches its gang; only while those sit in it who did then, with the tables that were found then."""
     if not _count(one.settings, "gang"):
         return ALONE
-    seat = plan.seats.get(one.function) if plan is not None else None
-    if seat is None or not seat.gang:
+    role = plan.roles.get(one.function) if plan is not None else None
+    if role is None or not role.gang:
         return NOT_MEASURED
-    if seat.gang in reasons:
-        return Result(Verdict.BAD, reasons[seat.gang].partition(":")[0])
-    gang = matches.gangs[seat.gang]
+    if role.gang in reasons:
+        return Result(Verdict.BAD, reasons[role.gang].partition(":")[0])
+    gang = matches.gangs[role.gang]
     row = next((row for row in gang.members if row.function == one.function), None)
     if row is None:
         return Result(Verdict.NOTHING, "leads")
@@ -342,8 +342,8 @@ NO_POSITIVE: Final = Result(Verdict.NOTHING, "not planned")
 
 def _direction(one: Entry, plan: Plan | None, tested: TrialRow | None) -> Result:
     """Which way it goes; only while function, words of the plan and direction are those with which it was tried."""
-    seat = plan.seats.get(one.function) if plan is not None else None
-    planned = positive_of(plan, seat) if plan is not None and seat is not None else ""
+    role = plan.roles.get(one.function) if plan is not None else None
+    planned = positive_of(plan, role) if plan is not None and role is not None else ""
     tried = tested.direction if tested is not None else None
     if tested is None or tried is None:
         return NOT_TRIED if planned else NO_POSITIVE
@@ -366,8 +366,8 @@ def _count(settings: Mapping[str, RawValue], name: str) -> str:
 def _gang(one: Entry, plan: Plan | None, number: str) -> str:
     if not number:
         return NO_GANG
-    seat = plan.seats.get(one.function) if plan is not None else None
-    name = seat.gang if seat is not None and seat.gang else f"gang {number}"
+    role = plan.roles.get(one.function) if plan is not None else None
+    name = role.gang if role is not None and role.gang else f"gang {number}"
     place = one.settings.get("place", 0)
     return f"{name}, {'leads' if place == 1 else f'place{GAP}{place}'}"
 

@@ -15,7 +15,13 @@ from busproto.wire.codec import encode_frame, reply_frame, request_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, MAX_ADDRESS, RUNNING_BAUD
 from busproto.wire.message import Message
 from busproto.wire.messages import MAX_CHANNELS, BriefStatus, DemandAll, Report, ReportRound, State, Status
-from busproto.wire.timing import FIRST_SLOT_NS, MIN_TURNAROUND_NS, PLACE_LEAD_NS, PLACE_NS, START_JITTER_NS
+from busproto.wire.timing import (
+    FIRST_SLOT_NS,
+    MIN_TURNAROUND_NS,
+    ORDERED_SLOT_LEAD_NS,
+    ORDERED_SLOT_NS,
+    START_JITTER_NS,
+)
 
 BITS_PER_BYTE: Final = 10
 RATES_BD: Final = (115_200, 230_400, 460_800, 500_000, RUNNING_BAUD, 2_000_000, 4_000_000)
@@ -103,8 +109,8 @@ def round_ns(channels: int, actuators: int, places: int, baud: int) -> tuple[int
         baud: line rate.
     """
     query_ns = bytes_ns(request_bytes(ReportRound(1, places, (0,) * channels)), baud)
-    answers_ns = actuators * (PLACE_LEAD_NS + bytes_ns(BRIEF_BYTES, baud))
-    least_ns = query_ns + FIRST_SLOT_NS + (places - 1) * PLACE_NS + answers_ns
+    answers_ns = actuators * (ORDERED_SLOT_LEAD_NS + bytes_ns(BRIEF_BYTES, baud))
+    least_ns = query_ns + FIRST_SLOT_NS + (places - 1) * ORDERED_SLOT_NS + answers_ns
     return least_ns, least_ns + actuators * START_JITTER_NS
 
 
@@ -142,8 +148,8 @@ def bus_load(
 
 def plan_load(plan: Plan, *, baud: int | None = None, demands_per_second: float | None = None) -> BusLoad:
     """Use of the bus as the plan has it, or at another rate."""
-    channels = max(seat.channel for seat in plan.seats.values())
-    addresses = {seat.address for seat in plan.seats.values()}
+    channels = max(role.channel for role in plan.roles.values())
+    addresses = {role.address for role in plan.roles.values()}
     return bus_load(
         channels,
         plan.bus.baud if baud is None else baud,

@@ -1,7 +1,7 @@
 """What does not fit together in a plan, before any actuator is asked: everything at once, each with file, line and key.
 
 Shapes, names and ranges have been looked at when the files were read (`busproto.plan.load`). Surfaces
-are reckoned where the airframe describes them (`busproto.plan.check.rigging`).
+are calculated where the airframe describes them (`busproto.plan.check.rigging`).
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from busproto.plan.check.rigging import fight_problem, rigging_of
 from busproto.plan.check.supply_check import line_findings, model_findings, supply_findings
 from busproto.plan.files import FleetFile
 from busproto.plan.finding import Finding, Row, make, mechanical_travel_deg, raw_of, row_of, said_in
-from busproto.plan.load import Gang, Plan, Seat
+from busproto.plan.load import Gang, Plan, Role
 from busproto.plan.sweep import Sweep, sweep, sweep_of
 from busproto.toml_source import Source
 from busproto.wire.parameters import DIRECTION_REVERSED, FACTORY, LOSS_PRESET
@@ -38,7 +38,7 @@ ON_THE_SPLINE: Final = (
 
 def check(plan: Plan) -> list[Finding]:
     """All that does not fit together in a plan, and all advice: errors first, then in the order of the files."""
-    rows = [row_of(plan, seat) for seat in plan.seats.values()]
+    rows = [row_of(plan, role) for role in plan.roles.values()]
     found = [finding for part in _PARTS for finding in part(plan)]
     found += model_findings(plan.models, plan.fleet)
     found += [finding for row in rows for part in _ROW_PARTS for finding in part(row)]
@@ -60,9 +60,9 @@ def check_fleet(fleet: FleetFile, source: Source) -> list[Finding]:
     return _in_order(found, source.name)
 
 
-def seat_sweep(plan: Plan, seat: Seat) -> Sweep:
+def role_sweep(plan: Plan, role: Role) -> Sweep:
     """What neutral, travel, ends and mechanical stops leave of the sweep of one function."""
-    return sweep_of(seat.settings, mechanical_travel_deg(plan, seat))
+    return sweep_of(role.settings, mechanical_travel_deg(plan, role))
 
 
 # --- one function ----------------------------------------------------------------------------------------------
@@ -153,78 +153,78 @@ def _unstated_findings(row: Row) -> Iterator[Finding]:
 def _place_findings(plan: Plan) -> Iterator[Finding]:
     """One address, or one channel, of two functions."""
     addresses: dict[int, str] = {}
-    channels: dict[int, list[Seat]] = {}
-    for seat in plan.seats.values():
-        here = ("function", seat.function)
-        if seat.address in addresses:
-            text = f"{seat.address} is that of '{addresses[seat.address]}' already, and this airframe has both"
-            yield make("address-twice", plan.fleet, (*here, "address"), text, functions=(seat.function,))
-        addresses.setdefault(seat.address, seat.function)
-        strangers = [one for one in channels.get(seat.channel, ()) if not seat.gang or one.gang != seat.gang]
+    channels: dict[int, list[Role]] = {}
+    for role in plan.roles.values():
+        here = ("function", role.function)
+        if role.address in addresses:
+            text = f"{role.address} is that of '{addresses[role.address]}' already, and this airframe has both"
+            yield make("address-twice", plan.fleet, (*here, "address"), text, functions=(role.function,))
+        addresses.setdefault(role.address, role.function)
+        strangers = [one for one in channels.get(role.channel, ()) if not role.gang or one.gang != role.gang]
         if strangers:
             text = (
-                f"{seat.channel} is that of '{strangers[0].function}' already, and no gang joins them: both would "
+                f"{role.channel} is that of '{strangers[0].function}' already, and no gang joins them: both would "
                 "follow one demand"
             )
-            yield make("channel-twice", plan.fleet, (*here, "channel"), text, functions=(seat.function,))
-        channels.setdefault(seat.channel, []).append(seat)
+            yield make("channel-twice", plan.fleet, (*here, "channel"), text, functions=(role.function,))
+        channels.setdefault(role.channel, []).append(role)
 
 
 def _gang_findings(plan: Plan) -> Iterator[Finding]:
     for gang in plan.gangs.values():
-        seats = [plan.seats[member] for member in gang.members]
-        if len({seat.channel for seat in seats}) > 1:
+        roles = [plan.roles[member] for member in gang.members]
+        if len({role.channel for role in roles}) > 1:
             text = (
-                f"its members follow different demands: {_each(seats, lambda seat: f'channel {seat.channel}')}; "
+                f"its members follow different demands: {_each(roles, lambda role: f'channel {role.channel}')}; "
                 "give them one channel in the fleet map unless that is meant"
             )
             yield _gang_finding("gang-channels", plan, gang, text, is_error=False)
         for one in unlikes(plan, gang):
             each = ", ".join(
-                f"'{seat.function}' {value} ({_said(plan, seat, one.settings)})"
-                for seat, value in zip(seats, one.values, strict=True)
+                f"'{role.function}' {value} ({_said(plan, role, one.settings)})"
+                for role, value in zip(roles, one.values, strict=True)
             )
             kind = "gang-timing" if one.name in TIMING else "gang-unlike" if one.is_error else "gang-uneven"
             text = f"its members differ in {one.name}: {each}; {one.consequence}"
             yield _gang_finding(kind, plan, gang, text, is_error=one.is_error)
 
 
-def _said(plan: Plan, seat: Seat, names: Iterable[str]) -> str:
-    """Where the settings of a seat are said that decide something; those of the factory are not named."""
+def _said(plan: Plan, role: Role, names: Iterable[str]) -> str:
+    """Where the settings of a role are said that decide something; those of the factory are not named."""
     places = []
     for name in names:
         if name in {"model", "firmware"}:
             source: Source = plan.airframe
-            path: tuple[str | int, ...] = ("function", seat.function, name)
+            path: tuple[str | int, ...] = ("function", role.function, name)
         else:
-            source, path = row_of(plan, seat).said_at(name)
+            source, path = row_of(plan, role).said_at(name)
         if path[-1] == name and source.line_of(path):
             places.append(f"{source.name}:{source.line_of(path)}")
     return ", ".join(dict.fromkeys(places)) or "from the factory"
 
 
-def _each(seats: Iterable[Seat], read: Callable[[Seat], str]) -> str:
-    return ", ".join(f"'{seat.function}' {read(seat)}" for seat in seats)
+def _each(roles: Iterable[Role], read: Callable[[Role], str]) -> str:
+    return ", ".join(f"'{role.function}' {read(role)}" for role in roles)
 
 
 def _gang_finding(kind: str, plan: Plan, gang: Gang, text: str, *, is_error: bool = True) -> Finding:
     return make(kind, plan.airframe, ("gang", gang.name), text, is_error=is_error)
 
 
-def _model_of_seat_findings(plan: Plan) -> Iterator[Finding]:
-    for seat in plan.seats.values():
-        here, who = ("function", seat.function), (seat.function,)
-        if seat.model is None:
+def _model_of_role_findings(plan: Plan) -> Iterator[Finding]:
+    for role in plan.roles.values():
+        here, who = ("function", role.function), (role.function,)
+        if role.model is None:
             text = "no model is stated, so rating and firmware cannot be checked"
             yield make("model-unstated", plan.airframe, ("function",), text, is_error=False, functions=who)
-        elif seat.model not in plan.models:
+        elif role.model not in plan.models:
             known = f"it has: {', '.join(plan.models)}" if plan.models else "it has none"
-            text = f"the fleet map has no model '{seat.model}', so its rating cannot be checked; {known}"
+            text = f"the fleet map has no model '{role.model}', so its rating cannot be checked; {known}"
             yield make("model-unknown", plan.airframe, (*here, "model"), text, is_error=False, functions=who)
-        elif seat.firmware is not None:
-            listed = plan.models[seat.model].firmware
-            if listed and seat.firmware not in listed:
-                text = f"{seat.firmware} is not among those the fleet map lists for '{seat.model}': {', '.join(listed)}"
+        elif role.firmware is not None:
+            listed = plan.models[role.model].firmware
+            if listed and role.firmware not in listed:
+                text = f"{role.firmware} is not among those the fleet map lists for '{role.model}': {', '.join(listed)}"
                 yield make("firmware-unlisted", plan.airframe, (*here, "firmware"), text, functions=who)
 
 
@@ -249,8 +249,8 @@ def _bus_findings(plan: Plan) -> Iterator[Finding]:
 def _time_out_findings(plan: Plan) -> Iterator[Finding]:
     """The loss action against how often a demand goes out."""
     period_ms = 1000 / plan.bus.demands_per_second
-    for seat in plan.seats.values():
-        row = row_of(plan, seat)
+    for role in plan.roles.values():
+        row = row_of(plan, role)
         time_out_ms = row.raw("loss-time-out")
         if time_out_ms < period_ms:
             text = (
@@ -289,7 +289,7 @@ def _rig_findings(plan: Plan) -> Iterator[Finding]:
 _PARTS: Final[tuple[Callable[[Plan], Iterator[Finding]], ...]] = (
     _place_findings,
     _gang_findings,
-    _model_of_seat_findings,
+    _model_of_role_findings,
     supply_findings,
     _bus_findings,
     line_findings,

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from busproto.plan.check.rigging import gang_members, is_reversed, room_deg, setting
-from busproto.plan.load import Gang, Plan, Seat
+from busproto.plan.load import Gang, Plan, Role
 from busproto.rig.gang import Fight, fight_over
 from busproto.wire.parameters import BY_NAME, LOSS_HOLD, LOSS_LIMP, LOSS_PRESET
 
@@ -69,20 +69,20 @@ class Unlike:
 
 def unlikes(plan: Plan, gang: Gang) -> Iterator[Unlike]:
     """Everything in which the members of a gang differ."""
-    seats = [plan.seats[member] for member in gang.members]
-    models, firmwares = (seat.model or "" for seat in seats), (seat.firmware or "" for seat in seats)
+    roles = [plan.roles[member] for member in gang.members]
+    models, firmwares = (role.model or "" for role in roles), (role.firmware or "" for role in roles)
     for name, values in (("model", tuple(models)), ("firmware", tuple(firmwares))):
         if len(set(values) - {""}) > 1:
             yield _unlike(name, tuple(one or "not stated" for one in values), (name,))
-    if _differ(travels := [setting(seat, "travel") / 100 for seat in seats]):
+    if _differ(travels := [setting(role, "travel") / 100 for role in roles]):
         curves = [_following(half_deg=travel / 2, room=(180.0, 180.0)) for travel in travels]
-        yield _unlike("travel", _texts(seats, "travel"), ("travel",), _over_demands(plan, gang, curves))
-    yield from _ends(plan, gang, seats)
-    yield from _loss(plan, gang, seats)
-    yield from _timing(plan, gang, seats)
+        yield _unlike("travel", _texts(roles, "travel"), ("travel",), _over_demands(plan, gang, curves))
+    yield from _ends(plan, gang, roles)
+    yield from _loss(plan, gang, roles)
+    yield from _timing(plan, gang, roles)
     for name in ("stiffness", "dead-band", "minimum-drive", "damping", "over-temperature"):
-        if _differ([setting(seat, name) for seat in seats]):
-            yield _unlike(name, _texts(seats, name), (name,))
+        if _differ([setting(role, name) for role in roles]):
+            yield _unlike(name, _texts(roles, name), (name,))
 
 
 def _unlike(name: str, values: tuple[str, ...], settings: tuple[str, ...], how_hard: str = "") -> Unlike:
@@ -93,14 +93,14 @@ def _differ(values: Sequence[float]) -> bool:
     return max(values) - min(values) > ALIKE_DEG
 
 
-def _texts(seats: Sequence[Seat], name: str) -> tuple[str, ...]:
-    return tuple(BY_NAME[name].text(seat.settings[name]) for seat in seats)
+def _texts(roles: Sequence[Role], name: str) -> tuple[str, ...]:
+    return tuple(BY_NAME[name].text(role.settings[name]) for role in roles)
 
 
-def _ends(plan: Plan, gang: Gang, seats: Sequence[Seat]) -> Iterator[Unlike]:
+def _ends(plan: Plan, gang: Gang, roles: Sequence[Role]) -> Iterator[Unlike]:
     """Ends, stops and neutral cut the sweep of one, but not of the other."""
-    half_deg = min(setting(seat, "travel") for seat in seats) / 200
-    rooms = [room_deg(plan, seat) for seat in seats]
+    half_deg = min(setting(role, "travel") for role in roles) / 200
+    rooms = [room_deg(plan, role) for role in roles]
     reached = [(min(half_deg, low), min(half_deg, high)) for low, high in rooms]
     if _differ([low for low, _ in reached]) or _differ([high for _, high in reached]):
         values = tuple(f"stops at -{low:.2f} and +{high:.2f} deg" for low, high in reached)
@@ -113,18 +113,18 @@ def _following(half_deg: float, room: tuple[float, float]) -> Curve:
     return lambda demand: max(-room[0], min(room[1], demand * half_deg))
 
 
-def _preset_deg(seat: Seat) -> float:
-    away_deg = (setting(seat, "preset") - setting(seat, "neutral")) / 100
-    return -away_deg if is_reversed(seat) else away_deg
+def _preset_deg(role: Role) -> float:
+    away_deg = (setting(role, "preset") - setting(role, "neutral")) / 100
+    return -away_deg if is_reversed(role) else away_deg
 
 
-def _loss(plan: Plan, gang: Gang, seats: Sequence[Seat]) -> Iterator[Unlike]:
-    actions = [setting(seat, "loss-action") for seat in seats]
+def _loss(plan: Plan, gang: Gang, roles: Sequence[Role]) -> Iterator[Unlike]:
+    actions = [setting(role, "loss-action") for role in roles]
     presets = [
-        _preset_deg(seat) if action == LOSS_PRESET else None for seat, action in zip(seats, actions, strict=True)
+        _preset_deg(role) if action == LOSS_PRESET else None for role, action in zip(roles, actions, strict=True)
     ]
     told = [one for one in presets if one is not None]
-    half_deg = min(setting(seat, "travel") for seat in seats) / 200
+    half_deg = min(setting(role, "travel") for role in roles) / 200
     # how far a preset can be from where the others still stand
     far_deg = max((max(abs(half_deg - one), abs(-half_deg - one)) for one in told), default=0.0)
     if len(set(actions)) > 1:
@@ -133,12 +133,12 @@ def _loss(plan: Plan, gang: Gang, seats: Sequence[Seat]) -> Iterator[Unlike]:
             how_hard = _at_once(plan, gang, [0.0 if one is None else far_deg for one in presets])
         elif LOSS_LIMP in actions:
             how_hard = "; the ones that go limp leave the load to the others"
-        yield _unlike("loss-action", _texts(seats, "loss-action"), ("loss-action",), how_hard)
+        yield _unlike("loss-action", _texts(roles, "loss-action"), ("loss-action",), how_hard)
     elif told and _differ(told):
         values = tuple(f"{one:+.2f} deg" for one in told)
         how_hard = _at_once(plan, gang, told)
         yield _unlike("preset", values, ("preset", "direction", "neutral"), how_hard)
-    if _differ(times := [float(setting(seat, "loss-time-out")) for seat in seats]):
+    if _differ(times := [float(setting(role, "loss-time-out")) for role in roles]):
         how_hard = ""
         if told:
             first = min(times)
@@ -146,20 +146,20 @@ def _loss(plan: Plan, gang: Gang, seats: Sequence[Seat]) -> Iterator[Unlike]:
                 far_deg if time == first and one is not None else 0.0 for time, one in zip(times, presets, strict=True)
             ]
             how_hard = _at_once(plan, gang, at)
-        yield _unlike("loss-time-out", _texts(seats, "loss-time-out"), ("loss-time-out",), how_hard)
+        yield _unlike("loss-time-out", _texts(roles, "loss-time-out"), ("loss-time-out",), how_hard)
 
 
-def _timing(plan: Plan, gang: Gang, seats: Sequence[Seat]) -> Iterator[Unlike]:
-    travel_deg = min(setting(seat, "travel") for seat in seats) / 100
-    speeds = [setting(seat, "slew-limit") / 10 for seat in seats]
+def _timing(plan: Plan, gang: Gang, roles: Sequence[Role]) -> Iterator[Unlike]:
+    travel_deg = min(setting(role, "travel") for role in roles) / 100
+    speeds = [setting(role, "slew-limit") / 10 for role in roles]
     if _differ(speeds):  # a step over the whole travel, at the moment when the fastest is there
         at = [travel_deg * speed / max(speeds) for speed in speeds]
-        yield _unlike("slew-limit", _texts(seats, "slew-limit"), ("slew-limit",), _at_once(plan, gang, at))
-    starts = [setting(seat, "soft-start") / 1000 for seat in seats]
+        yield _unlike("slew-limit", _texts(roles, "slew-limit"), ("slew-limit",), _at_once(plan, gang, at))
+    starts = [setting(role, "soft-start") / 1000 for role in roles]
     if _differ(starts):  # the speed rises evenly over the time, so each is half a time late
         least = min(starts)
         at = [max(-travel_deg, -min(speeds) * (start - least) / 2) for start in starts]
-        yield _unlike("soft-start", _texts(seats, "soft-start"), ("soft-start",), _at_once(plan, gang, at))
+        yield _unlike("soft-start", _texts(roles, "soft-start"), ("soft-start",), _at_once(plan, gang, at))
 
 
 # --- how hard ---------------------------------------------------------------------------------------------------

@@ -16,7 +16,7 @@ from busproto.plan.airframe.record_file import (
     load_record,
 )
 from busproto.plan.finding import Finding, make
-from busproto.plan.load import Plan, Seat
+from busproto.plan.load import Plan, Role
 
 
 def own_findings(plan: Plan) -> Iterator[Finding]:
@@ -26,53 +26,53 @@ def own_findings(plan: Plan) -> Iterator[Finding]:
         record: Record | None = load_record(path)
     except InputError:  # none, or none that can be used: other commands say what is wrong with it
         record = None
-    for seat in plan.seats.values():
+    for role in plan.roles.values():
         entry = None
         if record is not None:
-            entry = next((one for one in record.entries if one.function == seat.function), None)
+            entry = next((one for one in record.entries if one.function == role.function), None)
         if entry is None:
-            yield from _unchecked(plan, seat)
+            yield from _unchecked(plan, role)
         else:
-            yield from _lacking(plan, seat, entry, path.name)
-            yield from _own(plan, seat, entry, path.name)
+            yield from _lacking(plan, role, entry, path.name)
+            yield from _own(plan, role, entry, path.name)
 
 
-def _unchecked(plan: Plan, seat: Seat) -> Iterator[Finding]:
-    for name in seat.own:
+def _unchecked(plan: Plan, role: Role) -> Iterator[Finding]:
+    for name in role.own:
         text = (
             "not checked: no record beside the plan has the actuator of this function ('busproto save' makes it); "
             "'busproto audit' and 'busproto apply' ask the actuator itself"
         )
-        yield _finding("own-unchecked", plan, seat, name, text, is_error=False)
+        yield _finding("own-unchecked", plan, role, name, text, is_error=False)
 
 
-def _lacking(plan: Plan, seat: Seat, entry: Entry, file: str) -> Iterator[Finding]:
+def _lacking(plan: Plan, role: Role, entry: Entry, file: str) -> Iterator[Finding]:
     for name in entry.lacks:
-        if name in seat.stated and name not in seat.lacks:
+        if name in role.stated and name not in role.lacks:
             text = (
                 f"{name} is stated for it, and the actuator in it has no such parameter ({file}): take it out of the "
                 f'plan, say lacks = ["{name}"] here, or fit another actuator'
             )
-            who = (seat.function,)
-            yield make("parameter-not-there", plan.airframe, ("function", seat.function), text, functions=who)
+            who = (role.function,)
+            yield make("parameter-not-there", plan.airframe, ("function", role.function), text, functions=who)
 
 
-def _own(plan: Plan, seat: Seat, entry: Entry, file: str) -> Iterator[Finding]:
-    for name, given in seat.own.items():
+def _own(plan: Plan, role: Role, entry: Entry, file: str) -> Iterator[Finding]:
+    for name, given in role.own.items():
         row = entry.own.get(name)
         if row is None:
             has = f"it has: {', '.join(entry.own)}" if entry.own else "it has none of its own"
             text = f"the actuator in this function has no such parameter ({file}); {has}"
-            yield _finding("parameter-not-there", plan, seat, name, text)
+            yield _finding("parameter-not-there", plan, role, name, text)
             continue
         try:
             row.from_value(given)
         except InputError as error:
             text = f"{str(error).removeprefix(f'{name}: ')}, as the actuator describes it ({file})"
-            yield _finding("own-outside", plan, seat, name, text)
+            yield _finding("own-outside", plan, role, name, text)
 
 
-def _finding(kind: str, plan: Plan, seat: Seat, name: str, text: str, *, is_error: bool = True) -> Finding:
-    path = ("function", seat.function, "own", name)
+def _finding(kind: str, plan: Plan, role: Role, name: str, text: str, *, is_error: bool = True) -> Finding:
+    path = ("function", role.function, "own", name)
     source = plan.airframe if plan.airframe.line_of(path) else plan.fleet
-    return make(kind, source, path, text, is_error=is_error, functions=(seat.function,))
+    return make(kind, source, path, text, is_error=is_error, functions=(role.function,))

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from busproto.errors import InputError
-from busproto.plan.load import Plan, Seat
+from busproto.plan.load import Plan, Role
 from busproto.rig.actuator import Actuator
 from busproto.rig.choice import MOST_TRAVEL_DEG, sensor_step_deg
 from busproto.rig.gang import Member, fight
@@ -28,54 +28,54 @@ FULL_DRIVE_DEG: Final = 1.0
 format leaves it to the firmware."""
 
 
-def setting(seat: Seat, name: str) -> int:
-    """A raw setting of a seat that is a single number."""
-    raw = seat.settings[name]
+def setting(role: Role, name: str) -> int:
+    """A raw setting of a role that is a single number."""
+    raw = role.settings[name]
     assert isinstance(raw, int)
     return raw
 
 
-def is_reversed(seat: Seat) -> bool:
+def is_reversed(role: Role) -> bool:
     """Whether a positive demand takes the arm to lower angles."""
-    return setting(seat, "direction") == DIRECTION_REVERSED
+    return setting(role, "direction") == DIRECTION_REVERSED
 
 
-def room_deg(plan: Plan, seat: Seat) -> tuple[float, float]:
+def room_deg(plan: Plan, role: Role) -> tuple[float, float]:
     """How far the arm can go from its neutral, deg, to the side of demand -100 % and of +100 %.
 
     Between its end limits and the mechanical stops of its model; 0 where the neutral itself is out of reach.
     """
-    neutral, low, high = (setting(seat, name) / 100 for name in ("neutral", "end-low", "end-high"))
-    model = plan.models.get(seat.model or "")
+    neutral, low, high = (setting(role, name) / 100 for name in ("neutral", "end-low", "end-high"))
+    model = plan.models.get(role.model or "")
     if model is not None and model.mechanical_travel is not None:
         low, high = max(low, -model.mechanical_travel / 2), min(high, model.mechanical_travel / 2)
     below, above = max(0.0, neutral - low), max(0.0, high - neutral)
-    return (above, below) if is_reversed(seat) else (below, above)
+    return (above, below) if is_reversed(role) else (below, above)
 
 
-def actuator_of(plan: Plan, seat: Seat) -> Actuator:
-    """What the files say of the actuator in a seat.
+def actuator_of(plan: Plan, role: Role) -> Actuator:
+    """What the files say of the actuator in a role.
 
     Raises:
         InputError: its model is not stated, or the map does not say what it can do.
     """
-    if seat.model is None:
-        raise InputError(f"{seat.function}: no model is stated")
-    model = plan.models.get(seat.model)
+    if role.model is None:
+        raise InputError(f"{role.function}: no model is stated")
+    model = plan.models.get(role.model)
     if model is None or model.stall_nm is None:
-        raise InputError(f"{seat.function}: the fleet map has no stall-torque of a model '{seat.model}'")
+        raise InputError(f"{role.function}: the fleet map has no stall-torque of a model '{role.model}'")
     bits = model.sensor_bits
     return Actuator(
         stall_nm=model.stall_nm,
         supply_v=model.supply,
-        travel_deg=min(MOST_TRAVEL_DEG, setting(seat, "travel") / 100),
+        travel_deg=min(MOST_TRAVEL_DEG, setting(role, "travel") / 100),
         stall_ma=model.stall_current,
         no_load_deg_s=model.no_load_deg_s,
-        room_deg=room_deg(plan, seat),
-        dead_band_deg=setting(seat, "dead-band") / 100,
+        room_deg=room_deg(plan, role),
+        dead_band_deg=setting(role, "dead-band") / 100,
         sensor_deg=SENSOR_DEG if bits is None else sensor_step_deg(model.sensor_span, bits),
-        throw_deg=seat.throw_deg,
-        slew_deg_s=setting(seat, "slew-limit") / 10,
+        throw_deg=role.throw_deg,
+        slew_deg_s=setting(role, "slew-limit") / 10,
     )
 
 
@@ -97,9 +97,9 @@ def rigging_of(plan: Plan) -> AirframeResult | None:
         return None
     on_surfaces = {function for table in plan.rig.surface.values() for function in table.functions}
     actuators: dict[str, Actuator | None] = {}
-    for function, seat in plan.seats.items():
+    for function, role in plan.roles.items():
         try:
-            actuators[function] = actuator_of(plan, seat)
+            actuators[function] = actuator_of(plan, role)
         except InputError:
             if function in on_surfaces:
                 raise
@@ -123,11 +123,11 @@ def gang_members(plan: Plan, functions: tuple[str, ...]) -> tuple[list[Member], 
             told = None if table.sharing is None else table.sharing.stiffness
     members = []
     for function in functions:
-        seat = plan.seats[function]
-        model = plan.models.get(seat.model or "")
+        role = plan.roles[function]
+        model = plan.models.get(role.model or "")
         if model is None or model.stall_nm is None or model.stall_current is None:
             return None
-        loop = model.stall_nm * setting(seat, "stiffness") / 100 / FULL_DRIVE_DEG / ratio**2
+        loop = model.stall_nm * setting(role, "stiffness") / 100 / FULL_DRIVE_DEG / ratio**2
         members.append(Member(loop if told is None else told, 0.0, model.stall_nm / ratio, float(model.stall_current)))
     return members, ratio, where
 
@@ -140,7 +140,7 @@ def fight_problem(result: SurfaceResult, plan: Plan) -> str | None:
     if sharing is None or count < 2:
         return None
     fought_nm = fight(sharing_members(sharing, count)).worst_nm
-    stall_nm = min(actuator_of(plan, plan.seats[one]).stall_nm for one in result.functions)
+    stall_nm = min(actuator_of(plan, plan.roles[one]).stall_nm for one in result.functions)
     at_surface_nm = stall_nm / max(1e-9, abs(result.linkage.ratio(0.0)))
     share = fought_nm / at_surface_nm
     if share <= MUCH_FIGHT:

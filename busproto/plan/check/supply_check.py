@@ -26,7 +26,7 @@ def line_of(plan: Plan) -> Line | None:
     table = plan.line
     if table is None:
         return None
-    loads = table.unit_load * len(plan.seats) + table.other_loads
+    loads = table.unit_load * len(plan.roles) + table.other_loads
     return Line(loads, tuple(table.terminations), table.bias, table.bias_supply)
 
 
@@ -42,12 +42,12 @@ def supply_findings(plan: Plan) -> Iterator[Finding]:
     if empty_v is not None and empty_v > full_v:
         text = f"{empty_v:.2f} V is above the full pack of {full_v:.2f} V"
         yield make("supply-exchanged", plan.airframe, empty, text)
-    for seat in plan.seats.values():
-        who = (seat.function,)
-        model = plan.models.get(seat.model or "")
+    for role in plan.roles.values():
+        who = (role.function,)
+        model = plan.models.get(role.model or "")
         if model is not None:
             low_v, high_v = sorted(model.supply)
-            rated = f"'{seat.model}' is rated for {low_v:.2f}..{high_v:.2f} V"
+            rated = f"'{role.model}' is rated for {low_v:.2f}..{high_v:.2f} V"
             if full_v > high_v:
                 text = f"a full pack of {full_v:.2f} V is above the rating: {rated}"
                 yield make("supply-above-rating", plan.airframe, full, text, functions=who)
@@ -57,7 +57,7 @@ def supply_findings(plan: Plan) -> Iterator[Finding]:
             if empty_v is not None and empty_v < low_v <= full_v:
                 text = f"an empty pack of {empty_v:.2f} V is below the rating: {rated}"
                 yield make("supply-below-rating", plan.airframe, empty, text, is_error=False, functions=who)
-        row = row_of(plan, seat)
+        row = row_of(plan, role)
         limit_v = row.raw("under-voltage") / 1000
         if limit_v > full_v:
             text = f"{limit_v:.3f} V is above a full pack of {full_v:.2f} V: a low supply would always be reported"
@@ -112,7 +112,7 @@ def line_findings(plan: Plan) -> Iterator[Finding]:
     if line.unit_loads > MOST_UNIT_LOADS + 1e-9:
         fits = most_nodes(table.unit_load, table.other_loads)
         text = (
-            f"{len(plan.seats)} actuators of {table.unit_load:g} unit load each and {table.other_loads:g} more are "
+            f"{len(plan.roles)} actuators of {table.unit_load:g} unit load each and {table.other_loads:g} more are "
             f"{line.unit_loads:g}; a driver has to drive {MOST_UNIT_LOADS:g}: at most {fits} such actuators"
         )
         yield make("line-load", plan.airframe, ("line", "unit-load"), text)

@@ -20,15 +20,15 @@ from busproto.errors import InputError, NotLimpError, OperationError
 from busproto.ops.moving.letting_go import OnLine, ending_limp, let_go, require_limp
 from busproto.ops.moving.letting_go import seen_by as seen_limp_by
 from busproto.ops.moving.motion import ARRIVED_CDEG, demand, engage, report
-from busproto.ops.moving.nudge import share_to_stay
+from busproto.ops.moving.nudge import fraction_to_stay
 from busproto.ops.parameter_access import read_all
 from busproto.ops.steps import Progress, Steps, now
-from busproto.plan.load import Plan, Seat
+from busproto.plan.load import Plan, Role
 from busproto.wire.messages import State, Status
 from busproto.wire.parameters import DIRECTION_REVERSED, parameter_named
 
 PART: Final = "direction"
-SHARE: Final = 0.15
+FRACTION: Final = 0.15
 """How far it swings, of half its travel."""
 LEAST_DEG: Final = 1.0
 """An arm that turned by less has not shown a side: the sensor's step is a twentieth of it."""
@@ -59,23 +59,23 @@ class Arm:
     """One actuator of a surface.
 
     Attributes:
-        seat: what is planned.
+        role: what is planned.
         uid, address: of the actuator in it; it is alone at that address, 1..239.
     """
 
-    seat: Seat
+    role: Role
     uid: bytes
     address: int
 
     @property
     def planned_side(self) -> int:
         """To which side its arm turns at a positive demand as planned, +1 or -1."""
-        return -1 if self.seat.settings["direction"] == DIRECTION_REVERSED else 1
+        return -1 if self.role.settings["direction"] == DIRECTION_REVERSED else 1
 
     @property
     def direction(self) -> str:
         """Its planned direction in words."""
-        return parameter_named("direction").text(self.seat.settings["direction"])
+        return parameter_named("direction").text(self.role.settings["direction"])
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +93,10 @@ class Surface:
     arms: tuple[Arm, ...]
 
 
-def positive_of(plan: Plan, seat: Seat) -> str:
+def positive_of(plan: Plan, role: Role) -> str:
     """Where a positive demand is to take the surface of a function, in the words of the plan; "" where it says none."""
-    members = plan.gangs[seat.gang].members if seat.gang else (seat.function,)
-    return next((plan.seats[one].positive for one in members if plan.seats[one].positive), "")
+    members = plan.gangs[role.gang].members if role.gang else (role.function,)
+    return next((plan.roles[one].positive for one in members if plan.roles[one].positive), "")
 
 
 def surfaces_of(plan: Plan, there: Mapping[str, tuple[bytes, int]]) -> list[Surface]:
@@ -106,11 +106,11 @@ def surfaces_of(plan: Plan, there: Mapping[str, tuple[bytes, int]]) -> list[Surf
         there: uid and address of each function whose actuator can be asked and may be moved.
     """
     found: dict[str, Surface] = {}
-    for function, seat in plan.seats.items():
-        name = seat.gang or function
-        members = plan.gangs[seat.gang].members if seat.gang else (function,)
-        positive = positive_of(plan, seat)
-        arms = tuple(Arm(plan.seats[one], *there[one]) for one in members if one in there)
+    for function, role in plan.roles.items():
+        name = role.gang or function
+        members = plan.gangs[role.gang].members if role.gang else (function,)
+        positive = positive_of(plan, role)
+        arms = tuple(Arm(plan.roles[one], *there[one]) for one in members if one in there)
         if name not in found and positive and arms:
             found[name] = Surface(name, positive, arms)
     return list(found.values())
@@ -122,9 +122,9 @@ def surface_named(plan: Plan, name: str) -> str:
     Raises:
         InputError: there is none, or the plan does not say where a positive demand takes it.
     """
-    surfaces = surfaces_of(plan, {function: (b"", seat.address) for function, seat in plan.seats.items()})
+    surfaces = surfaces_of(plan, {function: (b"", role.address) for function, role in plan.roles.items()})
     for surface in surfaces:
-        if name == surface.name or name in (arm.seat.function for arm in surface.arms):
+        if name == surface.name or name in (arm.role.function for arm in surface.arms):
             return surface.name
     names = ", ".join(surface.name for surface in surfaces) or "none"
     raise InputError(f"'{name}' is no surface whose 'positive' the plan of '{plan.title}' states; there are: {names}")
@@ -140,7 +140,7 @@ class Swung:
     by_deg: Mapping[str, float | None]
 
 
-def swing(surface: Surface, share: float = SHARE) -> Steps[Swung]:
+def swing(surface: Surface, fraction: float = FRACTION) -> Steps[Swung]:
     """Let the first arm of a surface swing to its positive side and back; the others are limp. All are seen so after.
 
     Raises:
@@ -148,26 +148,26 @@ def swing(surface: Surface, share: float = SHARE) -> Steps[Swung]:
         OperationError: it does not answer, refuses, or cannot be held where it stands; nothing moved.
     """
     lead = surface.arms[0]
-    crew = _crew_of(surface)
-    require_limp((yield from let_go(crew, everyone=False)))
+    actuators = _actuators_of(surface)
+    require_limp((yield from let_go(actuators, everyone=False)))
     settings = yield from read_all(lead.address)
     before = yield from report(lead.address)
-    stay = share_to_stay(lead.address, before.position_cdeg / 100, settings)
+    stay = fraction_to_stay(lead.address, before.position_cdeg / 100, settings)
     is_set = -1 if settings["direction"] == DIRECTION_REVERSED else 1
-    out = min(1.0, max(-1.0, stay + share * is_set * lead.planned_side))
-    (first, then), seen = yield from ending_limp(_out_and_back(surface, stay, out), crew, everyone=False)
+    out = min(1.0, max(-1.0, stay + fraction * is_set * lead.planned_side))
+    (first, then), seen = yield from ending_limp(_out_and_back(surface, stay, out), actuators, everyone=False)
     require_limp(seen)
     by_deg: dict[str, float | None] = {}
     for arm in surface.arms:
         at, was = then[arm.address], first[arm.address]
-        by_deg[arm.seat.function] = None if at is None or was is None else (at.position_cdeg - was.position_cdeg) / 100
+        by_deg[arm.role.function] = None if at is None or was is None else (at.position_cdeg - was.position_cdeg) / 100
     return Swung(by_deg)
 
 
-def _crew_of(surface: Surface) -> list[OnLine]:
+def _actuators_of(surface: Surface) -> list[OnLine]:
     """Everyone in this surface, to be let go."""
     row = parameter_named("loss-action")
-    return [OnLine(arm.address, arm.uid, row.text(arm.seat.settings[row.name])) for arm in surface.arms]
+    return [OnLine(arm.address, arm.uid, row.text(arm.role.settings[row.name])) for arm in surface.arms]
 
 
 def _out_and_back(surface: Surface, stay: float, out: float) -> Steps[tuple[_Places, _Places]]:
@@ -182,12 +182,12 @@ def _out_and_back(surface: Surface, stay: float, out: float) -> Steps[tuple[_Pla
     return first, then
 
 
-def _hold(address: int, share: float, dwell_ns: int) -> Steps[None]:
+def _hold(address: int, fraction: float, dwell_ns: int) -> Steps[None]:
     """Demand a share again and again until the arm has been there for a while, or for too long."""
     began_ns = yield from now()
     arrived_ns: int | None = None
     while True:
-        yield from demand(address, share)
+        yield from demand(address, fraction)
         status = yield from report(address)
         time_ns = yield from now()
         is_there = status.state is State.FOLLOWING and abs(status.position_cdeg - status.demand_cdeg) <= ARRIVED_CDEG
@@ -319,7 +319,7 @@ def _look_at(surface: Surface, looker: Looker) -> Steps[tuple[Way | Order, str, 
             if seen is not None:
                 require_limp(seen)  # no one is asked, and nothing else is moved, beside one that may hold
             return Way.NOT_KNOWN, str(error), Swung({})
-        by_deg = swung.by_deg[lead.seat.function]
+        by_deg = swung.by_deg[lead.role.function]
         assert by_deg is not None
         if by_deg * lead.planned_side < LEAST_DEG:
             return Way.NOT_KNOWN, f"told to swing, its arm turned by {by_deg:+.1f} deg only", swung
@@ -331,7 +331,7 @@ def _look_at(surface: Surface, looker: Looker) -> Steps[tuple[Way | Order, str, 
 def _judged(surface: Surface, way: Way, why: str, swung: Swung, seen_by: str, at: str) -> Iterator[Tried]:
     """One look at the surface, and the side to which each arm turned, tell of each."""
     for number, arm in enumerate(surface.arms):
-        by_deg = swung.by_deg.get(arm.seat.function)
+        by_deg = swung.by_deg.get(arm.role.function)
         own, own_why = way, why
         if number and way is not Way.NOT_KNOWN:
             if by_deg is None or abs(by_deg) < LEAST_DEG:
@@ -340,7 +340,7 @@ def _judged(surface: Surface, way: Way, why: str, swung: Swung, seen_by: str, at
             elif by_deg * arm.planned_side < 0:
                 own = Way.OTHER if way is Way.PLANNED else Way.PLANNED
         yield Tried(
-            arm.seat.function,
+            arm.role.function,
             arm.uid,
             arm.address,
             surface.positive,

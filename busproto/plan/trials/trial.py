@@ -21,7 +21,7 @@ from typing import Any, Final
 
 from busproto.errors import LacksParameterError, ReplyTimeoutError
 from busproto.ops.holding import Held
-from busproto.ops.moving.demand_units import degrees_to_share, limited_deg, standing_deg
+from busproto.ops.moving.demand_units import degrees_to_fraction, limited_deg, standing_deg
 from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.moving.motion import (
     ARRIVED_CDEG,
@@ -35,13 +35,13 @@ from busproto.ops.moving.motion import (
     restart,
 )
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
-from busproto.ops.survey import Sheet, loss_action_of, require_parameters
-from busproto.plan.load import Seat
+from busproto.ops.survey import Snapshot, loss_action_of, require_parameters
+from busproto.plan.load import Role
 from busproto.wire.messages import State, Status
 from busproto.wire.parameters import BY_NAME, RawValue, parameter_named
 
 MS: Final = 1_000_000
-START_SHARE: Final = 0.3
+START_FRACTION: Final = 0.3
 LEAST_WAY_DEG: Final = 1.0
 """Sampled ways shorter than this say little: the sensor's step is a twentieth of it."""
 SOFT_START_SLACK_MS: Final = 60.0
@@ -66,47 +66,47 @@ TOO_FAST: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Bench:
+class Subject:
     """One actuator under trial.
 
     Attributes:
-        seat: what is planned.
-        sheet: what was read of it; it is alone at the planned address.
+        role: what is planned.
+        snapshot: what was read of it; it is alone at the planned address.
     """
 
-    seat: Seat
-    sheet: Sheet
+    role: Role
+    snapshot: Snapshot
 
     @property
     def address(self) -> int:
         """1..239."""
-        return self.sheet.address
+        return self.snapshot.address
 
     def planned(self, name: str) -> int:
         """A planned setting, raw; never a table. Raises LacksParameterError where the actuator does not have it."""
-        if name in self.sheet.parameters.lacks:
+        if name in self.snapshot.parameters.lacks:
             raise LacksParameterError(self.address, name)
-        raw = self.seat.settings[name]
+        raw = self.role.settings[name]
         assert isinstance(raw, int)
         return raw
 
     @property
     def settings(self) -> Mapping[str, RawValue]:
         """As planned; what is not planned (the correction table, which is measured) as the actuator reports it."""
-        lacks = self.sheet.parameters.lacks
-        planned = {name: raw for name, raw in self.seat.settings.items() if name not in lacks}
-        return Held(self.address, {**self.sheet.working, **planned}, self.sheet.parameters)
+        lacks = self.snapshot.parameters.lacks
+        planned = {name: raw for name, raw in self.role.settings.items() if name not in lacks}
+        return Held(self.address, {**self.snapshot.working, **planned}, self.snapshot.parameters)
 
-    def standing_deg(self, share: float) -> float:
+    def standing_deg(self, fraction: float) -> float:
         """Where the plan has it stand for a share of its travel, by its own sensor, deg."""
-        return standing_deg(share, self.settings, self.sheet.description.mechanical_travel_cdeg)
+        return standing_deg(fraction, self.settings, self.snapshot.description.mechanical_travel_cdeg)
 
     @property
     def speed_deg_s(self) -> float:
         """The highest speed it can have: its slew limit, or what its model can do."""
-        raw = self.sheet.working["slew-limit"]
+        raw = self.snapshot.working["slew-limit"]
         assert isinstance(raw, int)
-        return min(raw / 10, float(self.sheet.description.no_load_speed_deg_s))
+        return min(raw / 10, float(self.snapshot.description.no_load_speed_deg_s))
 
 
 @dataclass
@@ -157,18 +157,18 @@ class _Run:
         seen: the last report of each: when, ns, and where, 0.01 deg.
     """
 
-    benches: list[Bench]
+    subjects: list[Subject]
     findings: dict[int, Findings]
     part: str = "start"
     late: set[int] = field(default_factory=set)
     seen: dict[int, tuple[int, int]] = field(default_factory=dict)
 
-    def makes_sense(self, bench: Bench, position_cdeg: int) -> Steps[bool]:
+    def makes_sense(self, subject: Subject, position_cdeg: int) -> Steps[bool]:
         """Whether the arm can be where it says; where not, it is let go and is in the trial no more."""
         time_ns = yield from now()
-        before_ns, before_cdeg = self.seen.get(bench.address, (time_ns, position_cdeg))
-        self.seen[bench.address] = (time_ns, position_cdeg)
-        about = bench.sheet.description
+        before_ns, before_cdeg = self.seen.get(subject.address, (time_ns, position_cdeg))
+        self.seen[subject.address] = (time_ns, position_cdeg)
+        about = subject.snapshot.description
         stop_cdeg, passed_s = about.mechanical_travel_cdeg / 2, (time_ns - before_ns) / 1e9
         most_cdeg = BEYOND_STOPS_CDEG + 100 * TOO_FAST * about.no_load_speed_deg_s * passed_s
         if abs(position_cdeg) > stop_cdeg + BEYOND_STOPS_CDEG:
@@ -180,16 +180,16 @@ class _Run:
             )
         else:
             return True
-        self.findings[bench.address].add(
+        self.findings[subject.address].add(
             self.part, f"its reports make no sense ({why}); it was left out from there on: look at its sensor and arm"
         )
-        self.benches.remove(bench)
-        yield from release(bench.address)
+        self.subjects.remove(subject)
+        yield from release(subject.address)
         return False
 
 
 def trial(
-    benches: Sequence[Bench], parts: Sequence[str], share: float, *, crew: Collection[OnLine] | None = None
+    subjects: Sequence[Subject], parts: Sequence[str], fraction: float, *, actuators: Collection[OnLine] | None = None
 ) -> Steps[tuple[dict[int, Findings], LetGo]]:
     """Do the parts of a trial, and let go however it ends; gives the findings by address, and what was seen at the end.
 
@@ -197,98 +197,100 @@ def trial(
         benches: whom to try; each has an address of its own.
         parts: of PARTS.
         share: how far each is moved from its centre, 0..1 of half its travel.
-        crew: those that are known to be on the line, also those that are not tried; None: those that are tried.
+        actuators: those that are known to be on the line, also those that are not tried; None: those that are tried.
 
     Raises:
         LacksParameterError: one does not have a parameter that it is tried by; nothing was moved.
     """
     needed = {*NEEDED, *(("soft-start",) if "start" in parts else ()), *(("loss-action",) if "loss" in parts else ())}
-    require_parameters((bench.sheet for bench in benches), needed)
-    run = _Run(list(benches), {bench.address: Findings() for bench in benches})
-    return (yield from ending_limp(_try(run, parts, share), crew_at(benches) if crew is None else crew))
+    require_parameters((subject.snapshot for subject in subjects), needed)
+    run = _Run(list(subjects), {subject.address: Findings() for subject in subjects})
+    return (
+        yield from ending_limp(_try(run, parts, fraction), actuators_at(subjects) if actuators is None else actuators)
+    )
 
 
-def crew_at(benches: Sequence[Bench]) -> list[OnLine]:
+def actuators_at(subjects: Sequence[Subject]) -> list[OnLine]:
     """Those of a trial or a match, for letting go."""
-    return [OnLine(one.address, one.sheet.uid, loss_action_of(one.sheet)) for one in benches]
+    return [OnLine(one.address, one.snapshot.uid, loss_action_of(one.snapshot)) for one in subjects]
 
 
-def _try(run: _Run, parts: Sequence[str], share: float) -> Steps[dict[int, Findings]]:
-    benches = tuple(run.benches)
-    for number, bench in enumerate(benches):
+def _try(run: _Run, parts: Sequence[str], fraction: float) -> Steps[dict[int, Findings]]:
+    subjects = tuple(run.subjects)
+    for number, subject in enumerate(subjects):
         if "start" in parts:
-            yield Progress("starting softly", number, len(benches))
-            yield from _start(run, bench)
-        if bench in run.benches:
-            yield from run.makes_sense(bench, (yield from _restarted(bench)).position_cdeg)
-    if {"centre", "move", "loss"} & set(parts) and run.benches:
+            yield Progress("starting softly", number, len(subjects))
+            yield from _start(run, subject)
+        if subject in run.subjects:
+            yield from run.makes_sense(subject, (yield from _restarted(subject)).position_cdeg)
+    if {"centre", "move", "loss"} & set(parts) and run.subjects:
         run.part = "centre"
         yield from _centre(run)
-    if "move" in parts and run.benches:
+    if "move" in parts and run.subjects:
         run.part = "move"
-        yield from _move(run, share)
-    if "loss" in parts and run.benches:
+        yield from _move(run, fraction)
+    if "loss" in parts and run.subjects:
         run.part = "loss"
         yield from _lose(run)
     return run.findings
 
 
-def longest_ns(benches: Sequence[Bench], parts: Sequence[str]) -> int:
+def longest_ns(subjects: Sequence[Subject], parts: Sequence[str]) -> int:
     """How long a trial takes at most, whatever the actuators report; each has to answer, else it ends there."""
-    channels = {bench.seat.channel for bench in benches}
-    whole_ns = len(benches) * ((2 if "start" in parts else 1) * RESTART_NS)
+    channels = {subject.role.channel for subject in subjects}
+    whole_ns = len(subjects) * ((2 if "start" in parts else 1) * RESTART_NS)
     drives = 1 + (3 * len(channels) if "move" in parts else 0) + ("loss" in parts)
     if "start" in parts:
-        whole_ns += len(benches) * LONGEST_NS
+        whole_ns += len(subjects) * LONGEST_NS
     if {"centre", "move", "loss"} & set(parts):
         # each can be late once; from then on it is waited for no longer than its way takes
-        later_ns = max(_later_ns(bench) for bench in benches)
-        whole_ns += len(benches) * LONGEST_NS + drives * max(later_ns, DEMAND_PERIOD_NS)
+        later_ns = max(_later_ns(subject) for subject in subjects)
+        whole_ns += len(subjects) * LONGEST_NS + drives * max(later_ns, DEMAND_PERIOD_NS)
     if "loss" in parts:
-        whole_ns += max(LONGEST_NS, max(bench.planned("loss-time-out") for bench in benches) * MS + WATCH_NS)
+        whole_ns += max(LONGEST_NS, max(subject.planned("loss-time-out") for subject in subjects) * MS + WATCH_NS)
     # each look at the clock comes behind a round at most
-    return whole_ns + (2 * drives + 8) * len(benches) * SLOW_EXCHANGE_NS
+    return whole_ns + (2 * drives + 8) * len(subjects) * SLOW_EXCHANGE_NS
 
 
-def _later_ns(bench: Bench) -> int:
+def _later_ns(subject: Subject) -> int:
     """How long one is waited for that did not arrive once."""
-    way_ns = bench.planned("travel") / 100 / bench.speed_deg_s * 1e9
+    way_ns = subject.planned("travel") / 100 / subject.speed_deg_s * 1e9
     return min(LONGEST_NS, LATER_NS + round(2 * way_ns))
 
 
 # --- soft start -----------------------------------------------------------------------------------------------
 
 
-def _restarted(bench: Bench) -> Steps[Status]:
+def _restarted(subject: Subject) -> Steps[Status]:
     """Start an actuator again, as after power-up, and hear what it says then."""
-    yield from restart(bench.address)
+    yield from restart(subject.address)
     began_ns = yield from now()
     while True:
         try:
-            return (yield from report(bench.address))
+            return (yield from report(subject.address))
         except ReplyTimeoutError:
             if (yield from now()) - began_ns > RESTART_NS:
                 raise
             yield Pause(DEMAND_PERIOD_NS)
 
 
-def _start(run: _Run, bench: Bench) -> Steps[None]:
-    found = run.findings[bench.address]
-    status = yield from _restarted(bench)
-    if not (yield from run.makes_sense(bench, status.position_cdeg)):
+def _start(run: _Run, subject: Subject) -> Steps[None]:
+    found = run.findings[subject.address]
+    status = yield from _restarted(subject)
+    if not (yield from run.makes_sense(subject, status.position_cdeg)):
         return
     found.limp_at_start = is_limp(status)
     if not found.limp_at_start:
         found.add("start", "it does not stay limp after power-up")
-    here = degrees_to_share(status.position_cdeg / 100, bench.sheet.working)
-    target = max(-1.0, min(1.0, here + (START_SHARE if here < 0 else -START_SHARE)))
-    way_deg = abs(standing_deg(target, bench.sheet.working) - status.position_cdeg / 100)
+    here = degrees_to_fraction(status.position_cdeg / 100, subject.snapshot.working)
+    target = max(-1.0, min(1.0, here + (START_FRACTION if here < 0 else -START_FRACTION)))
+    way_deg = abs(standing_deg(target, subject.snapshot.working) - status.position_cdeg / 100)
     began_ns = yield from now()
     samples: list[tuple[float, float]] = []
     start_cdeg = status.position_cdeg
     while True:
-        moving = yield from demand(bench.address, target)
-        if not (yield from run.makes_sense(bench, moving.position_cdeg)):
+        moving = yield from demand(subject.address, target)
+        if not (yield from run.makes_sense(subject, moving.position_cdeg)):
             return
         passed_ns = (yield from now()) - began_ns
         if not samples:  # it took hold when it heard this one, an answer's length ago
@@ -297,8 +299,8 @@ def _start(run: _Run, bench: Bench) -> Steps[None]:
         samples.append((passed_ns / 1e9, gone_deg))
         if gone_deg > 0.9 * way_deg or passed_ns > LONGEST_NS:
             break
-    found.soft_start_ms = soft_start_ms(samples, bench.speed_deg_s)
-    wanted_ms = float(bench.planned("soft-start"))
+    found.soft_start_ms = soft_start_ms(samples, subject.speed_deg_s)
+    wanted_ms = float(subject.planned("soft-start"))
     if found.soft_start_ms is None:
         found.add("start", "it did not move at its first demand")
     elif found.soft_start_ms < wanted_ms - max(SOFT_START_SLACK_MS, SOFT_START_SLACK * wanted_ms):
@@ -321,31 +323,31 @@ def soft_start_ms(samples: Iterable[tuple[float, float]], speed_deg_s: float) ->
 # --- centre and move ------------------------------------------------------------------------------------------
 
 
-def _drive(run: _Run, shares: Mapping[int, float]) -> Steps[dict[int, Status]]:
+def _drive(run: _Run, fractions: Mapping[int, float]) -> Steps[dict[int, Status]]:
     """Demand shares by channel and hear reports in turn, until all have arrived or were waited for long enough.
 
     Returns:
         The last report of each whose reports make sense, by address.
     """
-    ask = demand_channels(shares)
-    shortest_ns = min(bench.planned("loss-time-out") for bench in run.benches) * MS
+    ask = demand_channels(fractions)
+    shortest_ns = min(subject.planned("loss-time-out") for subject in run.subjects) * MS
     period_ns = min(DEMAND_PERIOD_NS, shortest_ns // 3)
     patience_ns = {
-        bench.address: _later_ns(bench) if bench.address in run.late else LONGEST_NS for bench in run.benches
+        subject.address: _later_ns(subject) if subject.address in run.late else LONGEST_NS for subject in run.subjects
     }
     began_ns = yield from now()
     demanded_ns = began_ns - period_ns
     reports: dict[int, Status] = {}
     while True:
-        for bench in tuple(run.benches):
+        for subject in tuple(run.subjects):
             if (yield from now()) - demanded_ns >= period_ns:
                 demanded_ns = yield from now()
                 yield from exchange(ask)
-            status = yield from report(bench.address)
-            if (yield from run.makes_sense(bench, status.position_cdeg)):
-                reports[bench.address] = status
+            status = yield from report(subject.address)
+            if (yield from run.makes_sense(subject, status.position_cdeg)):
+                reports[subject.address] = status
             else:
-                reports.pop(bench.address, None)
+                reports.pop(subject.address, None)
         passed_ns = (yield from now()) - began_ns
         missing = {address for address, one in reports.items() if not _has_arrived(one)}
         if passed_ns > period_ns and all(passed_ns > patience_ns[address] for address in missing):
@@ -360,39 +362,39 @@ def _has_arrived(status: Status) -> bool:
 
 def _centre(run: _Run) -> Steps[None]:
     yield Progress("centring", 0, 1)
-    reports = yield from _drive(run, {bench.seat.channel: 0.0 for bench in run.benches})
-    for bench in run.benches:
-        status, found = reports[bench.address], run.findings[bench.address]
+    reports = yield from _drive(run, {subject.role.channel: 0.0 for subject in run.subjects})
+    for subject in run.subjects:
+        status, found = reports[subject.address], run.findings[subject.address]
         found.centred_at_deg = status.position_cdeg / 100
-        wanted_deg = bench.standing_deg(0.0)
+        wanted_deg = subject.standing_deg(0.0)
         if is_limp(status) or abs(found.centred_at_deg - wanted_deg) > SETTLED_CDEG / 100:
             found.add("centre", f"centred it stands at {found.centred_at_deg:.2f} deg, planned {wanted_deg:.2f} deg")
     yield Progress("centring", 1, 1)
 
 
-def _move(run: _Run, share: float) -> Steps[None]:
-    channels = sorted({bench.seat.channel for bench in run.benches})
+def _move(run: _Run, fraction: float) -> Steps[None]:
+    channels = sorted({subject.role.channel for subject in run.subjects})
     still = dict.fromkeys(channels, 0.0)
     for number, channel in enumerate(channels):
         yield Progress("moving", number, len(channels))
-        for name, to in (("low", -share), ("high", share)):
-            if not run.benches:
+        for name, to in (("low", -fraction), ("high", fraction)):
+            if not run.subjects:
                 return
             reports = yield from _drive(run, {**still, channel: to})
-            for bench in run.benches:
-                if bench.seat.channel == channel:
-                    _judge_move(bench, run.findings[bench.address], reports[bench.address], name, to)
-        if run.benches:
+            for subject in run.subjects:
+                if subject.role.channel == channel:
+                    _judge_move(subject, run.findings[subject.address], reports[subject.address], name, to)
+        if run.subjects:
             yield from _drive(run, still)
     yield Progress("moving", len(channels), len(channels))
 
 
-def _judge_move(bench: Bench, found: Findings, status: Status, name: str, share: float) -> None:
-    wanted_deg = bench.standing_deg(share)
+def _judge_move(subject: Subject, found: Findings, status: Status, name: str, fraction: float) -> None:
+    wanted_deg = subject.standing_deg(fraction)
     at_deg = status.position_cdeg / 100
     found.reached_deg[name] = (at_deg, wanted_deg)
     if abs(at_deg - wanted_deg) > SETTLED_CDEG / 100:
-        found.add("move", f"at {share * 100:+.0f} % it stands at {at_deg:.2f} deg, planned {wanted_deg:.2f} deg")
+        found.add("move", f"at {fraction * 100:+.0f} % it stands at {at_deg:.2f} deg, planned {wanted_deg:.2f} deg")
 
 
 # --- loss -----------------------------------------------------------------------------------------------------
@@ -400,45 +402,45 @@ def _judge_move(bench: Bench, found: Findings, status: Status, name: str, share:
 
 def _lose(run: _Run) -> Steps[None]:
     """Take the demand away and watch what each does, when, and where it ends."""
-    before = yield from _drive(run, {bench.seat.channel: 0.0 for bench in run.benches})
-    if not run.benches:
+    before = yield from _drive(run, {subject.role.channel: 0.0 for subject in run.subjects})
+    if not run.subjects:
         return
     began_ns = yield from now()
     looked_ms = dict.fromkeys(before, 0.0)
-    longest_ns = max(bench.planned("loss-time-out") for bench in run.benches) * MS + WATCH_NS
+    longest_ns = max(subject.planned("loss-time-out") for subject in run.subjects) * MS + WATCH_NS
     last: dict[int, Status] = dict(before)
-    while run.benches:
-        for bench in tuple(run.benches):
-            found = run.findings[bench.address]
-            status = yield from report(bench.address)
-            if not (yield from run.makes_sense(bench, status.position_cdeg)):
+    while run.subjects:
+        for subject in tuple(run.subjects):
+            found = run.findings[subject.address]
+            status = yield from report(subject.address)
+            if not (yield from run.makes_sense(subject, status.position_cdeg)):
                 continue
-            last[bench.address] = status
+            last[subject.address] = status
             passed_ms = ((yield from now()) - began_ns) / MS
             action = LOSS_ACTION_OF_STATE.get(status.state, "")
             if action and found.loss_after_ms is None:
-                found.loss_action, found.loss_after_ms = action, (looked_ms[bench.address], passed_ms)
-            looked_ms[bench.address] = passed_ms
+                found.loss_action, found.loss_after_ms = action, (looked_ms[subject.address], passed_ms)
+            looked_ms[subject.address] = passed_ms
         passed_ns = (yield from now()) - began_ns
-        acted = sum(run.findings[bench.address].loss_after_ms is not None for bench in run.benches)
-        yield Progress("watching the loss of the signal", acted, len(run.benches))
-        if passed_ns >= longest_ns and (passed_ns >= LONGEST_NS or _have_come_to_rest(run.benches, last)):
+        acted = sum(run.findings[subject.address].loss_after_ms is not None for subject in run.subjects)
+        yield Progress("watching the loss of the signal", acted, len(run.subjects))
+        if passed_ns >= longest_ns and (passed_ns >= LONGEST_NS or _have_come_to_rest(run.subjects, last)):
             break
-    for bench in run.benches:
-        _judge_loss(bench, run.findings[bench.address], before[bench.address], last[bench.address])
+    for subject in run.subjects:
+        _judge_loss(subject, run.findings[subject.address], before[subject.address], last[subject.address])
 
 
-def _have_come_to_rest(benches: Sequence[Bench], last: Mapping[int, Status]) -> bool:
+def _have_come_to_rest(subjects: Sequence[Subject], last: Mapping[int, Status]) -> bool:
     return all(
-        last[bench.address].state is not State.LOST_PRESET
-        or abs(last[bench.address].position_cdeg - last[bench.address].demand_cdeg) <= ARRIVED_CDEG
-        for bench in benches
+        last[subject.address].state is not State.LOST_PRESET
+        or abs(last[subject.address].position_cdeg - last[subject.address].demand_cdeg) <= ARRIVED_CDEG
+        for subject in subjects
     )
 
 
-def _judge_loss(bench: Bench, found: Findings, before: Status, last: Status) -> None:
-    wanted = parameter_named("loss-action").text(bench.planned("loss-action"))
-    due_ms = bench.planned("loss-time-out")
+def _judge_loss(subject: Subject, found: Findings, before: Status, last: Status) -> None:
+    wanted = parameter_named("loss-action").text(subject.planned("loss-action"))
+    due_ms = subject.planned("loss-time-out")
     if found.loss_after_ms is None:
         found.loss_action = ""
         found.add("loss", f"the signal gone, it does nothing within {due_ms} ms and a while; planned {wanted}")
@@ -455,8 +457,8 @@ def _judge_loss(bench: Bench, found: Findings, before: Status, last: Status) -> 
     if found.loss_action == "limp" and not is_limp(last):
         found.add("loss", "it went limp, and then took hold again")
     if found.loss_action == "preset":
-        stops_cdeg = bench.sheet.description.mechanical_travel_cdeg
-        wanted_deg = limited_deg(bench.planned("preset") / 100, bench.settings, stops_cdeg)
+        stops_cdeg = subject.snapshot.description.mechanical_travel_cdeg
+        wanted_deg = limited_deg(subject.planned("preset") / 100, subject.settings, stops_cdeg)
         if abs(last.position_cdeg / 100 - wanted_deg) > SETTLED_CDEG / 100:
             at = f"{last.position_cdeg / 100:.2f} deg, planned {wanted_deg:.2f} deg"
             found.add("loss", f"its preset ends at {at}")
@@ -465,12 +467,12 @@ def _judge_loss(bench: Bench, found: Findings, before: Status, last: Status) -> 
 # --- as data ----------------------------------------------------------------------------------------------------
 
 
-def findings_json(bench: Bench, found: Findings) -> dict[str, Any]:
+def findings_json(subject: Subject, found: Findings) -> dict[str, Any]:
     """What was found about one actuator, as data; a trial file is a list of these."""
     return {
-        "function": bench.seat.function,
-        "uid": bench.sheet.uid.hex(),
-        "address": bench.address,
+        "function": subject.role.function,
+        "uid": subject.snapshot.uid.hex(),
+        "address": subject.address,
         "limp_at_start": found.limp_at_start,
         "soft_start_ms": None if found.soft_start_ms is None else round(found.soft_start_ms),
         "centred": None if found.centred_at_deg is None else "centre" not in found.wrong,

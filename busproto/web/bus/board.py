@@ -9,12 +9,12 @@ from typing import Any, Final
 from busproto.errors import DecodeError, LacksParameterError
 from busproto.ops.discovery.search import Roster
 from busproto.ops.holding import Held
-from busproto.ops.moving.demand_units import share_to_degrees
+from busproto.ops.moving.demand_units import fraction_to_degrees
 from busproto.ops.moving.letting_go import OnLine
 from busproto.ops.moving.motion import fault_texts
 from busproto.ops.moving.watching import SILENT, SILENT_AFTER
 from busproto.ops.reports import state_word
-from busproto.ops.survey import Sheet, firmware_text
+from busproto.ops.survey import Snapshot, firmware_text
 from busproto.wire import Frame, message_of
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import STATE_TEXTS, BriefStatus, Fault, Moving, State, Status
@@ -35,7 +35,7 @@ class Tile:
         address: 1..239, 240 while it has none.
         function: in the airframe; "" where not known.
         shared_by: how many share its address; 1 for none but it.
-        sheet: what was read of it.
+        snapshot: what was read of it.
         state: what its drive does, None while nothing was heard.
         position_cdeg, demand_cdeg: 0.01 deg.
         current_ma: mA.
@@ -48,7 +48,7 @@ class Tile:
     address: int
     function: str = ""
     shared_by: int = 1
-    sheet: Sheet | None = None
+    snapshot: Snapshot | None = None
     settings: dict[str, RawValue] = field(default_factory=dict)
     state: State | None = None
     position_cdeg: int = 0
@@ -120,7 +120,7 @@ class Board:
         self.tiles.clear()
         self._at.clear()
 
-    def seat(self, roster: Roster, functions: Mapping[bytes, str]) -> None:
+    def role(self, roster: Roster, functions: Mapping[bytes, str]) -> None:
         """These are on the line now; what was known of them stays known."""
         clashes = roster.clashes
         old, self.tiles = self.tiles, {}
@@ -150,7 +150,7 @@ class Board:
         """Those that can be asked, by address."""
         return [self._at[address] for address in sorted(self._at)]
 
-    def crew(self) -> list[OnLine] | None:
+    def actuators(self) -> list[OnLine] | None:
         """Those that are known to be there, for letting go; None where nothing is known."""
         loss = BY_NAME["loss-action"]
         return [
@@ -162,13 +162,13 @@ class Board:
         """Those that follow a channel, as far as they were read."""
         return [tile for tile in self.alone if tile.channel == channel]
 
-    def read(self, sheet: Sheet) -> None:
+    def read(self, snapshot: Snapshot) -> None:
         """One was read anew."""
-        tile = self.tiles.get(sheet.uid)
+        tile = self.tiles.get(snapshot.uid)
         if tile is not None:
-            tile.sheet = sheet
-            tile.settings = Held(sheet.address, sheet.working, sheet.parameters)
-            self.heard(tile, sheet.status)
+            tile.snapshot = snapshot
+            tile.settings = Held(snapshot.address, snapshot.working, snapshot.parameters)
+            self.heard(tile, snapshot.status)
 
     def rows(self) -> list[tuple[int, int]]:
         """(first address, how many) of rows of reports that reach each actuator and no shared address."""
@@ -252,15 +252,15 @@ def tile_json(tile: Tile) -> dict[str, Any]:
         "channel": tile.channel,
         "gang": tile.settings.get("gang", 0),
     }
-    if tile.sheet is not None:
-        about = tile.sheet.description
+    if tile.snapshot is not None:
+        about = tile.snapshot.description
         half = about.mechanical_travel_cdeg / 200
         body |= {
             "model": about.model,
             "firmware": firmware_text(about),
             "rating_mv": [about.supply_min_mv, about.supply_max_mv],
             "scale_deg": [-half, half],
-            "settings": dict(_settings_texts(tile.sheet)),
+            "settings": dict(_settings_texts(tile.snapshot)),
             **_way_json(tile.settings),
         }
     return body
@@ -270,16 +270,16 @@ def _way_json(settings: Mapping[str, RawValue]) -> dict[str, Any]:
     """Between which angles it moves; nothing for one that lacks a parameter that says so."""
     try:
         # reversed, the positive end is the lower one
-        ends = sorted(share_to_degrees(share, settings) for share in (-1.0, 1.0))
-        return {"travel_deg": ends, "neutral_deg": share_to_degrees(0.0, settings)}
+        ends = sorted(fraction_to_degrees(fraction, settings) for fraction in (-1.0, 1.0))
+        return {"travel_deg": ends, "neutral_deg": fraction_to_degrees(0.0, settings)}
     except LacksParameterError:
         return {}
 
 
-def _settings_texts(sheet: Sheet) -> Iterator[tuple[str, dict[str, Any]]]:
-    for name, raw in sheet.working.items():
-        row = sheet.parameters.rows[name]
-        yield name, {"text": row.text(raw), "stored": row.text(sheet.stored[name])}
+def _settings_texts(snapshot: Snapshot) -> Iterator[tuple[str, dict[str, Any]]]:
+    for name, raw in snapshot.working.items():
+        row = snapshot.parameters.rows[name]
+        yield name, {"text": row.text(raw), "stored": row.text(snapshot.stored[name])}
 
 
 def parameters_json() -> list[dict[str, Any]]:

@@ -11,7 +11,7 @@ from busproto.ops.moving.motion import is_limp, report
 from busproto.ops.moving.nudge import nudge
 from busproto.ops.parameter_access import commit, undo, write
 from busproto.ops.steps import exchange
-from busproto.ops.survey import read_sheet, survey
+from busproto.ops.survey import read_snapshot, survey
 from busproto.session.exchange import Ask
 from busproto.web.flows.desk import Desk, Fields, Kind, Nothing, roster_lines
 from busproto.web.orders import Address, Text, Uid
@@ -131,7 +131,7 @@ def _require_limp_or_armed(desk: Desk, address: int) -> None:
 
 
 def _read_again(desk: Desk, address: int) -> None:
-    desk.host.board.read(desk.run(read_sheet(address)))
+    desk.host.board.read(desk.run(read_snapshot(address)))
     desk.host.tell_tiles()
 
 

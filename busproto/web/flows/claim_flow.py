@@ -7,16 +7,16 @@ from typing import Annotated, Any, Final
 
 from msgspec import Meta
 
-from busproto.keeping import check_writable
+from busproto.atomic_files import check_writable
 from busproto.ops.addressing import Move
 from busproto.ops.moving.letting_go import let_go
 from busproto.ops.moving.who_moved import Member
 from busproto.ops.survey import survey
 from busproto.plan import claim_words
+from busproto.plan.actuators import Known, harmed_of, meet, scratch_moves, unfit_of
 from busproto.plan.airframe import claim as claims
-from busproto.plan.crew import Known, harmed_of, meet, scratch_moves, unfit_of
+from busproto.plan.assignment import assignment_path, load_assignment, put_in_force, save_assignment
 from busproto.plan.hardware import harmed_by_supply
-from busproto.plan.seating import load_seating, put_in_force, save_seating, seating_path
 from busproto.web.flows.bus_flows import NO, YES
 from busproto.web.flows.desk import Desk, Fields, Kind, roster_lines
 
@@ -36,26 +36,26 @@ class ClaimFields(Fields, frozen=True):
 
 def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
     plan = desk.plan
-    draft = wanted.again and seating_path(plan).exists()
-    seated = load_seating(plan, draft=draft)
-    check_writable(seating_path(plan, draft=draft))
+    draft = wanted.again and assignment_path(plan).exists()
+    assigned = load_assignment(plan, draft=draft)
+    check_writable(assignment_path(plan, draft=draft))
     found = desk.run(survey())
-    harmed = harmed_by_supply(plan, seated, found)
+    harmed = harmed_by_supply(plan, assigned, found)
     desk.tell(*(one.text for one in harmed))
     desk.meet(found)
     desk.tell(found.roster.summary, *roster_lines(found.roster))
     moves = _agreed(desk, scratch_moves(plan, found.roster))
-    crew, known = desk.run(meet(found.roster, moves))
+    actuators, known = desk.run(meet(found.roster, moves))
     told = {one.uid for one in harmed}
-    desk.tell(*(one.text for uid, one in harmed_of(plan, seated, known).items() if uid not in told))
+    desk.tell(*(one.text for uid, one in harmed_of(plan, assigned, known).items() if uid not in told))
     if moves:
         desk.meet(desk.run(survey()))
-    ended = _by_hand(desk, wanted, crew, seated, draft=draft)
-    desk.tell(desk.run(let_go(desk.host.board.crew())).text)
-    left = [function for function in plan.seats if function not in ended.seated]
-    _tell_end(desk, ended.seated, known, left, draft=draft)
+    ended = _by_hand(desk, wanted, actuators, assigned, draft=draft)
+    desk.tell(desk.run(let_go(desk.host.board.actuators())).text)
+    left = [function for function in plan.roles if function not in ended.assigned]
+    _tell_end(desk, ended.assigned, known, left, draft=draft)
     return {
-        "seats": {function: uid.hex() for function, uid in ended.seated.items()},
+        "roles": {function: uid.hex() for function, uid in ended.assigned.items()},
         "open": left,
         "advice": list(ended.advice),
         **found.roster.as_json(),
@@ -78,12 +78,12 @@ def _agreed(desk: Desk, moves: list[Move]) -> list[Move]:
 
 
 def _by_hand(
-    desk: Desk, wanted: ClaimFields, crew: Sequence[Member], seated: Mapping[str, bytes], *, draft: bool
+    desk: Desk, wanted: ClaimFields, actuators: Sequence[Member], assigned: Mapping[str, bytes], *, draft: bool
 ) -> claims.Ended:
-    names = {member.uid: f"address {member.address}" for member in crew}
+    names = {member.uid: f"address {member.address}" for member in actuators}
 
-    def keep(seated: Mapping[str, bytes]) -> None:
-        save_seating(desk.plan, seated, draft=draft)
+    def keep(assigned: Mapping[str, bytes]) -> None:
+        save_assignment(desk.plan, assigned, draft=draft)
         desk.host.board.name(desk.host.functions())
         desk.host.tell_tiles()
 
@@ -96,8 +96,8 @@ def _by_hand(
     return desk.run(
         claims.claim_by_hand(
             desk.plan,
-            crew,
-            seated,
+            actuators,
+            assigned,
             decide=decide,
             tell=lambda told: desk.tell(*_lines(told, names)),
             keep=keep,
@@ -116,7 +116,7 @@ def _lines(told: claims.Told, names: Mapping[bytes, str]) -> list[str]:
 
 
 def _tell_end(
-    desk: Desk, seated: Mapping[str, bytes], known: Mapping[bytes, Known], left: Sequence[str], *, draft: bool
+    desk: Desk, assigned: Mapping[str, bytes], known: Mapping[bytes, Known], left: Sequence[str], *, draft: bool
 ) -> None:
     """What is claimed and what is not, once all are limp; `left`: functions without an actuator."""
     if draft and not left:
@@ -124,10 +124,10 @@ def _tell_end(
         desk.tell(claim_words.earlier_line(None if earlier is None else earlier.name))
     elif draft:
         desk.tell("The claims before are in force still: 'again' goes on with those begun anew.")
-    for function, differences in unfit_of(desk.plan, seated, known).items():
+    for function, differences in unfit_of(desk.plan, assigned, known).items():
         desk.tell(claim_words.unfit_line(function, differences))
     open_text = f" Open: {', '.join(left)}." if left else ""
-    desk.tell(f"{claim_words.count_text(desk.plan, seated)}.{open_text}")
+    desk.tell(f"{claim_words.count_text(desk.plan, assigned)}.{open_text}")
 
 
 KINDS: Final = (Kind("claim", "Claim by hand: which actuator is which", ClaimFields, _claim, needs_plan=True),)

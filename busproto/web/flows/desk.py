@@ -11,7 +11,7 @@ import msgspec
 from busproto.ops.discovery.roster import Roster, gone_text, twin_text
 from busproto.ops.steps import Steps
 from busproto.ops.survey import Survey
-from busproto.plan.airframe.audit import seated_uids
+from busproto.plan.airframe.audit import assigned_uids
 from busproto.plan.load import Plan
 from busproto.web.bus.board import Board
 
@@ -173,9 +173,9 @@ class Desk:
     def meet(self, survey: Survey) -> None:
         """Show which actuators were found and what was read."""
         board = self.host.board
-        board.seat(survey.roster, self._functions(survey))
-        for sheet in survey.sheets.values():
-            board.read(sheet)
+        board.role(survey.roster, self._functions(survey))
+        for snapshot in survey.snapshots.values():
+            board.read(snapshot)
         self.host.tell_tiles()
 
     def _functions(self, survey: Survey) -> dict[bytes, str]:
@@ -183,8 +183,8 @@ class Desk:
         plan, claimed = self.host.plan, self.host.functions()
         if plan is None:
             return {}
-        seated = seated_uids(plan, {function: uid for uid, function in claimed.items()}, survey)
-        by_address = {uid: f"{function} (by its address)" for function, uid in seated.items()}
+        assigned = assigned_uids(plan, {function: uid for uid, function in claimed.items()}, survey)
+        by_address = {uid: f"{function} (by its address)" for function, uid in assigned.items()}
         return {**by_address, **claimed}
 
     def json(self) -> dict[str, Any]:

@@ -215,8 +215,8 @@ def hello_json(worker: BusWorker) -> dict[str, Any]:
         airframe = {
             "title": plan.title,
             "functions": {
-                seat.function: {"address": seat.address, "channel": seat.channel, "gang": seat.gang}
-                for seat in plan.seats.values()
+                role.function: {"address": role.address, "channel": role.channel, "gang": role.gang}
+                for role in plan.roles.values()
             },
             "gangs": {name: list(gang.members) for name, gang in plan.gangs.items()},
         }

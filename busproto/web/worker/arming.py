@@ -24,7 +24,7 @@ class Arming:
         was_armed: whether they ever did.
         is_owed: whether it was armed since all were let go last, to the end.
         only_looks: another sender demands on the line; it is never armed then.
-        shares, channel_shares: the demands, -1..+1, by address and by channel.
+        shares, channel_fractions: the demands, -1..+1, by address and by channel.
         to_release: addresses whose demand was taken away, still to be let go.
     """
 
@@ -40,8 +40,8 @@ class Arming:
         """Args: clock: seconds; hindrance: why nothing can be demanded now, "" where it can."""
         self.is_armed = self.was_armed = self.is_owed = False
         self.only_looks = only_looks
-        self.shares: dict[int, float] = {}
-        self.channel_shares: dict[int, float] = {}
+        self.fractions: dict[int, float] = {}
+        self.channel_fractions: dict[int, float] = {}
         self.to_release: list[int] = []
         self._board, self._publish, self._clock, self._hindrance = board, publish, clock, hindrance
         self._alive_s = clock()
@@ -68,14 +68,14 @@ class Arming:
         tile = self._board.at(order.address)
         if tile is None:
             raise InputError(f"address {order.address} is not that of one known actuator alone")
-        if order.share is None:
-            self.shares.pop(order.address, None)
+        if order.fraction is None:
+            self.fractions.pop(order.address, None)
             self.to_release.append(order.address)
         else:
             self._require_armed()
-            if tile.channel in self.channel_shares:
+            if tile.channel in self.channel_fractions:
                 raise InputError(f"channel {tile.channel} has a demand already; take that away first")
-            self.shares[order.address] = order.share
+            self.fractions[order.address] = order.fraction
         self.tell()
 
     def demand_channel(self, order: orders.DemandChannel) -> None:
@@ -83,15 +83,15 @@ class Arming:
         tiles = self._board.on_channel(order.channel)
         if not tiles:
             raise InputError(f"no actuator whose settings were read follows channel {order.channel}")
-        if order.share is None:
-            self.channel_shares.pop(order.channel, None)
+        if order.fraction is None:
+            self.channel_fractions.pop(order.channel, None)
             self.to_release += [tile.address for tile in tiles]
         else:
             self._require_armed()
-            if any(tile.address in self.shares for tile in tiles):
+            if any(tile.address in self.fractions for tile in tiles):
                 text = f"an actuator on channel {order.channel} has a demand of its own; take that away first"
                 raise InputError(text)
-            self.channel_shares[order.channel] = order.share
+            self.channel_fractions[order.channel] = order.fraction
         self.tell()
 
     def _require_armed(self) -> None:
@@ -128,18 +128,20 @@ class Arming:
         if not self.is_armed:
             return []
         return [
-            tile for tile in self._board.alone if tile.address in self.shares or tile.channel in self.channel_shares
+            tile
+            for tile in self._board.alone
+            if tile.address in self.fractions or tile.channel in self.channel_fractions
         ]
 
     def disarmed(self, why: str, limp: str = "") -> None:
         """Nothing is demanded any more, and why; `limp`: what was seen when all were let go."""
         self.is_armed = False
-        self.shares, self.channel_shares, self.to_release = {}, {}, []
+        self.fractions, self.channel_fractions, self.to_release = {}, {}, []
         self.tell(why, limp)
 
     def without_demands(self) -> None:
         """Armed as before, but nothing is demanded."""
-        self.shares, self.channel_shares = {}, {}
+        self.fractions, self.channel_fractions = {}, {}
         self.tell()
 
     def tell(self, why: str = "", limp: str = "") -> None:
@@ -149,7 +151,7 @@ class Arming:
             "armed": self.is_armed,
             "why": why,
             "limp": limp,
-            "demands": {str(address): share for address, share in self.shares.items()},
-            "channels": {str(channel): share for channel, share in self.channel_shares.items()},
+            "demands": {str(address): fraction for address, fraction in self.fractions.items()},
+            "channels": {str(channel): fraction for channel, fraction in self.channel_fractions.items()},
         }
         self._publish("arm", body)

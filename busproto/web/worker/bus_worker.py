@@ -17,10 +17,10 @@ from typing import Final, TypeVar
 from busproto.errors import BusError, PortClosedError, TransportError
 from busproto.ops.link import Link
 from busproto.ops.moving.letting_go import LetGo
-from busproto.ops.moving.watching import Courteous
+from busproto.ops.moving.watching import ListenBeforeTalk
 from busproto.ops.steps import Steps
+from busproto.plan.assignment import load_assignment
 from busproto.plan.load import Plan
-from busproto.plan.seating import load_seating
 from busproto.transport.base import Transport
 from busproto.web import orders
 from busproto.web.bus.board import Board
@@ -162,7 +162,7 @@ class BusWorker:
     def _take(self, port: Transport) -> Link:
         """Listen to a port that is new."""
         self._follower.is_reopening = False
-        self._tap = Tap(Courteous(port) if self.only_looks else port, self._on_frame, self._between)
+        self._tap = Tap(ListenBeforeTalk(port) if self.only_looks else port, self._on_frame, self._between)
         self._link = Link(self._tap, on_progress=self._teller.progress)
         if isinstance(port, LiveBus):
             port.bus.line.record = []
@@ -240,10 +240,10 @@ class BusWorker:
             self._is_routine = False
 
     def functions(self) -> Mapping[bytes, str]:
-        """The function of each uid, as far as the seating file knows."""
+        """The function of each uid, as far as the assignment file knows."""
         if self.plan is None:
             return {}
-        return {uid: function for function, uid in load_seating(self.plan).items()}
+        return {uid: function for function, uid in load_assignment(self.plan).items()}
 
     def tell_tiles(self) -> None:
         """Which actuators are known, to all pages."""

@@ -72,14 +72,14 @@ class Ending:
 
     def let_all_go(self) -> str:
         """Let go of all that are known, else of all that are on the line; says what was seen."""
-        self.let_go, self.not_told = self._run(let_go(self._board.crew())), ""
+        self.let_go, self.not_told = self._run(let_go(self._board.actuators())), ""
         self._arming.is_owed = False
         return self.let_go.text
 
     def port_has_gone(self, error: BaseException, why: str) -> None:
         """Nothing can be sent any more: keep what is known of how the actuators were left."""
         if self._arming.is_owed:
-            self.let_go = seen_by(error) or not_looked_at(self._board.crew())
-            self.not_told = could_not_be_told(self._board.crew())
+            self.let_go = seen_by(error) or not_looked_at(self._board.actuators())
+            self.not_told = could_not_be_told(self._board.actuators())
         self._arming.disarmed(why, self.not_told if self._arming.is_owed else "")
         self.is_stopping = False

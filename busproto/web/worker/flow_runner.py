@@ -62,7 +62,7 @@ class FlowRunner:
         self.next, self.now = None, desk
         self.tell()
         try:
-            if self._arming.shares or self._arming.channel_shares:
+            if self._arming.fractions or self._arming.channel_fractions:
                 self._teller.said(self._ending.let_all_go())
                 self._arming.without_demands()  # a flow that moves goes on armed
             desk.result = desk.kind.steps(desk, desk.wanted)

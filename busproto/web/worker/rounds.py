@@ -40,9 +40,9 @@ class Rounds:
         engaged = self._take_hold()
         self._ask_all()
         for address in engaged:  # one that got its demand only since then comes next time
-            share = self._arming.shares.get(address)
-            if share is not None and self._arming.is_armed:
-                self._run(demand(address, share))
+            fraction = self._arming.fractions.get(address)
+            if fraction is not None and self._arming.is_armed:
+                self._run(demand(address, fraction))
         for tile in self._arming.demanded():
             if tile.is_silent:
                 raise OperationError(tile.address, f"address {tile.address} has a demand and does not answer any more")
@@ -58,10 +58,10 @@ class Rounds:
 
     def _ask_all(self) -> None:
         """A brief report of each, in rows; the first row carries the demands of channels."""
-        shares = dict(self._arming.channel_shares) if self._arming.is_armed else {}
+        fractions = dict(self._arming.channel_fractions) if self._arming.is_armed else {}
         for first, count in self._board.rows():
-            reports = self._run(report_round(first, count, shares or None))
-            shares = {}
+            reports = self._run(report_round(first, count, fractions or None))
+            fractions = {}
             for tile in self._board.alone:
                 if first <= tile.address < first + count:
                     tile.answered() if tile.address in reports else tile.did_not_answer()

@@ -58,12 +58,14 @@ REQUEST_SECTION: Final = Section(
             "refusal.extension",
             "An actuator without the teaching extension refuses 04, 05 and 06 with code 1, as it does not know them. "
             "One that has it refuses 04, sent to its address alone, with code 4, as it is for all, and is silent to 05 "
-            "and 06 sent to its address alone. So a host learns by one hush to one address what the actuator offers. "
+            "and 06 sent to its address alone. So a host learns by one suppress to one address what the actuator "
+            "offers. "
             "(A refusal has 9 bytes of payload, a reply to 05 or 06 has 8.)",
         ),
         Rule(
             "refusal",
-            "A refusal begins with an outcome byte that is not 0, in place of the reply. `low` and `high` are 0 unless "
+            "A refusal begins with an outcome byte that is not 0, in position of the reply. `low` and `high` are 0 "
+            "unless "
             "the code is 3.",
         ),
         Rule(
@@ -138,12 +140,14 @@ MOTION_SECTION: Final = Section(
         ),
         Rule(
             "does.engages",
-            "A demand in any state but 1 and 2 (easing, following) begins a soft start from where the arm is, where "
+            "A demand in any state but 1 and 2 (soft-starting, following) begins a soft start from where the arm "
+            "is, where "
             "the table 'State changes' allows it.",
         ),
         Rule(
-            "does.easing",
-            "A soft start lasts `soft-start` from the moment the drive took hold, and the state is 1 (easing) for so "
+            "does.soft_starting",
+            "A soft start lasts `soft-start` from the moment the drive took hold, and the state is 1 "
+            "(soft-starting) for so "
             "long, wherever the arm is. A write of `soft-start` changes the end of one that still runs, and does not "
             "begin anew one that is over. Engage begins a new one always.",
         ),
@@ -179,7 +183,7 @@ MOTION_SECTION: Final = Section(
         ),
         Rule(
             "does.loss",
-            "In the states 1 and 2 (easing, following), `loss-time-out` without a valid demand begins the loss "
+            "In the states 1 and 2 (soft-starting, following), `loss-time-out` without a valid demand begins the loss "
             "action: limp, hold (stay driven to the last demand, or where engage took hold) or preset (drive to "
             "`preset`, within the ends). The time runs from the last valid demand to this actuator or its channel, or "
             "from engage. The fault bit 'demand lost' is set from then on until a restart.",

@@ -43,7 +43,8 @@ HOST_SECTION: Final = Section(
         _host(
             "search",
             f"Send roll calls, the first with {PROOF.first_window_slots} slots, each later one with about three slots "
-            "for each actuator that is thought to be left, and with the marks of those understood in the call before. "
+            "for each actuator that is thought to be left, and with the digests of those understood in the call "
+            "before. "
             "The search ends with the first roll call in which every received byte belongs to a valid reply. A reply "
             "to a roll call whose tag is not that of its uid counts as not read.",
         ),
@@ -74,7 +75,8 @@ HOST_SECTION: Final = Section(
         ),
         _host(
             "miss",
-            "A miss is a listed actuator that had to answer a window or a list, or to be enrolled by a call, and was "
+            "A miss is a listed actuator that had to answer a window or a list, or to be acknowledged by a call, "
+            "and was "
             "not heard.",
             "That it heard nothing and that it was not heard look alike.",
         ),
@@ -103,8 +105,8 @@ HOST_SECTION: Final = Section(
             f"calls that brought nothing new. Add passes until it is at most {PROOF.most_error:g}, or what was asked "
             "for.",
             "It holds for actuators that hear, and are heard, no worse than the worst of those listed may. An actuator "
-            "stays unnoticed only if it missed every quiet list, or its mark fitted by chance, and it missed every "
-            "call, or believed by chance to be enrolled.",
+            "stays unnoticed only if it missed every quiet list, or its digest fitted by chance, and it missed every "
+            "call, or believed by chance to be acknowledged.",
         ),
         _host(
             "time",

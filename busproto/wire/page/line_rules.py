@@ -116,7 +116,7 @@ FRAME_SECTION: Final = Section(
         Rule("frame.operation", "A reply, a refusal too, MUST carry the `operation` of its request."),
         Rule(
             "frame.tag",
-            "A reply carries a tag, a request none: bit 4 of `control` tells. The tag is the mark of H(uid, salt 0, "
+            "A reply carries a tag, a request none: bit 4 of `control` tells. The tag is the digest of H(uid, salt 0, "
             "epoch 0), see Discovery.",
             "So two actuators never send the same reply, and the host tells them apart at one address. Tags of two "
             "uids are equal once in 65536 pairs.",

@@ -27,7 +27,7 @@ _CONVENTIONS: Final = f"""\
 - The *host* sends requests. An *actuator* is a device that answers them. A *burst* is frames without a gap.
 - Each clause has a number and an id. The id is stable and never used again; `pytest --dut` names clauses by it. The
   suite has a case for each clause, but for those marked [host] or [line], which it cannot see at an actuator.
-- *Why* and *informative* mark text that is no rule.
+- *Why* and *informative* digest text that is no rule.
 - The *{CORE}* is mandatory. The *{TEACHING}* extension is optional; its clauses are marked [{TEACHING}].
 - Numbers are little endian. Hex numbers are written 0x1F. Bytes as they stand on the wire, and operations, are two hex
   digits without 0x.
@@ -37,14 +37,15 @@ _CONVENTIONS: Final = f"""\
 
 | term | meaning |
 | --- | --- |
-| mark | 16 bits from the hash of a uid: a short id for one salt and epoch |
+| digest | 16 bits from the hash of a uid: a short id for one salt and epoch |
 | epoch | the number of one search; what an actuator remembers of discovery holds within it |
-| enrolled | acknowledged by the host in this epoch; an enrolled actuator answers no roll call |
-| list, book | the marks, or the addresses, of all actuators that the host knows: a membership list |
-| position | the place of a mark or an address in a list, or of an address in a report round, from 0 |
-| stranger | an actuator that is not in the list |
-| countdown | back-off by idle slots: an answer begins when its count of idle slots reaches zero |
-| soft start | the time after the drive took hold in which its speed is limited further; the state is called easing |
+| acknowledged | acknowledged by the host in this epoch; an acknowledged actuator answers no roll call |
+| list, member list | the digests, or the addresses, of all actuators that the host knows: a membership list |
+| position | the position of a digest or an address in a list, or of an address in a report round, from 0 |
+| unlisted actuator | an actuator that is not in the list |
+| backoff | back-off by idle slots: an answer begins when its count of idle slots reaches zero |
+| soft start | the time after the drive took hold in which its speed is limited further; the state is called
+soft-starting |
 | limp | de-energised: the drive is off and the arm can be moved by hand |
 | engaged, held, driven | the drive is on |
 | hot, cool | above `over-temperature`, or not (does.heat) |
@@ -82,10 +83,10 @@ def markdown() -> str:
 
 
 def _rule(number: str, rule: Rule) -> list[str]:
-    marks = [mark for mark in (rule.keeper, rule.part) if mark not in {ACTUATOR, CORE}]
-    mark = "".join(f" [{one}]" for one in marks)
+    digests = [digest for digest in (rule.keeper, rule.part) if digest not in {ACTUATOR, CORE}]
+    digest = "".join(f" [{one}]" for one in digests)
     why = wrapped(f"*Why:* {rule.why}", "  ") if rule.why else []
-    return [*wrapped(f"- **{number} `{rule.id}`**{mark} {rule.text}"), *why]
+    return [*wrapped(f"- **{number} `{rule.id}`**{digest} {rule.text}"), *why]
 
 
 def wrapped(text: str, first: str = "") -> list[str]:
@@ -225,11 +226,11 @@ def _field_table(message: dict[str, Any]) -> list[str]:
 def _operations(spec: dict[str, Any]) -> list[str]:
     lines = ["## Operations", "", "The id of each operation's clause is `op.` and its number, such as `op.44`.", ""]
     for row in spec["operations"]:
-        mark = "" if row["part"] == CORE else f" [{row['part']}]"
+        digest = "" if row["part"] == CORE else f" [{row['part']}]"
         lines += [
             f"### {row['number']:02X} {row['name']} (to {row['to']})",
             "",
-            *paragraph(f"`{row['clause']}`{mark} {row['request']['text']}"),
+            *paragraph(f"`{row['clause']}`{digest} {row['request']['text']}"),
             "",
             *_field_table(row["request"]),
         ]
@@ -282,9 +283,9 @@ def _vectors(spec: dict[str, Any]) -> list[str]:
             f"0x{row['salt']:02X}",
             f"0x{row['hash']:08X}",
             str(row["slot"]),
-            f"0x{row['mark']:04X}",
+            f"0x{row['digest']:04X}",
             f"0x{row['list_byte']:02X}",
-            f"0x{row['stranger_byte']:02X}",
+            f"0x{row['unlisted_byte']:02X}",
         )
         for row in spec["hash_vectors"]
     ]
@@ -301,9 +302,9 @@ def _vectors(spec: dict[str, Any]) -> list[str]:
     return [
         "## Vectors",
         "",
-        f"From the hash. With epoch 0 and salt 0 the mark is the tag of replies. Slots are of {SLOTS}.",
+        f"From the hash. With epoch 0 and salt 0 the digest is the tag of replies. Slots are of {SLOTS}.",
         "",
-        *table(("uid", "epoch", "salt", "H", "slot", "mark", "list byte", "stranger byte"), hashes),
+        *table(("uid", "epoch", "salt", "H", "slot", "digest", "list byte", "unlisted actuator byte"), hashes),
         *paragraph(
             f"Answers to the list, the address list (epoch 0x{EPOCH:04X}, salt 0x{LIST_SALT:02X}) and the report "
             "round of the Examples, each by itself on a line that stays idle: first start bit in us from the last "

@@ -8,8 +8,8 @@ from typing import Final
 from busproto.wire.codes import Outcome, State
 
 STAYS: Final = None
-_DRIVEN: Final = (State.EASING, State.FOLLOWING, State.LOST_HOLD, State.LOST_PRESET)
-_AT_WORK: Final = (State.EASING, State.FOLLOWING)
+_DRIVEN: Final = (State.SOFT_STARTING, State.FOLLOWING, State.LOST_HOLD, State.LOST_PRESET)
+_AT_WORK: Final = (State.SOFT_STARTING, State.FOLLOWING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,19 +52,24 @@ EVENTS: Final = (
     Event(
         "demand",
         "demand to it alone, cool",
-        _all(State.EASING, State.FOLLOWING, State.RELEASED),
+        _all(State.SOFT_STARTING, State.FOLLOWING, State.RELEASED),
         {State.RELEASED: Outcome.NOT_ENGAGED},
     ),
     Event(
         "demand all",
         "demand on its channel, cool",
-        _all(State.EASING, State.FOLLOWING, State.RELEASED, State.FAULTED),
+        _all(State.SOFT_STARTING, State.FOLLOWING, State.RELEASED, State.FAULTED),
         {},
     ),
-    Event("engage", "engage, to it alone or to all, cool", _all(State.EASING), {}),
+    Event("engage", "engage, to it alone or to all, cool", _all(State.SOFT_STARTING), {}),
     Event("release", "release, to it alone or to all", _all(State.RELEASED), {}),
     Event("report", "report, cool", {State.FAULTED: State.LIMP}, {}),
-    Event("soft start over", "`soft-start` has passed since the drive took hold", {State.EASING: State.FOLLOWING}, {}),
+    Event(
+        "soft start over",
+        "`soft-start` has passed since the drive took hold",
+        {State.SOFT_STARTING: State.FOLLOWING},
+        {},
+    ),
     Event("loss, limp", "`loss-time-out` passes, loss action limp", dict.fromkeys(_AT_WORK, State.LOST_LIMP), {}),
     Event("loss, hold", "`loss-time-out` passes, loss action hold", dict.fromkeys(_AT_WORK, State.LOST_HOLD), {}),
     Event("loss, preset", "`loss-time-out` passes, loss action preset", dict.fromkeys(_AT_WORK, State.LOST_PRESET), {}),

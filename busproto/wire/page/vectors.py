@@ -9,7 +9,7 @@ from busproto.wire import crc, frame, hash, messages
 from busproto.wire.codec import decode_chunk, encode_frame, reply_frame, request_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED, Frame
 from busproto.wire.layout import remove_zeros
-from busproto.wire.timing import FIRST_SLOT_NS, PLACE_LEAD_NS, PLACE_NS, START_JITTER_NS
+from busproto.wire.timing import FIRST_SLOT_NS, ORDERED_SLOT_LEAD_NS, ORDERED_SLOT_NS, START_JITTER_NS
 
 UIDS: Final = (bytes.fromhex("b0a7000000000102"), bytes.fromhex("b0a7000000000103"), bytes.fromhex("70a90000c4d21ee5"))
 EPOCH: Final = 0x5A17
@@ -34,7 +34,7 @@ def examples() -> list[tuple[str, Frame]]:
     return [
         ("The host asks the actuator at address 5 for a report", ask),
         ("Its reply: following, at 12.30 deg, 7.4 V", reply_frame(status, ask, 5, tag)),
-        (f"A roll call with {SLOTS} slots, without marks", call_frame),
+        (f"A roll call with {SLOTS} slots, without digests", call_frame),
         (
             f"An actuator without an address answers it with its uid {uid.hex()}",
             reply_frame(messages.Present(uid), call_frame, UNADDRESSED, tag),
@@ -46,12 +46,12 @@ def examples() -> list[tuple[str, Frame]]:
             request_frame(messages.DemandAll((2500, messages.NO_DEMAND, -10_000)), BROADCAST_ADDRESS, 2),
         ),
         (
-            f"A list (book) of two, in one part: {UIDS[0].hex()}, then {UIDS[1].hex()}",
-            request_frame(book(), BROADCAST_ADDRESS, 4),
+            f"A list (member list) of two, in one part: {UIDS[0].hex()}, then {UIDS[1].hex()}",
+            request_frame(member_list(), BROADCAST_ADDRESS, 4),
         ),
         (
-            f"An address list that marks {ADDRESSES[1]} and {ADDRESSES[0]}",
-            request_frame(address_book(), BROADCAST_ADDRESS, 5),
+            f"An address list that digests {ADDRESSES[1]} and {ADDRESSES[0]}",
+            request_frame(address_list(), BROADCAST_ADDRESS, 5),
         ),
         ("A report round over the addresses 3 to 5, without demands", round_),
         (
@@ -61,16 +61,16 @@ def examples() -> list[tuple[str, Frame]]:
     ]
 
 
-def book() -> messages.Book:
+def member_list() -> messages.MemberList:
     """The list of the example."""
-    marks = tuple(hash.mark_of(hash.uid_hash(uid, EPOCH, LIST_SALT)) for uid in UIDS[:2])
-    return messages.Book(EPOCH, LIST_SALT, 0, 2, marks)
+    digests = tuple(hash.digest_of(hash.uid_hash(uid, EPOCH, LIST_SALT)) for uid in UIDS[:2])
+    return messages.MemberList(EPOCH, LIST_SALT, 0, 2, digests)
 
 
-def address_book() -> messages.AddressBook:
+def address_list() -> messages.AddressMemberList:
     """The address list of the example."""
     marked = sum(1 << at - 1 for at in ADDRESSES)
-    return messages.AddressBook(EPOCH, LIST_SALT, marked.to_bytes(messages.ADDRESS_MAP_BYTES, "little"))
+    return messages.AddressMemberList(EPOCH, LIST_SALT, marked.to_bytes(messages.ADDRESS_MAP_BYTES, "little"))
 
 
 def example(title: str, one: Frame) -> dict[str, Any]:
@@ -112,9 +112,9 @@ def hash_vectors() -> list[dict[str, Any]]:
                     "salt": salt,
                     "hash": value,
                     "slot": hash.slot_of(value, SLOTS),
-                    "mark": hash.mark_of(value),
-                    "list_byte": hash.book_answer(value),
-                    "stranger_byte": hash.stranger_answer(value),
+                    "digest": hash.digest_of(value),
+                    "list_byte": hash.list_answer(value),
+                    "unlisted_byte": hash.unlisted_answer(value),
                 }
             )
     return rows
@@ -127,22 +127,22 @@ def order_vectors() -> list[dict[str, Any]]:
     and latest first start bit, ns.
     """
     rows = []
-    for name, places in (("list", (0, 1, None)), ("address list", (1, 0, None)), ("report round", (2, 0, None))):
-        for uid, place in zip(UIDS, places, strict=True):
-            if name == "report round" and place is None:
+    for name, positions in (("list", (0, 1, None)), ("address list", (1, 0, None)), ("report round", (2, 0, None))):
+        for uid, position in zip(UIDS, positions, strict=True):
+            if name == "report round" and position is None:
                 continue
             value = hash.uid_hash(uid, EPOCH, LIST_SALT)
             total = len(ADDRESSES)
-            slots = [place] if place is not None else [total, total + 1, total + 2, total + 3]
-            answer = hash.stranger_answer(value) if place is None else hash.book_answer(value)
+            slots = [position] if position is not None else [total, total + 1, total + 2, total + 3]
+            answer = hash.unlisted_answer(value) if position is None else hash.list_answer(value)
             rows.append(
                 {
                     "request": name,
                     "uid": uid.hex(),
                     "slots": slots,
                     "byte": None if name == "report round" else answer,
-                    "earliest_ns": FIRST_SLOT_NS + slots[0] * PLACE_NS + PLACE_LEAD_NS,
-                    "latest_ns": FIRST_SLOT_NS + slots[-1] * PLACE_NS + PLACE_LEAD_NS + START_JITTER_NS,
+                    "earliest_ns": FIRST_SLOT_NS + slots[0] * ORDERED_SLOT_NS + ORDERED_SLOT_LEAD_NS,
+                    "latest_ns": FIRST_SLOT_NS + slots[-1] * ORDERED_SLOT_NS + ORDERED_SLOT_LEAD_NS + START_JITTER_NS,
                 }
             )
     return rows

@@ -186,11 +186,11 @@ def test_on_a_terminal_a_search_is_played_with_its_board(cli: CommandLine, monke
 @pytest.mark.parametrize(
     ("line", "said"),
     [
-        ("lesson nope", "no lesson 'nope': frame, alike, and, tree, slots, countdown, stuck, baud, loss"),
+        ("lesson nope", "no lesson 'nope': frame, alike, and, tree, slots, backoff, stuck, baud, loss"),
         ("lesson and --answer zz", "answer 'zz': what is asked for is a byte as two digits 0-9 a-f, such as 5c"),
         ("lesson and --answer ''", "answer '': what is asked for is a byte as two digits 0-9 a-f, such as 5c"),
         ("lesson loss --answer -1", "answer '-1': what is asked for is a whole number, such as 12"),
-        ("lesson countdown --answer 1", "answer '1': what is asked for is one letter, such as A"),
+        ("lesson backoff --answer 1", "answer '1': what is asked for is one letter, such as A"),
         ("lesson --answer 3", "--answer belongs to a lesson: say which one"),
         ("lesson and --list --answer 3", "--answer belongs to a lesson: say which one"),
         ("lesson and --seed -1", "Invalid value for '--seed'"),

@@ -15,9 +15,9 @@ from busproto import handbook
 from busproto.cautions import CAUTIONS
 from busproto.ops.survey import survey
 from busproto.plan.airframe.audit import audit
+from busproto.plan.assignment import load_assignment
 from busproto.plan.calibration.gang_match import matches_of
 from busproto.plan.load import load
-from busproto.plan.seating import load_seating
 from tests.cli.helpers import Bench, CommandLine, make_bench
 from tests.docs.markdown import block_behind
 from tests.handbook.walking import bus_of, walk, walk_block
@@ -48,7 +48,7 @@ def test_the_tour_ends_with_an_airframe_that_is_as_planned_proven_and_recorded(
     plan = load(tmp_path / "tour" / "hauler-mended.toml")
     from busproto.ops import Link
 
-    found = audit(plan, load_seating(plan), Link(bench.bus.host).run(survey()), matches_of(plan))
+    found = audit(plan, load_assignment(plan), Link(bench.bus.host).run(survey()), matches_of(plan))
     assert found.is_clean
     too_early, matched = (result for result in results if result.arguments[0] == "match")
     assert "rudder, middle was not carried along by rudder, upper: it went 0.0" in " ".join(too_early.out.split())
@@ -64,14 +64,14 @@ def test_the_tour_ends_with_an_airframe_that_is_as_planned_proven_and_recorded(
     card = plan.beside("card.html").read_text("utf-8")
     assert record["fingerprint"] in card
     # the hand told the truth: everyone but the two that were replaced sits where the scenario says
-    seating = load_seating(plan)
+    assignment = load_assignment(plan)
     replaced = {"rudder, middle": "spare 40", "airbrake": "spare 25"}
-    for function, uid in seating.items():
+    for function, uid in assignment.items():
         label = replaced.get(function) or LABELS.get(function, function)
         assert uid == bench.actuator(label).uid, function
 
 
-def test_the_rudder_that_fights_is_matched_and_the_rigging_is_reckoned(
+def test_the_rudder_that_fights_is_matched_and_the_rigging_is_calculated(
     cli: CommandLine, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     monkeypatch.chdir(tmp_path)

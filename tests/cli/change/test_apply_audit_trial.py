@@ -19,10 +19,10 @@ PORT = "sim://hauler?seed=1"
 @pytest.fixture
 def plan(tmp_path: Path) -> Path:
     """The mended plan, with everyone claimed."""
-    from busproto.plan.seating import save_seating
+    from busproto.plan.assignment import save_assignment
 
     air = hauler(tmp_path)
-    save_seating(air.plan, air.seating)
+    save_assignment(air.plan, air.assignment)
     return air.plan.path
 
 
@@ -99,12 +99,12 @@ def test_a_file_that_is_not_there_is_one_clear_line(cli: CommandLine, tmp_path: 
     assert "cannot be read: No such file or directory" in done.err
 
 
-def test_a_seating_that_was_torn_is_refused_and_left_as_it_is(cli: CommandLine, plan: Path) -> None:
-    kept = plan.with_name("hauler-mended.seats.json")
-    kept.write_text('{"seats-of": "Hauler')
+def test_a_assignment_that_was_torn_is_refused_and_left_as_it_is(cli: CommandLine, plan: Path) -> None:
+    kept = plan.with_name("hauler-mended.assignment.json")
+    kept.write_text('{"assignment-of": "Hauler')
     done = cli("audit", str(plan), "--port", PORT)
     assert done.code == exit_codes.USAGE
-    assert kept.read_text() == '{"seats-of": "Hauler'
+    assert kept.read_text() == '{"assignment-of": "Hauler'
 
 
 def test_a_trial_is_refused_while_addresses_are_shared(cli: CommandLine, plan: Path) -> None:

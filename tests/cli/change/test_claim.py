@@ -113,7 +113,7 @@ that it cannot be read what they are:
 """
 ADVICE: Final = "flap: a positive demand would take it the other way: the plan says reversed, the arm says normal"
 PLAN: Final = "small.toml"
-SEATS: Final = "small.seats.json"
+ROLES: Final = "small.assignment.json"
 
 
 @pytest.fixture(autouse=True)
@@ -148,13 +148,13 @@ def terminal(monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
 
 
 def kept() -> dict[str, str]:
-    uids: dict[str, str] = json.loads(Path(SEATS).read_text("utf-8"))["uids"]
+    uids: dict[str, str] = json.loads(Path(ROLES).read_text("utf-8"))["uids"]
     return uids
 
 
 def keep(*functions: str) -> None:
-    body = {"seats-of": "small", "format": 1, "uids": {name: UIDS[name] for name in functions}}
-    Path(SEATS).write_text(json.dumps(body), "utf-8")
+    body = {"assignment-of": "small", "format": 1, "uids": {name: UIDS[name] for name in functions}}
+    Path(ROLES).write_text(json.dumps(body), "utf-8")
 
 
 WITH_HAND: Final = f"claim {PLAN} --port sim://bus-hand.toml?seed=1"
@@ -194,7 +194,7 @@ def test_what_a_person_sees_from_begin_to_end(cli: CommandLine) -> None:
         "rudder, lower c1a1000000000104 237 (ED) 31 (1F) bench 25",
         "Not claimed: c1a1000000000105, address 60 (3C), bench 25",
         ADVICE,
-        "All 4 functions are claimed, kept in small.seats.json.",
+        "All 4 functions are claimed, kept in small.assignment.json.",
         "Next: busproto audit small.toml --port 'sim://bus-hand.toml?seed=1'",
         "Next: busproto apply small.toml --port 'sim://bus-hand.toml?seed=1'",
         "All 5 known actuators were seen limp.",
@@ -210,7 +210,7 @@ def test_the_same_for_scripts(cli: CommandLine) -> None:
     assert result.json == {
         "harmed": [],
         "airframe": "small",
-        "seats": [
+        "roles": [
             {
                 "function": name,
                 "uid": uid,
@@ -259,7 +259,7 @@ def test_where_nobody_can_agree_to_addresses_none_is_written(cli: CommandLine, b
     assert result.err == f"{OFFERED}busproto: {said}\n"
     assert result.json["error"] == {"kind": "NotCleared", "text": said, "exit_code": exit_codes.NOT_CLEARED}
     assert bench.changing == []
-    assert not Path(SEATS).exists()
+    assert not Path(ROLES).exists()
 
 
 def test_who_says_no_to_addresses_goes_on_with_the_others(
@@ -283,7 +283,7 @@ def test_without_a_hand_all_stays_open_after_its_patience(cli: CommandLine) -> N
     ]
     assert "Open: 'aileron, left', 'flap', 'rudder, upper', 'rudder, lower'" in result.out
     assert "To go on: busproto claim small.toml --port 'sim://bus.toml?seed=1'" in result.out
-    assert not Path(SEATS).exists()
+    assert not Path(ROLES).exists()
 
 
 def test_what_is_claimed_is_not_asked_for_again(cli: CommandLine) -> None:
@@ -313,8 +313,8 @@ def test_a_claim_can_be_forgotten(cli: CommandLine) -> None:
 
 def test_a_claimed_one_that_is_not_there_is_said_and_no_success(cli: CommandLine) -> None:
     keep(*UIDS)
-    text = Path(SEATS).read_text("utf-8").replace(UIDS["flap"], "c1a10000000001ff")
-    Path(SEATS).write_text(text, "utf-8")
+    text = Path(ROLES).read_text("utf-8").replace(UIDS["flap"], "c1a10000000001ff")
+    Path(ROLES).write_text(text, "utf-8")
     result = cli(f"{WITHOUT} --yes-addresses")
     assert result.code == exit_codes.NOT_AS_WANTED
     assert (
@@ -335,7 +335,7 @@ def test_interrupted_it_says_what_is_kept_and_goes_on(cli: CommandLine, handed: 
     assert result.code == exit_codes.INTERRUPTED
     last = result.err.splitlines()[-1]
     assert last.startswith("busproto: interrupted; ")
-    assert "what was claimed is kept in 'small.seats.json'; run the command again to go on" in last
+    assert "what was claimed is kept in 'small.assignment.json'; run the command again to go on" in last
     done = kept()
     assert done.items() <= UIDS.items()
     assert len(done) == (1, 2, 4)[at_show - 1]
@@ -354,10 +354,10 @@ def test_a_port_that_goes_away_is_told_with_what_is_kept(cli: CommandLine, hande
     handed.vanish_at(100)
     early = cli(f"claim {PLAN} --yes-addresses --port any")
     assert early.err.rstrip().endswith("; nothing had been claimed")
-    assert not Path(SEATS).exists()
+    assert not Path(ROLES).exists()
 
     def gone_behind_the_first_claim(_: int) -> None:
-        if Path(SEATS).exists():
+        if Path(ROLES).exists():
             raise PortClosedError(handed.url, "device disconnected")
 
     handed.before_write = gone_behind_the_first_claim
@@ -365,7 +365,7 @@ def test_a_port_that_goes_away_is_told_with_what_is_kept(cli: CommandLine, hande
     assert result.code == exit_codes.FAILED
     last = result.err.splitlines()[-1]
     assert "went away" in last
-    assert "what was claimed is kept in 'small.seats.json'" in last
+    assert "what was claimed is kept in 'small.assignment.json'" in last
 
 
 # --- keys ------------------------------------------------------------------------------------------------------
@@ -497,8 +497,8 @@ def test_two_claims_are_exchanged_without_a_port(cli: CommandLine) -> None:
     assert kept()["rudder, lower"] == UIDS["rudder, upper"]
     back = cli(f"claim {PLAN} --exchange 'rudder, lower' 'rudder, upper' --json")
     assert back.code == exit_codes.DONE
-    assert [(seat["function"], seat["uid"]) for seat in back.json["seats"]] == list(UIDS.items())
-    assert {seat["on_line"] for seat in back.json["seats"]} == {None}
+    assert [(role["function"], role["uid"]) for role in back.json["roles"]] == list(UIDS.items())
+    assert {role["on_line"] for role in back.json["roles"]} == {None}
     assert back.json["complete"] is None
     assert kept() == UIDS
 
@@ -526,7 +526,7 @@ def test_bad_input_is_refused_before_anything_is_sent(cli: CommandLine, bench: B
     assert said in result.error_line
     assert result.out == ""
     assert bench.frames == []
-    assert not Path(SEATS).exists()
+    assert not Path(ROLES).exists()
 
 
 @pytest.mark.parametrize(
@@ -541,7 +541,7 @@ def test_a_uid_that_cannot_be_asked_is_not_nudged(cli: CommandLine, bench: Bench
 
 
 def test_a_broken_file_is_refused_before_anything_is_sent(cli: CommandLine, bench: Bench) -> None:
-    broken: dict[str, Any] = {PLAN: "airframe = 1\n", SEATS: "{"}
+    broken: dict[str, Any] = {PLAN: "airframe = 1\n", ROLES: "{"}
     for name, text in broken.items():
         before = Path(name).read_text("utf-8") if Path(name).exists() else None
         Path(name).write_text(text, "utf-8")

@@ -14,11 +14,11 @@ from typing import Any, Final
 import pytest
 
 from busproto.cli import exit_codes
+from busproto.plan.assignment import assignment_path, load_assignment, put_in_force, save_assignment
 from busproto.plan.card.card import Verdict
 from busproto.plan.card.card_html import SIGNS
 from busproto.plan.hardware import Difference, hardware_differences, harm_of
 from busproto.plan.load import Plan, load
-from busproto.plan.seating import load_seating, put_in_force, save_seating, seating_path
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import LIMP_STATES, Assign, Commit, Description, Engage, ShowYourself, Write
 from tests.cli.helpers import Bench, CommandLine, FakeTerminal, make_bench
@@ -109,8 +109,8 @@ UIDS: Final = {
     name: f"a1a100000000000{number}" for number, name in enumerate(("alpha", "bravo", "charlie", "delta"), 1)
 }
 PLAN: Final = "four.toml"
-SEATS: Final = Path("four.seats.json")
-DRAFT: Final = Path("four.seats.anew.json")
+ROLES: Final = Path("four.assignment.json")
+DRAFT: Final = Path("four.assignment.anew.json")
 HARM: Final = "TAKE THE SUPPLY OFF: {who} is rated 4.8..7.4 V; the pack has 8.4 V when it is full. That harms it."
 APPLY: Final = f"apply {PLAN} --port any"
 OTHER_FIRMWARE: Final = "Not the hardware of the plan: charlie: firmware: 1.9, planned 2.4"
@@ -129,12 +129,12 @@ def on_bus(monkeypatch: pytest.MonkeyPatch, *, bravo: int = 2, delta: int = 4, h
     return make_bench(monkeypatch, "bus.toml")
 
 
-def keep(*functions: str, path: Path = SEATS) -> None:
-    body = {"seats-of": "four", "format": 1, "uids": {name: UIDS[name] for name in functions}}
+def keep(*functions: str, path: Path = ROLES) -> None:
+    body = {"assignment-of": "four", "format": 1, "uids": {name: UIDS[name] for name in functions}}
     path.write_text(json.dumps(body), "utf-8")
 
 
-def kept(path: Path = SEATS) -> dict[str, str]:
+def kept(path: Path = ROLES) -> dict[str, str]:
     uids: dict[str, str] = json.loads(path.read_text("utf-8"))["uids"]
     return uids
 
@@ -162,9 +162,9 @@ def description(**changes: Any) -> Description:
 
     on = box()
     on.add(1, 1)
-    from busproto.ops.survey import read_sheet
+    from busproto.ops.survey import read_snapshot
 
-    found = on.run(read_sheet(1)).description
+    found = on.run(read_snapshot(1)).description
     return Description(**{**{name: getattr(found, name) for name in found.__dataclass_fields__}, **changes})
 
 
@@ -184,7 +184,7 @@ def test_the_rating_is_held_against_pack_and_supply_to_the_millivolt(
 ) -> None:
     plan = load(PLAN)
     of = description(supply_min_mv=low_mv, supply_max_mv=high_mv)
-    found = [one for one in hardware_differences(plan, plan.seat("alpha"), of, supply_mv) if one.name != "model"]
+    found = [one for one in hardware_differences(plan, plan.role("alpha"), of, supply_mv) if one.name != "model"]
     assert [one.text for one in found if one.name in {"rating", "supply"}] == said
     assert not any(one.can_be_applied for one in found)
     harmed = harm_of(plan, of, 9, supply_mv)
@@ -373,8 +373,8 @@ def test_anew_the_earlier_claims_are_in_force_until_the_new_ones_are_whole(
     cli: CommandLine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     earlier = {"alpha": UIDS["delta"], "delta": UIDS["alpha"]}
-    SEATS.write_text(json.dumps({"seats-of": "four", "format": 1, "uids": earlier}), "utf-8")
-    before = SEATS.read_bytes()
+    ROLES.write_text(json.dumps({"assignment-of": "four", "format": 1, "uids": earlier}), "utf-8")
+    before = ROLES.read_bytes()
     bench = on_bus(monkeypatch, hand=True)
 
     def stop_behind_the_second(_: int) -> None:
@@ -384,19 +384,19 @@ def test_anew_the_earlier_claims_are_in_force_until_the_new_ones_are_whole(
     bench.before_write = stop_behind_the_second
     done = cli(f"claim {PLAN} --again --port any")
     assert done.code == exit_codes.INTERRUPTED
-    assert "is kept in 'four.seats.anew.json'; the claims before are in force still" in done.err
-    assert SEATS.read_bytes() == before
+    assert "is kept in 'four.assignment.anew.json'; the claims before are in force still" in done.err
+    assert ROLES.read_bytes() == before
     assert kept(DRAFT) == {name: UIDS[name] for name in ("alpha", "bravo")}
 
     on_bus(monkeypatch)  # without a hand: an ordinary claim goes on with what is in force
     plain = cli(f"claim {PLAN} --patience 0.5 --json --port any")
-    assert "A claim that was begun anew is unfinished, in 'four.seats.anew.json'" in plain.err
-    assert {one["function"]: one["uid"] for one in plain.json["seats"] if one["uid"]} == earlier
+    assert "A claim that was begun anew is unfinished, in 'four.assignment.anew.json'" in plain.err
+    assert {one["function"]: one["uid"] for one in plain.json["roles"] if one["uid"]} == earlier
     part = cli(f"claim {PLAN} --again --patience 0.5 --port any")
     assert part.code == exit_codes.NOT_AS_WANTED
     assert "Open: 'charlie', 'delta'" in part.out
     assert f"busproto claim {PLAN} --put-in-force" in part.out
-    assert SEATS.read_bytes() == before
+    assert ROLES.read_bytes() == before
 
     text = Path("bus.toml").read_text("utf-8") + HAND.replace("move = { alpha", "bump = true\nmove = { alpha").replace(
         "move = { bravo", "bump = true\nmove = { bravo"
@@ -405,9 +405,9 @@ def test_anew_the_earlier_claims_are_in_force_until_the_new_ones_are_whole(
     make_bench(monkeypatch, "bus.toml")
     whole = cli(f"claim {PLAN} --again --json --port any")
     assert "2 of 4 functions are claimed already; going on (take the file away to begin from nothing)." in whole.err
-    assert (whole.json["in_force"], whole.json["kept"], whole.json["open"]) == (True, "four.seats.1.json", [])
+    assert (whole.json["in_force"], whole.json["kept"], whole.json["open"]) == (True, "four.roles.1.json", [])
     assert kept() == UIDS
-    assert Path("four.seats.1.json").read_bytes() == before
+    assert Path("four.roles.1.json").read_bytes() == before
     assert not DRAFT.exists()
 
 
@@ -415,12 +415,12 @@ def test_what_is_begun_anew_can_take_its_place_as_it_is(cli: CommandLine) -> Non
     keep(*UIDS)
     refused = cli(f"claim {PLAN} --put-in-force")
     assert (refused.code, kept()) == (exit_codes.USAGE, UIDS)
-    assert "there is no claim begun anew: 'four.seats.anew.json' is not there" in refused.error_line
+    assert "there is no claim begun anew: 'four.assignment.anew.json' is not there" in refused.error_line
     keep("bravo", path=DRAFT)
     done = cli(f"claim {PLAN} --put-in-force")
     assert done.code == exit_codes.NOT_AS_WANTED
     assert done.out == "1 of 4 functions are claimed; the claims before are kept in four.seats.1.json\n"
-    assert (kept(), kept(Path("four.seats.1.json"))) == ({"bravo": UIDS["bravo"]}, UIDS)
+    assert (kept(), kept(Path("four.roles.1.json"))) == ({"bravo": UIDS["bravo"]}, UIDS)
 
 
 def test_to_forget_and_begin_anew_loses_no_claim(cli: CommandLine, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -438,7 +438,7 @@ def test_a_change_of_force_that_is_cut_off_leaves_one_whole(at: int, monkeypatch
     plan: Plan = load(PLAN)
     keep(*UIDS)
     keep("bravo", path=DRAFT)
-    from busproto.plan import seating
+    from busproto.plan import assignment
 
     calls = 0
 
@@ -454,7 +454,7 @@ def test_a_change_of_force_that_is_cut_off_leaves_one_whole(at: int, monkeypatch
 
     with monkeypatch.context() as patch:
         for name in ("keep_numbered", "write_whole"):
-            patch.setattr(seating, name, cut(getattr(seating, name)))
+            patch.setattr(assignment, name, cut(getattr(assignment, name)))
         patch.setattr(Path, "unlink", cut(Path.unlink))
         if at:
             with pytest.raises(KeyboardInterrupt):
@@ -467,8 +467,8 @@ def test_a_change_of_force_that_is_cut_off_leaves_one_whole(at: int, monkeypatch
         put_in_force(plan)
     assert kept() == {"bravo": UIDS["bravo"]}
     assert UIDS in [kept(path) for path in Path().glob("four.seats.[0-9].json")]
-    assert load_seating(plan) == {"bravo": bytes.fromhex(UIDS["bravo"])}
-    assert seating_path(plan, draft=True).name == save_seating(plan, {}, draft=True).name == DRAFT.name
+    assert load_assignment(plan) == {"bravo": bytes.fromhex(UIDS["bravo"])}
+    assert assignment_path(plan, draft=True).name == save_assignment(plan, {}, draft=True).name == DRAFT.name
 
 
 # --- directions --------------------------------------------------------------------------------------------------

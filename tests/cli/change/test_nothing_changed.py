@@ -24,7 +24,7 @@ from busproto.ops.effects import EFFECTS, HARMLESS, effect_of
 from busproto.wire.message import REQUESTS
 from busproto.wire.messages import NO_DEMAND, ReportRound
 from tests.cli import helpers
-from tests.cli.change.test_claim import AIRFRAME, BUS, FLEET, HAND, PLAN, SEATS, UIDS
+from tests.cli.change.test_claim import AIRFRAME, BUS, FLEET, HAND, PLAN, ROLES, UIDS
 from tests.cli.helpers import Bench, CommandLine, FakeTerminal, make_bench
 
 PARTED: Final = {"aileron, left": 2, "flap": 10, "rudder, upper": 30, "rudder, lower": 31}
@@ -48,8 +48,8 @@ def _files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def keep(*functions: str) -> None:
-    body = {"seats-of": "small", "format": 1, "uids": {name: UIDS[name] for name in functions}}
-    Path(SEATS).write_text(json.dumps(body), "utf-8")
+    body = {"assignment-of": "small", "format": 1, "uids": {name: UIDS[name] for name in functions}}
+    Path(ROLES).write_text(json.dumps(body), "utf-8")
 
 
 def fresh(monkeypatch: pytest.MonkeyPatch, *, parted: bool = True) -> Bench:
@@ -139,7 +139,7 @@ def test_a_file_that_was_written_before_the_refusal_counts_too(cli: CommandLine,
     done = cli(f"claim {PLAN} --forget flap --nudge c1a10000000001ff --clear --port any --json")
     assert done.code == exit_codes.FAILED
     assert bench.changing == []
-    assert f"done until then: '{SEATS}' was written" in done.err
+    assert f"done until then: '{ROLES}' was written" in done.err
     assert done.json["error"]["exit_code"] == exit_codes.FAILED
 
 
@@ -172,8 +172,8 @@ def test_an_account_tells_each_thing_once_and_of_many_the_last() -> None:
 RESULTS: Final[dict[str, tuple[str, str, str]]] = {
     "trial": (f"trial {PLAN} --part centre --clear", "small.trial.json", "centred at"),
     "trial, direction": (f"trial {PLAN} --part direction --went flap other --clear", "small.trial.json", "other way"),
-    "claim": (f"claim {PLAN} --yes-addresses --forget flap", SEATS, "aileron, left"),
-    "claim anew": (f"claim {PLAN} --yes-addresses --again", "small.seats.anew.json", "aileron, left"),
+    "claim": (f"claim {PLAN} --yes-addresses --forget flap", ROLES, "aileron, left"),
+    "claim anew": (f"claim {PLAN} --yes-addresses --again", "small.assignment.anew.json", "aileron, left"),
 }
 
 
@@ -188,7 +188,7 @@ def test_whether_a_result_can_be_kept_is_found_out_before_anything_is_sent(
         done = cli(f"{line} --port any")
     assert (done.code, bench.frames) == (exit_codes.USAGE, [])
     assert f"'{file}' cannot be written: No space left on device; nothing was changed" in done.error_line
-    if file != SEATS:
+    if file != ROLES:
         Path(file).mkdir()
         done = cli(f"{line} --port any")
         assert (done.code, bench.changing) == (exit_codes.USAGE, [])

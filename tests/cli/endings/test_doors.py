@@ -7,11 +7,11 @@ from typing import Final
 
 import pytest
 
+from busproto.atomic_files import require_own
 from busproto.cli import exit_codes
 from busproto.cli.plots import ENDINGS, require_plots, save_picture
 from busproto.conformance import start
 from busproto.errors import InputError
-from busproto.keeping import require_own
 from tests.cli.helpers import CommandLine
 
 STRANGE: Final = """\

@@ -109,7 +109,7 @@ def test_an_arm_that_was_moving_is_not_passed_over_in_silence(cli: CommandLine, 
     bench.vanish_at(8)
     result = cli(f"move 3 25% --clear {BENCH}")
     assert result.code == exit_codes.FAILED
-    assert bench.actuator("addressed").state is State.EASING
+    assert bench.actuator("addressed").state is State.SOFT_STARTING
     last = result.err.splitlines()[-1]
     assert last.startswith("busproto: port 'sim://bench-four' went away")
     assert "; could not be told to go limp: address 3 (its loss action is hold). Take the pack off" in last

@@ -6,10 +6,10 @@ import pytest
 
 from busproto.cli import exit_codes
 from busproto.ops.discovery.methods import METHODS
-from busproto.wire.messages import Hush, Match, Report, ReportRound, SlottedCall
+from busproto.wire.messages import Match, Report, ReportRound, SlottedCall, Suppress
 from tests.cli.helpers import HARMLESS, Bench, CommandLine, make_bench
 
-NOT_OF_THE_SEARCH = (Hush, Report, ReportRound)
+NOT_OF_THE_SEARCH = (Suppress, Report, ReportRound)
 """What is no query, and the look behind it at who is engaged."""
 CLASSIC = [name for name, method in METHODS.items() if method.cannot]
 
@@ -19,9 +19,9 @@ def words(text: str) -> str:
     return " ".join(text.split())
 
 
-def test_countdown_is_the_default_and_the_only_one_that_proves() -> None:
-    assert next(iter(METHODS)) == "countdown"
-    assert set(METHODS) - set(CLASSIC) == {"countdown"}
+def test_backoff_is_the_default_and_the_only_one_that_proves() -> None:
+    assert next(iter(METHODS)) == "backoff"
+    assert set(METHODS) - set(CLASSIC) == {"backoff"}
     assert set(CLASSIC) >= {"poll", "tree-2", "tree-4", "slots", "bits"}
 
 
@@ -48,10 +48,10 @@ def test_the_list_as_json(arguments: str, cli: CommandLine) -> None:
     assert (result.code, result.err) == (0, "")
     assert result.json == {
         "methods": [
-            {"name": name, "how": method.text, "cannot": method.cannot, "proves": name == "countdown"}
+            {"name": name, "how": method.text, "cannot": method.cannot, "proves": name == "backoff"}
             for name, method in METHODS.items()
         ],
-        "default": "countdown",
+        "default": "backoff",
     }
 
 
@@ -68,7 +68,7 @@ def test_a_classic_method_lists_all_and_says_what_it_cannot(name: str, cli: Comm
         in result.out
     )
     assert bench.settings() == before
-    assert all(isinstance(request, (*HARMLESS, Hush, Match, SlottedCall)) for request in bench.requests)
+    assert all(isinstance(request, (*HARMLESS, Suppress, Match, SlottedCall)) for request in bench.requests)
 
 
 def test_polling_sees_only_who_is_alone_at_an_address(cli: CommandLine, bench: Bench) -> None:
@@ -90,15 +90,15 @@ def test_the_json_keys_are_the_same_for_each(name: str, cli: CommandLine, monkey
     result = cli(f"find --port sim://bench-four --json --method {name}")
     assert list(result.json) == list(usual)
     assert result.json["method"] == name
-    assert usual["method"] == "countdown"
-    assert result.json["complete"] is (name == "countdown")
+    assert usual["method"] == "backoff"
+    assert result.json["complete"] is (name == "backoff")
 
 
 def test_the_method_by_name_is_the_default(cli: CommandLine, monkeypatch: pytest.MonkeyPatch) -> None:
     make_bench(monkeypatch)
     usual = cli("find --port sim://bench-four --seed 7")
     make_bench(monkeypatch)
-    named = cli("find --port sim://bench-four --seed 7 --method countdown")
+    named = cli("find --port sim://bench-four --seed 7 --method backoff")
     assert (named.code, named.out) == (usual.code, usual.out)
 
 

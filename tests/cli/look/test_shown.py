@@ -194,7 +194,7 @@ ONE_PLACE: Final = {
     r"json\.dumps\(": {"plan", "transport", "examples", "shown.py", "conformance"},  # files, and lines to programs
     r"\bConsole\(": {"cli/output.py"},
     r"\.savefig\(": {"cli/plots.py"},
-    r"\.read_bytes\(\)|\.open\(\"rb\"": {"transport", "keeping.py"},
+    r"\.read_bytes\(\)|\.open\(\"rb\"": {"transport", "atomic_files.py"},
     r"\.read_text\(\"utf-8\"": {"plan/examples", "conformance/start.py", "handbook"},  # what is shipped
 }
 """What is done in one place, and who else does something of that look."""

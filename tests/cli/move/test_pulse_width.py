@@ -13,12 +13,12 @@ from typing import Any, Final
 import pytest
 
 from busproto.ops.moving.demand_units import (
-    degrees_to_share,
+    degrees_to_fraction,
+    fraction_to_degrees,
+    fraction_to_pulse_us,
     parse_target,
     pulse_us_per_degree,
-    pulse_us_to_share,
-    share_to_degrees,
-    share_to_pulse_us,
+    pulse_us_to_fraction,
 )
 from busproto.wire.messages import MAX_DEMAND
 from tests.cli.helpers import CommandLine
@@ -54,9 +54,11 @@ def settings(travel_deg: float, neutral_deg: float = 0, *, reversed_: bool = Fal
 
 @pytest.mark.parametrize(("travel_deg", "angle_deg", "pulse_us"), ANGLES)
 def test_pulse_width_of_an_angle(travel_deg: float, angle_deg: float, pulse_us: float) -> None:
-    share = degrees_to_share(angle_deg, settings(travel_deg))
-    assert share_to_pulse_us(share) == pytest.approx(pulse_us, abs=1e-3)
-    assert share_to_degrees(pulse_us_to_share(pulse_us), settings(travel_deg)) == pytest.approx(angle_deg, abs=1e-3)
+    fraction = degrees_to_fraction(angle_deg, settings(travel_deg))
+    assert fraction_to_pulse_us(fraction) == pytest.approx(pulse_us, abs=1e-3)
+    assert fraction_to_degrees(pulse_us_to_fraction(pulse_us), settings(travel_deg)) == pytest.approx(
+        angle_deg, abs=1e-3
+    )
 
 
 @pytest.mark.parametrize(("travel_deg", "us_per_degree"), US_PER_DEGREE)
@@ -101,7 +103,7 @@ def test_gpiozero_gives_the_same_pulse(travel_deg: int, servo: Callable[[float],
     for angle_deg in range(-travel_deg // 2, travel_deg // 2 + 1, 5):
         theirs.angle = angle_deg
         on_pin_us = theirs.pwm_device.pin.state * FRAME_US
-        ours = share_to_pulse_us(degrees_to_share(angle_deg, settings(travel_deg)))
+        ours = fraction_to_pulse_us(degrees_to_fraction(angle_deg, settings(travel_deg)))
         assert ours == pytest.approx(on_pin_us, abs=1e-6)
 
 
@@ -124,16 +126,16 @@ def test_what_drives_other_pulse_ranges_is_put_into_travel_and_neutral(
     travel_deg = here["travel"]
     assert isinstance(travel_deg, int)
     assert pulse_us_per_degree(travel_deg / 100) == pytest.approx(us_per_degree, rel=1e-4)
-    assert degrees_to_share(0.0, here) == pytest.approx(pulse_us_to_share(middle_us), abs=2e-4)
+    assert degrees_to_fraction(0.0, here) == pytest.approx(pulse_us_to_fraction(middle_us), abs=2e-4)
     for pulse_us in (1000, 1250, 1500, 1750, 2000):
-        angle_deg = share_to_degrees(pulse_us_to_share(pulse_us), here)
+        angle_deg = fraction_to_degrees(pulse_us_to_fraction(pulse_us), here)
         assert angle_deg == pytest.approx((pulse_us - low_us) / slope - 90, abs=0.01)  # settings have 0.01 deg
     if low_us == 544:
-        assert share_to_degrees(0.0, here) + 90 == pytest.approx(92.716, abs=0.005)
+        assert fraction_to_degrees(0.0, here) + 90 == pytest.approx(92.716, abs=0.005)
 
 
 @pytest.mark.parametrize(
-    ("text", "given", "share"),
+    ("text", "given", "fraction"),
     [
         ("centre", settings(120), 0.0),
         ("Centre", settings(120, 10), 0.0),
@@ -149,8 +151,8 @@ def test_what_drives_other_pulse_ranges_is_put_into_travel_and_neutral(
         ("10deg", settings(90), 0.2222),  # to the nearest count of a demand
     ],
 )
-def test_a_target_in_each_of_its_units(text: str, given: dict[str, int | tuple[int, ...]], share: float) -> None:
-    assert parse_target(text, given) == share
+def test_a_target_in_each_of_its_units(text: str, given: dict[str, int | tuple[int, ...]], fraction: float) -> None:
+    assert parse_target(text, given) == fraction
 
 
 def scenario_file(tmp_path: Path, travel_deg: float) -> str:

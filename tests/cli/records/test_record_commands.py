@@ -15,8 +15,8 @@ from busproto.ops import Link, engage
 from busproto.plan.airframe.record_file import (
     load_record,
 )
+from busproto.plan.assignment import load_assignment, save_assignment
 from busproto.plan.load import Plan, load
-from busproto.plan.seating import load_seating, save_seating
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import LIMP_STATES
 from busproto.wire.parameters import FACTORY
@@ -53,7 +53,7 @@ def tug(monkeypatch: pytest.MonkeyPatch, cli: CommandLine) -> tuple[Bench, Plan]
     labels = {one.label: one.uid for one in bench.bus.actuators}
     for label in ("rudder, middle, old", "airbrake, weak"):
         bench.actuator(label).power_off()
-    save_seating(plan, {function: labels[function] for function in plan.seats if function in labels})
+    save_assignment(plan, {function: labels[function] for function in plan.roles if function in labels})
     cli(f"apply hauler-mended.toml --despite-errors --yes {PORT}")
     assert cli(f"save --airframe hauler-mended.toml {PORT}").code == 3  # two functions are not there
     return bench, plan
@@ -285,7 +285,7 @@ def test_a_spare_takes_the_place_of_a_lost_one(tug: tuple[Bench, Plan], cli: Com
     assert lost.settings.stored()["correction"] == (0, 30, 0)
     assert spare.settings.working == spare.settings.stored() == {**lost.settings.stored(), "correction": ()}
     assert spare.settings.stored()["neutral"] == -125
-    assert load_seating(plan)["aileron, left"] == spare.uid
+    assert load_assignment(plan)["aileron, left"] == spare.uid
     assert load_record(result.json["kept"]) == before
     after = load_record("hauler-mended.record.json")
     assert after.entry("aileron, left").uid == spare.uid
@@ -375,7 +375,7 @@ def test_run_again_where_it_was_killed_before_the_record_was_written(tug: tuple[
     assert result.code == 0, result.err
     assert "Nothing has to be changed." in result.out
     assert load_record("hauler-mended.record.json").entry("aileron, left").uid == spare.uid
-    assert load_seating(plan)["aileron, left"] == spare.uid
+    assert load_assignment(plan)["aileron, left"] == spare.uid
 
 
 @pytest.mark.parametrize("part", range(11))
@@ -403,11 +403,11 @@ def test_pulled_out_at_any_moment_it_is_run_again_and_comes_to_the_same_end(
     assert spare.address == 2
     assert spare.settings.working == spare.settings.stored() == {**lost.settings.stored(), "correction": ()}
     assert load_record("hauler-mended.record.json").entry("aileron, left").uid == spare.uid
-    assert load_seating(plan)["aileron, left"] == spare.uid
+    assert load_assignment(plan)["aileron, left"] == spare.uid
     assert cli(f"compare hauler-mended.record.json {PORT}").code == 0
 
 
-@pytest.mark.parametrize("name", ["hauler-mended.record.json", "hauler-mended.seats.json"])
+@pytest.mark.parametrize("name", ["hauler-mended.record.json", "hauler-mended.assignment.json"])
 def test_where_the_record_cannot_be_written_at_the_end_what_was_done_is_told_and_it_can_be_run_again(
     tug: tuple[Bench, Plan], cli: CommandLine, monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
@@ -436,7 +436,7 @@ def test_where_the_record_cannot_be_written_at_the_end_what_was_done_is_told_and
     again = cli(line)
     assert again.code == 0, again.err
     assert load_record("hauler-mended.record.json").entry("aileron, left").uid == spare.uid
-    assert load_seating(plan)["aileron, left"] == spare.uid
+    assert load_assignment(plan)["aileron, left"] == spare.uid
 
 
 @pytest.mark.parametrize(

@@ -89,7 +89,7 @@ ROWS: Final = (
         "wrong tag: from another epoch",
         DEVICE,
         "device->tag = bp_device_tag(identity.uid);",
-        "device->tag = bp_mark_of(bp_uid_hash(identity.uid, 1, 0));",
+        "device->tag = bp_digest_of(bp_uid_hash(identity.uid, 1, 0));",
         "frame.tag",
     ),
     fault(

@@ -53,16 +53,16 @@ ROWS: Final = (
     fault(
         "soft start is ignored",
         MOTION,
-        "if (!drive->motion->is_eased && drive->working->soft_start != 0) {",
-        "if (drive->motion->is_eased && drive->working->soft_start == 1) {",
+        "if (!drive->motion->is_soft_started && drive->working->soft_start != 0) {",
+        "if (drive->motion->is_soft_started && drive->working->soft_start == 1) {",
         "parameters.soft-start",
         "does.engages",
     ),
     fault(
         "soft start only once, not after a loss",
         MOTION,
-        "motion->is_eased = 0;",
-        "motion->is_eased = motion->is_demand_lost;",
+        "motion->is_soft_started = 0;",
+        "motion->is_soft_started = motion->is_demand_lost;",
         "does.engages",
         "does.again",
     ),
@@ -202,16 +202,16 @@ ROWS: Final = (
         "a call counts as answered before its turn has come",
         DISCOVERY,
         "who->turn->salt = call->salt;",
-        "who->turn->salt = call->salt;\n        attendance->has_answered = 1;\n"
-        "        attendance->answered_salt = call->salt;",
+        "who->turn->salt = call->salt;\n        discovery->has_answered = 1;\n"
+        "        discovery->answered_salt = call->salt;",
         "op.01",
     ),
     fault(
         "a soft start that is over begins anew when it becomes longer",
         MOTION,
         "if (motion->is_on && BP_REACHED(now_us, motion->hold_us + settings->soft_start * BP_MS)) {\n"
-        "        motion->is_eased = 1;\n    }",
-        "motion->is_eased = BP_REACHED(now_us, motion->hold_us + settings->soft_start * BP_MS);",
+        "        motion->is_soft_started = 1;\n    }",
+        "motion->is_soft_started = BP_REACHED(now_us, motion->hold_us + settings->soft_start * BP_MS);",
         "parameters.soft-start",
     ),
 )

@@ -12,7 +12,7 @@ FRAME: Final = "bp_frame.c"
 DEVICE: Final = "bp_device.c"
 MOTION: Final = "bp_motion.c"
 STORE: Final = "bp_store.c"
-DISCOVERY: Final = "bp_attendance.c"
+DISCOVERY: Final = "bp_discovery.c"
 PARAMETERS: Final = "bp_parameters.c"
 
 

@@ -8,23 +8,23 @@ from tests.conformance.faults.row import DEVICE, DISCOVERY, STORE, fault
 
 ROWS: Final = (
     fault(
-        "of a mark that stands twice the last position counts",
+        "of a digest that stands twice the last position counts",
         DISCOVERY,
-        "for (at = book->marks_count; at > 0; at--) {",
-        "for (at = 1; at <= book->marks_count; at++) {",
+        "for (at = member list->digests_count; at > 0; at--) {",
+        "for (at = 1; at <= member list->digests_count; at++) {",
         "find.twice",
     ),
     fault(
-        "an enrolment outlasts another epoch",
+        "an acknowledgement outlasts another epoch",
         DISCOVERY,
-        "        attendance->epoch = epoch;\n        attendance->is_enrolled = 0;",
-        "        attendance->epoch = epoch;",
+        "        discovery->epoch = epoch;\n        discovery->is_acknowledged = 0;",
+        "        discovery->epoch = epoch;",
         "find.epoch",
     ),
     fault(
-        "a list changes no enrolment",
+        "a list changes no acknowledgement",
         DISCOVERY,
-        "    who->attendance->is_enrolled = is_in;\n",
+        "    who->discovery->is_acknowledged = is_in;\n",
         "",
         "find.list",
     ),

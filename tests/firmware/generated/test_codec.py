@@ -230,14 +230,14 @@ def test_hash(uid: bytes, epoch: int, salt: int, slots: int) -> None:
     value = hash.uid_hash(uid, epoch, salt)
     assert lib.bp_uid_hash(uid, epoch, salt) == value
     assert lib.bp_slot_of(value, slots) == hash.slot_of(value, slots)
-    assert lib.bp_mark_of(value) == hash.mark_of(value)
-    assert lib.bp_book_answer(value) == hash.book_answer(value)
-    assert lib.bp_stranger_answer(value) == hash.stranger_answer(value)
+    assert lib.bp_digest_of(value) == hash.digest_of(value)
+    assert lib.bp_list_answer(value) == hash.list_answer(value)
+    assert lib.bp_unlisted_answer(value) == hash.unlisted_answer(value)
     assert lib.bp_device_tag(uid) == hash.device_tag(uid)
 
 
-def test_a_stranger_never_answers_with_zero() -> None:
-    assert codec().lib.bp_stranger_answer(0xFFFFFF80) == 1
+def test_a_unlisted_never_answers_with_zero() -> None:
+    assert codec().lib.bp_unlisted_answer(0xFFFFFF80) == 1
 
 
 def test_times() -> None:
@@ -245,7 +245,7 @@ def test_times() -> None:
     assert len(names) > 5
     for name in names:
         assert getattr(codec().lib, f"BP_{name}") == getattr(timing, name)
-    assert codec().lib.BP_STRANGER_SLOTS == timing.STRANGER_SLOTS
+    assert codec().lib.BP_UNLISTED_SLOTS == timing.UNLISTED_SLOTS
 
 
 def test_operations() -> None:

@@ -231,8 +231,8 @@ static void hash(fuzz_input *in)
     h = slow_hash(uid, salt, epoch);
     MUST(bp_uid_hash(uid, epoch, salt) == h, "another hash than the page has");
     MUST(bp_slot_of(h, slots) == (uint16_t)((h & 0xFFFF) * (uint64_t)slots >> 16), "another slot");
-    MUST(bp_mark_of(h) == h >> 16 && bp_book_answer(h) == (0x80 | (h & 0x7F)), "another mark or answer");
-    MUST(bp_stranger_answer(h) == ((h & 0x7F) ? (h & 0x7F) : 1), "another answer of a stranger");
+    MUST(bp_digest_of(h) == h >> 16 && bp_list_answer(h) == (0x80 | (h & 0x7F)), "another digest or answer");
+    MUST(bp_unlisted_answer(h) == ((h & 0x7F) ? (h & 0x7F) : 1), "another answer of an unlisted actuator");
     MUST(bp_device_tag(uid) == slow_hash(uid, 0, 0) >> 16, "another tag");
 }
 

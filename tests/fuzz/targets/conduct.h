@@ -8,7 +8,7 @@
 
 static int is_at_work(uint8_t state)
 {
-    return state == BP_STATE_EASING || state == BP_STATE_FOLLOWING;
+    return state == BP_STATE_SOFT_STARTING || state == BP_STATE_FOLLOWING;
 }
 
 static int is_hot(const world *w)

@@ -1,5 +1,5 @@
 /* What a device may do and must do, by the format page: judged after everything that it hears, at every tick, and on
- * everything that it says. `hear` reckons first what may come of a frame, lets the device hear its last byte, and
+ * everything that it says. `hear` calculates first what may come of a frame, lets the device hear its last byte, and
  * looks at what came. */
 #ifndef FUZZ_JUDGE_H
 #define FUZZ_JUDGE_H

@@ -91,8 +91,8 @@ static int16_t some_demand(fuzz_input *in)
     return share == INT8_MIN ? BP_NO_DEMAND : (int16_t)(share * 78);
 }
 
-/* A book of a few places, whole or a part of it, its own mark in it or not; its bytes. */
-static uint8_t some_book(world *w, fuzz_input *in, uint8_t *to)
+/* A member list of a few places, whole or a part of it, its own digest in it or not; its bytes. */
+static uint8_t some_member_list(world *w, fuzz_input *in, uint8_t *to)
 {
     uint8_t count = take(in) & 7, own = take(in) & 7, at;
 
@@ -101,9 +101,9 @@ static uint8_t some_book(world *w, fuzz_input *in, uint8_t *to)
     to[3] = take(in) & 7;
     to[4] = take(in) & 15;
     for (at = 0; at < count; at++) {
-        uint16_t mark = (uint16_t)(own_hash(w, to[2], bp_get_u16(to)) >> 16);
+        uint16_t digest = (uint16_t)(own_hash(w, to[2], bp_get_u16(to)) >> 16);
 
-        bp_put_u16(to + 5 + 2 * at, at == own ? mark : (uint16_t)(mark + at + 1));
+        bp_put_u16(to + 5 + 2 * at, at == own ? digest : (uint16_t)(digest + at + 1));
     }
     return (uint8_t)(5 + 2 * count);
 }
@@ -123,10 +123,10 @@ static void say_often(world *w, fuzz_input *in)
         BP_OPERATION_RESTART,
         BP_OPERATION_SHOW_YOURSELF,
         BP_OPERATION_REPORT_ROUND,
-        BP_OPERATION_HUSH,
+        BP_OPERATION_SUPPRESS,
         BP_OPERATION_ROLL_CALL,
-        BP_OPERATION_ADDRESS_BOOK,
-        BP_OPERATION_BOOK,
+        BP_OPERATION_ADDRESS_LIST,
+        BP_OPERATION_MEMBER_LIST,
     };
     uint8_t what = take(in), index = what & 0x1F, *p;
     uint8_t operation = operations[index < sizeof operations ? index : index % 4U];
@@ -151,9 +151,9 @@ static void say_often(world *w, fuzz_input *in)
         frame.payload_length = (uint8_t)(p + 4 - frame.payload);
         break;
     case BP_OPERATION_ASSIGN:
-    case BP_OPERATION_HUSH:
+    case BP_OPERATION_SUPPRESS:
         frame.destination = BP_BROADCAST_ADDRESS;
-        if (operation == BP_OPERATION_HUSH) {
+        if (operation == BP_OPERATION_SUPPRESS) {
             bp_put_u16(p, (uint16_t)(take(in) & 3));
             p += 2;
         }
@@ -178,16 +178,16 @@ static void say_often(world *w, fuzz_input *in)
         p[2] = take(in);
         bp_put_u16(p + 3, (uint16_t)(take(in) * 4U));
         frame.payload_length = 5;
-        if (take(in) & 1) { /* its own mark: it is enrolled, where it has answered */
+        if (take(in) & 1) { /* its own digest: it is acknowledged, where it has answered */
             bp_put_u16(p + 5, (uint16_t)(own_hash(w, w->roll.answered_salt, bp_get_u16(p)) >> 16));
             frame.payload_length = 7;
         }
         break;
-    case BP_OPERATION_BOOK:
+    case BP_OPERATION_MEMBER_LIST:
         frame.destination = BP_BROADCAST_ADDRESS;
-        frame.payload_length = some_book(w, in, p);
+        frame.payload_length = some_member_list(w, in, p);
         break;
-    case BP_OPERATION_ADDRESS_BOOK:
+    case BP_OPERATION_ADDRESS_LIST:
         frame.destination = BP_BROADCAST_ADDRESS;
         memset(p, take(in), 33);
         frame.payload_length = 33;

@@ -1,4 +1,4 @@
-/* The turns that queries open, as the page tells: roll calls, books, the classic queries, report rounds. */
+/* The turns that queries open, as the page tells: roll calls, member lists, the classic queries, report rounds. */
 #ifndef FUZZ_TURNS_H
 #define FUZZ_TURNS_H
 
@@ -20,12 +20,12 @@ static void turn_opens(world *w, const bp_frame *frame, uint64_t slots_us, uint6
     w->turn.until_us = w->turn.from_us + BP_START_JITTER_US + more_us;
 }
 
-/* An answer to a book: in its place, or in one of the four behind the last. */
+/* An answer to a member list: in its place, or in one of the four behind the last. */
 static void place_opens(world *w, const bp_frame *frame, int is_in, uint16_t place, uint16_t total, uint32_t h)
 {
     uint8_t low = h & 0x7F;
 
-    w->roll.is_enrolled = (uint8_t)is_in;
+    w->roll.is_acknowledged = (uint8_t)is_in;
     turn_opens(w, frame, (is_in ? place : total) * 45U, 5, is_in ? 0 : 3U * 45U);
     w->turn.is_byte = w->turn.must = 1;
     w->turn.byte = (uint8_t)(is_in ? 0x80 | low : low ? low : 1);
@@ -41,7 +41,7 @@ static void enter(world *w, uint16_t epoch)
     if (!w->roll.has_epoch || w->roll.epoch != epoch) {
         w->roll.has_epoch = 1;
         w->roll.epoch = epoch;
-        w->roll.is_enrolled = w->roll.has_answered = 0;
+        w->roll.is_acknowledged = w->roll.has_answered = 0;
     }
 }
 
@@ -50,58 +50,58 @@ static void expect_roll_call(world *w, const bp_frame *frame, const bp_roll_call
     size_t at;
 
     enter(w, call->epoch);
-    for (at = 0; w->roll.has_answered && at < call->marks_count; at++) {
-        w->roll.is_enrolled |= call->marks[at] == own_hash(w, w->roll.answered_salt, call->epoch) >> 16;
+    for (at = 0; w->roll.has_answered && at < call->digests_count; at++) {
+        w->roll.is_acknowledged |= call->digests[at] == own_hash(w, w->roll.answered_salt, call->epoch) >> 16;
     }
     if (call->slots == 0) {
         return;
     }
     w->roll.has_answered = 0;
-    if (!w->roll.is_enrolled) {
+    if (!w->roll.is_acknowledged) {
         turn_opens(w, frame, ((own_hash(w, call->salt, call->epoch) & 0xFFFF) * call->slots >> 16) * 38U, 2, 0);
         w->turn.salt = call->salt;
         w->turn.must = 1;
     }
 }
 
-static void expect_book(world *w, const bp_frame *frame, const bp_book *book)
+static void expect_member_list(world *w, const bp_frame *frame, const bp_member_list *member_list)
 {
     roll *r = &w->roll;
-    uint32_t h = own_hash(w, book->salt, book->epoch);
+    uint32_t h = own_hash(w, member_list->salt, member_list->epoch);
     size_t at;
 
-    if (book->first == 0 || !r->has_book || r->book_epoch != book->epoch || r->book_salt != book->salt
-        || r->book_total != book->total) {
-        r->has_book = 1;
-        r->book_epoch = book->epoch;
-        r->book_salt = book->salt;
-        r->book_total = book->total;
-        r->heard_all = book->first == 0;
+    if (member_list->first == 0 || !r->has_member_list || r->member_list_epoch != member_list->epoch || r->member_list_salt != member_list->salt
+        || r->member_list_total != member_list->total) {
+        r->has_member_list = 1;
+        r->member_list_epoch = member_list->epoch;
+        r->member_list_salt = member_list->salt;
+        r->member_list_total = member_list->total;
+        r->heard_all = member_list->first == 0;
         r->has_place = 0;
-    } else if (book->first != r->book_next) {
+    } else if (member_list->first != r->member_list_next) {
         r->heard_all = 0;
     }
-    r->book_next = (uint16_t)(book->first + book->marks_count);
-    for (at = book->marks_count; at-- > 0;) {
-        if (book->marks[at] == h >> 16) {
+    r->member_list_next = (uint16_t)(member_list->first + member_list->digests_count);
+    for (at = member_list->digests_count; at-- > 0;) {
+        if (member_list->digests[at] == h >> 16) {
             r->has_place = 1;
-            r->place = (uint8_t)(book->first + at);
+            r->place = (uint8_t)(member_list->first + at);
         }
     }
-    if (r->book_next >= book->total) {
-        enter(w, book->epoch);
+    if (r->member_list_next >= member_list->total) {
+        enter(w, member_list->epoch);
         if (r->has_place || r->heard_all) {
-            place_opens(w, frame, r->has_place, r->place, book->total, h);
+            place_opens(w, frame, r->has_place, r->place, member_list->total, h);
         }
     }
 }
 
-static void expect_address_book(world *w, const bp_frame *frame, const bp_address_book *book)
+static void expect_address_list(world *w, const bp_frame *frame, const bp_address_list *member_list)
 {
     uint16_t address, rank = 0, total = 0, is_in = 0;
 
     for (address = 1; address <= 239; address++) {
-        if (book->addresses[(address - 1) / 8] >> (address - 1) % 8 & 1) {
+        if (member_list->addresses[(address - 1) / 8] >> (address - 1) % 8 & 1) {
             if (address == address_of(w)) {
                 is_in = 1;
                 rank = total;
@@ -109,10 +109,10 @@ static void expect_address_book(world *w, const bp_frame *frame, const bp_addres
             total++;
         }
     }
-    enter(w, book->epoch);
-    place_opens(w, frame, is_in, rank, total, own_hash(w, book->salt, book->epoch));
+    enter(w, member_list->epoch);
+    place_opens(w, frame, is_in, rank, total, own_hash(w, member_list->salt, member_list->epoch));
     if (!is_in) { /* the last bit is no address: whether it makes a place is not said */
-        w->turn.until_us += (book->addresses[29] >> 7) * 45U;
+        w->turn.until_us += (member_list->addresses[29] >> 7) * 45U;
     }
 }
 
@@ -131,7 +131,7 @@ static int fits_prefix(const world *w, const bp_match *match)
 /* At that moment, whoever else speaks. */
 static void timed_opens(world *w, const bp_frame *frame, uint64_t slots_us)
 {
-    if (!w->roll.is_enrolled) {
+    if (!w->roll.is_acknowledged) {
         turn_opens(w, frame, slots_us, 0, 0);
         w->turn.senses = 0;
         w->turn.must = 1;
@@ -155,22 +155,22 @@ static void expect_turn(world *w, const bp_frame *frame, const bp_message *messa
     static const uint8_t everyone[8] = {0};
     const bp_slotted_call *call = &message->as.slotted_call;
     const bp_report_round *round = &message->as.report_round;
-    const bp_hush *hush = &message->as.hush;
+    const bp_suppress *suppress = &message->as.suppress;
 
     switch (message->kind) {
     case BP_KIND_ROLL_CALL:
         expect_roll_call(w, frame, &message->as.roll_call);
         break;
-    case BP_KIND_BOOK:
-        expect_book(w, frame, &message->as.book);
+    case BP_KIND_MEMBER_LIST:
+        expect_member_list(w, frame, &message->as.member_list);
         break;
-    case BP_KIND_ADDRESS_BOOK:
-        expect_address_book(w, frame, &message->as.address_book);
+    case BP_KIND_ADDRESS_LIST:
+        expect_address_list(w, frame, &message->as.address_list);
         break;
-    case BP_KIND_HUSH:
-        if (memcmp(hush->uid, w->identity.uid, 8) == 0 || memcmp(hush->uid, everyone, 8) == 0) {
-            enter(w, hush->epoch);
-            w->roll.is_enrolled = 1;
+    case BP_KIND_SUPPRESS:
+        if (memcmp(suppress->uid, w->identity.uid, 8) == 0 || memcmp(suppress->uid, everyone, 8) == 0) {
+            enter(w, suppress->epoch);
+            w->roll.is_acknowledged = 1;
         }
         break;
     case BP_KIND_MATCH:

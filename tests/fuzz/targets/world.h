@@ -28,10 +28,10 @@ typedef struct window {
 
 /* Where it stands in a search, as the page has it. */
 typedef struct roll {
-    uint8_t has_epoch, is_enrolled, has_answered, answered_salt;
+    uint8_t has_epoch, is_acknowledged, has_answered, answered_salt;
     uint16_t epoch;
-    uint8_t has_book, book_salt, book_total, heard_all, has_place;
-    uint16_t book_epoch, book_next, place;
+    uint8_t has_member_list, member_list_salt, member_list_total, heard_all, has_place;
+    uint16_t member_list_epoch, member_list_next, place;
 } roll;
 
 typedef struct world {
@@ -244,7 +244,7 @@ static void edge(world *w)
     }
     w->is_busy = is_busy;
     if ((is_busy || w->now_us > w->turn.asked_us) && w->turn.senses) {
-        w->turn.must = 0; /* how a broken countdown goes on is not reckoned here */
+        w->turn.must = 0; /* how a broken backoff goes on is not calculated here */
         w->turn.until_us = NEVER;
     }
     if (w->is_powered) {

@@ -256,7 +256,7 @@ def test_what_is_wrong_with_a_list() -> None:
 KINDS_THEN = 42
 """So many kinds there were when these were found; new ones are appended, so that a seed keeps its meaning."""
 REGRESSIONS = {
-    6040: "twins that answer the book with one of others between",
+    6040: "twins that answer the member list with one of others between",
     11588: "twins, one with a bad ear, that answered apart only once",
     12107: "one that is late, over another's answer: as if that had met with a listed one",
     903: "deaf in windows of the same rhythm as the passes",
@@ -266,7 +266,7 @@ REGRESSIONS = {
     2000486: "late and browning out: it shows only where a pause follows a call",
     2001050: "a twin that hears little, and never spoke in the same exchange as the other",
     4003305: "one said another's uid from an address of its own",
-    2002061: "deaf in windows, both: a stranger's byte in the place of one that was silent",
+    2002061: "deaf in windows, both: an unlisted actuator's byte in the position of one that was silent",
     34347: "twins that drowned each other in the first passes, on a line without any other trouble",
     79788: "one that answers one time in ten spoke up beside one that was found then",
 }

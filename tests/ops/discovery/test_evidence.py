@@ -109,12 +109,12 @@ def test_one_that_answers_again_has_missed_that_it_was_understood() -> None:
 
 
 def test_the_worst_of_them_counts_not_the_mean() -> None:
-    """One of ten misses half of its books: the chance is reckoned with its bound, not with that of all."""
+    """One of ten misses half of its member lists: the chance is calculated with its bound, not with that of all."""
     draw, uids = random.Random(1), [uid_of(number) for number in range(10)]
     even, one_bad = Odds(), Odds()
     for _ in range(20):
-        even.book(40, dict.fromkeys(uids, True))
-        one_bad.book(40, {uid: uid != uids[0] or draw.random() < 0.5 for uid in uids})
+        even.member_list(40, dict.fromkeys(uids, True))
+        one_bad.member_list(40, {uid: uid != uids[0] or draw.random() < 0.5 for uid in uids})
     none = account([], uids, EPOCH)
     assert even.worst(uids, none) == upper_bound(0, 200)
     assert one_bad.worst(uids, none) == upper_bound(one_bad.missed[uids[0]], 20) > 0.5
@@ -125,7 +125,7 @@ def test_the_worst_of_them_counts_not_the_mean() -> None:
 
 def test_nothing_is_known_of_an_empty_list() -> None:
     odds = Odds()
-    odds.book(21, {})
+    odds.member_list(21, {})
     odds.quiet = [(21, 0)] * 100
     assert odds.one_is_missing([], account([], [], EPOCH)) == 1.0
 
@@ -134,11 +134,13 @@ def test_one_that_answers_fewer_than_three_of_five_is_named_once_that_is_certain
     """The bound from below is that of the binomial test of scipy."""
     odds = Odds()
     for number in range(40):
-        odds.book(20, {b"good----": number % 10 != 0, b"poor----": number % 3 == 0, b"so-so---": number % 3 != 0})
+        odds.member_list(
+            20, {b"good----": number % 10 != 0, b"poor----": number % 3 == 0, b"so-so---": number % 3 != 0}
+        )
     assert odds.poor([b"good----", b"poor----", b"so-so---"]) == {b"poor----": (14, 40)}
     few = Odds()
     for _ in range(3):
-        few.book(20, {b"poor----": False})
+        few.member_list(20, {b"poor----": False})
     assert few.poor([b"poor----"]) == {}, "three misses are chance"
     stats = pytest.importorskip("scipy.stats")
     wanted = stats.binomtest(26, 40, alternative="greater").proportion_ci(0.99, method="exact").low

@@ -28,7 +28,7 @@ from busproto.sim.scene import scenario
 from busproto.wire import encode_frame, reply_frame, request_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
 from busproto.wire.hash import device_tag
-from busproto.wire.messages import Book, Present, RollCall
+from busproto.wire.messages import MemberList, Present, RollCall
 from tests.ops.helpers import MS, Box, HoardingPort, box, lasting, listed, right_or_not_proven, seeds, uid_of
 
 SCENARIOS = [name for name in scenario.names() if name != "twins"]
@@ -153,26 +153,26 @@ def test_few_round_trips() -> None:
         assert sum(exchanges) / len(exchanges) <= 6
 
 
-def test_only_roll_calls_and_books_are_sent() -> None:
+def test_only_roll_calls_and_member_lists_are_sent() -> None:
     one = box()
     one.add_many(20, 1)
     port = one.hooked(lambda _: None)
     roster = search(one, 1)
-    assert {type(message) for message in port.sent} == {RollCall, Book}
-    epochs = {message.epoch for message in port.sent if isinstance(message, RollCall | Book)}
+    assert {type(message) for message in port.sent} == {RollCall, MemberList}
+    epochs = {message.epoch for message in port.sent if isinstance(message, RollCall | MemberList)}
     assert len(epochs) == 1
-    salts = [message.salt for message in port.sent if isinstance(message, Book)]
+    salts = [message.salt for message in port.sent if isinstance(message, MemberList)]
     assert len(salts) == roster.passes
     assert len(set(salts)) == len(salts)
 
 
-def test_the_book_of_many_goes_out_in_parts() -> None:
+def test_the_member_list_of_many_goes_out_in_parts() -> None:
     one = box(3, baud=1_000_000)
     one.add_many(120, 3)
     port = one.hooked(lambda _: None)
     roster = search(one, 3)
     assert_all_found(one, roster)
-    parts = [(message.first, message.total) for message in port.sent if isinstance(message, Book)]
+    parts = [(message.first, message.total) for message in port.sent if isinstance(message, MemberList)]
     assert parts == [(0, 120), (53, 120), (106, 120)] * roster.passes
 
 
@@ -243,21 +243,21 @@ def test_a_wanted_error_adds_passes_until_it_is_met() -> None:
 
 
 def test_what_remains_is_the_product_over_the_quiet_passes() -> None:
-    """By hand, for 16: each heard a call and two books, 48 requests, and none was missed. Where more than 6.05 % are,
-    that comes in fewer than 5 of 100 cases: 0.9395^48 = 0.05 (Clopper and Pearson). One not listed missed both books,
-    or its mark fitted one of 16 by chance, and both sayings of a call; one in 65536 believes to be enrolled and does
-    not answer.
+    """By hand, for 16: each heard a call and two member lists, 48 requests, and none was missed. Where more than 6.05 %
+    are, that comes in fewer than 5 of 100 cases: 0.9395^48 = 0.05 (Clopper and Pearson). One not listed missed both
+    member lists, or its digest fitted one of 16 by chance, and both sayings of a call; one in 65536 believes to be
+    acknowledged and does not answer.
     """
     one = box(2)
     one.add_many(16, 2)
     port = one.hooked(lambda _: None)
     roster = search(one, 2)
-    book_bytes = 6 + 2 + 1 + 1 + 1 + 2 * 16 + 8
-    books = [message for message in port.sent if isinstance(message, Book)]
-    assert {6 + len(message.payload()) + 8 for message in books} == {book_bytes}
+    member_list_bytes = 6 + 2 + 1 + 1 + 1 + 2 * 16 + 8
+    member_lists = [message for message in port.sent if isinstance(message, MemberList)]
+    assert {6 + len(message.payload()) + 8 for message in member_lists} == {member_list_bytes}
     assert roster.passes == 2
     missed = 1 - 0.05 ** (1 / 48)
-    assert missed > 1 - 0.999**book_bytes
+    assert missed > 1 - 0.999**member_list_bytes
     assert roster.remaining_error == pytest.approx((missed + 16 / 65536) ** 2 * (missed**2 + 1 / 65536), rel=1e-9)
 
 

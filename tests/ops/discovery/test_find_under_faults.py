@@ -28,7 +28,7 @@ from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.line.waveform import bits_ns, rate_of
 from busproto.wire import Message
 from busproto.wire.frame import FRAMING_BYTES, HEADER_BYTES, UNADDRESSED
-from busproto.wire.messages import Book, Hush, RollCall
+from busproto.wire.messages import MemberList, RollCall, Suppress
 from tests.fleet import fleet
 from tests.ops.helpers import MS, US, Box, box, lasting, listed, once, right_or_not_proven, seeds, uid_of
 
@@ -90,7 +90,7 @@ def test_those_that_fall_silent_are_given_up_by_name_and_silence_alone_proves_no
             for actuator in those:
                 actuator.is_mute = True
 
-        one.hooked(once(Book, all_mute))
+        one.hooked(once(MemberList, all_mute))
         roster = search(one, seed)
         assert (roster.found, roster.proven, roster.passes) == ((), False, 2 * SILENT_PASSES)
         assert roster.reason == SOMETHING_WAS_HEARD
@@ -139,12 +139,12 @@ def test_a_line_without_echo_on_which_the_first_requests_are_lost_is_not_proven_
 # --- power ---
 
 
-def test_one_that_is_unplugged_between_search_and_book_is_reported_gone() -> None:
+def test_one_that_is_unplugged_between_search_and_member_list_is_reported_gone() -> None:
     for seed in seeds(10):
         one = box(seed)
         one.add_many(9, seed)
         victim = one.bus.actuators[seed % 9]
-        one.hooked(once(Book, victim.power_off))
+        one.hooked(once(MemberList, victim.power_off))
         roster = search(one, seed)
         assert roster.gone == (victim.uid,)
         assert roster.passes >= SILENT_PASSES
@@ -162,20 +162,20 @@ def test_one_that_is_unplugged_and_comes_back_is_not_called_gone() -> None:
         one = box(seed)
         one.add_many(5, seed)
         victim, slow = one.bus.actuators[0], one.bus.actuators[1]
-        books = 0
+        member_lists = 0
 
         def hook(message: Message, victim: Actuator = victim, slow: Actuator = slow) -> None:
-            nonlocal books
-            books += type(message) is Book
-            slow.is_mute = 0 < books < 10 and books != 5
-            if books == 1:
+            nonlocal member_lists
+            member_lists += type(message) is MemberList
+            slow.is_mute = 0 < member_lists < 10 and member_lists != 5
+            if member_lists == 1:
                 victim.power_off()
-            if books == SILENT_PASSES + 1:
+            if member_lists == SILENT_PASSES + 1:
                 victim.power_on()
 
         one.hooked(hook)
         roster = search(one, seed)
-        assert books >= 10
+        assert member_lists >= 10
         assert roster.gone == ()
         assert right_or_not_proven(roster, one.truth), roster.reason
 
@@ -185,7 +185,7 @@ def test_one_that_powers_up_after_the_last_roll_call_speaks_up_and_is_found() ->
         one = box(seed)
         one.add_many(9, seed)
         late = one.add(1, 17, powered=False)
-        one.hooked(once(Book, late.power_on))
+        one.hooked(once(MemberList, late.power_on))
         roster = search(one, seed)
         assert right_or_not_proven(roster, one.truth), roster.reason
         assert roster.address_of(late.uid) == 17
@@ -196,7 +196,7 @@ def test_one_that_powers_up_before_the_last_pass_is_found() -> None:
         one = box(seed)
         one.add_many(9, seed)
         late = one.add(1, 17, powered=False)
-        one.hooked(once(Book, late.power_on, number=2))
+        one.hooked(once(MemberList, late.power_on, number=2))
         roster = search(one, seed)
         assert right_or_not_proven(roster, one.truth), roster.reason
         assert late.uid in listed(roster)
@@ -215,12 +215,12 @@ def test_many_that_power_up_after_the_last_roll_call_are_all_found() -> None:
             for actuator in those:
                 actuator.power_on()
 
-        one.hooked(once(Book, power))
+        one.hooked(once(MemberList, power))
         assert right_or_not_proven(search(one, seed), one.truth)
 
 
 @pytest.mark.parametrize("number", [1, 2, 3])
-@pytest.mark.parametrize("kind", [RollCall, Book])
+@pytest.mark.parametrize("kind", [RollCall, MemberList])
 def test_devices_that_reset_in_mid_search_stay_in_the_list(kind: type[Message], number: int) -> None:
     for seed in seeds(6, 200):
         one = box(seed)
@@ -233,7 +233,7 @@ def test_devices_that_reset_in_mid_search_stay_in_the_list(kind: type[Message], 
 
         one.hooked(once(kind, reset, number=number))
         roster = search(one, seed)
-        # where two that were enrolled already answered again in one slot, what came of it is nothing that was owed
+        # where two that were acknowledged already answered again in one slot, what came of it is nothing that was owed
         assert right_or_not_proven(roster, one.truth) or roster.doubts, roster.reason
         assert listed(roster) == one.truth
         assert roster.gone == ()
@@ -278,15 +278,15 @@ def epoch_of(seed: int) -> int:
 
 
 @pytest.mark.parametrize("who", ["one", "everyone"])
-def test_one_that_wrongly_believes_to_be_enrolled_is_found(who: str) -> None:
+def test_one_that_wrongly_believes_to_be_acknowledged_is_found(who: str) -> None:
     for seed in seeds(20, 400):
         one = box(seed)
         one.add_many(6, seed)
         mistaken = one.add(1, 44)
         uid = mistaken.uid if who == "one" else bytes(8)
-        one.run(exchange(Ask.all(Hush(epoch_of(seed), uid))))
+        one.run(exchange(Ask.all(Suppress(epoch_of(seed), uid))))
         roster = search(one, seed)
-        assert roster.passes > 2  # it was the book that found it
+        assert roster.passes > 2  # it was the member list that found it
         assert right_or_not_proven(roster, one.truth), roster.reason
         assert roster.address_of(mistaken.uid) == 44
 
@@ -295,7 +295,7 @@ def test_silence_kept_in_an_older_epoch_does_not_matter() -> None:
     for seed in seeds(10):
         one = box(seed)
         one.add_many(6, seed)
-        one.run(exchange(Ask.all(Hush(epoch_of(seed) ^ 1, bytes(8)))))
+        one.run(exchange(Ask.all(Suppress(epoch_of(seed) ^ 1, bytes(8)))))
         roster = search(one, seed)
         assert right_or_not_proven(roster, one.truth)
         assert roster.passes <= 3
@@ -319,7 +319,7 @@ def test_one_that_can_speak_again_in_mid_proof_is_found() -> None:
         one.add_many(5, seed)
         mute = one.add(1, 9)
         mute.is_mute = True
-        one.hooked(once(Book, partial(setattr, mute, "is_mute", False), number=2))
+        one.hooked(once(MemberList, partial(setattr, mute, "is_mute", False), number=2))
         roster = search(one, seed)
         assert right_or_not_proven(roster, one.truth), roster.reason
         assert roster.address_of(mute.uid) == 9
@@ -330,7 +330,7 @@ def test_one_that_moves_its_address_in_mid_search_is_listed_where_it_was_last_he
     one = box()
     one.add_many(5, 1)
     mover = one.add(1, 9)
-    one.hooked(once(Book, lambda: setattr(mover.settings, "address", 10)))
+    one.hooked(once(MemberList, lambda: setattr(mover.settings, "address", 10)))
     assert search(one, 1).address_of(mover.uid) == 9
 
 
@@ -389,25 +389,25 @@ def test_behind_the_last_sign_of_another_six_quiet_passes_listen_for_it() -> Non
     """Quiet passes before a sign, or between two, do not count: whoever it was speaks rarely."""
     one = box(3)
     one.add_many(3, 3)
-    talker, books = Talker(one, b"\x55\x66"), 0
+    talker, member_lists = Talker(one, b"\x55\x66"), 0
 
     def hook(message: Message) -> None:
-        nonlocal books
-        books += type(message) is Book
-        if type(message) is Book and books in {2, 5, 8}:
+        nonlocal member_lists
+        member_lists += type(message) is MemberList
+        if type(message) is MemberList and member_lists in {2, 5, 8}:
             talker.hook(message)
 
     one.hooked(hook)
     roster = search(one, 3)
     assert roster.doubts == 3
-    assert books - 8 == DOUBT_PASSES
+    assert member_lists - 8 == DOUBT_PASSES
 
 
 def test_it_is_given_up_as_soon_as_the_passes_left_are_too_few() -> None:
     one = box(3)
     one.add_many(3, 3)
     talker = Talker(one, b"\x55\x66")
-    one.hooked(lambda message: talker.hook(message) if type(message) is Book else None)
+    one.hooked(lambda message: talker.hook(message) if type(message) is MemberList else None)
     roster = one.run(find(rng=random.Random(3), max_passes=20))
     assert not roster.proven
     assert roster.passes == 20 - DOUBT_PASSES + 1

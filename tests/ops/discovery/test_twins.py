@@ -84,7 +84,7 @@ def test_three_of_one_uid() -> None:
 
 
 def test_twins_that_are_seen_end_the_search_at_once() -> None:
-    """What both say behind the book, one after the other, gives them away."""
+    """What both say behind the member list, one after the other, gives them away."""
     for seed in range(8):
         roster = search(Box(scenario.load("twins").build(seed)), seed)
         assert len(roster.twins) == 1

@@ -16,11 +16,11 @@ from busproto.errors import InputError
 from busproto.ops.moving.demand_units import (
     check_target,
     correction_deg,
-    degrees_to_share,
+    degrees_to_fraction,
+    fraction_to_degrees,
+    fraction_to_pulse_us,
     parse_target,
-    pulse_us_to_share,
-    share_to_degrees,
-    share_to_pulse_us,
+    pulse_us_to_fraction,
     standing_deg,
 )
 from busproto.wire.parameters import BY_NAME, FACTORY, RawValue, disagreement
@@ -35,16 +35,16 @@ def settings(travel_deg: float = 120.0, neutral_deg: float = 0.0, *, is_reversed
     }
 
 
-@pytest.mark.parametrize(("share", "pulse_us"), [(-1.0, 1000.0), (0.0, 1500.0), (1.0, 2000.0), (0.4, 1700.0)])
-def test_pulse_width(share: float, pulse_us: float) -> None:
-    assert share_to_pulse_us(share) == pulse_us
-    assert pulse_us_to_share(pulse_us) == pytest.approx(share)
+@pytest.mark.parametrize(("fraction", "pulse_us"), [(-1.0, 1000.0), (0.0, 1500.0), (1.0, 2000.0), (0.4, 1700.0)])
+def test_pulse_width(fraction: float, pulse_us: float) -> None:
+    assert fraction_to_pulse_us(fraction) == pulse_us
+    assert pulse_us_to_fraction(pulse_us) == pytest.approx(fraction)
 
 
 def test_direction_and_neutral() -> None:
-    assert share_to_degrees(0.5, settings(120, 1.5)) == 31.5
-    assert share_to_degrees(0.5, settings(120, 1.5, is_reversed=True)) == -28.5
-    assert degrees_to_share(-28.5, settings(120, 1.5, is_reversed=True)) == 0.5
+    assert fraction_to_degrees(0.5, settings(120, 1.5)) == 31.5
+    assert fraction_to_degrees(0.5, settings(120, 1.5, is_reversed=True)) == -28.5
+    assert degrees_to_fraction(-28.5, settings(120, 1.5, is_reversed=True)) == 0.5
 
 
 @given(
@@ -53,9 +53,9 @@ def test_direction_and_neutral() -> None:
     st.booleans(),
     st.floats(-1, 1),
 )
-def test_degrees_there_and_back(travel: int, neutral: int, is_reversed: bool, share: float) -> None:
+def test_degrees_there_and_back(travel: int, neutral: int, is_reversed: bool, fraction: float) -> None:
     here = {**settings(is_reversed=is_reversed), "travel": travel, "neutral": neutral}
-    assert degrees_to_share(share_to_degrees(share, here), here) == pytest.approx(share, abs=1e-9)
+    assert degrees_to_fraction(fraction_to_degrees(fraction, here), here) == pytest.approx(fraction, abs=1e-9)
 
 
 @given(
@@ -63,16 +63,16 @@ def test_degrees_there_and_back(travel: int, neutral: int, is_reversed: bool, sh
     st.booleans(),
     st.floats(-1, 1),
 )
-def test_a_correction_table_counts_there_and_back(table: tuple[int, ...], is_reversed: bool, share: float) -> None:
+def test_a_correction_table_counts_there_and_back(table: tuple[int, ...], is_reversed: bool, fraction: float) -> None:
     here = {**settings(180, 2.5, is_reversed=is_reversed), "correction": table}
-    angle_deg = share_to_degrees(share, here)
+    angle_deg = fraction_to_degrees(fraction, here)
     # numpy.interp goes straight between evenly spread points as the format page says it
-    added_deg = numpy.interp(share, numpy.linspace(-1, 1, len(table)), numpy.asarray(table) / 100)
-    assert angle_deg == pytest.approx(2.5 + (-1 if is_reversed else 1) * 90 * share + added_deg, abs=1e-9)
-    assert degrees_to_share(angle_deg, here) == pytest.approx(share, abs=1e-9)
+    added_deg = numpy.interp(fraction, numpy.linspace(-1, 1, len(table)), numpy.asarray(table) / 100)
+    assert angle_deg == pytest.approx(2.5 + (-1 if is_reversed else 1) * 90 * fraction + added_deg, abs=1e-9)
+    assert degrees_to_fraction(angle_deg, here) == pytest.approx(fraction, abs=1e-9)
     for beyond in (1.2, -1.2):  # in a straight line from the end of the table
-        there = share_to_degrees(beyond, here)
-        assert degrees_to_share(there, here) == pytest.approx(beyond, abs=1e-9)
+        there = fraction_to_degrees(beyond, here)
+        assert degrees_to_fraction(there, here) == pytest.approx(beyond, abs=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -109,7 +109,7 @@ def test_a_table_never_goes_to_the_wrong_side_between_its_points_as_a_spline_wou
 
 
 @pytest.mark.parametrize(
-    ("share", "mechanical", "deg"),
+    ("fraction", "mechanical", "deg"),
     [
         (0.0, None, 1.0),
         (0.5, None, 33.25),
@@ -119,14 +119,14 @@ def test_a_table_never_goes_to_the_wrong_side_between_its_points_as_a_spline_wou
         (-1.0, 7001, -35.005),
     ],
 )
-def test_where_the_arm_should_stand(share: float, mechanical: int | None, deg: float) -> None:
-    """Neutral 1.5, travel 120, a table of -1, -0.5, 4: 1.5 + 60 d + c(d), within ends and stops; reckoned by hand."""
+def test_where_the_arm_should_stand(fraction: float, mechanical: int | None, deg: float) -> None:
+    """Neutral 1.5, travel 120, a table of -1, -0.5, 4: 1.5 + 60 d + c(d), within ends and stops; calculated by hand."""
     here = {**settings(120, 1.5), "correction": (-100, -50, 400), "end-low": -4500, "end-high": 4000}
-    assert standing_deg(share, here, mechanical) == pytest.approx(deg)
+    assert standing_deg(fraction, here, mechanical) == pytest.approx(deg)
 
 
 @pytest.mark.parametrize(
-    ("text", "share"),
+    ("text", "fraction"),
     [
         ("centre", 0.0),
         (" Centre ", 0.0),
@@ -141,8 +141,8 @@ def test_where_the_arm_should_stand(share: float, mechanical: int | None, deg: f
         ("33.333%", 0.3333),
     ],
 )
-def test_parse_target(text: str, share: float) -> None:
-    assert parse_target(text, settings(120)) == pytest.approx(share)
+def test_parse_target(text: str, fraction: float) -> None:
+    assert parse_target(text, settings(120)) == pytest.approx(fraction)
 
 
 def test_a_target_in_degrees_counts_from_the_actuators_own_zero() -> None:

@@ -52,8 +52,8 @@ def steered(made: Box, *commands: Command, who: Steered | None = None, **options
     return made.run(steer(who, script(commands), lambda _: None, wants_settled=True, **options))  # type: ignore[arg-type]
 
 
-def shares(reached: Iterable[Reached]) -> list[float | None]:
-    return [one.share for one in reached]
+def fractions(reached: Iterable[Reached]) -> list[float | None]:
+    return [one.fraction for one in reached]
 
 
 def where(actuator: Actuator, made: Box) -> float:
@@ -71,7 +71,7 @@ def demands(port: HookedPort) -> list[float]:
 def test_steps_lead_where_they_say_and_are_reached() -> None:
     made, actuator = alone()
     came = steered(made, C.MORE, C.MORE, C.MUCH_MORE, C.LESS, C.MUCH_LESS, C.MUCH_LESS, C.CENTRE)
-    assert shares(came.reached) == [0.005, 0.01, 0.11, 0.105, 0.005, -0.095, 0.0]
+    assert fractions(came.reached) == [0.005, 0.01, 0.11, 0.105, 0.005, -0.095, 0.0]
     assert all(one.arrived and not one.at_end for one in came.reached)
     degrees = [one.reports[5].position_cdeg / 100 for one in came.reached]
     assert degrees == pytest.approx([0.3, 0.6, 6.6, 6.3, 0.3, -5.7, 0.0], abs=0.35)
@@ -86,17 +86,17 @@ def test_steps_lead_where_they_say_and_are_reached() -> None:
 def test_the_steps_can_be_chosen() -> None:
     made, _ = alone()
     came = steered(made, C.MORE, C.MUCH_LESS, small=0.02, large=0.3)
-    assert shares(came.reached) == [0.02, -0.28]
+    assert fractions(came.reached) == [0.02, -0.28]
 
 
 @pytest.mark.parametrize("option", ["small", "large"])
-@pytest.mark.parametrize("share", [0.0, -0.1, 2.1, float("nan")])
-def test_a_step_out_of_range_is_refused_before_anything_is_sent(option: str, share: float) -> None:
+@pytest.mark.parametrize("fraction", [0.0, -0.1, 2.1, float("nan")])
+def test_a_step_out_of_range_is_refused_before_anything_is_sent(option: str, fraction: float) -> None:
     made, _ = alone()
     who = made.run(steer_address(5))
     port = made.hooked(lambda _: None)
     with pytest.raises(InputError, match=f"{option} step"):
-        made.run(steer(who, script([C.MORE]), lambda _: None, **{option: share}))  # type: ignore[arg-type]
+        made.run(steer(who, script([C.MORE]), lambda _: None, **{option: fraction}))  # type: ignore[arg-type]
     assert port.sent == []
 
 
@@ -105,7 +105,7 @@ def test_it_takes_hold_where_the_arm_is() -> None:
     seen: list[float] = []
     made.hooked(lambda _: seen.append(where(actuator, made)))
     came = steered(made, C.MORE)
-    assert shares(came.reached) == [0.505]
+    assert fractions(came.reached) == [0.505]
     assert min(seen) >= 30.0
     assert max(seen) <= 30.31
 
@@ -124,7 +124,7 @@ def test_at_the_end_of_the_travel_it_stops() -> None:
     made, actuator = alone()
     port = made.hooked(lambda _: None)
     came = steered(made, *[C.MUCH_MORE] * 12, large=0.25)
-    assert shares(came.reached)[-1] == 1.0
+    assert fractions(came.reached)[-1] == 1.0
     assert [one.at_end for one in came.reached] == [False] * 4 + [True] * 8
     assert max(demands(port)) == 1.0
     assert where(actuator, made) == pytest.approx(60.0, abs=0.11)
@@ -167,7 +167,7 @@ def test_a_sweep_goes_slowly_to_both_ends_and_back() -> None:
     sent = demands(port)
     assert (min(sent), max(sent)) == (-1.0, 0.5)
     assert sent.index(-1.0) < sent.index(0.5)
-    assert sent[0] == sent[-1] == shares(came.reached)[0] == 0.1
+    assert sent[0] == sent[-1] == fractions(came.reached)[0] == 0.1
     # 1.1 + 1.5 + 0.4 of the travel at 0.4 a second
     assert 7.5 * S < made.now_ns - began_ns < 9.5 * S
     assert max(abs(later - earlier) for earlier, later in itertools.pairwise(sent)) < 0.05
@@ -182,10 +182,10 @@ def test_any_other_command_ends_a_sweep_where_it_is() -> None:
     keys = slowly((0.0, C.SWEEP), (1.5, C.MORE), (2.5, C.QUIT), made=made)
     came = made.run(steer(who, keys, views.append))
     assert came.reached[0].command is C.SWEEP
-    swept = came.reached[0].share
+    swept = came.reached[0].fraction
     assert swept is not None
     assert -0.65 < swept < -0.4
-    assert came.reached[1].share == pytest.approx(swept + 0.005, abs=1e-4)
+    assert came.reached[1].fraction == pytest.approx(swept + 0.005, abs=1e-4)
     assert {view.is_sweeping for view in views} == {False, True}
     assert not views[-1].is_sweeping
 
@@ -200,8 +200,8 @@ def test_limp_and_engaged_again_where_a_hand_has_put_it() -> None:
         actuator.arm.hand(-18.0, 200 * MS, made.now_ns)
 
     made.bus.kernel.at(2 * S, push)
-    came = made.run(steer(who, keys, lambda view: states.append((view.share, view.reports[5].state))))
-    assert shares(came.reached) == [0.1, None, -0.3]
+    came = made.run(steer(who, keys, lambda view: states.append((view.fraction, view.reports[5].state))))
+    assert fractions(came.reached) == [0.1, None, -0.3]
     assert [one.arrived for one in came.reached] == [True, True, True]
     assert came.reached[1].reports[5].position_cdeg == -1800
     assert came.reached[2].reports[5].state is State.FOLLOWING
@@ -215,7 +215,7 @@ def test_one_that_holds_though_it_was_told_to_go_limp_has_not_arrived() -> None:
     who = made.run(steer_address(5))
     keys = slowly((0.0, C.MUCH_MORE), (1.0, C.LIMP), (2.0, C.QUIT), made=made)
     came = made.run(steer(who, keys, lambda _: None))
-    assert [(one.share, one.arrived) for one in came.reached] == [(0.1, True), (None, False)]
+    assert [(one.fraction, one.arrived) for one in came.reached] == [(0.1, True), (None, False)]
 
 
 def test_from_a_script_the_next_command_waits_for_the_arm() -> None:
@@ -229,7 +229,7 @@ def test_by_hand_it_does_not_wait() -> None:
     made, _ = alone(slew_limit=100)
     who = made.run(steer_address(5))
     came = made.run(steer(who, script([C.MUCH_MORE, C.MUCH_MORE]), lambda _: None))
-    assert shares(came.reached) == [0.1, 0.2]
+    assert fractions(came.reached) == [0.1, 0.2]
     assert [one.arrived for one in came.reached] == [False, False]
 
 
@@ -272,7 +272,7 @@ def test_the_demand_goes_out_once_a_period(time_out_ms: int, period_ns: int) -> 
     sent: list[tuple[int, float]] = []
     made.hooked(lambda one: sent.append((made.now_ns, one.demand / MAX_DEMAND)) if isinstance(one, m.Demand) else None)
     made.run(steer(who, slowly((0.0, C.MUCH_MORE), (1.0, C.QUIT), made=made), lambda _: None))
-    assert {share for _, share in sent} == {0.1}
+    assert {fraction for _, fraction in sent} == {0.1}
     apart = [after - before for (before, _), (after, _) in itertools.pairwise(sent)]
     assert apart[1:] == pytest.approx([period_ns] * len(apart[1:]), abs=0.2 * MS)
     assert apart[0] <= period_ns
@@ -285,8 +285,8 @@ def test_a_script_goes_on_only_when_each_demand_went_out_twice() -> None:
     who = made.run(steer_address(5))
     port = made.hooked(lambda _: None)
     steered(made, C.MORE, C.MORE, C.LESS, who=who)
-    counts = [(share, len(list(group))) for share, group in itertools.groupby(demands(port))]
-    assert [share for share, _ in counts] == [0.005, 0.01, 0.005]
+    counts = [(fraction, len(list(group))) for fraction, group in itertools.groupby(demands(port))]
+    assert [fraction for fraction, _ in counts] == [0.005, 0.01, 0.005]
     assert min(count for _, count in counts) >= 2
 
 
@@ -295,7 +295,7 @@ def test_it_holds_through_noise() -> None:
     who = made.run(steer_address(5))
     made.noise(0.005)
     came = steered(made, C.MUCH_MORE, C.MUCH_LESS, C.MUCH_LESS, who=who)
-    assert shares(came.reached) == [0.1, 0.0, -0.1]
+    assert fractions(came.reached) == [0.1, 0.0, -0.1]
     assert all(one.arrived for one in came.reached)
 
 
@@ -366,7 +366,7 @@ def test_an_error_of_whoever_looks_leaves_it_limp() -> None:
     who = made.run(steer_address(5))
 
     def screen_is_gone(view: View) -> None:
-        if view.share is not None:
+        if view.fraction is not None:
             raise OSError("no screen")
 
     with pytest.raises(OSError, match="no screen"):
@@ -474,7 +474,7 @@ def test_the_end_is_told_at_the_end_alone() -> None:
     views: list[View] = []
     moves = script([C.MUCH_MORE] * 11 + [C.LESS, C.LIMP])
     made.run(steer(who, moves, views.append, wants_settled=True, large=0.1, small=1 / MAX_DEMAND))
-    ends = {one.share: one.end for one in views if one.share is not None and one.share > 0.85}
+    ends = {one.fraction: one.end for one in views if one.fraction is not None and one.fraction > 0.85}
     assert ends[1.0] == 1
     assert ends[(MAX_DEMAND - 1) / MAX_DEMAND] == 0
     assert views[-1].end == 0
@@ -484,7 +484,7 @@ def test_limp_is_no_end_of_the_travel() -> None:
     made, _ = alone()
     came = steered(made, *[C.MUCH_MORE] * 11, C.LIMP)
     assert [one.at_end for one in came.reached[-2:]] == [True, False]
-    assert came.reached[-1].share is None
+    assert came.reached[-1].fraction is None
 
 
 def test_what_comes_behind_quit_is_left_for_whoever_asks_next() -> None:

@@ -27,7 +27,7 @@ from busproto.ops.moving.letting_go import (
 )
 from busproto.ops.moving.motion import demand_channels, engage, report, stream
 from busproto.ops.steps import Clash, Pause, Steps, exchange
-from busproto.ops.survey import crew_of, survey
+from busproto.ops.survey import actuators_of, survey
 from busproto.session import Ask, Heard, Verdict
 from busproto.sim.actuators.actuator import Actuator
 from busproto.transport.base import PortAround
@@ -51,7 +51,7 @@ def holding(count: int, *, seed: int = 0) -> Box:
     return one
 
 
-def crew(one: Box) -> list[OnLine]:
+def actuators(one: Box) -> list[OnLine]:
     """As a roster has it."""
     return [OnLine(actuator.address, actuator.uid) for actuator in one.bus.actuators]
 
@@ -100,7 +100,7 @@ def deaf(one: Box, actuator: Actuator, *kinds: type[Message], times: int = 10**6
 @pytest.mark.parametrize("is_known", [True, False])
 def test_all_that_held_are_seen_limp(count: int, is_known: bool) -> None:
     one = holding(count)
-    seen = one.run(let_go(crew(one) if is_known else None))
+    seen = one.run(let_go(actuators(one) if is_known else None))
     assert who_holds(one) == set()
     assert seen == LetGo(limp=tuple(range(1, count + 1)))
     assert seen.is_limp
@@ -111,7 +111,7 @@ def test_one_that_hears_no_release_at_all_is_named_with_its_state() -> None:
     one = holding(3)
     deaf(one, one.bus.actuators[1], Release)
     began_ns = one.now_ns
-    seen = one.run(let_go(crew(one)))
+    seen = one.run(let_go(actuators(one)))
     assert who_holds(one) == {2}
     assert seen == LetGo(limp=(1, 3), holding=(Holding(2, State.LOST_HOLD),))
     assert not seen.is_limp
@@ -124,14 +124,14 @@ def test_one_that_hears_no_release_at_all_is_named_with_its_state() -> None:
 def test_one_that_is_deaf_for_a_while_is_told_again() -> None:
     one = holding(3)
     deaf(one, one.bus.actuators[1], Release, times=5)
-    assert one.run(let_go(crew(one))).is_limp
+    assert one.run(let_go(actuators(one))).is_limp
     assert who_holds(one) == set()
 
 
 def test_one_that_does_not_answer_is_not_called_limp_though_it_is() -> None:
     one = holding(3)
     one.bus.actuators[2].is_mute = True
-    seen = one.run(let_go(crew(one)))
+    seen = one.run(let_go(actuators(one)))
     assert who_holds(one) == set()
     assert seen == LetGo(limp=(1, 2), not_seen=(3,))
     assert "address 3 (no answer)" in seen.text
@@ -140,13 +140,13 @@ def test_one_that_does_not_answer_is_not_called_limp_though_it_is() -> None:
 def test_one_that_is_known_and_has_gone_is_not_called_limp() -> None:
     one = holding(2)
     one.bus.actuators[0].power_off()
-    assert one.run(let_go(crew(one))).not_seen == (1,)
+    assert one.run(let_go(actuators(one))).not_seen == (1,)
 
 
 def test_one_without_an_address_is_counted_and_not_called_seen() -> None:
     one = holding(1)
     one.add(9, UNADDRESSED)
-    seen = one.run(let_go(crew(one)))
+    seen = one.run(let_go(actuators(one)))
     assert seen == LetGo(limp=(1,), without_address=1)
     assert seen.text == (
         "The actuator at address 1 was seen limp; 1 has no address, so limp by the format, which cannot be looked at."
@@ -161,10 +161,10 @@ def test_where_no_actuator_is_known_and_none_answers_nothing_is_claimed() -> Non
     assert box().run(let_go(())).is_limp
 
 
-def test_a_stranger_in_the_row_that_holds_is_found_too() -> None:
+def test_a_unlisted_in_the_row_that_holds_is_found_too() -> None:
     one = holding(3)
     deaf(one, one.bus.actuators[1], Release)
-    known = [member for member in crew(one) if member.address != 2]
+    known = [member for member in actuators(one) if member.address != 2]
     assert one.run(let_go(known)).holding == (Holding(2, State.LOST_HOLD),)
 
 
@@ -173,7 +173,7 @@ def test_a_faulted_or_a_fresh_one_is_told_by_its_address_as_a_demand_could_wake_
     fresh = one.add(1, 1)
     deaf(one, fresh, Release, times=3)  # the broadcasts
     assert fresh.state is State.LIMP
-    assert one.run(let_go(crew(one))).limp == (1,)
+    assert one.run(let_go(actuators(one))).limp == (1,)
     assert fresh.state is State.RELEASED
 
 
@@ -215,20 +215,20 @@ def _engage_all() -> Steps[None]:
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_those_that_share_an_address_are_told_apart_and_each_is_seen(seed: int) -> None:
+def test_those_that_fraction_an_address_are_told_apart_and_each_is_seen(seed: int) -> None:
     one = clashing(seed)
     one.run(find())
     assert one.link.clashing
-    seen = one.run(let_go(crew(one)))
+    seen = one.run(let_go(actuators(one)))
     assert who_holds(one) == set()
     assert seen == LetGo(limp=(5, 5, 6))
 
 
-def test_one_of_those_that_share_an_address_that_stays_engaged_is_named() -> None:
+def test_one_of_those_that_fraction_an_address_that_stays_engaged_is_named() -> None:
     one = clashing(1)
     one.run(find())
     deaf(one, one.bus.actuators[0], Release)
-    seen = one.run(let_go(crew(one)))
+    seen = one.run(let_go(actuators(one)))
     assert seen.limp == (5, 6)
     assert seen.holding == (Holding(5, State.LOST_HOLD),)
 
@@ -238,10 +238,10 @@ def test_a_release_goes_out_to_a_shared_address_too() -> None:
     one = clashing(2)
     one.run(find())
     deaf(one, one.bus.actuators[0], Release, times=3)
-    assert one.run(let_go(crew(one))).is_limp
+    assert one.run(let_go(actuators(one))).is_limp
 
 
-def test_where_it_is_not_known_how_many_share_an_address_it_is_not_called_limp() -> None:
+def test_where_it_is_not_known_how_many_fraction_an_address_it_is_not_called_limp() -> None:
     one = clashing(3)
     seen = one.run(let_go((OnLine(5), OnLine(6))))
     assert seen.shared == (5,)
@@ -279,7 +279,7 @@ def test_two_with_one_uid_are_both_seen_or_neither_is_called_limp() -> None:
 def test_a_burst_of_noise_is_outlasted(lasting_ms: int) -> None:
     one = holding(4)
     one.bus.kernel.at(one.now_ns + lasting_ms * MS, one.noise(1.0))
-    assert one.run(let_go(crew(one))).limp == (1, 2, 3, 4)
+    assert one.run(let_go(actuators(one))).limp == (1, 2, 3, 4)
     assert who_holds(one) == set()
 
 
@@ -291,7 +291,7 @@ def test_a_line_that_stays_dead_is_told_within_the_stated_time() -> None:
     one = holding(4)
     one.link = Link(Dead(one.bus.host))
     began_ns = one.now_ns
-    assert one.run(let_go(crew(one))) == LetGo(not_seen=(1, 2, 3, 4))
+    assert one.run(let_go(actuators(one))) == LetGo(not_seen=(1, 2, 3, 4))
     assert one.now_ns - began_ns <= LONGEST_NS + S
     assert who_holds(one) == {1, 2, 3, 4}
 
@@ -301,7 +301,7 @@ def test_a_line_that_stays_dead_is_told_within_the_stated_time() -> None:
 def test_one_that_answers_twice_is_judged_rightly(at: int, gap_ns: int) -> None:
     one = holding(8)
     answer_twice(one.bus.actuators[at], gap_ns)
-    seen = one.run(let_go(crew(one)))
+    seen = one.run(let_go(actuators(one)))
     assert who_holds(one) == set()
     assert seen == LetGo(limp=tuple(range(1, 9)))
 
@@ -310,7 +310,7 @@ def test_one_that_answers_twice_and_hears_no_release_is_named() -> None:
     one = holding(8)
     answer_twice(one.bus.actuators[4])
     deaf(one, one.bus.actuators[4], Release)
-    assert one.run(let_go(crew(one))).holding == (Holding(5, State.LOST_HOLD),)
+    assert one.run(let_go(actuators(one))).holding == (Holding(5, State.LOST_HOLD),)
 
 
 @pytest.mark.parametrize("rate", [1e-3, 2e-2])
@@ -318,7 +318,7 @@ def test_noise_does_not_make_a_false_word(rate: float) -> None:
     for seed in range(4):
         one = holding(6, seed=seed)
         one.noise(rate)
-        assert one.run(let_go(crew(one))).is_limp
+        assert one.run(let_go(actuators(one))).is_limp
         assert who_holds(one) == set()
 
 
@@ -347,7 +347,7 @@ def test_a_release_that_falls_into_an_answer_is_said_again() -> None:
 
     port = one.hooked(hook)
     one.link.session.echoes = True
-    assert one.run(let_go(crew(one))).is_limp
+    assert one.run(let_go(actuators(one))).is_limp
     assert sum(isinstance(message, Release) for message in port.sent) >= 5
 
 
@@ -392,14 +392,14 @@ def test_an_error_says_what_was_seen(error: BaseException) -> None:
     one = box()
     one.add(1, 1, channel=1, loss_action=LOSS_HOLD)
     with pytest.raises(type(error)) as caught:
-        one.run(ending_limp(moving(one, error), crew(one)))
+        one.run(ending_limp(moving(one, error), actuators(one)))
     assert caught.value is error
     assert seen_by(error) == LetGo(limp=(1,))
     assert error.__notes__ == ["the actuator at address 1 was seen limp"]
     assert who_holds(one) == set()
 
 
-def test_what_was_seen_comes_with_the_result_and_the_crew_may_grow_meanwhile() -> None:
+def test_what_was_seen_comes_with_the_result_and_the_actuators_may_grow_meanwhile() -> None:
     one = box()
     known: list[OnLine] = []
 
@@ -414,9 +414,9 @@ def test_what_was_seen_comes_with_the_result_and_the_crew_may_grow_meanwhile() -
 def test_an_error_is_told_of_once() -> None:
     one = holding(1)
     error = KeyboardInterrupt()
-    one.run(let_go_after(error, crew(one)))
+    one.run(let_go_after(error, actuators(one)))
     one.bus.actuators[0].is_mute = True
-    one.run(let_go_after(error, crew(one)))
+    one.run(let_go_after(error, actuators(one)))
     assert seen_by(error) == LetGo(limp=(1,))
     assert len(error.__notes__) == 1
 
@@ -433,14 +433,14 @@ def test_a_stream_that_is_interrupted_lets_go_of_those_it_knows() -> None:
 
     port = one.hooked(interrupt)
     with pytest.raises(KeyboardInterrupt) as caught:
-        one.run(stream({1: 0.5}, S, crew=crew(one)))
+        one.run(stream({1: 0.5}, S, actuators=actuators(one)))
     assert seen_by(caught.value) == LetGo(limp=(1,))
 
 
-def test_a_crew_is_made_of_what_a_survey_found() -> None:
+def test_a_actuators_is_made_of_what_a_survey_found() -> None:
     one = clashing(1, holds=False)
     one.add(50, UNADDRESSED)
-    known = crew_of(one.run(survey()))
+    known = actuators_of(one.run(survey()))
     assert {(member.address, member.uid) for member in known} == {
         (actuator.address, actuator.uid) for actuator in one.bus.actuators
     }
@@ -482,7 +482,7 @@ def test_signals_at_any_call_end_limp_and_seen(number: int, times: int) -> None:
         said: list[str] = []
         one.link = Link(Signalling(one, at_call, times, number))
         with INTERRUPTS.using(said.append), pytest.raises(KeyboardInterrupt) as caught:
-            one.run(ending_limp(moving(one), crew(one)))
+            one.run(ending_limp(moving(one), actuators(one)))
         assert actuator.state is State.RELEASED
         assert seen_by(caught.value) == LetGo(limp=(1,))
         assert len(said) == 1
@@ -521,7 +521,7 @@ def test_a_question_within_an_operation_is_interrupted_at_once() -> None:
             pytest.fail("it was not interrupted")
 
     with INTERRUPTS, pytest.raises(KeyboardInterrupt) as caught:
-        one.run(ending_limp(asking(), crew(one)))
+        one.run(ending_limp(asking(), actuators(one)))
     assert seen_by(caught.value) == LetGo(limp=(1,))
 
 
@@ -546,7 +546,7 @@ def test_once_all_are_let_go_an_interrupt_is_kept_back_no_more() -> None:
         raise KeyboardInterrupt
 
     port = one.hooked(once(Report, interrupt))
-    assert one.run(let_go(crew(one))).is_limp
+    assert one.run(let_go(actuators(one))).is_limp
     with pytest.raises(KeyboardInterrupt):
         one.run(report(1))
     assert not any(isinstance(message, Report) for message in port.sent)
@@ -564,7 +564,7 @@ def test_an_interrupt_that_never_ceases_ends_it_when_the_stated_time_has_passed(
     one.link = Link(Never(one.bus.host))
     began_ns = one.now_ns
     with pytest.raises(KeyboardInterrupt):
-        one.run(let_go(crew(one)))
+        one.run(let_go(actuators(one)))
     assert one.now_ns - began_ns <= LONGEST_NS + 3 * S
 
 
@@ -582,7 +582,7 @@ def test_a_cancellation_does_not_break_it_off() -> None:
                     loop.call_soon_threadsafe(task.cancel)
                 return super().read_until(deadline_ns)
 
-        task = asyncio.create_task(AsyncLink(Cancelling(one.bus.host)).run(let_go(crew(one))))
+        task = asyncio.create_task(AsyncLink(Cancelling(one.bus.host)).run(let_go(actuators(one))))
         with pytest.raises(asyncio.CancelledError) as caught:
             await task
         assert seen_by(caught.value) in {LetGo(limp=(1, 2, 3)), None}  # asyncio may make the error anew
@@ -607,7 +607,7 @@ def test_a_release_is_said_whole_behind_the_longest_answer() -> None:
 def test_where_each_answers_at_once_it_takes_no_pause(is_known: bool) -> None:
     """Also one that the caller did not know of needs no second look to be seen."""
     one = holding(3)
-    known = crew(one)
+    known = actuators(one)
     port = one.hooked(lambda _: None)
     began_ns = one.now_ns
     seen = one.run(let_go(known if is_known else [known[0], known[2]]))
@@ -620,7 +620,7 @@ def test_one_that_missed_the_broadcast_is_told_by_its_address_without_a_pause() 
     one = holding(2)
     deaf(one, one.bus.actuators[0], Release, times=3)
     began_ns = one.now_ns
-    assert one.run(let_go(crew(one))).is_limp
+    assert one.run(let_go(actuators(one))).is_limp
     assert one.now_ns - began_ns < 50 * MS
 
 
@@ -628,6 +628,6 @@ def test_one_that_was_not_heard_in_its_row_is_asked_alone_in_the_same_turn() -> 
     one = holding(2)
     deaf(one, one.bus.actuators[1], ReportRound)
     began_ns = one.now_ns
-    seen = one.run(let_go(crew(one)))
+    seen = one.run(let_go(actuators(one)))
     assert seen.limp == (1, 2)
     assert one.now_ns - began_ns < 50 * MS

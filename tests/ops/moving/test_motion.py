@@ -66,20 +66,20 @@ def is_released(actuator: Actuator) -> bool:
 # --- a move ---
 
 
-@pytest.mark.parametrize("share", [0.5, -1.0, 1.0, 0.0])
-def test_a_move_arrives_and_ends_limp(share: float) -> None:
+@pytest.mark.parametrize("fraction", [0.5, -1.0, 1.0, 0.0])
+def test_a_move_arrives_and_ends_limp(fraction: float) -> None:
     one = box()
     actuator = one.add(1, 7, at_deg=3.0)
-    result = one.run(move(7, share))
+    result = one.run(move(7, fraction))
     assert result.before.state is State.LIMP
     assert result.arrived
     assert result.after.state is State.FOLLOWING
-    assert abs(result.after.position_cdeg - share * HALF_TRAVEL_CDEG) <= 30
-    assert result.after.demand_cdeg == share * HALF_TRAVEL_CDEG
+    assert abs(result.after.position_cdeg - fraction * HALF_TRAVEL_CDEG) <= 30
+    assert result.after.demand_cdeg == fraction * HALF_TRAVEL_CDEG
     # 60 mA hold; friction takes 118 more, drag up to 172 with the speed; speeding up under a soft start little
     assert 178 <= result.peak_current_ma <= 350
     assert is_released(actuator)
-    assert abs(actuator.arm.position_deg * 100 - share * HALF_TRAVEL_CDEG) <= 30
+    assert abs(actuator.arm.position_deg * 100 - fraction * HALF_TRAVEL_CDEG) <= 30
 
 
 def test_a_move_lasts_as_long_as_it_is_to_be_held_or_twice_as_long() -> None:
@@ -122,14 +122,14 @@ def test_progress_of_a_move_reaches_its_end() -> None:
     assert told[0].at < told[-1].at == told[-1].of == 500
 
 
-def test_a_share_outside_is_refused_before_anything_is_sent() -> None:
+def test_a_fraction_outside_is_refused_before_anything_is_sent() -> None:
     one = box()
     one.add(1, 7)
-    for share in (1.0001, -2.0, float("nan")):
+    for fraction in (1.0001, -2.0, float("nan")):
         with pytest.raises(InputError, match=r"-100\.\.100 % of the travel are allowed"):
-            one.run(move(7, share))
+            one.run(move(7, fraction))
         with pytest.raises(InputError):
-            one.run(demand(7, share))
+            one.run(demand(7, fraction))
     assert one.link.exchanges == 0
 
 
@@ -288,10 +288,10 @@ def test_demands_of_channels_as_one_broadcast() -> None:
     assert demand_channels({32: 1.0}).message == DemandAll((NO_DEMAND,) * 31 + (10_000,))
 
 
-@pytest.mark.parametrize("shares", [{0: 0.0}, {33: 0.0}, {-1: 0.0}, {1: 1.01}, {1: -1.01}])
-def test_demands_that_cannot_be(shares: dict[int, float]) -> None:
+@pytest.mark.parametrize("fractions", [{0: 0.0}, {33: 0.0}, {-1: 0.0}, {1: 1.01}, {1: -1.01}])
+def test_demands_that_cannot_be(fractions: dict[int, float]) -> None:
     with pytest.raises(InputError):
-        demand_channels(shares)
+        demand_channels(fractions)
 
 
 def test_a_stream_is_followed_by_its_channels_only() -> None:
@@ -394,7 +394,7 @@ def _run_async(link: AsyncLink, steps: Steps[object]) -> object:
 def test_engage_holds_where_the_arm_is() -> None:
     one = box()
     actuator = one.add(1, 7, at_deg=20.0, loss_action=1)
-    assert one.run(engage(7)) is State.EASING
+    assert one.run(engage(7)) is State.SOFT_STARTING
     assert actuator.arm.target_deg == 20.0
     assert actuator.arm.position_deg == 20.0
     assert one.run(release(7)) is State.RELEASED
@@ -494,7 +494,7 @@ def test_a_demand_to_one_counts_for_the_time_out() -> None:
     for _ in range(10):
         one.run(demand(7, 0.1))
         one.pass_time(90 * MS)
-        assert actuator.state in {State.EASING, State.FOLLOWING}
+        assert actuator.state in {State.SOFT_STARTING, State.FOLLOWING}
     one.pass_time(20 * MS)
     assert actuator.state is State.LOST_LIMP
 
@@ -536,9 +536,11 @@ def test_limp_is_what_a_hand_can_move() -> None:
         assert actuator.arm.hand(actuator.arm.position_deg, 1, one.now_ns) is limp
 
 
-@pytest.mark.parametrize(("share", "raw"), [(0.0, 0), (1.0, 10_000), (-1.0, -10_000), (0.12345, 1234), (-0.5, -5000)])
-def test_a_share_as_the_wire_carries_it(share: float, raw: int) -> None:
-    assert raw_demand(share) == raw
+@pytest.mark.parametrize(
+    ("fraction", "raw"), [(0.0, 0), (1.0, 10_000), (-1.0, -10_000), (0.12345, 1234), (-0.5, -5000)]
+)
+def test_a_fraction_as_the_wire_carries_it(fraction: float, raw: int) -> None:
+    assert raw_demand(fraction) == raw
 
 
 def test_moves_under_noise_end_limp_or_say_why_not() -> None:

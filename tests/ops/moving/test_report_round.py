@@ -156,4 +156,4 @@ def test_thirty_two_reports_fit_beside_a_demand_into_ten_milliseconds(clock_ppm:
             assert all(isinstance(message_of(frame), m.BriefStatus) for frame in reports)
             assert {frame.sequence for frame in reports} == {cycle}
         assert bus.line.overlaps == 0
-        assert {actuator.current_state() for actuator in bus.actuators} <= {m.State.EASING, m.State.FOLLOWING}
+        assert {actuator.current_state() for actuator in bus.actuators} <= {m.State.SOFT_STARTING, m.State.FOLLOWING}

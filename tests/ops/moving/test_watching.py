@@ -15,10 +15,10 @@ from busproto.ops.moving.watching import (
     SHARED,
     SILENT,
     Change,
-    Courteous,
+    ListenBeforeTalk,
     Spread,
     Track,
-    muster,
+    scan,
     watch,
 )
 from busproto.sim.actuators.actuator import Actuator
@@ -47,10 +47,10 @@ def receiver(made: Box, **options: object) -> Sticks:
     return Sticks(made.bus, ReceiverTable(stick=sticks, **options))  # type: ignore[arg-type]
 
 
-def courteous(made: Box) -> tuple[Courteous, HookedPort]:
+def listen_before_talk(made: Box) -> tuple[ListenBeforeTalk, HookedPort]:
     """The link of the box listens before it talks; what it sends is kept."""
     hooked = HookedPort(made.bus.host, lambda _: None)
-    port = Courteous(hooked)
+    port = ListenBeforeTalk(hooked)
     made.link = Link(port)
     return port, hooked
 
@@ -68,7 +68,7 @@ def test_it_neither_cuts_into_the_receiver_nor_is_cut_into(per_second: float, se
     made, actuators = three(seed)
     sticks = receiver(made, per_second=per_second)
     made.pass_time(random.Random(seed).randrange(500) * MS)
-    port, _ = courteous(made)
+    port, _ = listen_before_talk(made)
     seen = tracks(2, 40, 239)
     made.run(watch(seen, 6 * S, pause_ns=0))
     assert port.hears_others
@@ -93,7 +93,7 @@ def test_a_loss_of_signal_is_seen_with_its_times() -> None:
     made, _ = three()
     receiver(made, lost=[LostTable(at=2.0, lasting=1.5)])
     made.pass_time(500 * MS)
-    courteous(made)
+    listen_before_talk(made)
     seen = tracks(2, 40, 239)
     made.run(watch(seen, 5 * S, pause_ns=0))
     for track, lost in zip(seen.values(), ("lost-limp", "lost-hold", "lost-preset"), strict=True):
@@ -166,7 +166,7 @@ def test_on_a_plain_port_it_loses_some_answers_and_goes_on() -> None:
 
 def test_alone_it_leaves_room_and_is_quick_all_the_same() -> None:
     made, _ = three()
-    port, hooked = courteous(made)
+    port, hooked = listen_before_talk(made)
     seen = tracks(2, 40, 239)
     passed_ns = made.run(watch(seen, 1 * S, pause_ns=0))
     asked = sum(track.asked for track in seen.values())
@@ -178,9 +178,9 @@ def test_alone_it_leaves_room_and_is_quick_all_the_same() -> None:
 
 def test_nothing_is_changed_and_nothing_moves() -> None:
     made, actuators = three()
-    _, hooked = courteous(made)
+    _, hooked = listen_before_talk(made)
     before = [lasting(one) for one in actuators]
-    found = made.run(muster())
+    found = made.run(scan())
     made.run(watch(tracks(*found), 2 * S, pause_ns=0))
     assert [lasting(one) for one in actuators] == before
     assert {type(request) for request in hooked.sent} == {m.Report, m.ReportRound}
@@ -205,7 +205,7 @@ def test_who_loses_power_is_silent_and_comes_back() -> None:
 
 def test_nobody_there_is_nothing_to_watch() -> None:
     made = box()
-    assert made.run(muster()) == ()
+    assert made.run(scan()) == ()
     assert made.run(watch({}, 5 * S)) == 0
     lonely = tracks(9)
     made.run(watch(lonely, 1 * S))
@@ -254,7 +254,7 @@ def test_progress_is_told_where_nobody_looks_at_a_table() -> None:
 
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("per_second", [None, 50, 100])
-def test_muster_finds_those_who_are_alone_at_an_address(seed: int, per_second: float | None) -> None:
+def test_scan_finds_those_who_are_alone_at_an_address(seed: int, per_second: float | None) -> None:
     made = box(seed)
     addresses = sorted(random.Random(seed).sample(range(1, 240), 20))
     for number, address in enumerate(addresses):
@@ -263,16 +263,16 @@ def test_muster_finds_those_who_are_alone_at_an_address(seed: int, per_second: f
     if per_second is not None:
         receiver(made, per_second=per_second)
         made.pass_time(300 * MS)
-    courteous(made)
-    assert made.run(muster()) == tuple(addresses)
+    listen_before_talk(made)
+    assert made.run(scan()) == tuple(addresses)
 
 
-def test_muster_with_a_receiver_on_the_line_takes_no_demand_from_anybody() -> None:
+def test_scan_with_a_receiver_on_the_line_takes_no_demand_from_anybody() -> None:
     made, actuators = three()
     receiver(made, per_second=50)
     made.pass_time(1 * S)
-    courteous(made)
-    assert made.run(muster()) == (2, 40, 239)
+    listen_before_talk(made)
+    assert made.run(scan()) == (2, 40, 239)
     assert [one.current_state() for one in actuators] == [State.FOLLOWING] * 3
     assert made.run(watch(seen := tracks(2, 40, 239), 1 * S, pause_ns=0)) >= 1 * S
     assert not any(track.lost_before for track in seen.values())
@@ -290,7 +290,7 @@ def test_a_line_that_never_falls_silent_is_talked_on_in_the_end() -> None:
         made.bus.kernel.at(sent.end_ns, babble)
 
     babble()
-    port = Courteous(made.bus.host)
+    port = ListenBeforeTalk(made.bus.host)
     began_ns = made.now_ns
     port.write(b"\x00")
     assert made.now_ns - began_ns == pytest.approx(LONGEST_WAIT_NS, rel=0.05)
@@ -298,7 +298,7 @@ def test_a_line_that_never_falls_silent_is_talked_on_in_the_end() -> None:
 
 def test_the_port_is_as_the_one_behind_it() -> None:
     made = box(baud=250_000)
-    port = Courteous(made.bus.host)
+    port = ListenBeforeTalk(made.bus.host)
     assert (port.url, port.baud, port.latency_ns) == (made.bus.host.url, 250_000, 0)
     port.close()
     with pytest.raises(Exception, match="closed"):
@@ -354,5 +354,5 @@ def test_room_is_where_no_byte_came_for_a_millisecond_or_three_bytes(
     baud: int, times_us: tuple[int, ...], written_us: int
 ) -> None:
     port = ScriptedPort(baud, *(1_000 * one for one in times_us))
-    Courteous(port).write(b"?")
+    ListenBeforeTalk(port).write(b"?")
     assert port.written_ns == 1_000 * written_us

@@ -211,10 +211,10 @@ def test_the_direction_is_that_of_the_first_way_not_of_the_longest() -> None:
 
 @given(HANDS, st.floats(0.1, 0.45), st.floats(0.9, 2.5), NOISE)
 def test_a_smaller_movement_elsewhere_is_not_taken(
-    hand: tuple[float, float], share: float, begin_s: float, noise: random.Random
+    hand: tuple[float, float], fraction: float, begin_s: float, noise: random.Random
 ) -> None:
     to_deg = math.copysign(max(5.0, abs(hand[0])), hand[0])
-    bump = ramp(share * to_deg * 0.95, begin_s, 0.2)
+    bump = ramp(fraction * to_deg * 0.95, begin_s, 0.2)
     for judgement in judged({A: ramp(to_deg, 1.0, 1.0), B: bump}, noise=noise):
         assert judgement.verdict is not Verdict.SEVERAL
         if judgement.verdict is Verdict.MEANT and A in judgement.uids:
@@ -240,8 +240,8 @@ def test_a_knock_alone_is_said_to_be_one() -> None:
 
 
 @given(st.floats(5, 40), st.floats(ALIKE + 0.06, 1.0), st.sampled_from([1, -1]), NOISE)
-def test_two_that_move_alike_are_never_one(to_deg: float, share: float, side: int, noise: random.Random) -> None:
-    other = ramp(side * share * to_deg, 1.2, 1.0)
+def test_two_that_move_alike_are_never_one(to_deg: float, fraction: float, side: int, noise: random.Random) -> None:
+    other = ramp(side * fraction * to_deg, 1.2, 1.0)
     (judgement,) = judged({A: ramp(to_deg, 1.0, 1.0), B: other, C: still}, noise=noise)
     assert judgement.verdict is Verdict.SEVERAL
     assert set(judgement.uids) == {A, B}
@@ -424,11 +424,11 @@ def test_rows_hold_every_address_once_and_are_not_long(addresses: set[int]) -> N
     assert all(count <= MAX_ROW and first in addresses and first + count - 1 in addresses for first, count in rows)
 
 
-def test_neighbours_share_a_row_and_strangers_do_not() -> None:
+def test_neighbours_fraction_a_row_and_unlisted_do_not() -> None:
     assert rows_of([239, 238, 237, 20, 25, 31]) == [(20, 6), (31, 1), (237, 3)]
 
 
-def crew_of(addresses: Mapping[int, int]) -> list[Member]:
+def actuators_of(addresses: Mapping[int, int]) -> list[Member]:
     return [Member(uid_of(number), address, "") for number, address in addresses.items()]
 
 
@@ -438,7 +438,7 @@ def test_everyone_is_heard_in_rounds_and_alone() -> None:
     for number, address in at.items():
         bench.add(number, address, at_deg=number)
     port = bench.hooked(lambda _: None)
-    lookout = Lookout(crew_of(at), lambda told: pytest.fail(str(told)))
+    lookout = Lookout(actuators_of(at), lambda told: pytest.fail(str(told)))
     bench.run(lookout.settle())
     assert lookout.watch.is_settled([uid_of(number) for number in at])
     assert lookout.silent == ()
@@ -452,7 +452,7 @@ def test_thirty_two_take_a_turn_in_a_fraction_of_a_rest() -> None:
     at = {number: 208 + number for number in range(32)}
     for number, address in at.items():
         bench.add(number, address)
-    lookout = Lookout(crew_of(at), lambda told: pytest.fail(str(told)))
+    lookout = Lookout(actuators_of(at), lambda told: pytest.fail(str(told)))
     bench.run(lookout.settle())
     began_ns = bench.now_ns
     bench.run(lookout.turn())
@@ -464,7 +464,7 @@ def test_one_that_is_mute_is_told_of_once_and_heard_again_when_it_speaks() -> No
     bench.add(1, 5)
     mute = bench.add(2, 6)
     told: list[object] = []
-    lookout = Lookout(crew_of({1: 5, 2: 6}), told.append)
+    lookout = Lookout(actuators_of({1: 5, 2: 6}), told.append)
     bench.run(lookout.settle())
     assert lookout.silent == ()
     mute.power_off()
@@ -482,7 +482,7 @@ def test_one_of_a_row_that_was_missed_twice_is_asked_alone() -> None:
     bench = box()
     for number in (1, 2, 3):
         bench.add(number, 4 + number)
-    lookout = Lookout(crew_of({1: 5, 2: 6, 3: 7}), [].append)
+    lookout = Lookout(actuators_of({1: 5, 2: 6, 3: 7}), [].append)
     bench.run(lookout.turn())
     bench.bus.actuators[1].is_mute = True
     port = bench.hooked(lambda _: None)
@@ -500,7 +500,7 @@ def test_one_alone_in_its_row_is_asked_seldom_once_it_is_silent() -> None:
     mute = bench.add(2, 100)
     port = bench.hooked(lambda _: None)
     told: list[object] = []
-    lookout = Lookout(crew_of({1: 5, 2: 100}), told.append)
+    lookout = Lookout(actuators_of({1: 5, 2: 100}), told.append)
     mute.is_mute = True
     for _ in range(SILENT_AFTER):
         bench.run(lookout.turn())
@@ -519,7 +519,7 @@ def test_whoever_takes_hold_meanwhile_is_told_to_go_limp() -> None:
     bench = box()
     actuators = [bench.add(number, 4 + number) for number in (1, 2)]
     told: list[object] = []
-    lookout = Lookout(crew_of({1: 5, 2: 6}), told.append)
+    lookout = Lookout(actuators_of({1: 5, 2: 6}), told.append)
     bench.run(engage(5))
     assert bench.run(lookout.settle()) == (uid_of(1),)
     bench.run(release_all())
@@ -536,7 +536,7 @@ def test_lost_rounds_under_noise_lose_nobody() -> None:
     at = {number: 229 + number for number in range(1, 11)}
     actuators = [bench.add(number, address) for number, address in at.items()]
     told: list[object] = []
-    lookout = Lookout(crew_of(at), told.append)
+    lookout = Lookout(actuators_of(at), told.append)
     bench.run(lookout.settle())
     bench.noise(5e-3)
     actuators[3].arm.hand(20.0, 800 * MS, bench.now_ns)

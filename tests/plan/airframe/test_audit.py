@@ -15,16 +15,16 @@ from busproto.wire.frame import UNADDRESSED
 from tests.plan.airframes import Hauler, hauler
 
 
-def look(air: Hauler, seating: dict[str, bytes] | None = None) -> Audit:
-    return audit(air.plan, air.seating if seating is None else seating, air.link.run(survey()))
+def look(air: Hauler, assignment: dict[str, bytes] | None = None) -> Audit:
+    return audit(air.plan, air.assignment if assignment is None else assignment, air.link.run(survey()))
 
 
 def status(found: Audit, function: str) -> str:
-    return next(row.status for row in found.rows if row.seat.function == function)
+    return next(row.status for row in found.rows if row.role.function == function)
 
 
 def differences(found: Audit, function: str) -> list[str]:
-    return [one.text for row in found.rows if row.seat.function == function for one in row.differences]
+    return [one.text for row in found.rows if row.role.function == function for one in row.differences]
 
 
 @pytest.fixture
@@ -36,7 +36,7 @@ def air(tmp_path: Path) -> Hauler:
 def ready(air: Hauler) -> Hauler:
     """As planned, but for what only hands can mend."""
     seen = air.link.run(survey())
-    wanted = goals(air.plan, air.seating, seen)
+    wanted = goals(air.plan, air.assignment, seen)
     air.link.run(carry_out(changes(seen, wanted), wanted, note=lambda change, step: None))
     return air
 
@@ -46,7 +46,7 @@ def test_the_box_as_it_came_together(air: Hauler) -> None:
     assert not found.is_clean
     assert found.proven
     assert sorted(found.clashes) == [1, 2, 40]
-    words = {row.seat.function: row.status for row in found.rows}
+    words = {row.role.function: row.status for row in found.rows}
     assert words == {
         "throttle": CLASHING,
         "aileron, left": DIFFERS,
@@ -71,14 +71,14 @@ def test_without_claims_whoever_is_alone_at_the_address_is_taken_for_it(air: Hau
     assert status(found, "rudder, upper") == DIFFERS
     assert status(found, "throttle") == CLASHING
     assert status(found, "flap, left") == MISSING
-    swapped = next(row for row in found.rows if row.seat.function == "aileron, right")
+    swapped = next(row for row in found.rows if row.role.function == "aileron, right")
     assert swapped.uid == air.bus.labelled("aileron, left").uid, "only a hand can tell that these two are swapped"
     assert len(found.strays) == 11
 
 
 def test_ready_but_for_firmware_model_and_rating(ready: Hauler) -> None:
     found = look(ready)
-    odd = {row.seat.function for row in found.rows if row.status != AS_PLANNED}
+    odd = {row.role.function for row in found.rows if row.status != AS_PLANNED}
     assert odd == {"rudder, upper", "rudder, middle", "rudder, lower", "airbrake"}
     assert differences(found, "rudder, middle") == ["firmware: 1.9, planned 2.4"]
     assert differences(found, "rudder, upper") == [
@@ -102,8 +102,8 @@ def test_one_that_is_unplugged_is_missing_and_one_that_is_mute_too(ready: Hauler
 def test_one_that_falls_silent_behind_the_search_could_not_be_read(ready: Hauler) -> None:
     seen = ready.link.run(survey())
     silent = ready.bus.labelled("flap, left").uid
-    sheets = {uid: sheet for uid, sheet in seen.sheets.items() if uid != silent}
-    found = audit(ready.plan, ready.seating, dataclasses.replace(seen, sheets=sheets))
+    snapshots = {uid: snapshot for uid, snapshot in seen.snapshots.items() if uid != silent}
+    found = audit(ready.plan, ready.assignment, dataclasses.replace(seen, snapshots=snapshots))
     assert status(found, "flap, left") == UNREAD
     assert not found.is_clean
 
@@ -138,14 +138,14 @@ def test_a_list_that_is_not_proven_is_never_clean(ready: Hauler) -> None:
         ready.bus.labelled(label).power_off()
     seen = ready.link.run(survey())
     doubtful = dataclasses.replace(seen, roster=dataclasses.replace(seen.roster, proven=False, reason="noise"))
-    body = audit_json(audit(ready.plan, ready.seating, doubtful))
+    body = audit_json(audit(ready.plan, ready.assignment, doubtful))
     assert (body["clean"], body["proven"], body["reason"]) == (False, False, "noise")
 
 
 def test_as_data_each_says_the_address_at_which_it_is(ready: Hauler) -> None:
     found = look(ready)
     by_function = {row["function"]: row["address"] for row in audit_json(found)["functions"]}
-    assert by_function == {row.seat.function: row.address for row in found.rows}
+    assert by_function == {row.role.function: row.address for row in found.rows}
     assert any(by_function.values())
 
 

@@ -22,8 +22,8 @@ from busproto.plan import journal
 from busproto.plan.airframe import applying
 from busproto.plan.airframe.applying import Applied, carry_out_job, job_of
 from busproto.plan.airframe.audit import audit, goals
+from busproto.plan.assignment import load_assignment, save_assignment
 from busproto.plan.load import Plan
-from busproto.plan.seating import load_seating, save_seating
 from busproto.sim.actuators.actuator import Actuator
 from busproto.transport import Transport
 from tests.ops.helpers import IS_DEEP
@@ -80,7 +80,7 @@ def serve_until_it_is_gone(wire: Connection, port: Transport) -> None:
 def apply(plan: Plan, link: Link) -> Applied:
     """As the command does it."""
     seen = link.run(survey())
-    wanted = goals(plan, load_seating(plan), seen)
+    wanted = goals(plan, load_assignment(plan), seen)
     path = plan.beside(journal.ENDING)
     return link.run(carry_out_job(job_of(seen, wanted, title=plan.title, journal_path=path)))
 
@@ -173,7 +173,7 @@ def killed_then_run_again(
     for file in directory.iterdir():
         file.unlink()
     air = make(directory)
-    save_seating(air.plan, air.seating)
+    save_assignment(air.plan, air.assignment)
     watch = AddressWatch(air.bus)
     was_killed = apply_in_a_process_of_its_own(air, prepare) == signal.SIGKILL
     said_its_end = was_killed and kept_lines(air)[-1]["step"] == END_OF_APPLY
@@ -181,7 +181,7 @@ def killed_then_run_again(
     assert bool(applied.interrupted) == (was_killed and not said_its_end)
     assert applied.proof == ""
     assert watch.new == []
-    found = audit(air.plan, load_seating(air.plan), air.link.run(survey()))
+    found = audit(air.plan, load_assignment(air.plan), air.link.run(survey()))
     assert not [one for row in found.rows for one in row.differences if one.can_be_applied]
     assert kept_lines(air)[-1]["step"] == END_OF_APPLY
     return was_killed, tuple(kept_by(one) for one in air.bus.actuators if one.is_powered)

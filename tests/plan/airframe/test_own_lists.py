@@ -6,8 +6,8 @@ from collections import Counter
 from pathlib import Path
 
 from busproto import Bus
+from busproto.plan.assignment import save_assignment
 from busproto.plan.load import load
-from busproto.plan.seating import save_seating
 from busproto.sim.scene.own_table import OwnTable, rows_of
 from busproto.wire.messages import Describe, DescribeParameter, Read, Report, RollCall
 from tests.ops.helpers import HookedPort, box
@@ -18,7 +18,7 @@ ACTUATORS = 13
 
 def test_apply_with_nothing_to_do_asks_what_it_asked_before_there_were_lists(tmp_path: Path) -> None:
     air = hauler(tmp_path)
-    save_seating(air.plan, air.seating)
+    save_assignment(air.plan, air.assignment)
     port = HookedPort(air.bus.host, lambda _: None)
     bus = Bus(port)
     first = bus.apply(air.plan.path, agree=True, wrong_hardware="write")
@@ -50,18 +50,18 @@ def test_a_list_of_its_own_is_asked_for_once_of_all_that_are_alike(tmp_path: Pat
         "utf-8",
     )
     rows = rows_of(["damping"], [OwnTable(name="notch", high=9)])
-    bench = box(2)
+    subject = box(2)
     for at in (1, 2, 3):
-        bench.add(at, at if at < 3 else 2, rows=rows)  # two share an address: they are read when they have their own
-    port = HookedPort(bench.bus.host, lambda _: None)
+        subject.add(at, at if at < 3 else 2, rows=rows)  # two share an address: they are read when they have their own
+    port = HookedPort(subject.bus.host, lambda _: None)
     plan = load(tmp_path / "one.toml")
-    save_seating(plan, {f"f{at}": uid for at, uid in enumerate(bench.truth, 1)})
+    save_assignment(plan, {f"f{at}": uid for at, uid in enumerate(subject.truth, 1)})
     with Bus(port) as bus:
         came = bus.apply(plan, agree=True)
         assert came.audit.is_clean
         # by the one that is alone, by the two that are read once each is, and once more to prove it
         assert Counter(map(type, port.sent))[DescribeParameter] == 4 * len(rows)
-        assert [one.settings.stored()["notch"] for one in bench.bus.actuators] == [1, 2, 3]
+        assert [one.settings.stored()["notch"] for one in subject.bus.actuators] == [1, 2, 3]
         port.sent.clear()
         again = bus.apply(plan, agree=True)
         assert again.applied.steps == 0

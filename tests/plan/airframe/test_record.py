@@ -286,11 +286,11 @@ def test_the_first_record_keeps_nothing(tmp_path: Path) -> None:
 
 
 def test_a_bus_is_recorded_with_everything_that_is_stored() -> None:
-    bench = box()
-    first = bench.add(1, 3, neutral=150, correction=(0, 20, -10))
-    bench.add(2, 4, channel=4)
+    subject = box()
+    first = subject.add(1, 3, neutral=150, correction=(0, 20, -10))
+    subject.add(2, 4, channel=4)
     first.settings.working["travel"] = 9000
-    made = record_of(bench.run(survey()), title="t", made=MADE, functions={uid_of(2): "rudder"})
+    made = record_of(subject.run(survey()), title="t", made=MADE, functions={uid_of(2): "rudder"})
     assert made.flaws == []
     assert [(one.uid, one.address, one.function) for one in made.entries] == [
         (uid_of(1), 3, ""),
@@ -305,12 +305,12 @@ def test_a_bus_is_recorded_with_everything_that_is_stored() -> None:
 
 
 def test_those_who_cannot_be_read_are_named() -> None:
-    bench = box(3)
-    bench.add(1, 3)
-    bench.add(2, 7)
-    bench.add(3, 7)
-    bench.add(4)
-    made = record_of(bench.run(survey()), title="t", made=MADE, functions={})
+    subject = box(3)
+    subject.add(1, 3)
+    subject.add(2, 7)
+    subject.add(3, 7)
+    subject.add(4)
+    made = record_of(subject.run(survey()), title="t", made=MADE, functions={})
     assert [one.uid for one in made.entries] == [uid_of(1)]
     assert [(one.uid, one.address) for one in made.unread] == [
         (uid_of(2), 7),

@@ -7,7 +7,7 @@ import dataclasses
 import pytest
 
 from busproto.errors import InputError
-from busproto.ops.survey import read_sheet, survey
+from busproto.ops.survey import read_snapshot, survey
 from busproto.plan.airframe.record import (
     Record,
     entry_of,
@@ -15,6 +15,7 @@ from busproto.plan.airframe.record import (
 )
 from busproto.plan.airframe.replace import (
     Exchange,
+    assignment_after,
     exchange_of,
     give_back,
     goal_of,
@@ -22,7 +23,6 @@ from busproto.plan.airframe.replace import (
     needs_match,
     objections,
     record_after,
-    seating_after,
 )
 from busproto.plan.changes import carry_out, changes, verify
 from busproto.sim.actuators.actuator import Actuator
@@ -59,12 +59,12 @@ class Hangar:
     def put_in_place(self) -> Record:
         """All of it, as the command does."""
         exchange = self.exchange()
-        sheet = self.box.run(look_at(exchange, self.box.run(survey())))
-        assert objections(exchange.old, sheet.description) == []
+        snapshot = self.box.run(look_at(exchange, self.box.run(survey())))
+        assert objections(exchange.old, snapshot.description) == []
         goals = [goal_of(exchange)]
         self.box.run(carry_out(changes(self.box.run(survey()), goals), goals, note=lambda *_: None))
         assert self.box.run(verify(goals)).proven
-        return record_after(self.record, exchange, self.box.run(read_sheet(3)), made=LATER)
+        return record_after(self.record, exchange, self.box.run(read_snapshot(3)), made=LATER)
 
 
 @pytest.mark.parametrize("address", [UNADDRESSED, 3, 4, 7, 50, 239])
@@ -114,8 +114,8 @@ def test_one_that_shares_an_address_is_lent_a_free_one_and_keeps_it() -> None:
     exchange = hangar.exchange()
     assert not exchange.is_readable
     assert exchange.lend == 239
-    sheet = hangar.box.run(look_at(exchange, hangar.box.run(survey())))
-    assert (sheet.uid, sheet.address, new.address) == (uid_of(NEW), 239, 239)
+    snapshot = hangar.box.run(look_at(exchange, hangar.box.run(survey())))
+    assert (snapshot.uid, snapshot.address, new.address) == (uid_of(NEW), 239, 239)
     assert hangar.box.run(give_back(exchange)) == 239
     assert new.address == 239
     assert hangar.box.run(survey()).roster.clashes == {}
@@ -229,8 +229,8 @@ def test_another_kind_is_refused_with_the_reason(model: ActuatorModel, said: lis
     hangar = Hangar()
     hangar.add(address=7, model=model)
     exchange = hangar.exchange()
-    sheet = hangar.box.run(look_at(exchange, hangar.box.run(survey())))
-    assert objections(exchange.old, sheet.description) == said
+    snapshot = hangar.box.run(look_at(exchange, hangar.box.run(survey())))
+    assert objections(exchange.old, snapshot.description) == said
 
 
 def test_another_firmware_can_be_allowed_and_nothing_else_with_it() -> None:
@@ -263,15 +263,15 @@ def test_a_measured_table_or_a_gang_asks_for_a_new_match(settings: dict[str, int
     assert needs_match(entry(1, settings={**entry(1).settings, **settings})) is wanted
 
 
-def test_the_seating_names_the_new_one_in_its_function_only() -> None:
-    seating = {"aileron": uid_of(1), "rudder": uid_of(2), "spare": uid_of(NEW)}
-    assert seating_after(seating, "aileron", uid_of(NEW)) == {"aileron": uid_of(NEW), "rudder": uid_of(2)}
+def test_the_assignment_names_the_new_one_in_its_function_only() -> None:
+    assignment = {"aileron": uid_of(1), "rudder": uid_of(2), "spare": uid_of(NEW)}
+    assert assignment_after(assignment, "aileron", uid_of(NEW)) == {"aileron": uid_of(NEW), "rudder": uid_of(2)}
 
 
 def test_the_record_afterwards_keeps_all_others_as_they_were() -> None:
     hangar = Hangar()
     hangar.add(address=50)
     exchange = hangar.exchange()
-    sheet = hangar.box.run(look_at(exchange, hangar.box.run(survey())))
-    after = record_after(hangar.record, exchange, sheet, made=LATER)
-    assert after.entries == (entry_of(sheet, "aileron"), *hangar.record.entries[1:])
+    snapshot = hangar.box.run(look_at(exchange, hangar.box.run(survey())))
+    after = record_after(hangar.record, exchange, snapshot, made=LATER)
+    assert after.entries == (entry_of(snapshot, "aileron"), *hangar.record.entries[1:])

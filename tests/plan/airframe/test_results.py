@@ -15,7 +15,7 @@ from busproto.errors import InputError
 from busproto.ops.survey import survey
 from busproto.plan.airframe import results
 from busproto.plan.airframe.audit import audit
-from busproto.plan.airframe.results import benches_to_try, gang_named, keep_match, trial_body, write_trial
+from busproto.plan.airframe.results import gang_named, keep_match, subjects_to_try, trial_body, write_trial
 from busproto.plan.calibration.gang_match import load_matches, matches_of, unmatched
 from busproto.plan.calibration.match import Figures, Matched
 from busproto.plan.card.card import load_trial
@@ -94,7 +94,7 @@ def test_where_none_is_at_its_planned_address_there_is_nothing_to_try(plan: Plan
     bus.index()
     seen = link.run(survey())
     with pytest.raises(InputError, match="is at its planned address: 'busproto audit' tells more"):
-        benches_to_try(plan, audit(plan, {}, seen), seen.roster)
+        subjects_to_try(plan, audit(plan, {}, seen), seen.roster)
 
 
 def test_what_can_be_neither_understood_nor_renamed_is_not_written_over(
@@ -120,24 +120,24 @@ def test_a_gang_that_is_not_matched_is_no_trial_that_passed(plan: Plan) -> None:
 
 def test_a_match_that_was_refused_counts_and_keeps_the_one_before(plan: Plan) -> None:
     _bus, link = rudder()
-    benches, gang = members(link)[:1], plan.gangs["rudder"]
+    subjects, gang = members(link)[:1], plan.gangs["rudder"]
     refused = Matched(None, None, {}, ("its rod is off",))
-    first = keep_match(plan, gang, benches, matched())
+    first = keep_match(plan, gang, subjects, matched())
     for _ in range(2):
-        kept = keep_match(plan, gang, benches, refused)
+        kept = keep_match(plan, gang, subjects, refused)
         assert (kept["stored"], kept["tables"], kept["refused"]) == (False, "as before", ["its rod is off"])
         assert kept["earlier"] == first
         assert (
             unmatched(plan, matches_of(plan), {})["rudder"] == "not matched: the last try was refused: its rod is off"
         )
-    assert "earlier" not in keep_match(plan, gang, benches, matched())
+    assert "earlier" not in keep_match(plan, gang, subjects, matched())
 
 
 def test_the_figures_of_other_gangs_stay(plan: Plan) -> None:
     _bus, link = rudder()
-    benches = members(link)[:1]
-    first = keep_match(plan, plan.gangs["rudder"], benches, matched())
-    second = keep_match(plan, Gang("elevator", 2, ()), benches, matched())
+    subjects = members(link)[:1]
+    first = keep_match(plan, plan.gangs["rudder"], subjects, matched())
+    second = keep_match(plan, Gang("elevator", 2, ()), subjects, matched())
     kept: dict[str, Any] = json.loads(plan.beside("match.json").read_text())
     assert kept["gangs"] == {"rudder": first, "elevator": second}
 

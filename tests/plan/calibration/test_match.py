@@ -43,7 +43,7 @@ from busproto.plan.calibration.match_checks import (
 )
 from busproto.plan.calibration.table_fit import TableFit
 from busproto.plan.load import Plan, load
-from busproto.plan.trials.trial import Bench
+from busproto.plan.trials.trial import Subject
 from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.bus import VirtualBus
 from busproto.sim.scene.scenario import parse
@@ -53,7 +53,7 @@ from busproto.wire.frame import BROADCAST_ADDRESS
 from busproto.wire.messages import LIMP_STATES, MAX_DEMAND
 from busproto.wire.parameters import RawValue
 from tests.ops.helpers import Box, box
-from tests.plan.trials.test_trial import bench_of
+from tests.plan.trials.test_trial import subject_of
 
 MS: Final = 1_000_000
 EXAMPLE: Final = Path(str(resources.files("busproto.plan"))) / "examples" / "rudder" / "rudder.toml"
@@ -70,9 +70,9 @@ def rudder(seed: int = 1) -> tuple[VirtualBus, Link]:
     return bus, Link(bus.host)
 
 
-def members(link: Link) -> list[Bench]:
+def members(link: Link) -> list[Subject]:
     rows = audit(load(EXAMPLE), {}, link.run(survey())).rows
-    return [Bench(row.seat, row.sheet) for row in rows if row.sheet is not None]
+    return [Subject(row.role, row.snapshot) for row in rows if row.snapshot is not None]
 
 
 def truth(
@@ -99,17 +99,17 @@ def truth(
 
 
 @pytest.fixture(scope="module")
-def matched() -> tuple[VirtualBus, list[Bench], Matched, tuple[float, ...], tuple[float, ...]]:
+def matched() -> tuple[VirtualBus, list[Subject], Matched, tuple[float, ...], tuple[float, ...]]:
     """Before, the matching, and after: it takes a while, so all look at the same one."""
     bus, link = rudder()
-    benches = members(link)
+    subjects = members(link)
     before = truth(bus, link)
-    result = link.run(match(benches))
-    return bus, benches, result, before, truth(bus, link)
+    result = link.run(match(subjects))
+    return bus, subjects, result, before, truth(bus, link)
 
 
 def test_the_greatest_mismatch_falls_twenty_fold_or_to_the_sensors_noise(
-    matched: tuple[VirtualBus, list[Bench], Matched, tuple[float, ...], tuple[float, ...]],
+    matched: tuple[VirtualBus, list[Subject], Matched, tuple[float, ...], tuple[float, ...]],
 ) -> None:
     _, _, result, before, after = matched
     assert (result.stored, result.tables, result.refused) == (True, "stored", ())
@@ -120,9 +120,9 @@ def test_the_greatest_mismatch_falls_twenty_fold_or_to_the_sensors_noise(
 
 
 def test_what_is_measured_agrees_with_the_truth(
-    matched: tuple[VirtualBus, list[Bench], Matched, tuple[float, ...], tuple[float, ...]],
+    matched: tuple[VirtualBus, list[Subject], Matched, tuple[float, ...], tuple[float, ...]],
 ) -> None:
-    _, benches, result, before, _ = matched
+    _, subjects, result, before, _ = matched
     assert result.before is not None
     assert result.after is not None
     assert result.before.worst_deg > 1
@@ -134,7 +134,7 @@ def test_what_is_measured_agrees_with_the_truth(
     assert result.before.torque_nm == pytest.approx((result.before.peak_idle_ma - 60) / 4800 * 4.0, rel=0.01)
     # what the surface pulls with, through the linkage; friction in the gear holds a little of it
     assert result.before.torque_nm == pytest.approx(0.6 * before[1], rel=0.1)
-    body = matched_json(benches, result)
+    body = matched_json(subjects, result)
     assert [one["function"] for one in body["members"]] == ["rudder, middle", "rudder, lower"]
     assert all(5 <= one["points"] <= 33 for one in body["members"])
     assert all("points" in one["why"] for one in body["members"])
@@ -142,13 +142,13 @@ def test_what_is_measured_agrees_with_the_truth(
 
 
 def test_the_tables_are_stored_in_the_others_and_the_lead_has_none(
-    matched: tuple[VirtualBus, list[Bench], Matched, tuple[float, ...], tuple[float, ...]],
+    matched: tuple[VirtualBus, list[Subject], Matched, tuple[float, ...], tuple[float, ...]],
 ) -> None:
-    bus, benches, result, _, _ = matched
+    bus, subjects, result, _, _ = matched
     lead, *others = bus.actuators
     assert lead.settings.stored()["correction"] == ()
-    for actuator, bench in zip(others, benches[1:], strict=True):
-        assert actuator.settings.stored()["correction"] == raw_table(result.fits[bench.address])
+    for actuator, subject in zip(others, subjects[1:], strict=True):
+        assert actuator.settings.stored()["correction"] == raw_table(result.fits[subject.address])
         assert actuator.settings.stored() == actuator.settings.working
     assert all(one.state in LIMP_STATES for one in bus.actuators)
 
@@ -156,7 +156,7 @@ def test_the_tables_are_stored_in_the_others_and_the_lead_has_none(
 @pytest.mark.parametrize("at", [3, 40, 400, 900])
 def test_an_interruption_leaves_the_tables_as_they_were_and_everyone_limp(at: int) -> None:
     bus, link = rudder()
-    benches = members(link)
+    subjects = members(link)
     kept = [actuator.settings.stored() for actuator in bus.actuators]
     writes = 0
     send = bus.host.write
@@ -170,7 +170,7 @@ def test_an_interruption_leaves_the_tables_as_they_were_and_everyone_limp(at: in
 
     bus.host.write = write  # type: ignore[method-assign]
     with pytest.raises(KeyboardInterrupt):
-        link.run(match(benches, stations=12, looks=1))
+        link.run(match(subjects, stations=12, looks=1))
     assert [actuator.settings.stored() for actuator in bus.actuators] == kept
     assert [actuator.settings.working for actuator in bus.actuators] == kept
     assert all(one.state in LIMP_STATES for one in bus.actuators)
@@ -178,10 +178,10 @@ def test_an_interruption_leaves_the_tables_as_they_were_and_everyone_limp(at: in
 
 def test_one_that_falls_silent_ends_it_with_the_others_limp() -> None:
     bus, link = rudder()
-    benches = members(link)
+    subjects = members(link)
     bus.kernel.at(bus.kernel.now_ns + 4_000 * MS, lambda: setattr(bus.actuators[1], "is_mute", True))
     with pytest.raises(ReplyTimeoutError):
-        link.run(match(benches, stations=12, looks=1))
+        link.run(match(subjects, stations=12, looks=1))
     assert all(one.state in LIMP_STATES for one in bus.actuators)
 
 
@@ -255,18 +255,18 @@ def all_as_before(bus: VirtualBus, kept: list[dict[str, RawValue]]) -> bool:
     return [one.settings.stored() for one in bus.actuators] == kept == [one.settings.working for one in bus.actuators]
 
 
-def refused(text: str, benches_of: Callable[[Link], list[Bench]] = members) -> Matched:
+def refused(text: str, subjects_of: Callable[[Link], list[Subject]] = members) -> Matched:
     """It is refused with every setting as before, everyone limp, and that was read back."""
     bus = parse(text).build(1)
     link = Link(bus.host)
     kept = [one.settings.stored() for one in bus.actuators]
-    benches = benches_of(link)
-    result = link.run(match(benches, stations=12, looks=1))
+    subjects = subjects_of(link)
+    result = link.run(match(subjects, stations=12, looks=1))
     assert not result.stored
     assert result.tables == "as before"
     assert all_as_before(bus, kept)
     assert all(one.state in LIMP_STATES for one in bus.actuators)
-    body = matched_json(benches, result)
+    body = matched_json(subjects, result)
     assert (body["stored"], body["tables"], body["refused"]) == (False, "as before", list(result.refused))
     return result
 
@@ -315,14 +315,14 @@ class Flap:
 
     def __post_init__(self) -> None:
         self.kept = [one.settings.stored() for one in self.bus.actuators]
-        self.benches = self.members(self.link)
+        self.subjects = self.members(self.link)
 
-    def members(self, link: Link) -> list[Bench]:
+    def members(self, link: Link) -> list[Subject]:
         rows = audit(self.plan, {}, link.run(survey())).rows
-        return [Bench(row.seat, row.sheet) for row in rows if row.sheet is not None]
+        return [Subject(row.role, row.snapshot) for row in rows if row.snapshot is not None]
 
     def match(self) -> Matched:
-        return self.link.run(match(self.benches, stations=12, looks=1))
+        return self.link.run(match(self.subjects, stations=12, looks=1))
 
     def when(self, kind: type[Message], number: int, do: Callable[[], None], *, to_all: bool = False) -> None:
         """Do something when the nth request of a kind is heard, of those to everyone or of those to one."""
@@ -351,7 +351,7 @@ def two(tmp_path: Path) -> Flap:
 
 
 def test_two_mirrored_ones_are_matched_and_matching_again_makes_nothing_worse(two: Flap) -> None:
-    assert reasons_against(two.benches) == []
+    assert reasons_against(two.subjects) == []
     said: list[Progress] = []
     two.link = Link(two.bus.host, said.append)
     began_ns = two.bus.kernel.now_ns
@@ -364,7 +364,7 @@ def test_two_mirrored_ones_are_matched_and_matching_again_makes_nothing_worse(tw
     assert result.after.worst_deg < 0.25 < result.before.worst_deg
     assert two.bus.actuators[0].settings.stored()["correction"] == ()
     assert two.bus.actuators[1].settings.stored()["correction"] == raw_table(result.fits[18])
-    two.benches = two.members(two.link)
+    two.subjects = two.members(two.link)
     again = two.match()
     assert again.refused == ()
     assert again.after is not None
@@ -403,7 +403,7 @@ def test_a_table_that_cannot_be_read_back_is_not_called_as_before(two: Flap) -> 
     assert list(result.unknown) == ["flap, outer"]
     (sentence,) = table_sentences(result)
     assert "correction table of flap, outer is as before is NOT KNOWN" in sentence
-    assert matched_json(two.benches, result)["not_read_back"] == dict(result.unknown)
+    assert matched_json(two.subjects, result)["not_read_back"] == dict(result.unknown)
 
 
 def test_what_was_stored_already_is_taken_back_where_the_next_one_cannot_store(two: Flap) -> None:
@@ -422,39 +422,39 @@ def test_what_was_changed_without_being_stored_is_not_stored_by_the_way() -> Non
     bus, link = rudder()
     bus.actuators[1].settings.set_working("damping", 40)
     (reason,) = reasons_against(members(link))
-    assert reason == "rudder, middle: damping changed without being stored: store or undo that first"
+    assert reason == "rudder, middle: damping changed without being stored: store or undo it first"
 
 
 # --- what is read at a place ------------------------------------------------------------------------------------------
 
 
-def alone(bench: Box, count: int = 1) -> list[Bench]:
+def alone(subject: Box, count: int = 1) -> list[Subject]:
     """Slow ones on channel 4 that nothing joins: from end to end they take 4 s."""
-    return [bench_of(bench, number, channel=4, slew_limit=300) for number in range(1, count + 1)]
+    return [subject_of(subject, number, channel=4, slew_limit=300) for number in range(1, count + 1)]
 
 
 def test_a_slow_lead_is_waited_for_at_each_place() -> None:
-    bench = box(2)
-    lead = alone(bench)[0]
-    began_ns = bench.now_ns
-    stations = bench.run(_carried([lead], lead, (-0.9, 0.0, 0.9), 1))
-    assert bench.now_ns - began_ns < 16_000 * MS, "its ways take 9 s; it goes on as soon as it stands still"
-    assert [one.share for one in stations] == [-0.9, 0.0, 0.9]
+    subject = box(2)
+    lead = alone(subject)[0]
+    began_ns = subject.now_ns
+    stations = subject.run(_carried([lead], lead, (-0.9, 0.0, 0.9), 1))
+    assert subject.now_ns - began_ns < 16_000 * MS, "its ways take 9 s; it goes on as soon as it stands still"
+    assert [one.fraction for one in stations] == [-0.9, 0.0, 0.9]
     assert [one.reported_deg[1] for one in stations] == pytest.approx([-54.0, 0.0, 54.0], abs=0.2)
 
 
 def test_all_together_are_waited_for_at_each_place() -> None:
-    bench = box(2)
-    stations = bench.run(_together(alone(bench, 2), (-0.9, 0.9), 1))
+    subject = box(2)
+    stations = subject.run(_together(alone(subject, 2), (-0.9, 0.9), 1))
     for one, wanted_deg in zip(stations, (-54.0, 54.0), strict=True):
         assert list(one.reported_deg.values()) == pytest.approx([wanted_deg] * 2, abs=0.2)
 
 
 def test_the_last_degree_to_a_place_is_gone_in_small_steps() -> None:
-    bench = box(2)
-    lead = alone(bench)[0]
-    port = bench.hooked(lambda _: None)
-    bench.run(_carried([lead], lead, (-0.5, 0.5), 1))
+    subject = box(2)
+    lead = alone(subject)[0]
+    port = subject.hooked(lambda _: None)
+    subject.run(_carried([lead], lead, (-0.5, 0.5), 1))
     told_deg = [60 * one.demand / MAX_DEMAND for one in port.sent if isinstance(one, m.Demand)]
     arrivals = [at for at in range(2, len(told_deg)) if told_deg[at] == told_deg[at - 1] != told_deg[at - 2]]
     assert {round(told_deg[at], 1) for at in arrivals} == {-33.0, -30.0, 30.0, 33.0}, "and a little beyond both ends"
@@ -465,14 +465,14 @@ def test_the_last_degree_to_a_place_is_gone_in_small_steps() -> None:
 
 def test_at_a_place_the_mean_of_the_readings_counts() -> None:
     """Current and angle, of each; the readings themselves are kept, for what they tell of the sensor's step."""
-    bench = box(2)
-    both = alone(bench, 2)
-    bench.run(engage(1))
-    bench.run(demand(1, 0.0))
-    bench.pass_time(400 * MS)
-    found = bench.run(_look(both, 0.0, 4, both[0]))
+    subject = box(2)
+    both = alone(subject, 2)
+    subject.run(engage(1))
+    subject.run(demand(1, 0.0))
+    subject.pass_time(400 * MS)
+    found = subject.run(_look(both, 0.0, 4, both[0]))
     for address in (1, 2):
-        status = bench.run(report(address))
+        status = subject.run(report(address))
         assert len(found.looks_cdeg[address]) == 4
         assert found.reported_deg[address] == pytest.approx(sum(found.looks_cdeg[address]) / 400)
         assert found.current_ma[address] == pytest.approx(status.current_ma, abs=15)
@@ -496,7 +496,9 @@ def test_figures_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     """4 N m at 4.8 A: what is drawn beyond the 60 mA of holding is 240 mA, so 0.2 N m."""
     _, link = rudder()
     lead, member, _ = members(link)
-    together = [Station(share, {}, {30: lead_ma, 31: ma}, {}) for share, lead_ma, ma in ((0, 60, 100), (0.5, 80, 300))]
+    together = [
+        Station(fraction, {}, {30: lead_ma, 31: ma}, {}) for fraction, lead_ma, ma in ((0, 60, 100), (0.5, 80, 300))
+    ]
     monkeypatch.setattr(matching, "_together", done(together))
     carried = [Station(0.0, {30: 0.0, 31: 0.3}, {}, {}), Station(0.5, {30: 30.0, 31: 29.6}, {}, {})]
     found = link.run(matching._figures([lead, member], carried, (0.0, 0.5), 1))
@@ -504,7 +506,7 @@ def test_figures_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     assert found.torque_nm == pytest.approx(0.2)
     assert found.greatest_deg == {31: pytest.approx(0.4)}
     assert found.rms_deg == {31: pytest.approx((0.25 / 2) ** 0.5)}
-    assert [share for share, _ in found.curve[31]] == pytest.approx([0.0, 0.5])
+    assert [fraction for fraction, _ in found.curve[31]] == pytest.approx([0.0, 0.5])
     assert [deg for _, deg in found.curve[31]] == pytest.approx([0.3, -0.4])
 
 
@@ -515,10 +517,10 @@ def test_a_table_that_shows_only_when_the_others_lead_is_refused_with_what_was_m
     _, link = rudder()
     lead, member, _ = members(link)
 
-    def carried(_: object, leading: Bench, shares: list[float], looks: int) -> Steps[list[Station]]:
+    def carried(_: object, leading: Subject, fractions: list[float], looks: int) -> Steps[list[Station]]:
         yield from ()
         off_deg = 0.0 if leading is lead else 24.0
-        return [Station(one, {30: 60 * one, 31: 60 * one + off_deg}, {}, {30: (0, 5), 31: (0, 5)}) for one in shares]
+        return [Station(one, {30: 60 * one, 31: 60 * one + off_deg}, {}, {30: (0, 5), 31: (0, 5)}) for one in fractions]
 
     before = Figures({31: 1.0}, {31: 0.5}, 300.0, 200.0, 0.1, {31: ()})
     monkeypatch.setattr(matching, "_carried", carried)
@@ -545,7 +547,7 @@ def test_figures_are_told_with_the_digits_that_were_measured() -> None:
     assert body["members"] == [
         {
             "function": "rudder, middle",
-            "uid": member.sheet.uid.hex(),
+            "uid": member.snapshot.uid.hex(),
             "points": 2,
             "table_deg": [0.5, -0.25],
             "why": "by hand",
@@ -596,7 +598,7 @@ def test_the_lead_that_does_not_go_its_way_is_told(end_deg: float, is_blocked: b
     """Nine tenths of 108 deg are 97.2."""
     _, link = rudder()
     lead = members(link)[0]
-    stations = [Station(share, {30: deg}, {}, {}) for share, deg in ((-0.9, -54.0), (0.0, 0.0), (0.9, end_deg))]
+    stations = [Station(fraction, {30: deg}, {}, {}) for fraction, deg in ((-0.9, -54.0), (0.0, 0.0), (0.9, end_deg))]
     reason = lead_reason(lead, stations)
     assert reason.startswith("rudder, upper leads and went 97.00 of 108.00 deg") is is_blocked
     assert bool(reason) is is_blocked

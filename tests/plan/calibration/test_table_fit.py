@@ -15,12 +15,12 @@ from busproto.plan.calibration.table_fit import POINT_COUNTS, TableFit, fit_tabl
 
 def samples(curve: Callable[[float], float], noise_deg: float, count: int, seed: int) -> list[tuple[float, float]]:
     draw = random.Random(seed)
-    return [(share := draw.uniform(-0.95, 0.95), curve(share) + draw.gauss(0, noise_deg)) for _ in range(count)]
+    return [(fraction := draw.uniform(-0.95, 0.95), curve(fraction) + draw.gauss(0, noise_deg)) for _ in range(count)]
 
 
-def at(fit: TableFit, share: float) -> float:
+def at(fit: TableFit, fraction: float) -> float:
     """Linear between the points, as an actuator reads its table."""
-    place = (share + 1) / 2 * (len(fit.table_deg) - 1)
+    place = (fraction + 1) / 2 * (len(fit.table_deg) - 1)
     below = min(int(place), len(fit.table_deg) - 2)
     return fit.table_deg[below] + (fit.table_deg[below + 1] - fit.table_deg[below]) * (place - below)
 
@@ -29,17 +29,17 @@ def worst(fit: TableFit, curve: Callable[[float], float]) -> float:
     return max(abs(at(fit, step / 200) - curve(step / 200)) for step in range(-190, 191))
 
 
-def bow(share: float) -> float:
+def bow(fraction: float) -> float:
     """2 sin(2x) over +-45 deg."""
-    return 2 * math.sin(2 * math.radians(45 * share))
+    return 2 * math.sin(2 * math.radians(45 * fraction))
 
 
 @settings(max_examples=20)
 @given(st.floats(-3, 3), st.floats(-3, 3), st.integers(0, 99))
 def test_a_straight_line_takes_the_fewest_points_and_is_met(offset: float, slope: float, seed: int) -> None:
-    fit = fit_table(samples(lambda share: offset + slope * share, 0.0, 60, seed))
+    fit = fit_table(samples(lambda fraction: offset + slope * fraction, 0.0, 60, seed))
     assert len(fit.table_deg) == POINT_COUNTS[0]
-    assert worst(fit, lambda share: offset + slope * share) < 1e-4
+    assert worst(fit, lambda fraction: offset + slope * fraction) < 1e-4
 
 
 def test_without_noise_a_bow_takes_all_the_points_there_are() -> None:
@@ -65,7 +65,7 @@ def test_noise_is_averaged_out_and_not_followed(noise_deg: float, seed: int) -> 
 )
 def test_there_are_two_measurements_a_point_at_least(count: int, most: int) -> None:
     """Without noise a bow takes all the points that it may have."""
-    evenly = [(share, bow(share)) for share in (2 * at / (count - 1) - 1 for at in range(count))]
+    evenly = [(fraction, bow(fraction)) for fraction in (2 * at / (count - 1) - 1 for at in range(count))]
     assert len(fit_table(evenly).table_deg) == most
 
 

@@ -174,11 +174,11 @@ def test_gangs_ends_presets_and_tables() -> None:
 
 def test_with_a_plan_the_map_counts_and_gangs_have_names(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, settings="travel = 90.0\nunder-voltage = 5.0")
-    seats = plan.seats
+    roles = plan.roles
     made = record(
         *(
-            entry(n, seat.address, name, settings={**FACTORY, **seat.settings})
-            for n, (name, seat) in enumerate(seats.items(), 1)
+            entry(n, role.address, name, settings={**FACTORY, **role.settings})
+            for n, (name, role) in enumerate(roles.items(), 1)
             if name != "aileron"
         )
     )
@@ -357,7 +357,7 @@ def gang_of(plan: Plan, **lead: RawValue) -> Record:
     own: dict[str, dict[str, RawValue]] = {"rudder-a": {"correction": (), **lead}, "rudder-b": {"correction": TABLE}}
     return record(
         *(
-            entry(n, plan.seats[name].address, name, settings={**FACTORY, **plan.seats[name].settings, **own[name]})
+            entry(n, plan.roles[name].address, name, settings={**FACTORY, **plan.roles[name].settings, **own[name]})
             for n, name in ((1, "rudder-a"), (2, "rudder-b"))
         )
     )

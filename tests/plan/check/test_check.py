@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from busproto.plan import examples
-from busproto.plan.check.check import check, check_fleet, seat_sweep
+from busproto.plan.check.check import check, check_fleet, role_sweep
 from busproto.plan.finding import KINDS, Finding
 from busproto.plan.load import load, load_fleet
 from tests.plan.texts import AIRFRAME, FLEET, write_plan
@@ -518,9 +518,9 @@ def test_many_functions_are_not_all_named_in_the_text(tmp_path: Path) -> None:
     )
 
 
-def test_the_sweep_of_a_seat_knows_the_stops_of_its_model(tmp_path: Path) -> None:
+def test_the_sweep_of_a_role_knows_the_stops_of_its_model(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, settings="travel = 180\nneutral = 10")
-    swept = seat_sweep(plan, plan.seats["aileron"])
+    swept = role_sweep(plan, plan.roles["aileron"])
     assert (swept.low_deg, swept.high_deg, swept.lost_at_plus_deg) == (-80.0, 90.0, 10.0)
 
 

@@ -16,9 +16,9 @@ import pytest
 from busproto.errors import InputError, NotLimpError, OperationError
 from busproto.plan.load import Plan, load
 from busproto.plan.trials.direction import (
+    FRACTION,
     LEAST_DEG,
     PART,
-    SHARE,
     Order,
     Surface,
     Swung,
@@ -74,7 +74,7 @@ def plan_of(directory: Path, flap: str = "normal") -> Plan:
 
 
 @dataclass
-class Bench:
+class Subject:
     """Actuators with surfaces on them, and someone who looks.
 
     Attributes:
@@ -104,7 +104,7 @@ class Bench:
         self.seen.append((surface.name, swung))
         if self.says:
             return self.says.pop(0)
-        lead = surface.arms[0].seat.function
+        lead = surface.arms[0].role.function
         went = swung.by_deg[lead]
         assert went is not None
         return Way.PLANNED if went * self.hangs[lead] > 0 else Way.OTHER
@@ -133,23 +133,23 @@ class Bench:
         self.box.hooked(hook)
 
 
-def bench(directory: Path, *, flap: str = "normal", set_flap: int = 0, at_deg: float = 3.0) -> Bench:
+def subject(directory: Path, *, flap: str = "normal", set_flap: int = 0, at_deg: float = 3.0) -> Subject:
     plan = plan_of(directory, flap)
     bus = box(3)
     one = {
-        name: bus.add(number, seat.address, at_deg=at_deg if name == "flap" else 2.0, channel=seat.channel)
-        for number, (name, seat) in enumerate(plan.seats.items(), 1)
+        name: bus.add(number, role.address, at_deg=at_deg if name == "flap" else 2.0, channel=role.channel)
+        for number, (name, role) in enumerate(plan.roles.items(), 1)
     }
     one["flap"].settings.working["direction"] = set_flap
-    return Bench(plan, bus, one, {"flap": 1, "rudder, upper": 1, "rudder, lower": -1})
+    return Subject(plan, bus, one, {"flap": 1, "rudder, upper": 1, "rudder, lower": -1})
 
 
 # --- which surfaces ----------------------------------------------------------------------------------------------
 
 
 def test_those_whose_positive_side_is_stated_a_gang_as_one(tmp_path: Path) -> None:
-    found = bench(tmp_path).surfaces
-    assert [(one.name, one.positive, [arm.seat.function for arm in one.arms]) for one in found] == [
+    found = subject(tmp_path).surfaces
+    assert [(one.name, one.positive, [arm.role.function for arm in one.arms]) for one in found] == [
         ("flap", "trailing edge down", ["flap"]),
         ("rudder", "to the left", ["rudder, upper", "rudder, lower"]),
     ]
@@ -172,11 +172,11 @@ def test_a_person_names_a_surface_by_its_name_or_a_member(tmp_path: Path) -> Non
 @pytest.mark.parametrize("hangs", [1, -1])
 def test_the_plan_is_judged_whatever_is_set_now(tmp_path: Path, planned: str, is_set: int, hangs: int) -> None:
     """At a positive demand an arm goes to its positive side where direction is normal, else to the other: FORMAT.md."""
-    on = bench(tmp_path, flap=planned, set_flap=is_set)
+    on = subject(tmp_path, flap=planned, set_flap=is_set)
     on.hangs["flap"] = hangs
     side = 1 if planned == "normal" else -1
     flap = on.tried("flap")["flap"]
-    assert flap.by_deg == pytest.approx(side * SHARE * HALF_TRAVEL_DEG, abs=0.3)
+    assert flap.by_deg == pytest.approx(side * FRACTION * HALF_TRAVEL_DEG, abs=0.3)
     assert flap.way is (Way.PLANNED if side == hangs else Way.OTHER)
     assert (flap.direction, flap.seen_by, flap.at, flap.why) == (planned, "the test", AT, "")
     on.one["flap"].arm.move_to(on.box.now_ns)
@@ -184,7 +184,7 @@ def test_the_plan_is_judged_whatever_is_set_now(tmp_path: Path, planned: str, is
 
 
 def test_near_the_end_of_its_travel_it_goes_no_further_than_that_end(tmp_path: Path) -> None:
-    on = bench(tmp_path, at_deg=HALF_TRAVEL_DEG - 2.0)
+    on = subject(tmp_path, at_deg=HALF_TRAVEL_DEG - 2.0)
     assert on.tried("flap")["flap"].by_deg == pytest.approx(2.0, abs=0.3)
 
 
@@ -201,20 +201,20 @@ def test_near_the_end_of_its_travel_it_goes_no_further_than_that_end(tmp_path: P
 def test_one_look_tells_of_all_that_are_carried_along(
     tmp_path: Path, lead_hangs: int, ratio: float, says: tuple[Way, Way]
 ) -> None:
-    on = bench(tmp_path)
+    on = subject(tmp_path)
     on.hangs["rudder, upper"] = lead_hangs
     on.carry("rudder, upper", "rudder, lower", ratio)
     found = on.tried("rudder")
     upper, lower = found["rudder, upper"], found["rudder, lower"]
     assert (upper.way, lower.way) == says
-    assert lower.by_deg == pytest.approx(ratio * SHARE * HALF_TRAVEL_DEG, abs=0.3)
+    assert lower.by_deg == pytest.approx(ratio * FRACTION * HALF_TRAVEL_DEG, abs=0.3)
     if lower.way is Way.NOT_KNOWN:
         assert lower.why == f"it was not carried along: its arm turned by {lower.by_deg:+.1f} deg only"
         assert lower.seen_by == ""
 
 
 def test_only_the_first_of_a_gang_is_driven(tmp_path: Path) -> None:
-    on = bench(tmp_path)
+    on = subject(tmp_path)
     port = on.box.hooked(lambda _: None)
     on.box.run(swing(on.surfaces[1]))
     assert sum(isinstance(one, Engage) for one in port.sent) == 1
@@ -225,7 +225,7 @@ def test_only_the_first_of_a_gang_is_driven(tmp_path: Path) -> None:
 
 
 def test_where_no_one_looks_nothing_moves_and_nothing_is_known(tmp_path: Path) -> None:
-    on = bench(tmp_path)
+    on = subject(tmp_path)
     on.blind = True
     port = on.box.hooked(lambda _: None)
     found = on.tried()
@@ -235,7 +235,7 @@ def test_where_no_one_looks_nothing_moves_and_nothing_is_known(tmp_path: Path) -
 
 
 def test_one_that_is_blocked_is_not_asked_for(tmp_path: Path) -> None:
-    on = bench(tmp_path)
+    on = subject(tmp_path)
     on.one["flap"].arm.stop_deg = 0.0
     flap = on.tried()["flap"]
     assert flap.way is Way.NOT_KNOWN
@@ -246,7 +246,7 @@ def test_one_that_is_blocked_is_not_asked_for(tmp_path: Path) -> None:
 
 
 def test_one_that_stands_outside_its_travel_is_not_moved(tmp_path: Path) -> None:
-    on = bench(tmp_path, at_deg=70.0)
+    on = subject(tmp_path, at_deg=70.0)
     port = on.box.hooked(lambda _: None)
     with pytest.raises(OperationError, match=r"its arm stands at 70.00 deg, .* nothing moved"):
         on.box.run(swing(on.surfaces[0]))
@@ -257,7 +257,7 @@ def test_one_that_stands_outside_its_travel_is_not_moved(tmp_path: Path) -> None
 
 
 def test_one_that_is_not_seen_limp_ends_it_before_anything_moves(tmp_path: Path) -> None:
-    on = bench(tmp_path)
+    on = subject(tmp_path)
     on.one["rudder, lower"].is_mute = True
     port = on.box.hooked(lambda _: None)
     with pytest.raises(NotLimpError, match=r"NOT SEEN LIMP: address 31 \(no answer\)"):
@@ -269,7 +269,7 @@ def test_one_that_is_not_seen_limp_ends_it_before_anything_moves(tmp_path: Path)
 
 def test_one_that_falls_silent_while_it_is_out_ends_the_rest(tmp_path: Path) -> None:
     """It holds there unseen: no other surface is moved, no one is asked, and it is named."""
-    on = bench(tmp_path)
+    on = subject(tmp_path)
     demands = 0
 
     def hook(message: Message) -> None:
@@ -286,7 +286,7 @@ def test_one_that_falls_silent_while_it_is_out_ends_the_rest(tmp_path: Path) -> 
 
 
 def test_again_not_seen_and_stop(tmp_path: Path) -> None:
-    on = bench(tmp_path)
+    on = subject(tmp_path)
     on.says = [Order.AGAIN, Order.AGAIN, Way.NOT_KNOWN, Order.STOP]
     found = on.tried()
     assert [name for name, _ in on.seen] == ["flap", "flap", "flap", "rudder"]
@@ -301,7 +301,7 @@ def test_again_not_seen_and_stop(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("number", [2, 8, 20])
 def test_interrupted_anywhere_all_are_limp(tmp_path: Path, number: int) -> None:
-    on = bench(tmp_path)
+    on = subject(tmp_path)
     count = 0
 
     def hook(_: Message) -> None:
@@ -377,7 +377,7 @@ def test_a_later_trial_keeps_the_direction_with_its_own_date_and_only_of_the_sam
 
 
 def test_a_surface_that_was_left_out_says_why(tmp_path: Path) -> None:
-    found = [one for surface in bench(tmp_path).surfaces for one in not_tried(surface, "no", AT)]
+    found = [one for surface in subject(tmp_path).surfaces for one in not_tried(surface, "no", AT)]
     assert [(one.function, one.way, one.why, one.by_deg) for one in found] == [
         ("flap", Way.NOT_KNOWN, "no", None),
         ("rudder, upper", Way.NOT_KNOWN, "no", None),
@@ -387,7 +387,7 @@ def test_a_surface_that_was_left_out_says_why(tmp_path: Path) -> None:
 
 def test_another_of_the_gang_that_does_not_answer_stands_nowhere(tmp_path: Path) -> None:
     """What it was last seen at is no place; the one that moves has to answer."""
-    on = bench(tmp_path)
+    on = subject(tmp_path)
     rudder = on.surfaces[1]
     assert set(on.box.run(_places(rudder))) == {30, 31}
     on.one["rudder, lower"].is_mute = True

@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busproto.errors import ReplyTimeoutError
-from busproto.ops.survey import read_sheet, survey
+from busproto.ops.survey import read_snapshot, survey
 from busproto.plan.airframe.audit import audit, goals
 from busproto.plan.changes import carry_out, changes
-from busproto.plan.load import Seat
-from busproto.plan.trials.trial import PARTS, Bench, Findings, _Run, findings_json, longest_ns, soft_start_ms, trial
+from busproto.plan.load import Role
+from busproto.plan.trials.trial import PARTS, Findings, Subject, _Run, findings_json, longest_ns, soft_start_ms, trial
 from busproto.sim.mechanics.motion_sensor import Sensor
 from busproto.wire.messages import LIMP_STATES, Report
 from busproto.wire.parameters import FACTORY, LOSS_HOLD, LOSS_LIMP, LOSS_PRESET, RawValue
@@ -24,23 +24,23 @@ from tests.ops.helpers import MS, Box, box, once
 from tests.plan.airframes import Hauler, hauler
 
 
-def seat(number: int, **planned: RawValue) -> Seat:
+def role(number: int, **planned: RawValue) -> Role:
     settings = {**FACTORY, "channel": number, **{name.replace("_", "-"): raw for name, raw in planned.items()}}
     del settings["correction"]
-    return Seat(f"no. {number}", number, number, "", None, None, settings, None, "")
+    return Role(f"no. {number}", number, number, "", None, None, settings, None, "")
 
 
-def bench_of(bench: Box, number: int, *, really: dict[str, RawValue] | None = None, **planned: RawValue) -> Bench:
+def subject_of(subject: Box, number: int, *, really: dict[str, RawValue] | None = None, **planned: RawValue) -> Subject:
     """An actuator that is planned to be set so, and really is set a little otherwise."""
-    one = seat(number, **planned)
-    bench.add(number, number, at_deg=5.0, settings={**one.settings, **(really or {})})
-    return Bench(one, bench.run(read_sheet(number)))
+    one = role(number, **planned)
+    subject.add(number, number, at_deg=5.0, settings={**one.settings, **(really or {})})
+    return Subject(one, subject.run(read_snapshot(number)))
 
 
-def tried(bench: Box, benches: list[Bench], *parts: str) -> list[Findings]:
-    findings, _ = bench.run(trial(benches, parts or PARTS, 0.25))
-    assert all(one.state in LIMP_STATES for one in bench.bus.actuators)
-    return [findings[one.address] for one in benches]
+def tried(subject: Box, subjects: list[Subject], *parts: str) -> list[Findings]:
+    findings, _ = subject.run(trial(subjects, parts or PARTS, 0.25))
+    assert all(one.state in LIMP_STATES for one in subject.bus.actuators)
+    return [findings[one.address] for one in subjects]
 
 
 @given(soft_ms=st.integers(0, 5000), speed=st.floats(20, 600), way=st.floats(5, 60))
@@ -63,8 +63,8 @@ def test_an_arm_that_hardly_moves_has_no_soft_start() -> None:
 
 @pytest.mark.parametrize("wanted_ms", [0, 250, 1000, 3000])
 def test_soft_start_as_measured_on_the_bus(wanted_ms: int) -> None:
-    bench = box(2)
-    (found,) = tried(bench, [bench_of(bench, 1, soft_start=wanted_ms)], "start")
+    subject = box(2)
+    (found,) = tried(subject, [subject_of(subject, 1, soft_start=wanted_ms)], "start")
     assert found.limp_at_start
     assert found.soft_start_ms == pytest.approx(wanted_ms, abs=25)
     assert found.faults == ()
@@ -75,22 +75,22 @@ def test_soft_start_as_measured_on_the_bus(wanted_ms: int) -> None:
 @pytest.mark.parametrize(("at_deg", "to_deg"), [(-50.0, -32.0), (50.0, 32.0), (-1.0, 17.0), (1.0, -17.0)])
 def test_the_first_demand_goes_towards_the_middle_by_three_tenths(at_deg: float, to_deg: float) -> None:
     """30 % of half a travel of 120 deg are 18 deg; away from the end at which the arm stands."""
-    bench = box(2)
-    one = bench_of(bench, 1)
-    bench.bus.actuators[0].arm.place(at_deg, at_deg, bench.now_ns)
+    subject = box(2)
+    one = subject_of(subject, 1)
+    subject.bus.actuators[0].arm.place(at_deg, at_deg, subject.now_ns)
     aims = []
-    bench.bus.on_frame = lambda _, actuator, __: aims.append(actuator.arm.target_deg)
-    tried(bench, [one], "start")
+    subject.bus.on_frame = lambda _, actuator, __: aims.append(actuator.arm.target_deg)
+    tried(subject, [one], "start")
     assert {round(aim, 2) for aim in aims if aim is not None and abs(aim - at_deg) > 1} == {to_deg}
 
 
 def test_a_start_that_is_harder_than_planned_is_a_fault_and_a_softer_one_is_none() -> None:
-    bench = box(2)
-    benches = [
-        bench_of(bench, 1, really={"soft-start": 200}, soft_start=1000),
-        bench_of(bench, 2, really={"soft-start": 1500}, soft_start=1000),
+    subject = box(2)
+    subjects = [
+        subject_of(subject, 1, really={"soft-start": 200}, soft_start=1000),
+        subject_of(subject, 2, really={"soft-start": 1500}, soft_start=1000),
     ]
-    hard, soft = tried(bench, benches, "start")
+    hard, soft = tried(subject, subjects, "start")
     assert hard.faults == (f"its soft start takes {hard.soft_start_ms:.0f} ms, planned 1000 ms",)
     assert soft.faults == ()
 
@@ -99,9 +99,9 @@ def test_a_start_that_is_harder_than_planned_is_a_fault_and_a_softer_one_is_none
     ("action", "word"), [(LOSS_LIMP, "limp"), (LOSS_HOLD, "hold"), (LOSS_PRESET, "preset")], ids=str
 )
 def test_each_loss_action_is_seen_in_its_time(action: int, word: str) -> None:
-    bench = box(2)
-    benches = [bench_of(bench, n, loss_action=action, preset=-2500, loss_time_out=300 * n) for n in (1, 2, 3)]
-    for number, found in enumerate(tried(bench, benches, "loss"), 1):
+    subject = box(2)
+    subjects = [subject_of(subject, n, loss_action=action, preset=-2500, loss_time_out=300 * n) for n in (1, 2, 3)]
+    for number, found in enumerate(tried(subject, subjects, "loss"), 1):
         assert found.faults == ()
         assert found.loss_action == word
         assert found.loss_after_ms is not None
@@ -127,10 +127,10 @@ def test_each_loss_action_is_seen_in_its_time(action: int, word: str) -> None:
     ids=lambda one: str(one)[:40],
 )
 def test_what_is_not_as_planned_is_said(planned: dict[str, RawValue], really: dict[str, RawValue], says: str) -> None:
-    bench = box(2)
-    wrong = bench_of(bench, 1, really=really, **planned)
-    right = bench_of(bench, 2, **planned)
-    found, good = tried(bench, [wrong, right], "centre", "move", "loss")
+    subject = box(2)
+    wrong = subject_of(subject, 1, really=really, **planned)
+    right = subject_of(subject, 2, **planned)
+    found, good = tried(subject, [wrong, right], "centre", "move", "loss")
     assert any(says in fault for fault in found.faults), found.faults
     assert good.faults == ()
     assert findings_json(wrong, found)["passed"] is False
@@ -138,12 +138,12 @@ def test_what_is_not_as_planned_is_said(planned: dict[str, RawValue], really: di
 
 
 TABLE = (300, -200, 400)
-"""At -25 %, 0 and 25 % it adds -0.75, -2 and -0.5 deg, in a straight line between its points, reckoned by hand."""
+"""At -25 %, 0 and 25 % it adds -0.75, -2 and -0.5 deg, in a straight line between its points, calculated by hand."""
 
 
 def test_with_a_correction_table_it_should_stand_where_the_table_puts_it() -> None:
-    bench = box(2)
-    (found,) = tried(bench, [bench_of(bench, 1, really={"correction": TABLE})])
+    subject = box(2)
+    (found,) = tried(subject, [subject_of(subject, 1, really={"correction": TABLE})])
     assert found.faults == ()
     assert found.centred_at_deg == pytest.approx(-2.0, abs=0.1)
     assert found.reached_deg["low"] == pytest.approx((-15.75, -15.75), abs=0.1)
@@ -152,16 +152,16 @@ def test_with_a_correction_table_it_should_stand_where_the_table_puts_it() -> No
 
 
 def test_stops_that_are_nearer_than_the_demand_end_its_way_as_planned() -> None:
-    bench = box(2)
-    one = bench_of(bench, 1, travel=18_000, loss_action=LOSS_PRESET, preset=9000)
-    about = dataclasses.replace(one.sheet.description, mechanical_travel_cdeg=3000)
-    bench.bus.actuators[0].arm.stop_deg = 15.0
-    (found,) = tried(bench, [dataclasses.replace(one, sheet=dataclasses.replace(one.sheet, description=about))])
+    subject = box(2)
+    one = subject_of(subject, 1, travel=18_000, loss_action=LOSS_PRESET, preset=9000)
+    about = dataclasses.replace(one.snapshot.description, mechanical_travel_cdeg=3000)
+    subject.bus.actuators[0].arm.stop_deg = 15.0
+    (found,) = tried(subject, [dataclasses.replace(one, snapshot=dataclasses.replace(one.snapshot, description=about))])
     assert found.reached_deg["high"] == (15.0, 15.0)
     assert found.faults == ()
 
 
-def nonsense(bench: Box, number: int, says: Callable[[int], int]) -> None:
+def nonsense(subject: Box, number: int, says: Callable[[int], int]) -> None:
     """From now on its sensor says this, by how often it was asked."""
     asked = itertools.count()
 
@@ -169,7 +169,7 @@ def nonsense(bench: Box, number: int, says: Callable[[int], int]) -> None:
         def says_cdeg(self, reading_deg: float, now_ns: int) -> int:
             return says(next(asked))
 
-    bench.bus.actuators[number]._sensor = Odd()
+    subject.bus.actuators[number]._sensor = Odd()
 
 
 @pytest.mark.parametrize(
@@ -186,12 +186,12 @@ def nonsense(bench: Box, number: int, says: Callable[[int], int]) -> None:
 def test_one_that_reports_nonsense_ends_in_a_stated_time_and_the_others_are_tried(
     says: Callable[[int], int], why: str
 ) -> None:
-    bench = box(2)
-    benches = [bench_of(bench, 1), bench_of(bench, 2)]
-    nonsense(bench, 0, says)
-    began_ns = bench.now_ns
-    odd, good = tried(bench, benches)
-    assert bench.now_ns - began_ns < longest_ns(benches, PARTS)
+    subject = box(2)
+    subjects = [subject_of(subject, 1), subject_of(subject, 2)]
+    nonsense(subject, 0, says)
+    began_ns = subject.now_ns
+    odd, good = tried(subject, subjects)
+    assert subject.now_ns - began_ns < longest_ns(subjects, PARTS)
     assert good.faults == ()
     assert any(why in one for one in odd.faults), odd.faults
     assert not why or any("make no sense" in one and "left out" in one for one in odd.faults)
@@ -200,10 +200,10 @@ def test_one_that_reports_nonsense_ends_in_a_stated_time_and_the_others_are_trie
 @pytest.mark.parametrize(("at_cdeg", "is_left_out"), [(10_999, False), (11_001, True), (-11_001, True)])
 def test_ten_degrees_beyond_its_stops_is_nonsense(at_cdeg: int, is_left_out: bool) -> None:
     """The stops of the model stand at +-100 deg."""
-    bench = box(2)
-    one = bench_of(bench, 1)
-    nonsense(bench, 0, lambda at: at_cdeg)
-    (found,) = tried(bench, [one], "centre")
+    subject = box(2)
+    one = subject_of(subject, 1)
+    nonsense(subject, 0, lambda at: at_cdeg)
+    (found,) = tried(subject, [one], "centre")
     assert any("make no sense" in text for text in found.faults) is is_left_out
     assert (found.centred_at_deg is None) is is_left_out
 
@@ -211,128 +211,128 @@ def test_ten_degrees_beyond_its_stops_is_nonsense(at_cdeg: int, is_left_out: boo
 @pytest.mark.parametrize(("to_cdeg", "can_be"), [(8_999, True), (9_001, False), (-8_999, True), (-9_001, False)])
 def test_no_arm_goes_twice_as_fast_as_its_model_can(to_cdeg: int, can_be: bool) -> None:
     """The model goes 400 deg/s: 80 deg in 0.1 s at twice that, and 10 deg that any sensor may be off."""
-    bench = box(2)
-    one = bench_of(bench, 1)
-    run = _Run([one], {1: Findings()}, seen={1: (bench.now_ns - 100 * MS, 0)})
-    assert bench.run(run.makes_sense(one, to_cdeg)) is can_be
-    assert run.benches == ([one] if can_be else [])
+    subject = box(2)
+    one = subject_of(subject, 1)
+    run = _Run([one], {1: Findings()}, seen={1: (subject.now_ns - 100 * MS, 0)})
+    assert subject.run(run.makes_sense(one, to_cdeg)) is can_be
+    assert run.subjects == ([one] if can_be else [])
 
 
 def test_moved_each_way_all_are_back_in_the_middle_before_they_are_let_go() -> None:
-    bench = box(2)
-    tried(bench, [bench_of(bench, 1), bench_of(bench, 2)], "move")
-    assert [one.arm.position_deg for one in bench.bus.actuators] == pytest.approx([0.0, 0.0], abs=0.5)
+    subject = box(2)
+    tried(subject, [subject_of(subject, 1), subject_of(subject, 2)], "move")
+    assert [one.arm.position_deg for one in subject.bus.actuators] == pytest.approx([0.0, 0.0], abs=0.5)
 
 
-def test_how_long_a_trial_takes_at_most_is_reckoned_by_hand() -> None:
+def test_how_long_a_trial_takes_at_most_is_calculated_by_hand() -> None:
     """Of one with 120 deg of travel at 300 deg/s: late, it is waited for 1 s + 2 x 0.4 s."""
-    bench = box(2)
-    benches = [bench_of(bench, 1, loss_time_out=600)]
+    subject = box(2)
+    subjects = [subject_of(subject, 1, loss_time_out=600)]
     restart_s, slow_s = 0.3, 0.02
-    assert longest_ns(benches, ["start"]) / 1e9 == pytest.approx(2 * restart_s + 8 + 10 * slow_s)
-    assert longest_ns(benches, ["centre"]) / 1e9 == pytest.approx(restart_s + 8 + 1.8 + 10 * slow_s)
-    assert longest_ns(benches, ["move"]) / 1e9 == pytest.approx(restart_s + 8 + 4 * 1.8 + 16 * slow_s)
-    assert longest_ns(benches, ["loss"]) / 1e9 == pytest.approx(restart_s + 8 + 2 * 1.8 + 8 + 12 * slow_s)
+    assert longest_ns(subjects, ["start"]) / 1e9 == pytest.approx(2 * restart_s + 8 + 10 * slow_s)
+    assert longest_ns(subjects, ["centre"]) / 1e9 == pytest.approx(restart_s + 8 + 1.8 + 10 * slow_s)
+    assert longest_ns(subjects, ["move"]) / 1e9 == pytest.approx(restart_s + 8 + 4 * 1.8 + 16 * slow_s)
+    assert longest_ns(subjects, ["loss"]) / 1e9 == pytest.approx(restart_s + 8 + 2 * 1.8 + 8 + 12 * slow_s)
 
 
 def test_one_that_never_arrives_costs_the_long_time_once_only() -> None:
-    bench = box(2)
-    benches = [bench_of(bench, number) for number in (1, 2)]
-    nonsense(bench, 0, lambda _: 300)  # it says that it stands still, and never arrives
-    began_ns = bench.now_ns
-    stuck, other = tried(bench, benches, "centre", "move")
+    subject = box(2)
+    subjects = [subject_of(subject, number) for number in (1, 2)]
+    nonsense(subject, 0, lambda _: 300)  # it says that it stands still, and never arrives
+    began_ns = subject.now_ns
+    stuck, other = tried(subject, subjects, "centre", "move")
     assert any("at +25 % it stands at 3.00 deg" in one for one in stuck.faults)
     assert other.faults == ()
-    took_ns = bench.now_ns - began_ns
-    assert took_ns < longest_ns(benches, ["centre", "move"])
+    took_ns = subject.now_ns - began_ns
+    assert took_ns < longest_ns(subjects, ["centre", "move"])
     # once the long time, then 1.8 s for each of its 7 demands at most
     assert 8_000 * MS < took_ns < 8_000 * MS + 7 * 1_800 * MS
 
 
 def test_one_that_never_loses_the_signal_is_a_fault() -> None:
-    bench = box(2)
-    (found,) = tried(bench, [bench_of(bench, 1, really={"loss-time-out": 10_000}, loss_time_out=200)], "loss")
+    subject = box(2)
+    (found,) = tried(subject, [subject_of(subject, 1, really={"loss-time-out": 10_000}, loss_time_out=200)], "loss")
     assert found.loss_action == ""
     assert found.faults == ("the signal gone, it does nothing within 200 ms and a while; planned limp",)
 
 
 def test_a_short_time_out_is_kept_fed_while_it_is_moved() -> None:
-    bench = box(2)
-    benches = [bench_of(bench, n, loss_time_out=20 if n == 1 else 500) for n in range(1, 9)]
-    assert [one.faults for one in tried(bench, benches, "centre", "move")] == [()] * 8
+    subject = box(2)
+    subjects = [subject_of(subject, n, loss_time_out=20 if n == 1 else 500) for n in range(1, 9)]
+    assert [one.faults for one in tried(subject, subjects, "centre", "move")] == [()] * 8
 
 
 def test_one_that_falls_silent_in_the_middle_ends_the_trial_with_everyone_limp() -> None:
-    bench = box(2)
-    benches = [bench_of(bench, 1), bench_of(bench, 2)]
-    bench.bus.kernel.at(bench.now_ns + 1500 * MS, lambda: setattr(bench.bus.actuators[1], "is_mute", True))
+    subject = box(2)
+    subjects = [subject_of(subject, 1), subject_of(subject, 2)]
+    subject.bus.kernel.at(subject.now_ns + 1500 * MS, lambda: setattr(subject.bus.actuators[1], "is_mute", True))
     with pytest.raises(ReplyTimeoutError):
-        bench.run(trial(benches, PARTS, 0.25))
-    assert all(one.state in LIMP_STATES for one in bench.bus.actuators)
+        subject.run(trial(subjects, PARTS, 0.25))
+    assert all(one.state in LIMP_STATES for one in subject.bus.actuators)
 
 
 def test_one_that_does_not_come_back_from_its_restart_ends_the_trial() -> None:
-    bench = box(2)
-    benches = [bench_of(bench, 1)]
-    actuator = bench.bus.actuators[0]
-    bench.hooked(once(Report, lambda: setattr(actuator, "is_mute", True)))
-    bench.bus.kernel.at(bench.now_ns + 5_000 * MS, lambda: setattr(actuator, "is_mute", False))
+    subject = box(2)
+    subjects = [subject_of(subject, 1)]
+    actuator = subject.bus.actuators[0]
+    subject.hooked(once(Report, lambda: setattr(actuator, "is_mute", True)))
+    subject.bus.kernel.at(subject.now_ns + 5_000 * MS, lambda: setattr(actuator, "is_mute", False))
     with pytest.raises(ReplyTimeoutError):
-        bench.run(trial(benches, PARTS, 0.25))
+        subject.run(trial(subjects, PARTS, 0.25))
 
 
 def test_one_that_takes_its_time_to_start_is_waited_for() -> None:
-    bench = box(2)
-    benches = [bench_of(bench, 1)]
-    actuator = bench.bus.actuators[0]
+    subject = box(2)
+    subjects = [subject_of(subject, 1)]
+    actuator = subject.bus.actuators[0]
 
     def slow() -> None:
         actuator.is_mute = True
-        bench.bus.kernel.at(bench.now_ns + 250 * MS, lambda: setattr(actuator, "is_mute", False))
+        subject.bus.kernel.at(subject.now_ns + 250 * MS, lambda: setattr(actuator, "is_mute", False))
 
-    bench.hooked(once(Report, slow))
-    assert tried(bench, benches, "centre")[0].faults == ()
+    subject.hooked(once(Report, slow))
+    assert tried(subject, subjects, "centre")[0].faults == ()
 
 
 def test_an_interrupt_at_any_time_ends_limp() -> None:
     for at_ms in range(50, 4600, 350):
-        bench = box(2)
-        benches = [bench_of(bench, 1, loss_action=LOSS_HOLD), bench_of(bench, 2, loss_action=LOSS_HOLD)]
-        pause = interrupt_at(bench, bench.now_ns + at_ms * MS)
-        bench.hooked(lambda _: pause())  # noqa: B023 - called within this round only
+        subject = box(2)
+        subjects = [subject_of(subject, 1, loss_action=LOSS_HOLD), subject_of(subject, 2, loss_action=LOSS_HOLD)]
+        pause = interrupt_at(subject, subject.now_ns + at_ms * MS)
+        subject.hooked(lambda _: pause())  # noqa: B023 - called within this round only
         with pytest.raises(KeyboardInterrupt):
-            bench.run(trial(benches, PARTS, 0.25))
-        bench.pass_time(100 * MS)
-        assert all(one.arm.target_deg is None for one in bench.bus.actuators)
+            subject.run(trial(subjects, PARTS, 0.25))
+        subject.pass_time(100 * MS)
+        assert all(one.arm.target_deg is None for one in subject.bus.actuators)
 
 
-def interrupt_at(bench: Box, time_ns: int) -> Callable[[], None]:
+def interrupt_at(subject: Box, time_ns: int) -> Callable[[], None]:
     was_raised = False
 
     def check() -> None:
         nonlocal was_raised
-        if bench.now_ns >= time_ns and not was_raised:
+        if subject.now_ns >= time_ns and not was_raised:
             was_raised = True
             raise KeyboardInterrupt
 
     return check
 
 
-def applied(directory: Path) -> tuple[Hauler, list[Bench]]:
+def applied(directory: Path) -> tuple[Hauler, list[Subject]]:
     air = hauler(directory)
-    wanted = goals(air.plan, air.seating, air.link.run(survey()))
+    wanted = goals(air.plan, air.assignment, air.link.run(survey()))
     todo = changes(air.link.run(survey()), wanted)
     air.link.run(carry_out(todo, wanted, note=lambda change, step: None))
-    rows = audit(air.plan, air.seating, air.link.run(survey())).rows
-    return air, [Bench(row.seat, row.sheet) for row in rows if row.sheet is not None]
+    rows = audit(air.plan, air.assignment, air.link.run(survey())).rows
+    return air, [Subject(row.role, row.snapshot) for row in rows if row.snapshot is not None]
 
 
 def test_the_hauler_does_as_planned_once_it_is_set_up(tmp_path: Path) -> None:
-    air, benches = applied(tmp_path)
-    findings, _ = air.link.run(trial(benches, PARTS, 0.25))
+    air, subjects = applied(tmp_path)
+    findings, _ = air.link.run(trial(subjects, PARTS, 0.25))
     assert len(findings) == 13
     assert [one.faults for one in findings.values()] == [()] * 13
-    by_function = {bench.seat.function: findings[bench.address] for bench in benches}
+    by_function = {subject.role.function: findings[subject.address] for subject in subjects}
     assert {name: one.loss_action for name, one in by_function.items() if one.loss_action != "hold"} == {
         "throttle": "preset",
         "nose wheel": "limp",
@@ -341,12 +341,13 @@ def test_the_hauler_does_as_planned_once_it_is_set_up(tmp_path: Path) -> None:
 
 
 def test_a_plan_that_asks_for_something_else_fails_the_same_actuators(tmp_path: Path) -> None:
-    air, benches = applied(tmp_path)
+    air, subjects = applied(tmp_path)
     other = [
         dataclasses.replace(
-            bench, seat=dataclasses.replace(bench.seat, settings={**bench.seat.settings, "loss-action": LOSS_LIMP})
+            subject,
+            role=dataclasses.replace(subject.role, settings={**subject.role.settings, "loss-action": LOSS_LIMP}),
         )
-        for bench in benches
+        for subject in subjects
     ]
     findings, _ = air.link.run(trial(other, ["loss"], 0.25))
     assert sum(bool(one.faults) for one in findings.values()) == 12, "all but the nose wheel"

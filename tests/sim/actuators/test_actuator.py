@@ -86,10 +86,10 @@ def test_the_first_demand_begins_a_soft_start_from_where_it_is() -> None:
     made = bench()
     actuator = made.add(1, 5, at_deg=-20.0, channel=3, loss_time_out=10_000)
     arrived_ns = made.demand(m.NO_DEMAND, -9000, 5000)
-    assert (actuator.current_state(), where(made, actuator)) == (m.State.EASING, -20.0)
+    assert (actuator.current_state(), where(made, actuator)) == (m.State.SOFT_STARTING, -20.0)
     assert positions(made, actuator, arrived_ns, 100, 200, 500, 577, 578) == [-18.5, -14.0, 17.5, 29.93935, 30.0]
     made.run_until(arrived_ns + 1000 * MS - 1)
-    assert actuator.current_state() is m.State.EASING
+    assert actuator.current_state() is m.State.SOFT_STARTING
     made.run_until(arrived_ns + 1000 * MS)
     assert actuator.current_state() is m.State.FOLLOWING
 
@@ -177,7 +177,7 @@ def test_such_a_broadcast_does_not_put_off_the_loss() -> None:
         made.demand(0, m.NO_DEMAND)
         made.demand(0)
     made.run_until(arrived_ns + 100 * MS - 1)
-    assert actuator.current_state() is m.State.EASING
+    assert actuator.current_state() is m.State.SOFT_STARTING
     made.run_until(arrived_ns + 100 * MS)
     assert actuator.current_state() is m.State.LOST_LIMP
 
@@ -213,7 +213,7 @@ def test_a_broadcast_with_a_bad_check_is_not_followed_wherever_it_is_hit() -> No
     assert (actuator.state, actuator.arm.target_deg, where(made, actuator)) == (m.State.LIMP, None, 0.0)
     assert made.status(5).bad_frames >= hits
     made.send_bytes(whole)
-    assert actuator.state is m.State.EASING
+    assert actuator.state is m.State.SOFT_STARTING
 
 
 # --- loss of demand --------------------------------------------------------------------------------------------
@@ -253,12 +253,12 @@ def test_a_new_demand_after_a_loss_begins_a_soft_start(action: int, state: m.Sta
     assert actuator.current_state() is state
     before_deg = where(made, actuator)
     arrived_ns = made.demand(10_000)
-    assert actuator.current_state() is m.State.EASING
+    assert actuator.current_state() is m.State.SOFT_STARTING
     assert where(made, actuator) == before_deg
     assert positions(made, actuator, arrived_ns, 50, 90) == [before_deg + 0.375, before_deg + 1.215]
     made.run_until(arrived_ns + 99 * MS)
     made.demand(10_000)
-    assert actuator.current_state() is m.State.EASING
+    assert actuator.current_state() is m.State.SOFT_STARTING
 
 
 @pytest.mark.parametrize("preset_raw", [-9000, 9000])
@@ -289,7 +289,7 @@ def test_loss_with_frames_lost_at_random(seed: int) -> None:
             made.send_bytes(whole[:7] + bytes([whole[7] ^ 4]) + whole[8:])
         else:
             wanted_ns.append(made.send_bytes(whole))
-            assert actuator.current_state() in {m.State.EASING, m.State.FOLLOWING}
+            assert actuator.current_state() in {m.State.SOFT_STARTING, m.State.FOLLOWING}
         while made.now_ns < (frame + 1) * 20 * MS:
             was_lost = actuator.current_state() is m.State.LOST_LIMP
             made.run_until(min(made.now_ns + MS, (frame + 1) * 20 * MS))
@@ -307,7 +307,7 @@ def test_a_demand_to_one_puts_off_the_loss_too() -> None:
     made.run(90 * MS)
     arrived_ns = made.send(m.Demand(0), 5)
     made.run_until(arrived_ns + 100 * MS - 1)
-    assert actuator.current_state() is m.State.EASING
+    assert actuator.current_state() is m.State.SOFT_STARTING
     made.run_until(arrived_ns + 100 * MS)
     assert actuator.current_state() is m.State.LOST_LIMP
 
@@ -319,7 +319,7 @@ def test_a_new_time_out_holds_at_once(before_ms: int, after_ms: int) -> None:
     arrived_ns = made.demand(0)
     made.ask(m.Written, m.Write(17, after_ms.to_bytes(2, "little")), 5, wait_ns=10 * MS)
     made.run_until(arrived_ns + after_ms * MS - 1)
-    assert actuator.current_state() in {m.State.EASING, m.State.FOLLOWING}
+    assert actuator.current_state() in {m.State.SOFT_STARTING, m.State.FOLLOWING}
     made.run_until(arrived_ns + after_ms * MS)
     assert actuator.current_state() is m.State.LOST_LIMP
 
@@ -340,11 +340,11 @@ def test_engage_takes_hold_where_the_arm_is_and_the_loss_time_runs() -> None:
     made = bench()
     actuator = made.add(1, 5, at_deg=33.0, loss_time_out=200)
     arrived_ns = made.send(m.Engage(), 5)
-    assert [fields_of(one.message) for one in made.answers(20 * MS)] == [{"state": m.State.EASING}]
+    assert [fields_of(one.message) for one in made.answers(20 * MS)] == [{"state": m.State.SOFT_STARTING}]
     assert (actuator.arm.target_deg, where(made, actuator)) == (33.0, 33.0)
     assert actuator.arm.hand(0.0, 0, made.now_ns) is False
     made.run_until(arrived_ns + 200 * MS - 1)
-    assert actuator.current_state() is m.State.EASING
+    assert actuator.current_state() is m.State.SOFT_STARTING
     made.run_until(arrived_ns + 200 * MS)
     assert (actuator.current_state(), where(made, actuator)) == (m.State.LOST_LIMP, 33.0)
 
@@ -353,7 +353,7 @@ def test_engage_sent_to_all_is_obeyed_by_those_with_an_address_and_answered_by_n
     made = bench()
     one, other, fresh = made.add(1, 5), made.add(2, 6), made.add(3, UNADDRESSED)
     assert made.ask_all(m.Engage()) == []
-    assert [each.state for each in (one, other, fresh)] == [m.State.EASING, m.State.EASING, m.State.LIMP]
+    assert [each.state for each in (one, other, fresh)] == [m.State.SOFT_STARTING, m.State.SOFT_STARTING, m.State.LIMP]
 
 
 def test_release_latches_until_engage() -> None:
@@ -388,7 +388,7 @@ def test_release_latches_until_a_restart(to: int) -> None:
     made.run(20 * MS)
     assert actuator.state is m.State.LIMP
     made.demand(5000)
-    assert actuator.current_state() is m.State.EASING
+    assert actuator.current_state() is m.State.SOFT_STARTING
 
 
 def test_a_release_on_the_way_stops_the_arm_where_it_is() -> None:
@@ -410,7 +410,7 @@ def test_a_restart_is_answered_and_done_after_the_answer() -> None:
     actuator = made.add(1, 5, channel=1, at_deg=4.0)
     made.demand(0)
     made.send(m.Restart(), 5)
-    assert actuator.state is m.State.EASING
+    assert actuator.state is m.State.SOFT_STARTING
     (answer,) = made.answers(20 * MS)
     assert answer.message == m.Restarting()
     assert (actuator.state, actuator.arm.target_deg) == (m.State.LIMP, None)
@@ -482,7 +482,7 @@ def test_switching_twice_is_harmless() -> None:
     actuator = made.add(1, 5, channel=1)
     made.demand(0)
     actuator.power_on()
-    assert actuator.state is m.State.EASING
+    assert actuator.state is m.State.SOFT_STARTING
     actuator.power_off()
     actuator.power_off()
     actuator.power_on()
@@ -495,9 +495,9 @@ def test_a_mute_one_hears_and_does_but_never_answers() -> None:
     actuator.is_mute = True
     for message in (m.Report(), m.Describe(), m.LinkTest(b"x"), m.RollCall(1, 2, 4, ()), m.Engage()):
         assert made.ask_all(message, 5) == []
-    assert made.ask_all(m.Book(1, 2, 0, 0, ())) == []
+    assert made.ask_all(m.MemberList(1, 2, 0, 0, ())) == []
     assert made.stray == b""
-    assert actuator.state is m.State.EASING
+    assert actuator.state is m.State.SOFT_STARTING
     actuator.is_mute = False
     assert made.ask(m.LinkTested, m.LinkTest(b"x"), 5).data == b"x"
 

@@ -1,7 +1,7 @@
-"""The actuator's side of discovery: roll call, enrolment, book, address book, hush.
+"""The actuator's side of discovery: roll call, acknowledgement, member list, address list, suppress.
 
 The first slot begins 500 us after the query, a mini-slot lasts 38 us, an actuator starts up to 30 us later than it
-means to. An answer to a book is one byte: 80h..FFh of those that are in it, 01h..7Fh of everyone else.
+means to. An answer to a member list is one byte: 80h..FFh of those that are in it, 01h..7Fh of everyone else.
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ import pytest
 from busproto.sim.actuators.actuator import Actuator
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
-from busproto.wire.hash import book_answer, device_tag, slot_of, stranger_answer, uid_hash
-from tests.sim.helpers import MS, Bench, bench, mark, uid_of
+from busproto.wire.hash import device_tag, list_answer, slot_of, uid_hash, unlisted_answer
+from tests.sim.helpers import MS, Bench, bench, digest, uid_of
 
 EPOCH = 4711
 FIRST_SLOT_NS, SLOT_NS, BYTE_NS = 500_000, 38_000, 86_805
 LEAD_NS = 1_500
-PLACE_NS, PLACE_LEAD_NS = 45_000, 5_000
+ORDERED_SLOT_NS, ORDERED_SLOT_LEAD_NS = 45_000, 5_000
 """Where answers come in order."""
 """Nobody begins earlier than this within its slot."""
 
@@ -39,20 +39,22 @@ def present(made: Bench, call: m.RollCall, to: int = BROADCAST_ADDRESS) -> set[b
     return {one.message.uid for one in answers if isinstance(one.message, m.Present)}
 
 
-def call(salt: int, *marks: int, epoch: int = EPOCH, slots: int = 1024) -> m.RollCall:
-    return m.RollCall(epoch, salt, slots, marks)
+def call(salt: int, *digests: int, epoch: int = EPOCH, slots: int = 1024) -> m.RollCall:
+    return m.RollCall(epoch, salt, slots, digests)
 
 
-def marks_of(salt: int, *numbers: int, epoch: int = EPOCH) -> tuple[int, ...]:
-    return tuple(mark(uid_of(number), epoch, salt) for number in numbers)
+def digests_of(salt: int, *numbers: int, epoch: int = EPOCH) -> tuple[int, ...]:
+    return tuple(digest(uid_of(number), epoch, salt) for number in numbers)
 
 
-def book(salt: int, *numbers: int, first: int = 0, total: int | None = None, epoch: int = EPOCH) -> m.Book:
-    """A book, or part of one, that lists these actuators."""
-    return m.Book(epoch, salt, first, len(numbers) if total is None else total, marks_of(salt, *numbers, epoch=epoch))
+def member_list(salt: int, *numbers: int, first: int = 0, total: int | None = None, epoch: int = EPOCH) -> m.MemberList:
+    """A member list, or part of one, that lists these actuators."""
+    return m.MemberList(
+        epoch, salt, first, len(numbers) if total is None else total, digests_of(salt, *numbers, epoch=epoch)
+    )
 
 
-def spoken(made: Bench, *requests: m.Book | m.AddressBook) -> list[tuple[int, int, int]]:
+def spoken(made: Bench, *requests: m.MemberList | m.AddressMemberList) -> list[tuple[int, int, int]]:
     """(number of the actuator, byte, first start bit after the end of the last request) of all that is said."""
     for request in requests:
         ended_ns = made.send(request)
@@ -62,12 +64,12 @@ def spoken(made: Bench, *requests: m.Book | m.AddressBook) -> list[tuple[int, in
     return [(numbers[id(one.sender)], one.data[0], one.start_ns - ended_ns) for one in heard if len(one.data) == 1]
 
 
-def in_book(number: int, salt: int) -> tuple[int, int]:
-    return number, book_answer(uid_hash(uid_of(number), EPOCH, salt))
+def in_list(number: int, salt: int) -> tuple[int, int]:
+    return number, list_answer(uid_hash(uid_of(number), EPOCH, salt))
 
 
-def stranger(number: int, salt: int) -> tuple[int, int]:
-    return number, stranger_answer(uid_hash(uid_of(number), EPOCH, salt))
+def unlisted(number: int, salt: int) -> tuple[int, int]:
+    return number, unlisted_answer(uid_hash(uid_of(number), EPOCH, salt))
 
 
 def said(heard: list[tuple[int, int, int]]) -> list[tuple[int, int]]:
@@ -97,66 +99,66 @@ def test_it_answers_in_the_slot_that_the_hash_gives(salt: int) -> None:
     assert 0 <= start_ns - ended_ns - FIRST_SLOT_NS - slot * SLOT_NS - LEAD_NS <= 30_000
 
 
-def test_an_actuator_answers_every_call_until_it_is_enrolled() -> None:
+def test_an_actuator_answers_every_call_until_it_is_acknowledged() -> None:
     made = fresh(1)
     assert [present(made, call(salt)) for salt in (1, 2, 3)] == [{uid_of(1)}] * 3
 
 
-def test_the_mark_of_the_call_before_enrols() -> None:
+def test_the_digest_of_the_call_before_acknowledges() -> None:
     made = fresh(3)
     assert present(made, call(1)) == {uid_of(1), uid_of(2), uid_of(3)}
-    assert present(made, call(2, *marks_of(1, 1, 3))) == {uid_of(2)}
-    assert present(made, call(3, *marks_of(2, 2))) == set()
+    assert present(made, call(2, *digests_of(1, 1, 3))) == {uid_of(2)}
+    assert present(made, call(3, *digests_of(2, 2))) == set()
     assert present(made, call(4)) == set()
 
 
-def test_a_mark_under_another_salt_does_not_enrol() -> None:
+def test_a_digest_under_another_salt_does_not_acknowledge() -> None:
     made = fresh(1)
     present(made, call(1))
-    assert present(made, call(2, *marks_of(2, 1))) == {uid_of(1)}
+    assert present(made, call(2, *digests_of(2, 1))) == {uid_of(1)}
 
 
-def test_a_mark_under_another_epoch_does_not_enrol() -> None:
+def test_a_digest_under_another_epoch_does_not_acknowledge() -> None:
     made = fresh(1)
     present(made, call(1))
-    assert present(made, call(2, *marks_of(1, 1, epoch=EPOCH + 1))) == {uid_of(1)}
+    assert present(made, call(2, *digests_of(1, 1, epoch=EPOCH + 1))) == {uid_of(1)}
 
 
-def test_a_mark_of_the_call_before_the_last_comes_too_late() -> None:
+def test_a_digest_of_the_call_before_the_last_comes_too_late() -> None:
     made = fresh(1)
     present(made, call(1))
     present(made, call(2))
-    assert present(made, call(3, *marks_of(1, 1))) == {uid_of(1)}
+    assert present(made, call(3, *digests_of(1, 1))) == {uid_of(1)}
 
 
-def test_a_mark_in_the_first_call_of_an_epoch_does_not_enrol() -> None:
+def test_a_digest_in_the_first_call_of_an_epoch_does_not_acknowledge() -> None:
     made = fresh(1)
     present(made, call(1))
-    assert present(made, call(2, *marks_of(1, 1), epoch=EPOCH + 1)) == {uid_of(1)}
+    assert present(made, call(2, *digests_of(1, 1), epoch=EPOCH + 1)) == {uid_of(1)}
     made = fresh(1)
-    assert present(made, call(1, *marks_of(1, 1))) == {uid_of(1)}
+    assert present(made, call(1, *digests_of(1, 1))) == {uid_of(1)}
 
 
-def test_a_new_epoch_enrols_nobody() -> None:
+def test_a_new_epoch_acknowledges_nobody() -> None:
     made = fresh(2)
     present(made, call(1))
-    assert present(made, call(2, *marks_of(1, 1, 2))) == set()
+    assert present(made, call(2, *digests_of(1, 1, 2))) == set()
     assert present(made, call(3, epoch=EPOCH + 1)) == {uid_of(1), uid_of(2)}
     assert present(made, call(4)) == {uid_of(1), uid_of(2)}
 
 
-def test_a_call_without_slots_only_enrols_and_may_be_followed_by_more() -> None:
+def test_a_call_without_slots_only_acknowledges_and_may_be_followed_by_more() -> None:
     made = fresh(3)
     present(made, call(1))
-    assert present(made, call(2, *marks_of(1, 1), slots=0)) == set()
-    assert present(made, call(3, *marks_of(1, 2), slots=0)) == set()
+    assert present(made, call(2, *digests_of(1, 1), slots=0)) == set()
+    assert present(made, call(3, *digests_of(1, 2), slots=0)) == set()
     assert present(made, call(4)) == {uid_of(3)}
 
 
-def test_a_restart_ends_the_enrolment() -> None:
+def test_a_restart_ends_the_acknowledgement() -> None:
     made = fresh(2)
     present(made, call(1))
-    assert present(made, call(2, *marks_of(1, 1, 2))) == set()
+    assert present(made, call(2, *digests_of(1, 1, 2))) == set()
     made.bus.actuators[0].power_off()
     made.bus.actuators[0].power_on()
     assert present(made, call(3)) == {uid_of(1)}
@@ -177,7 +179,7 @@ def test_any_later_request_ends_the_window() -> None:
     """The slot of this one is 900 us or more behind the request that is sent at once after the call."""
     made = fresh(1)
     ended_ns = made.send(call(1))
-    made.send(m.Hush(EPOCH, uid_of(99)))
+    made.send(m.Suppress(EPOCH, uid_of(99)))
     made.run(100 * MS)
     assert slot_of(uid_hash(uid_of(1), EPOCH, 1), 1024) > 80
     assert made.starts_after(ended_ns) == []
@@ -206,139 +208,142 @@ def test_twins_answer_in_the_same_slot_and_cannot_be_told_apart() -> None:
     assert len(starts) == 2
 
 
-# --- hush ------------------------------------------------------------------------------------------------------
+# --- suppress ------------------------------------------------------------------------------------------------------
 
 
-def test_hush_enrols_one() -> None:
+def test_suppress_acknowledges_one() -> None:
     made = fresh(3)
-    assert made.ask_all(m.Hush(EPOCH, uid_of(2))) == []
+    assert made.ask_all(m.Suppress(EPOCH, uid_of(2))) == []
     assert present(made, call(1)) == {uid_of(1), uid_of(3)}
 
 
-def test_hush_enrols_everyone() -> None:
+def test_suppress_acknowledges_everyone() -> None:
     made = fresh(3)
-    made.send(m.Hush(EPOCH, m.NOBODY_UID))
+    made.send(m.Suppress(EPOCH, m.NOBODY_UID))
     assert present(made, call(1)) == set()
 
 
-def test_hush_holds_in_its_epoch_only() -> None:
+def test_suppress_holds_in_its_epoch_only() -> None:
     made = fresh(2)
-    made.send(m.Hush(EPOCH, m.NOBODY_UID))
+    made.send(m.Suppress(EPOCH, m.NOBODY_UID))
     assert present(made, call(1, epoch=EPOCH + 1)) == {uid_of(1), uid_of(2)}
 
 
-# --- book ------------------------------------------------------------------------------------------------------
+# --- member list ------------------------------------------------------------------------------------------------------
 
 
-def test_those_in_the_book_answer_in_their_places() -> None:
+def test_those_in_the_list_answer_in_their_places() -> None:
     made = fresh(3)
-    heard = spoken(made, book(9, 2, 3, 1))
-    assert said(heard) == [in_book(2, 9), in_book(3, 9), in_book(1, 9)]
+    heard = spoken(made, member_list(9, 2, 3, 1))
+    assert said(heard) == [in_list(2, 9), in_list(3, 9), in_list(1, 9)]
     starts = [start_ns for _, _, start_ns in heard]
-    assert 0 <= starts[0] - FIRST_SLOT_NS - PLACE_LEAD_NS <= 30_000
-    assert all(0 <= later - sooner - BYTE_NS - PLACE_NS - PLACE_LEAD_NS <= 30_000 for sooner, later in pairwise(starts))
+    assert 0 <= starts[0] - FIRST_SLOT_NS - ORDERED_SLOT_LEAD_NS <= 30_000
+    assert all(
+        0 <= later - sooner - BYTE_NS - ORDERED_SLOT_NS - ORDERED_SLOT_LEAD_NS <= 30_000
+        for sooner, later in pairwise(starts)
+    )
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_one_that_is_not_in_the_book_speaks_up_in_the_four_slots_behind(seed: int) -> None:
+def test_one_that_is_not_in_the_member_list_speaks_up_in_the_four_slots_behind(seed: int) -> None:
     made = fresh(1, seed=seed)
-    ((number, byte, start_ns),) = spoken(made, book(9, 41, 42, 43))
-    assert (number, byte) == stranger(1, 9)
-    slot, late_ns = divmod(start_ns - FIRST_SLOT_NS - PLACE_LEAD_NS, PLACE_NS)
+    ((number, byte, start_ns),) = spoken(made, member_list(9, 41, 42, 43))
+    assert (number, byte) == unlisted(1, 9)
+    slot, late_ns = divmod(start_ns - FIRST_SLOT_NS - ORDERED_SLOT_LEAD_NS, ORDERED_SLOT_NS)
     assert 3 <= slot <= 6
     assert late_ns <= 30_000
 
 
-def test_all_four_slots_behind_the_book_are_used() -> None:
+def test_all_four_slots_behind_the_member_list_are_used() -> None:
     slots = set()
     for seed in range(40):
-        ((_, _, start_ns),) = spoken(fresh(1, seed=seed), book(9))
-        slots.add((start_ns - FIRST_SLOT_NS) // PLACE_NS)
+        ((_, _, start_ns),) = spoken(fresh(1, seed=seed), member_list(9))
+        slots.add((start_ns - FIRST_SLOT_NS) // ORDERED_SLOT_NS)
     assert slots == {0, 1, 2, 3}
 
 
-def test_strangers_speak_behind_those_in_the_book() -> None:
+def test_unlisted_speak_behind_those_in_the_member_list() -> None:
     made = fresh(3)
-    heard = spoken(made, book(9, 3, 1))
-    assert said(heard) == [in_book(3, 9), in_book(1, 9), stranger(2, 9)]
+    heard = spoken(made, member_list(9, 3, 1))
+    assert said(heard) == [in_list(3, 9), in_list(1, 9), unlisted(2, 9)]
     assert made.bus.line.overlaps == 0
 
 
-def test_the_bytes_of_the_book_and_of_strangers_can_be_told_apart() -> None:
+def test_the_bytes_of_the_member_list_and_of_unlisted_can_be_told_apart() -> None:
     for salt in range(64):
         made = fresh(1)
-        ((_, byte, _),) = spoken(made, book(salt, 1))
+        ((_, byte, _),) = spoken(made, member_list(salt, 1))
         assert byte == 0x80 | uid_hash(uid_of(1), EPOCH, salt) & 0x7F
-        ((_, byte, _),) = spoken(made, book(salt, 42))
+        ((_, byte, _),) = spoken(made, member_list(salt, 42))
         assert byte == (uid_hash(uid_of(1), EPOCH, salt) & 0x7F or 1)
 
 
-def test_an_empty_book_makes_everyone_speak_up() -> None:
+def test_an_empty_member_list_makes_everyone_speak_up() -> None:
     made = fresh(1)
-    assert said(spoken(made, book(9))) == [stranger(1, 9)]
+    assert said(spoken(made, member_list(9))) == [unlisted(1, 9)]
 
 
-def test_the_book_enrols_those_in_it_and_nobody_else_whatever_it_believes() -> None:
+def test_the_member_list_acknowledges_those_in_it_and_nobody_else_whatever_it_believes() -> None:
     made = fresh(3)
-    made.send(m.Hush(EPOCH, m.NOBODY_UID))
-    assert sorted(said(spoken(made, book(9, 2)))) == sorted([stranger(1, 9), in_book(2, 9), stranger(3, 9)])
+    made.send(m.Suppress(EPOCH, m.NOBODY_UID))
+    assert sorted(said(spoken(made, member_list(9, 2)))) == sorted([unlisted(1, 9), in_list(2, 9), unlisted(3, 9)])
     assert present(made, call(1)) == {uid_of(1), uid_of(3)}
 
 
-def test_a_book_of_a_new_epoch_enrols_too() -> None:
+def test_a_member_list_of_a_new_epoch_acknowledges_too() -> None:
     made = fresh(2)
-    made.send(m.Hush(EPOCH - 1, m.NOBODY_UID))
-    spoken(made, book(9, 2))
+    made.send(m.Suppress(EPOCH - 1, m.NOBODY_UID))
+    spoken(made, member_list(9, 2))
     assert present(made, call(1)) == {uid_of(1)}
 
 
-def test_a_mark_under_another_salt_is_not_in_the_book() -> None:
+def test_a_digest_under_another_salt_is_not_in_the_member_list() -> None:
     made = fresh(1)
-    assert said(spoken(made, m.Book(EPOCH, 9, 0, 1, marks_of(8, 1)))) == [stranger(1, 9)]
+    assert said(spoken(made, m.MemberList(EPOCH, 9, 0, 1, digests_of(8, 1)))) == [unlisted(1, 9)]
 
 
-def test_a_book_in_parts_is_answered_after_the_last() -> None:
+def test_a_member_list_in_parts_is_answered_after_the_last() -> None:
     made = fresh(4)
-    parts = [book(9, 3, 1, total=4), book(9, 4, first=2, total=4), book(9, 2, first=3, total=4)]
+    parts = [member_list(9, 3, 1, total=4), member_list(9, 4, first=2, total=4), member_list(9, 2, first=3, total=4)]
     for part in parts[:2]:
         made.send(part)
         made.run(20 * MS)
     assert made.bus.line.frames == 2
     heard = spoken(made, parts[2])
-    assert said(heard) == [in_book(3, 9), in_book(1, 9), in_book(4, 9), in_book(2, 9)]
-    assert 0 <= heard[0][2] - FIRST_SLOT_NS - PLACE_LEAD_NS <= 30_000
+    assert said(heard) == [in_list(3, 9), in_list(1, 9), in_list(4, 9), in_list(2, 9)]
+    assert 0 <= heard[0][2] - FIRST_SLOT_NS - ORDERED_SLOT_LEAD_NS <= 30_000
 
 
 @pytest.mark.parametrize("missed", [0, 1, 2])
-def test_whoever_missed_a_part_answers_where_it_heard_its_mark(missed: int) -> None:
-    """Number 2 does not hear one of the parts; the mark of number 2 stands in the last, which says its place."""
+def test_whoever_missed_a_part_answers_where_it_heard_its_digest(missed: int) -> None:
+    """Number 2 does not hear one of the parts; the digest of number 2 stands in the last, which says its place."""
     made = fresh(2)
     one, two = made.bus.actuators
     parts = [
-        book(9, 41, total=4),
-        book(9, 42, first=1, total=4),
-        book(9, 1, first=2, total=4),
-        book(9, 2, first=3, total=4),
+        member_list(9, 41, total=4),
+        member_list(9, 42, first=1, total=4),
+        member_list(9, 1, first=2, total=4),
+        member_list(9, 2, first=3, total=4),
     ]
     for at, part in enumerate(parts[:3]):
         listening(two, at != missed)
         made.send(part)
     listening(two, True)
-    assert said(spoken(made, parts[3])) == [in_book(1, 9), in_book(2, 9)]
+    assert said(spoken(made, parts[3])) == [in_list(1, 9), in_list(2, 9)]
     assert present(made, call(1)) == set()
     assert one.is_powered
 
 
 @pytest.mark.parametrize("missed", [0, 1])
 def test_whoever_missed_a_part_and_is_in_none_of_the_others_says_nothing(missed: int) -> None:
-    """It cannot know: its mark may stand in the part that it missed. Whoever heard all parts speaks up."""
+    """It cannot know: its digest may stand in the part that it missed. Whoever heard all parts speaks up."""
     made = fresh(3)
-    parts = [book(9, 41, total=4), book(9, 42, first=1, total=4), book(9, 1, 43, first=2, total=4)]
+    parts = [member_list(9, 41, total=4), member_list(9, 42, first=1, total=4), member_list(9, 1, 43, first=2, total=4)]
     for at, part in enumerate(parts[:2]):
         listening(made.bus.actuators[1], at != missed)
         made.send(part)
     listening(made.bus.actuators[1], True)
-    assert said(spoken(made, parts[2])) == [in_book(1, 9), stranger(3, 9)]
+    assert said(spoken(made, parts[2])) == [in_list(1, 9), unlisted(3, 9)]
     assert present(made, call(1)) == {uid_of(2), uid_of(3)}
 
 
@@ -347,79 +352,85 @@ def listening(actuator: Actuator, yes: bool) -> None:
     actuator.is_powered = yes
 
 
-def test_whoever_missed_the_last_part_says_nothing_and_is_right_in_the_next_book() -> None:
+def test_whoever_missed_the_last_part_says_nothing_and_is_right_in_the_next_member_list() -> None:
     made = fresh(1)
-    made.send(book(9, 1, total=2))
+    made.send(member_list(9, 1, total=2))
     made.run(100 * MS)
     assert made.starts_after(0) == []
-    assert said(spoken(made, book(10, 41, total=2), book(10, 1, first=1, total=2))) == [in_book(1, 10)]
+    assert said(spoken(made, member_list(10, 41, total=2), member_list(10, 1, first=1, total=2))) == [in_list(1, 10)]
 
 
-def test_parts_of_different_books_do_not_make_one() -> None:
-    """It hears the first part of one book and the second of the next; the places fit, the salt does not.
+def test_parts_of_different_member_lists_do_not_make_one() -> None:
+    """It hears the first part of one member list and the second of the next; the places fit, the salt does not.
 
-    A place in the first one does not count; and whoever heard half a book only does not call itself a stranger.
+    A place in the first one does not count; and whoever heard half a member list only does not call itself an unlisted
+    actuator.
     """
     made = fresh(1)
-    assert said(spoken(made, book(8, 1, total=2), book(9, 42, first=1, total=2))) == []
-    assert said(spoken(made, book(8, 41, total=2), book(9, 1, first=1, total=2))) == [in_book(1, 9)]
+    assert said(spoken(made, member_list(8, 1, total=2), member_list(9, 42, first=1, total=2))) == []
+    assert said(spoken(made, member_list(8, 41, total=2), member_list(9, 1, first=1, total=2))) == [in_list(1, 9)]
 
 
-def test_a_second_part_that_follows_an_earlier_whole_book_is_half_a_book() -> None:
+def test_a_second_part_that_follows_an_earlier_whole_member_list_is_half_a_member_list() -> None:
     made = fresh(1)
-    assert said(spoken(made, book(8, 1))) == [in_book(1, 8)]
-    assert said(spoken(made, book(9, 42, first=1, total=2))) == []
-    assert said(spoken(made, book(10, 1, first=1, total=2))) == [in_book(1, 10)]
+    assert said(spoken(made, member_list(8, 1))) == [in_list(1, 8)]
+    assert said(spoken(made, member_list(9, 42, first=1, total=2))) == []
+    assert said(spoken(made, member_list(10, 1, first=1, total=2))) == [in_list(1, 10)]
 
 
-def test_a_book_can_be_begun_again() -> None:
+def test_a_member_list_can_be_begun_again() -> None:
     made = fresh(2)
-    made.send(book(9, 41, total=3))
-    assert said(spoken(made, book(9, 1, total=2), book(9, 2, first=1, total=2))) == [in_book(1, 9), in_book(2, 9)]
+    made.send(member_list(9, 41, total=3))
+    assert said(spoken(made, member_list(9, 1, total=2), member_list(9, 2, first=1, total=2))) == [
+        in_list(1, 9),
+        in_list(2, 9),
+    ]
 
 
-def test_an_unplugged_one_is_not_heard_by_any_book() -> None:
+def test_an_unplugged_one_is_not_heard_by_any_member_list() -> None:
     made = fresh(2)
     made.bus.actuators[0].power_off()
-    assert said(spoken(made, book(9, 1, 2))) == [in_book(2, 9)]
+    assert said(spoken(made, member_list(9, 1, 2))) == [in_list(2, 9)]
 
 
 def test_a_missing_one_leaves_its_slot_idle() -> None:
     """Place 1 is empty: 38 us pass instead of a byte."""
     made = fresh(3)
     made.bus.actuators[1].power_off()
-    first, second = spoken(made, book(9, 1, 2, 3))
-    assert (first[:2], second[:2]) == (in_book(1, 9), in_book(3, 9))
-    assert 0 <= second[2] - first[2] - BYTE_NS - 2 * PLACE_NS - PLACE_LEAD_NS <= 30_000
+    first, second = spoken(made, member_list(9, 1, 2, 3))
+    assert (first[:2], second[:2]) == (in_list(1, 9), in_list(3, 9))
+    assert 0 <= second[2] - first[2] - BYTE_NS - 2 * ORDERED_SLOT_NS - ORDERED_SLOT_LEAD_NS <= 30_000
 
 
-# --- address book ----------------------------------------------------------------------------------------------
+# --- address list ----------------------------------------------------------------------------------------------
 
 
-def address_book(salt: int, *addresses: int) -> m.AddressBook:
+def address_list(salt: int, *addresses: int) -> m.AddressMemberList:
     marked = sum(1 << (address - 1) for address in addresses)
-    return m.AddressBook(EPOCH, salt, marked.to_bytes(30, "little"))
+    return m.AddressMemberList(EPOCH, salt, marked.to_bytes(30, "little"))
 
 
 def test_addresses_of_the_map_answer_at_their_rank() -> None:
     made = bench()
     for number, address in enumerate((239, 1, 17, 8), start=1):
         made.add(number, address)
-    heard = spoken(made, address_book(9, 1, 8, 9, 17, 239))
-    assert said(heard) == [in_book(2, 9), in_book(4, 9), in_book(3, 9), in_book(1, 9)]
+    heard = spoken(made, address_list(9, 1, 8, 9, 17, 239))
+    assert said(heard) == [in_list(2, 9), in_list(4, 9), in_list(3, 9), in_list(1, 9)]
     starts = [start_ns for _, _, start_ns in heard]
-    assert 0 <= starts[0] - FIRST_SLOT_NS - PLACE_LEAD_NS <= 30_000
-    assert 0 <= starts[1] - starts[0] - BYTE_NS - PLACE_NS - PLACE_LEAD_NS <= 30_000
-    assert 0 <= starts[2] - starts[1] - BYTE_NS - 2 * PLACE_NS - PLACE_LEAD_NS <= 30_000, "address 9 is nobody's"
+    assert 0 <= starts[0] - FIRST_SLOT_NS - ORDERED_SLOT_LEAD_NS <= 30_000
+    assert 0 <= starts[1] - starts[0] - BYTE_NS - ORDERED_SLOT_NS - ORDERED_SLOT_LEAD_NS <= 30_000
+    assert 0 <= starts[2] - starts[1] - BYTE_NS - 2 * ORDERED_SLOT_NS - ORDERED_SLOT_LEAD_NS <= 30_000, (
+        "address 9 is nobody's"
+    )
 
 
 def test_whoever_has_no_address_or_none_of_the_map_speaks_up_behind() -> None:
     made = bench(seed=2)
     for number, address in enumerate((3, 4, UNADDRESSED), start=1):
         made.add(number, address)
-    heard = spoken(made, address_book(9, 3))
-    assert said(heard)[0] == in_book(1, 9)
-    assert sorted(said(heard)[1:]) == sorted([stranger(2, 9), stranger(3, 9)])
+    heard = spoken(made, address_list(9, 3))
+    assert said(heard)[0] == in_list(1, 9)
+    assert sorted(said(heard)[1:]) == sorted([unlisted(2, 9), unlisted(3, 9)])
     assert present(made, call(1)) == {uid_of(2), uid_of(3)}
 
 
@@ -427,13 +438,13 @@ def test_two_at_one_address_both_answer() -> None:
     made = bench()
     made.add(1, 5)
     made.add(2, 5)
-    heard = spoken(made, address_book(9, 5))
-    assert sorted(said(heard)) == sorted([in_book(1, 9), in_book(2, 9)])
+    heard = spoken(made, address_list(9, 5))
+    assert sorted(said(heard)) == sorted([in_list(1, 9), in_list(2, 9)])
 
 
-def test_the_address_book_keeps_to_the_address_and_not_to_the_mark() -> None:
+def test_the_address_list_keeps_to_the_address_and_not_to_the_digest() -> None:
     made = bench()
     made.add(1, 5)
-    assert said(spoken(made, address_book(9, 6))) == [stranger(1, 9)]
+    assert said(spoken(made, address_list(9, 6))) == [unlisted(1, 9)]
     made.ask(m.Assigned, m.Assign(uid_of(1), 6), BROADCAST_ADDRESS)
-    assert said(spoken(made, address_book(9, 6))) == [in_book(1, 9)]
+    assert said(spoken(made, address_list(9, 6))) == [in_list(1, 9)]

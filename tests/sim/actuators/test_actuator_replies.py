@@ -71,7 +71,7 @@ def test_two_at_one_address_that_answer_at_once_are_never_taken_for_one(seed: in
     [
         name
         for name in SAMPLES
-        if name not in {"assign", "book", "address book", "roll call", "match", "slotted call", "report round"}
+        if name not in {"assign", "member_list", "address list", "roll call", "match", "slotted call", "report round"}
     ],
 )
 def test_nobody_answers_a_broadcast(name: str) -> None:
@@ -298,7 +298,7 @@ def test_a_hot_one_goes_limp_and_says_so_until_it_has_cooled_down() -> None:
     assert actuator.arm.target_deg is None
     made.run(10_000 * MS)
     assert made.status(5).state is m.State.LIMP
-    assert made.ask(m.Moving, m.Demand(1000), 5).state is m.State.EASING
+    assert made.ask(m.Moving, m.Demand(1000), 5).state is m.State.SOFT_STARTING
 
 
 def test_neither_power_nor_a_release_cools_it_and_one_that_was_let_go_stays_so() -> None:

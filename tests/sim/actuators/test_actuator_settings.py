@@ -362,7 +362,7 @@ def test_one_that_gets_an_address_goes_limp() -> None:
     assert (actuator.state, actuator.arm.target_deg) == (m.State.LIMP, None)
     assert made.status(9).demand_age_ms == 65535
     made.demand(5000)
-    assert actuator.state is m.State.EASING
+    assert actuator.state is m.State.SOFT_STARTING
 
 
 def test_a_replacement_takes_over_the_address_of_a_dead_one() -> None:

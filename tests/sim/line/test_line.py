@@ -408,7 +408,7 @@ def test_whoever_stops_watching_is_told_no_more() -> None:
 
 
 def test_bytes_are_delivered_before_the_idle_line_is_told() -> None:
-    """So one that hears a query begins its countdown before the others learn that the line is free."""
+    """So one that hears a query begins its backoff before the others learn that the line is free."""
     wire = Wire()
     wire.line.watch(wire)
 

@@ -68,7 +68,7 @@ def test_a_limp_unbalanced_undamped_surface_keeps_its_energy() -> None:
     assert link_nm < 1e-6  # its shaft weighs nothing and goes along
 
 
-def test_a_course_of_the_arm_against_an_ode_solver_with_its_own_reckoning() -> None:
+def test_a_course_of_the_arm_against_an_ode_solver_with_its_own_calculation() -> None:
     """Joules in and heat of the winding over a move, by solve_ivp on V I and I^2 R; to 1e-6."""
     integrate = pytest.importorskip("scipy.integrate")
     motor = ActuatorModel("any", friction=0.04, time_constant_ms=12.0).motor()
@@ -103,7 +103,7 @@ def test_a_course_of_the_arm_against_an_ode_solver_with_its_own_reckoning() -> N
 def test_to_speed_up_and_brake_costs_current_and_warms() -> None:
     """4 Hz, +-8 deg, 50 demands a second: the mean of I^2 R by the course's own acceleration tells how warm it gets.
 
-    Outside reckoning: the current that inertia, friction and drag take, every 0.25 ms, from places alone.
+    Outside calculation: the current that inertia, friction and drag take, every 0.25 ms, from places alone.
     """
     model = ActuatorModel("any", time_constant_ms=14.0, added_inertia=2.0, stall_current_ma=4800)
     heat = model.heat()

@@ -87,11 +87,11 @@ def test_soft_start_by_hand() -> None:
     assert positions(arm, 0, 200 * MS, 400 * MS, 600 * MS, 700 * MS) == [0.0, 6.0, 24.0, 54.0, 54.0]
 
 
-def test_it_is_easing_for_the_soft_start_time_and_never_while_limp() -> None:
+def test_it_is_soft_starting_for_the_soft_start_time_and_never_while_limp() -> None:
     arm = engaged(soft_start_ns=S)
-    assert [arm.is_easing(time_ns) for time_ns in (0, S - 1, S)] == [True, True, False]
+    assert [arm.is_soft_starting(time_ns) for time_ns in (0, S - 1, S)] == [True, True, False]
     arm.release(0)
-    assert not arm.is_easing(1)
+    assert not arm.is_soft_starting(1)
 
 
 def fitted(arm: Arm, now_ns: int, soft_start_ns: int) -> None:
@@ -109,21 +109,21 @@ def fitted(arm: Arm, now_ns: int, soft_start_ns: int) -> None:
 def test_one_that_is_over_is_not_begun_anew_by_a_longer_time() -> None:
     arm = engaged(soft_start_ns=100 * MS)
     fitted(arm, 200 * MS, 5 * S)
-    assert not arm.is_easing(200 * MS)
+    assert not arm.is_soft_starting(200 * MS)
     arm.aim(60.0, 200 * MS)
     arm.move_to(300 * MS)
     assert arm.position_deg == pytest.approx(30.0)  # 300 deg/s for 0.1 s
     arm.engage(400 * MS)
-    assert arm.is_easing(400 * MS + S)
+    assert arm.is_soft_starting(400 * MS + S)
 
 
 def test_one_that_runs_takes_the_time_that_is_set_now() -> None:
     arm = engaged(soft_start_ns=5 * S)
     fitted(arm, S, 2 * S)
-    assert arm.is_easing(S)
-    assert not arm.is_easing(2 * S)
+    assert arm.is_soft_starting(S)
+    assert not arm.is_soft_starting(2 * S)
     fitted(arm, S + 500 * MS, 0)
-    assert not arm.is_easing(S + 500 * MS)
+    assert not arm.is_soft_starting(S + 500 * MS)
 
 
 def test_a_second_soft_start_begins_at_rest_where_the_arm_is() -> None:

@@ -517,7 +517,7 @@ def test_a_course_has_no_jumps_and_stands_at_its_target(
     deg: float,
     speed: float,
     target_deg: float,
-    eased_s: float,
+    soft_started_s: float,
     slew: float,
     full: float,
     lag_s: float,
@@ -526,7 +526,7 @@ def test_a_course_has_no_jumps_and_stands_at_its_target(
 ) -> None:
     """Phase after phase joins on; without a lag or a limit the speed may jump, the place never."""
     limits = Limits(slew, full, full, lag_s, acceleration, soft_s)
-    course = Course((deg, speed), target_deg, 0, eased_s, limits)
+    course = Course((deg, speed), target_deg, 0, soft_started_s, limits)
     phases = course.phases
     for one, after in pairwise(phases):
         at_deg, at_speed = one.after(after.at_s - one.at_s)

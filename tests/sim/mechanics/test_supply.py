@@ -1,4 +1,4 @@
-"""Sag: node voltages against ngspice and against what `rig` reckons for a person, and on a bus that stalls."""
+"""Sag: node voltages against ngspice and against what `rig` calculates for a person, and on a bus that stalls."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def test_h8_constant_power_through_a_resistance() -> None:
 
 @pytest.mark.parametrize("gauge", [18, 22, 26])
 def test_a_lead_is_as_the_rig_has_it(gauge: int) -> None:
-    """ASTM B258 and IEC 60028, from memory; both halves of the project reckon alike."""
+    """ASTM B258 and IEC 60028, from memory; both halves of the project calculate alike."""
     assert awg_ohm(1.4, gauge) == pytest.approx(lead_ohm(1.4, awg_ohm_m(gauge)), rel=1e-12)
 
 
@@ -88,7 +88,7 @@ def test_each_reports_what_arrives_at_it_and_no_more_current_than_flows(tmp_path
     assert [one.supply_mv for one in found] == pytest.approx([volts * 1000 for volts in wanted], abs=2.0)
     assert [one.current_ma for one in found[:2]] == pytest.approx([12 + 1000 * v / ohm for v in wanted[:2]], abs=2.0)
     assert bus.supply_mv == 8400
-    assert bus.kernel.next_ns() is None or bus.kernel.next_ns() - made.now_ns > 4 * MS  # at rest nothing is reckoned
+    assert bus.kernel.next_ns() is None or bus.kernel.next_ns() - made.now_ns > 4 * MS  # at rest nothing is calculated
 
 
 def test_many_at_once_sag_together_and_are_slower() -> None:

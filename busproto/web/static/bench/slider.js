@@ -31,13 +31,13 @@ export function slider(label, change) {
   };
   const off = button("limp", () => change(null), { class: "small-button", "aria-label": `${label}: none, limp` });
   /** @param {number | undefined} share undefined where there is no demand */
-  function draw(share) {
+  function draw(fraction) {
     const may = state.armed && operates() && !isBusy();
-    const isNone = share === undefined;
+    const isNone = fraction === undefined;
     const isHeld = document.activeElement === input && (may || !isNone); // by a hand: it stays where that has it
     input.disabled = !may;
     off.disabled = !may || isNone;
-    if (!isHeld) input.value = String(Math.round((share ?? 0) * 100));
+    if (!isHeld) input.value = String(Math.round((fraction ?? 0) * 100));
     setText(out, isNone ? "none" : `${number(share * 100, 0)} %`);
   }
   return { box: make("div", { class: "demand" }, input, out, off), input, draw };

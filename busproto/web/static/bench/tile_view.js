@@ -93,7 +93,7 @@ export class View {
     this.scale = [-100, 100];
     this.parts = parts();
     this.figures = figuresIn(this.parts.list);
-    this.slider = slider("", (share) => send({ do: "demand", address: this.tile.address, share }));
+    this.slider = slider("", (fraction) => send({ do: "demand", address: this.tile.address, fraction }));
     const { title, chip, sub, rail, list, faults, had, note } = this.parts;
     const head = make("header", {}, title, chip);
     const rest = [head, sub, rail, list, faults, had, note, this.slider.box];

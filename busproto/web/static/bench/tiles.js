@@ -45,7 +45,7 @@ function byChannel() {
  */
 function channelRow(channel, tiles) {
   const label = `Demand for channel ${channel}, percent of travel`;
-  const view = slider(label, (share) => send({ do: "demand-channel", channel, share }));
+  const view = slider(label, (fraction) => send({ do: "demand-channel", channel, fraction }));
   channelViews.set(channel, view);
   const names = tiles.map(tileName).join("; ");
   return make("div", { class: "channel" }, make("p", {}, make("b", {}, `Channel ${channel}`), ` ${names}`), view.box);

@@ -1,4 +1,4 @@
-"""How the bytes behind a book are fitted to its places: nobody is confirmed who may not have answered."""
+"""How the bytes behind a member list are fitted to its positions: nobody is confirmed who may not have answered."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from busproto.ops.discovery.book_answers import BookAnswers, read_answers
+from busproto.ops.discovery.list_answers import ListAnswers, read_answers
 
 ANSWERS = st.integers(0x80, 0xFF)
 FEW_ANSWERS = st.integers(0x80, 0x83)
 """So few values that equal answers are common."""
-BOOKS = st.lists(ANSWERS, max_size=40) | st.lists(FEW_ANSWERS, max_size=12)
+MEMBER_LISTS = st.lists(ANSWERS, max_size=40) | st.lists(FEW_ANSWERS, max_size=12)
 A, B, C, D = 0x81, 0x82, 0x83, 0x84
 
 
@@ -40,20 +40,20 @@ A, B, C, D = 0x81, 0x82, 0x83, 0x84
     ],
 )
 def test_by_hand(raw: list[int], expected: list[int], confirmed: set[int], doubled: set[int], extras: int) -> None:
-    assert read_answers(bytes(raw), expected) == BookAnswers(frozenset(confirmed), frozenset(doubled), extras)
+    assert read_answers(bytes(raw), expected) == ListAnswers(frozenset(confirmed), frozenset(doubled), extras)
 
 
-@given(BOOKS)
+@given(MEMBER_LISTS)
 def test_all_that_are_expected_confirm_all(expected: list[int]) -> None:
     answers = read_answers(bytes(expected), expected)
-    assert answers == BookAnswers(frozenset(range(len(expected))), frozenset(), 0)
+    assert answers == ListAnswers(frozenset(range(len(expected))), frozenset(), 0)
 
 
-@given(BOOKS, st.data())
+@given(MEMBER_LISTS, st.data())
 def test_whoever_is_confirmed_did_answer(expected: list[int], data: st.DataObject) -> None:
-    """Any of the answers may be lost: what is left never confirms a place that was silent, and nothing is extra."""
+    """Any of the answers may be lost: what is left never confirms a position that was silent, and nothing is extra."""
     answered = data.draw(st.sets(st.sampled_from(range(len(expected)))) if expected else st.just(set[int]()))
-    raw = bytes(expected[place] for place in sorted(answered))
+    raw = bytes(expected[position] for position in sorted(answered))
     answers = read_answers(raw, expected)
     assert answers.confirmed <= answered
     assert answers.doubled == frozenset()
@@ -62,48 +62,50 @@ def test_whoever_is_confirmed_did_answer(expected: list[int], data: st.DataObjec
         assert answers.confirmed == answered
 
 
-@given(BOOKS, st.integers(0, 0x7F), st.data())
-def test_a_byte_of_one_who_is_not_in_the_book_is_extra_wherever_it_stands(
-    expected: list[int], stranger: int, data: st.DataObject
+@given(MEMBER_LISTS, st.integers(0, 0x7F), st.data())
+def test_a_byte_of_one_who_is_not_in_the_member_list_is_extra_wherever_it_stands(
+    expected: list[int], unlisted: int, data: st.DataObject
 ) -> None:
     raw = bytearray(expected)
-    raw.insert(data.draw(st.integers(0, len(raw))), stranger)
+    raw.insert(data.draw(st.integers(0, len(raw))), unlisted)
     answers = read_answers(bytes(raw), expected)
     assert answers.extras >= 1
     assert answers.confirmed == frozenset(range(len(expected)))
 
 
-@given(BOOKS, ANSWERS, st.data())
+@given(MEMBER_LISTS, ANSWERS, st.data())
 def test_one_answer_too_many_is_extra_wherever_it_stands(expected: list[int], more: int, data: st.DataObject) -> None:
     raw = bytearray(expected)
     raw.insert(data.draw(st.integers(0, len(raw))), more)
     assert read_answers(bytes(raw), expected).extras >= 1
 
 
-@given(BOOKS.filter(bool), st.data())
+@given(MEMBER_LISTS.filter(bool), st.data())
 def test_an_answer_that_comes_twice_is_doubled_or_at_least_extra(expected: list[int], data: st.DataObject) -> None:
-    place = data.draw(st.integers(0, len(expected) - 1))
-    raw = bytes([*expected[: place + 1], *expected[place:]])
+    position = data.draw(st.integers(0, len(expected) - 1))
+    raw = bytes([*expected[: position + 1], *expected[position:]])
     answers = read_answers(raw, expected)
     assert answers.extras >= 1
-    if expected.count(expected[place]) == 1:
-        assert place in answers.doubled
+    if expected.count(expected[position]) == 1:
+        assert position in answers.doubled
 
 
-@given(st.binary(max_size=60), BOOKS)
+@given(st.binary(max_size=60), MEMBER_LISTS)
 def test_any_bytes_at_all(raw: bytes, expected: list[int]) -> None:
-    """What the figures mean, whatever came: no place twice, and every byte is a place's or extra."""
+    """What the figures mean, whatever came: no position twice, and every byte is a position's or extra."""
     answers = read_answers(raw, expected)
     assert answers.confirmed <= set(range(len(expected)))
     assert answers.doubled <= set(range(len(expected)))
     assert len(raw) - len(expected) <= answers.extras <= len(raw)
     assert len(answers.confirmed) <= len(raw) - answers.extras
-    for place in answers.confirmed:
-        assert expected[place] in raw
+    for position in answers.confirmed:
+        assert expected[position] in raw
 
 
-@given(BOOKS, st.lists(ANSWERS, max_size=40))
-def test_quiet_means_that_the_bytes_are_a_part_of_the_book_in_its_order(expected: list[int], raw: list[int]) -> None:
+@given(MEMBER_LISTS, st.lists(ANSWERS, max_size=40))
+def test_quiet_means_that_the_bytes_are_a_part_of_the_member_list_in_its_order(
+    expected: list[int], raw: list[int]
+) -> None:
     """No extras exactly where the bytes can be had by leaving answers out."""
     rest = iter(expected)
     is_part = all(any(byte == one for one in rest) for byte in raw)

@@ -1,4 +1,5 @@
-"""Lesson ``countdown``: everyone counts quiet slots and answers at zero; then the book proves that nobody is missing.
+"""Lesson ``backoff``: everyone counts quiet slots and answers at zero; then the member list proves that nobody is
+missing.
 
 The host knows only what comes back over the line. The lesson knows the bus as well, and says what really happened.
 """
@@ -40,10 +41,10 @@ from busproto.session.exchange import Heard
 from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.bus import VirtualBus
 from busproto.sim.line.hearing import Transmission
-from busproto.wire.messages import Book, RollCall
+from busproto.wire.messages import MemberList, RollCall
 from busproto.wire.timing import MINI_SLOT_NS
 
-NAME: Final = "countdown"
+NAME: Final = "backoff"
 CALLS: Final = 40
 LEAST_GAP: Final = 3
 MS: Final = 1_000_000
@@ -65,11 +66,11 @@ def _steps(bus: VirtualBus, exchanges: Sequence[Heard]) -> Iterator[Step]:
     for number, heard in enumerate(exchanges, 1):
         message, spoken = heard.ask.message, _spoken_in(bus, heard)
         note = f"{queries_text(number)} so far"
-        if isinstance(message, Book):
+        if isinstance(message, MemberList):
             passes += 1
             came = several(len(heard.raw), "byte")
             ending = ", one from each" if len(heard.raw) == message.total == len(spoken) else ""
-            text = f"book, pass {passes}, {several(message.total, 'name')} in it: {came} came back{ending}"
+            text = f"member list, pass {passes}, {several(message.total, 'name')} in it: {came} came back{ending}"
             yield Step(f"{number:3}. {text}", _board(bus, found), note, Course(len(found), len(bus.actuators)))
             continue
         assert isinstance(message, RollCall)
@@ -116,7 +117,8 @@ def _scenes(seed: int) -> Iterator[Scene]:
     yield Scene(
         "The search, and the proof",
         (
-            "When a call stays silent, or brings nothing broken, the host reads out its list, the 'book'. Everyone in "
+            "When a call stays silent, or brings nothing broken, the host reads out its list, the 'member list'. "
+            "Everyone in "
             "it answers with one byte, in its order; anyone who is missing would speak up behind. Times count from "
             "the first answer to a call.",
         ),
@@ -183,7 +185,7 @@ def _race_scene(seed: int, count: int, roster: Roster, queries: int) -> Scene:
         (),
         table=Table(("way", "queries", "ms", "found", "proven"), tuple(rows)),
         after=(
-            f"The answers alone take {answers_ms:.0f} ms on the line, whatever the way. The time of countdown holds "
+            f"The answers alone take {answers_ms:.0f} ms on the line, whatever the way. The time of backoff holds "
             "its proof.",
         ),
     )

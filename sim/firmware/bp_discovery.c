@@ -1,5 +1,5 @@
-/* Who is there: answers to roll calls, books, and the classic queries; the countdown that keeps them apart. */
-#include "bp_attendance.h"
+/* Who is there: answers to roll calls, member lists, and the classic queries; the backoff that keeps them apart. */
+#include "bp_discovery.h"
 
 #include "bp_clock.h"
 
@@ -14,23 +14,23 @@ uint8_t bp_jitter_us(const bp_hardware *hardware, uint8_t most_us)
     return (uint8_t)(hardware->any_bits(hardware->context) % (most_us + UINT32_C(1)));
 }
 
-void bp_attendance_start(const bp_presence *who)
+void bp_discovery_start(const bp_presence *who)
 {
-    memset(who->attendance, 0, sizeof *who->attendance);
+    memset(who->discovery, 0, sizeof *who->discovery);
     memset(who->turn, 0, sizeof *who->turn);
 }
 
-static void bp_enter(bp_attendance *attendance, uint16_t epoch)
+static void bp_enter(bp_discovery *discovery, uint16_t epoch)
 {
-    if (!attendance->has_epoch || attendance->epoch != epoch) {
-        attendance->has_epoch = 1;
-        attendance->epoch = epoch;
-        attendance->is_enrolled = 0;
-        attendance->has_answered = 0;
+    if (!discovery->has_epoch || discovery->epoch != epoch) {
+        discovery->has_epoch = 1;
+        discovery->epoch = epoch;
+        discovery->is_acknowledged = 0;
+        discovery->has_answered = 0;
     }
 }
 
-/* --- the countdown ----------------------------------------------------------------------------------------- */
+/* --- the backoff ----------------------------------------------------------------------------------------- */
 
 static void bp_turn_aim(bp_turn *turn)
 {
@@ -40,8 +40,8 @@ static void bp_turn_aim(bp_turn *turn)
 static void bp_count_down(const bp_presence *who, uint8_t operation, uint16_t slots, uint8_t is_in_order, uint32_t now_us)
 {
     bp_turn *turn = who->turn;
-    uint32_t lead_ns = is_in_order ? BP_PLACE_LEAD_NS : BP_START_LEAD_NS;
-    uint32_t slot_ns = is_in_order ? BP_PLACE_NS : BP_MINI_SLOT_NS;
+    uint32_t lead_ns = is_in_order ? BP_ORDERED_SLOT_LEAD_NS : BP_START_LEAD_NS;
+    uint32_t slot_ns = is_in_order ? BP_ORDERED_SLOT_NS : BP_MINI_SLOT_NS;
 
     turn->wait = BP_WAIT_COUNTS;
     turn->operation = operation;
@@ -100,8 +100,8 @@ int bp_turn_take(const bp_presence *who, uint8_t is_line_busy, uint32_t now_us, 
     turn->wait = BP_WAIT_NOT;
     switch (turn->operation) {
     case BP_OPERATION_ROLL_CALL:
-        who->attendance->has_answered = 1;
-        who->attendance->answered_salt = turn->salt;
+        who->discovery->has_answered = 1;
+        who->discovery->answered_salt = turn->salt;
         message->kind = BP_KIND_PRESENT;
         memcpy(message->as.present.uid, who->uid, BP_UID_BYTES);
         return BP_SAY_MESSAGE;
@@ -120,91 +120,91 @@ int bp_turn_take(const bp_presence *who, uint8_t is_line_busy, uint32_t now_us, 
     }
 }
 
-/* --- calls and books --------------------------------------------------------------------------------------- */
+/* --- calls and member lists --------------------------------------------------------------------------------------- */
 
 static void bp_roll_call_heard(const bp_presence *who, const bp_roll_call *call, uint32_t now_us)
 {
-    bp_attendance *attendance = who->attendance;
+    bp_discovery *discovery = who->discovery;
     const uint8_t *uid = who->uid;
     size_t at;
 
-    bp_enter(attendance, call->epoch);
-    if (attendance->has_answered) {
-        uint16_t mark = bp_mark_of(bp_uid_hash(uid, call->epoch, attendance->answered_salt));
+    bp_enter(discovery, call->epoch);
+    if (discovery->has_answered) {
+        uint16_t digest = bp_digest_of(bp_uid_hash(uid, call->epoch, discovery->answered_salt));
 
-        for (at = 0; at < call->marks_count; at++) {
-            if (call->marks[at] == mark) {
-                attendance->is_enrolled = 1;
+        for (at = 0; at < call->digests_count; at++) {
+            if (call->digests[at] == digest) {
+                discovery->is_acknowledged = 1;
             }
         }
     }
     if (call->slots == 0) {
         return;
     }
-    attendance->has_answered = 0;
-    if (!attendance->is_enrolled) {
+    discovery->has_answered = 0;
+    if (!discovery->is_acknowledged) {
         who->turn->salt = call->salt;
         bp_count_down(who, BP_OPERATION_ROLL_CALL,
                       bp_slot_of(bp_uid_hash(uid, call->epoch, call->salt), call->slots), 0, now_us);
     }
 }
 
-static void bp_answer_book(const bp_presence *who, uint8_t is_in, uint16_t place, uint16_t total, uint32_t value,
+static void bp_answer_member_list(const bp_presence *who, uint8_t is_in, uint16_t position, uint16_t total, uint32_t value,
                            uint32_t now_us)
 {
-    who->attendance->is_enrolled = is_in;
+    who->discovery->is_acknowledged = is_in;
     if (is_in) {
-        who->turn->byte = bp_book_answer(value);
-        bp_count_down(who, 0, place, 1, now_us);
+        who->turn->byte = bp_list_answer(value);
+        bp_count_down(who, 0, position, 1, now_us);
     } else {
-        uint16_t behind = (uint16_t)(who->hardware->any_bits(who->hardware->context) % BP_STRANGER_SLOTS);
+        uint16_t behind = (uint16_t)(who->hardware->any_bits(who->hardware->context) % BP_UNLISTED_SLOTS);
 
-        who->turn->byte = bp_stranger_answer(value);
+        who->turn->byte = bp_unlisted_answer(value);
         bp_count_down(who, 0, (uint16_t)(total + behind), 1, now_us);
     }
 }
 
-static void bp_book_heard(const bp_presence *who, const bp_book *book, uint32_t now_us)
+static void bp_member_list_heard(const bp_presence *who, const bp_member_list *member_list, uint32_t now_us)
 {
-    bp_attendance *attendance = who->attendance;
-    uint32_t value = bp_uid_hash(who->uid, book->epoch, book->salt);
+    bp_discovery *discovery = who->discovery;
+    uint32_t value = bp_uid_hash(who->uid, member_list->epoch, member_list->salt);
     size_t at;
 
-    if (book->first == 0 || !attendance->has_book || attendance->book_epoch != book->epoch
-        || attendance->book_salt != book->salt || attendance->book_total != book->total) {
-        attendance->has_book = 1;
-        attendance->book_epoch = book->epoch;
-        attendance->book_salt = book->salt;
-        attendance->book_total = book->total;
-        attendance->book_is_whole = book->first == 0;
-        attendance->book_has_place = 0;
-    } else if (attendance->book_next != book->first) {
-        attendance->book_is_whole = 0;
+    if (member_list->first == 0 || !discovery->has_member_list || discovery->member_list_epoch != member_list->epoch
+        || discovery->member_list_salt != member_list->salt || discovery->member_list_total != member_list->total) {
+        discovery->has_member_list = 1;
+        discovery->member_list_epoch = member_list->epoch;
+        discovery->member_list_salt = member_list->salt;
+        discovery->member_list_total = member_list->total;
+        discovery->member_list_is_whole = member_list->first == 0;
+        discovery->member_list_has_position = 0;
+    } else if (discovery->member_list_next != member_list->first) {
+        discovery->member_list_is_whole = 0;
     }
-    attendance->book_next = (uint16_t)(book->first + book->marks_count);
-    for (at = book->marks_count; at > 0; at--) {
-        if (book->marks[at - 1] == bp_mark_of(value)) {
-            attendance->book_has_place = 1;
-            attendance->book_place = (uint8_t)(book->first + at - 1);
+    discovery->member_list_next = (uint16_t)(member_list->first + member_list->digests_count);
+    for (at = member_list->digests_count; at > 0; at--) {
+        if (member_list->digests[at - 1] == bp_digest_of(value)) {
+            discovery->member_list_has_position = 1;
+            discovery->member_list_position = (uint8_t)(member_list->first + at - 1);
         }
     }
-    if (attendance->book_next < book->total) {
+    if (discovery->member_list_next < member_list->total) {
         return;
     }
-    bp_enter(attendance, book->epoch);
-    if (attendance->book_has_place || attendance->book_is_whole) {
-        bp_answer_book(who, attendance->book_has_place, attendance->book_place, book->total, value, now_us);
+    bp_enter(discovery, member_list->epoch);
+    if (discovery->member_list_has_position || discovery->member_list_is_whole) {
+        bp_answer_member_list(who, discovery->member_list_has_position, discovery->member_list_position, member_list->total, value, now_us);
     }
 }
 
-static void bp_address_book_heard(const bp_presence *who, const bp_address_book *book, uint32_t now_us)
+static void bp_address_list_heard(const bp_presence *who, const bp_address_list *member_list, uint32_t now_us)
 {
     uint16_t address, rank = 0, total = 0;
     uint8_t is_in = 0;
 
-    bp_enter(who->attendance, book->epoch);
+    bp_enter(who->discovery, member_list->epoch);
     for (address = BP_MIN_ADDRESS; address <= BP_ADDRESS_MAP_BYTES * 8U; address++) {
-        if ((book->addresses[(address - 1U) / 8U] >> ((address - 1U) % 8U) & 1) != 0) {
+        if ((member_list->addresses[(address - 1U) / 8U] >> ((address - 1U) % 8U) & 1) != 0) {
             if (address == who->address && address <= BP_MAX_ADDRESS) {
                 is_in = 1;
                 rank = total;
@@ -212,18 +212,18 @@ static void bp_address_book_heard(const bp_presence *who, const bp_address_book 
             total++;
         }
     }
-    bp_answer_book(who, is_in, rank, total, bp_uid_hash(who->uid, book->epoch, book->salt), now_us);
+    bp_answer_member_list(who, is_in, rank, total, bp_uid_hash(who->uid, member_list->epoch, member_list->salt), now_us);
 }
 
 #ifndef BP_WITHOUT_TEACHING
-static void bp_hush_heard(const bp_presence *who, const bp_hush *hush)
+static void bp_suppress_heard(const bp_presence *who, const bp_suppress *suppress)
 {
     static const uint8_t everyone[BP_UID_BYTES] = {0};
 
-    if (memcmp(hush->uid, who->uid, BP_UID_BYTES) == 0
-        || memcmp(hush->uid, everyone, BP_UID_BYTES) == 0) {
-        bp_enter(who->attendance, hush->epoch);
-        who->attendance->is_enrolled = 1;
+    if (memcmp(suppress->uid, who->uid, BP_UID_BYTES) == 0
+        || memcmp(suppress->uid, everyone, BP_UID_BYTES) == 0) {
+        bp_enter(who->discovery, suppress->epoch);
+        who->discovery->is_acknowledged = 1;
     }
 }
 
@@ -231,8 +231,8 @@ static void bp_match_heard(const bp_presence *who, const bp_match *match, uint32
 {
     uint8_t bit;
 
-    bp_enter(who->attendance, match->epoch);
-    if (who->attendance->is_enrolled) {
+    bp_enter(who->discovery, match->epoch);
+    if (who->discovery->is_acknowledged) {
         return;
     }
     for (bit = 0; bit < match->bits; bit++) {
@@ -240,7 +240,7 @@ static void bp_match_heard(const bp_presence *who, const bp_match *match, uint32
             return;
         }
     }
-    who->turn->byte = bp_book_answer(bp_uid_hash(who->uid, match->epoch, match->bits));
+    who->turn->byte = bp_list_answer(bp_uid_hash(who->uid, match->epoch, match->bits));
     bp_speak_at(who, match->brief ? 0 : BP_OPERATION_MATCH, now_us + BP_FIRST_SLOT_US);
 }
 
@@ -248,30 +248,30 @@ static void bp_slotted_call_heard(const bp_presence *who, const bp_slotted_call 
 {
     uint32_t value = bp_uid_hash(who->uid, call->epoch, call->salt);
 
-    bp_enter(who->attendance, call->epoch);
-    if (!who->attendance->is_enrolled) {
+    bp_enter(who->discovery, call->epoch);
+    if (!who->discovery->is_acknowledged) {
         bp_speak_at(who, BP_OPERATION_SLOTTED_CALL,
                     now_us + BP_FIRST_SLOT_US + (uint32_t)bp_slot_of(value, call->slots) * call->slot_us);
     }
 }
 #endif
 
-int bp_attendance_heard(const bp_presence *who, const bp_message *message, uint8_t sequence, uint32_t now_us)
+int bp_discovery_heard(const bp_presence *who, const bp_message *message, uint8_t sequence, uint32_t now_us)
 {
     who->turn->sequence = sequence;
     switch (message->kind) {
     case BP_KIND_ROLL_CALL:
         bp_roll_call_heard(who, &message->as.roll_call, now_us);
         return 1;
-    case BP_KIND_BOOK:
-        bp_book_heard(who, &message->as.book, now_us);
+    case BP_KIND_MEMBER_LIST:
+        bp_member_list_heard(who, &message->as.member_list, now_us);
         return 1;
-    case BP_KIND_ADDRESS_BOOK:
-        bp_address_book_heard(who, &message->as.address_book, now_us);
+    case BP_KIND_ADDRESS_LIST:
+        bp_address_list_heard(who, &message->as.address_list, now_us);
         return 1;
 #ifndef BP_WITHOUT_TEACHING
-    case BP_KIND_HUSH:
-        bp_hush_heard(who, &message->as.hush);
+    case BP_KIND_SUPPRESS:
+        bp_suppress_heard(who, &message->as.suppress);
         return 1;
     case BP_KIND_MATCH:
         bp_match_heard(who, &message->as.match, now_us);
@@ -285,7 +285,7 @@ int bp_attendance_heard(const bp_presence *who, const bp_message *message, uint8
     }
 }
 
-void bp_attendance_round(const bp_presence *who, const bp_report_round *round, uint8_t sequence, uint32_t now_us)
+void bp_discovery_round(const bp_presence *who, const bp_report_round *round, uint8_t sequence, uint32_t now_us)
 {
     if (who->address == BP_UNADDRESSED || who->address < round->first
         || who->address - round->first >= round->count) {

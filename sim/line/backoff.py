@@ -25,7 +25,7 @@ TIDY_ABOVE: Final = 256
 """So many sleepers that were cancelled may be kept, beyond twice as many as there are live ones."""
 
 
-class Countdown:
+class Backoff:
     """One actuator's wait for one transmission; `send` is called once, unless `cancel` comes first.
 
     Attributes:
@@ -41,7 +41,7 @@ class Countdown:
     """
 
     __slots__ = (
-        "_desk",
+        "_backoff_queue",
         "_jitter",
         "_lead_ns",
         "counting_from_ns",
@@ -77,13 +77,13 @@ class Countdown:
         self.is_over = False
         self.due_ns = 0
         self.period = self.offered = self.granted = 0
-        self._desk = desk_of(line)
-        self._desk.admit(self)
+        self._backoff_queue = backoff_queue_of(line)
+        self._backoff_queue.admit(self)
 
     def cancel(self) -> None:
         """Stop waiting."""
         if not self.is_over:
-            self._desk.dismiss(self)
+            self._backoff_queue.dismiss(self)
 
     @property
     def earliest_ns(self) -> int:
@@ -113,7 +113,7 @@ class Countdown:
             self.left = self.left or 1
 
 
-class Desk:
+class BackoffQueue:
     """All who wait on one line.
 
     While the line is idle, all that could begin up to DETECT_NS after the alarm are awake: so whoever sleeps when a
@@ -132,8 +132,8 @@ class Desk:
         self._periods: list[tuple[int, int]] = []
         self._first_period = 0
         """Number of the first of the idle periods that are still known."""
-        self._awake: list[Countdown] = []
-        self._asleep: list[tuple[int, int, Countdown]] = []
+        self._awake: list[Backoff] = []
+        self._asleep: list[tuple[int, int, Backoff]] = []
         self._put = 0
         self._live = 0
         self._alarm: Event | None = None
@@ -145,9 +145,9 @@ class Desk:
 
     # --- who waits ------------------------------------------------------------------------------------------
 
-    def admit(self, countdown: Countdown) -> None:
+    def admit(self, backoff: Backoff) -> None:
         """One more waits."""
-        slot_ns, counts_ns = countdown.slot_ns, countdown.counting_from_ns
+        slot_ns, counts_ns = backoff.slot_ns, backoff.counting_from_ns
         if not self._live:
             self._shortest_slot_ns = self._longest_slot_ns = slot_ns
             self._first_counts_ns = self._last_counts_ns = counts_ns
@@ -159,21 +159,21 @@ class Desk:
         self._live += 1
         if len(self._asleep) > TIDY_ABOVE + 2 * self._live:
             self._tidy()
-        self._put_to_sleep(countdown)
+        self._put_to_sleep(backoff)
         if self._idle_since_ns is not None:
             self._look_ahead(self._idle_since_ns)
 
-    def dismiss(self, countdown: Countdown) -> None:
+    def dismiss(self, backoff: Backoff) -> None:
         """This one waits no more; where it sleeps or is awake it is taken off when its turn comes."""
-        countdown.is_over = True
+        backoff.is_over = True
         self._live -= 1
 
-    def _put_to_sleep(self, countdown: Countdown) -> None:
+    def _put_to_sleep(self, backoff: Backoff) -> None:
         """It has counted all idle periods that have ended."""
-        countdown.period = self._first_period + len(self._periods)
-        countdown.offered, countdown.granted = self._offered, self._granted
+        backoff.period = self._first_period + len(self._periods)
+        backoff.offered, backoff.granted = self._offered, self._granted
         self._put += 1
-        heapq.heappush(self._asleep, (self._offered + countdown.left, self._put, countdown))
+        heapq.heappush(self._asleep, (self._offered + backoff.left, self._put, backoff))
 
     def _tidy(self) -> None:
         """Cancelled sleepers, and what only they have slept through, would pile up where the host never waits."""
@@ -200,12 +200,12 @@ class Desk:
             self._granted += max(0, time_ns - max(period[0], self._last_counts_ns)) // self._longest_slot_ns
         if self._awake:
             awake, self._awake = self._awake, []
-            for countdown in awake:
-                if countdown.due_ns < time_ns + DETECT_NS:
-                    self._awake.append(countdown)
-                elif not countdown.is_over:
-                    countdown.count((period,))
-                    self._put_to_sleep(countdown)
+            for backoff in awake:
+                if backoff.due_ns < time_ns + DETECT_NS:
+                    self._awake.append(backoff)
+                elif not backoff.is_over:
+                    backoff.count((period,))
+                    self._put_to_sleep(backoff)
             self._set_alarm(self._first_due_ns())
 
     def line_idle(self, time_ns: int) -> None:
@@ -219,38 +219,38 @@ class Desk:
         asleep, awake = self._asleep, self._awake
         counting_from_ns = max(idle_since_ns, self._first_counts_ns)
         until_ns = self._first_due_ns() + DETECT_NS
-        later: list[Countdown] = []
+        later: list[Backoff] = []
         while asleep and counting_from_ns + (asleep[0][0] - self._offered) * self._shortest_slot_ns <= until_ns:
-            countdown = heapq.heappop(asleep)[2]
-            if countdown.is_over:
+            backoff = heapq.heappop(asleep)[2]
+            if backoff.is_over:
                 continue
-            self._catch_up(countdown)
-            countdown.go_on(idle_since_ns)
-            if countdown.earliest_ns <= until_ns:
-                countdown.wake()
-                awake.append(countdown)
-                until_ns = min(until_ns, countdown.due_ns + DETECT_NS)
+            self._catch_up(backoff)
+            backoff.go_on(idle_since_ns)
+            if backoff.earliest_ns <= until_ns:
+                backoff.wake()
+                awake.append(backoff)
+                until_ns = min(until_ns, backoff.due_ns + DETECT_NS)
             else:
-                later.append(countdown)
-        for countdown in later:
-            self._put_to_sleep(countdown)
+                later.append(backoff)
+        for backoff in later:
+            self._put_to_sleep(backoff)
         if not asleep and self._periods:
             self._forget_periods_before(self._first_period + len(self._periods))
         self._set_alarm(until_ns - DETECT_NS)
 
-    def _catch_up(self, countdown: Countdown) -> None:
+    def _catch_up(self, backoff: Backoff) -> None:
         """Let it count the periods that it has slept through."""
-        passed = self._offered - countdown.offered
-        if passed == self._granted - countdown.granted and passed < countdown.left:
-            countdown.left -= passed
+        passed = self._offered - backoff.offered
+        if passed == self._granted - backoff.granted and passed < backoff.left:
+            backoff.left -= passed
         else:
-            countdown.count(self._periods[countdown.period - self._first_period :])
+            backoff.count(self._periods[backoff.period - self._first_period :])
 
     # --- the alarm ------------------------------------------------------------------------------------------
 
     def _first_due_ns(self) -> int:
         """When the first of those awake is due, NEVER_NS where all sleep."""
-        return min([countdown.due_ns for countdown in self._awake]) if self._awake else NEVER_NS
+        return min([backoff.due_ns for backoff in self._awake]) if self._awake else NEVER_NS
 
     def _set_alarm(self, due_ns: int) -> None:
         if self._alarm is not None:
@@ -262,27 +262,27 @@ class Desk:
     def _ring(self) -> None:
         self._alarm = None
         now = self._kernel.now_ns
-        for countdown in [one for one in self._awake if one.due_ns <= now]:
-            self._awake.remove(countdown)
-            if countdown.is_over:
+        for backoff in [one for one in self._awake if one.due_ns <= now]:
+            self._awake.remove(backoff)
+            if backoff.is_over:
                 continue
             if self._line.seen_busy(now):
-                countdown.left = 0
-                self._put_to_sleep(countdown)
+                backoff.left = 0
+                self._put_to_sleep(backoff)
             else:
-                self.dismiss(countdown)
-                countdown.send()
+                self.dismiss(backoff)
+                backoff.send()
         if self._idle_since_ns is None:
             self._set_alarm(self._first_due_ns())
         else:
             self._look_ahead(self._idle_since_ns)
 
 
-def desk_of(line: Line) -> Desk:
+def backoff_queue_of(line: Line) -> BackoffQueue:
     """The desk at which those wait who wait on this line."""
     for watcher in line.watchers:
-        if isinstance(watcher, Desk):
+        if isinstance(watcher, BackoffQueue):
             return watcher
-    desk = Desk(line)
-    line.watch(desk)
-    return desk
+    backoff_queue = BackoffQueue(line)
+    line.watch(backoff_queue)
+    return backoff_queue

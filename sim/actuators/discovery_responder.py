@@ -1,8 +1,8 @@
-"""The part of an actuator that answers when the host asks who is there: roll calls, books, and the classic ways.
+"""The part of an actuator that answers when the host asks who is there: roll calls, member lists, and the classic ways.
 
-It knows its uid, its epoch and whether it is enrolled in it; nothing of this outlasts a restart. Rules, as on the
-format page: it answers a roll call only while not enrolled; it is enrolled by its mark in the call after the one it
-answered; in answer to a book it speaks in its place, or behind, as one who is not in it.
+It knows its uid, its epoch and whether it is acknowledged in it; nothing of this outlasts a restart. Rules, as on the
+format page: it answers a roll call only while not acknowledged; it is acknowledged by its digest in the call after the
+one it answered; in answer to a member list it speaks in its position, or behind, as one who is not in it.
 """
 
 from __future__ import annotations
@@ -11,32 +11,32 @@ import random
 from collections.abc import Callable
 
 from busproto.sim.kernel import Event
-from busproto.sim.line.countdown import Countdown
+from busproto.sim.line.backoff import Backoff
 from busproto.sim.line.line import Line
 from busproto.sim.line.waveform import PPM, mixed
 from busproto.wire import messages as m
 from busproto.wire.codec import encode_frame
 from busproto.wire.frame import HOST_ADDRESS, MAX_ADDRESS, UID_BYTES, Frame
-from busproto.wire.hash import book_answer, device_tag, mark_of, slot_of, stranger_answer, uid_hash
+from busproto.wire.hash import device_tag, digest_of, list_answer, slot_of, uid_hash, unlisted_answer
 from busproto.wire.message import Message
 from busproto.wire.timing import (
     FIRST_SLOT_NS,
     MINI_SLOT_NS,
-    PLACE_LEAD_NS,
-    PLACE_NS,
+    ORDERED_SLOT_LEAD_NS,
+    ORDERED_SLOT_NS,
     START_JITTER_NS,
     START_LEAD_NS,
-    STRANGER_SLOTS,
+    UNLISTED_SLOTS,
 )
 
 UID_BITS = 8 * UID_BYTES
 
 
-class Attendance:
+class DiscoveryResponder:
     """One actuator's answers to discovery.
 
     Attributes:
-        is_enrolled: it keeps silent in this epoch.
+        is_acknowledged: it keeps silent in this epoch.
     """
 
     def __init__(
@@ -58,19 +58,19 @@ class Attendance:
         self._speak = speak
         self._clock_ppm = clock_ppm
         self._jitter_ns = jitter_ns
-        self._waiting: Countdown | Event | None = None
+        self._waiting: Backoff | Event | None = None
         self.forget()
 
     def forget(self) -> None:
         """As after power-up."""
         self.stop()
         self._epoch: int | None = None
-        self.is_enrolled = False
+        self.is_acknowledged = False
         self._answered: tuple[int, int] | None = None
-        self._book: tuple[int, int, int] | None = None
-        self._book_next = 0
-        self._book_place: int | None = None
-        self._book_is_whole = False
+        self._member_list: tuple[int, int, int] | None = None
+        self._member_list_next = 0
+        self._member_list_position: int | None = None
+        self._member_list_is_whole = False
 
     def stop(self) -> None:
         """Do not send what waits for its turn: the host has gone on."""
@@ -82,12 +82,12 @@ class Attendance:
         """Act on a request of discovery. Returns False where it is none."""
         if isinstance(message, m.RollCall):
             self._roll_call(message, sequence)
-        elif isinstance(message, m.Book):
+        elif isinstance(message, m.MemberList):
             self._look_up(message)
-        elif isinstance(message, m.AddressBook):
-            self._address_book(message)
-        elif isinstance(message, m.Hush):
-            self._hush(message)
+        elif isinstance(message, m.AddressMemberList):
+            self._address_list(message)
+        elif isinstance(message, m.Suppress):
+            self._suppress(message)
         elif isinstance(message, m.Match):
             self._match(message, sequence)
         elif isinstance(message, m.SlottedCall):
@@ -99,27 +99,27 @@ class Attendance:
     def _enter(self, epoch: int) -> None:
         if epoch != self._epoch:
             self._epoch = epoch
-            self.is_enrolled = False
+            self.is_acknowledged = False
             self._answered = None
 
     def count_down(self, slots: int, make: Callable[[], bytes], *, in_order: bool = True) -> None:
-        """Send what `make` makes at that moment when the countdown reaches zero; wider slots where order matters."""
+        """Send what `make` makes at that moment when the backoff reaches zero; wider slots where order matters."""
 
         def send() -> None:
             self._waiting = None
             self._speak(make())
 
-        # one draw for each countdown, however often it is woken: so the stream's next draw does not hang on others
+        # one draw for each backoff, however often it is woken: so the stream's next draw does not hang on others
         seed, jitters = self._stream.getrandbits(64), self._jitter_ns + 1
-        self._waiting = Countdown(
+        self._waiting = Backoff(
             self._line,
             slots,
             lambda from_ns: mixed(seed ^ from_ns) % jitters,
             send,
             query_end_ns=self._line.kernel.now_ns,
             clock_ppm=self._clock_ppm,
-            slot_ns=PLACE_NS if in_order else MINI_SLOT_NS,
-            lead_ns=PLACE_LEAD_NS if in_order else START_LEAD_NS,
+            slot_ns=ORDERED_SLOT_NS if in_order else MINI_SLOT_NS,
+            lead_ns=ORDERED_SLOT_LEAD_NS if in_order else START_LEAD_NS,
         )
 
     def _speak_at(self, after_ns: int, data: bytes) -> None:
@@ -138,16 +138,16 @@ class Attendance:
             Frame(HOST_ADDRESS, self._address(), sequence, message.OPERATION, message.payload(), self._tag)
         )
 
-    # --- countdown and book -------------------------------------------------------------------------------------
+    # --- backoff and member list -------------------------------------------------------------------------------------
 
     def _roll_call(self, call: m.RollCall, sequence: int) -> None:
         self._enter(call.epoch)
-        if self._answered is not None and mark_of(uid_hash(self._uid, *self._answered)) in call.marks:
-            self.is_enrolled = True
+        if self._answered is not None and digest_of(uid_hash(self._uid, *self._answered)) in call.digests:
+            self.is_acknowledged = True
         if not call.slots:
             return
         self._answered = None
-        if self.is_enrolled:
+        if self.is_acknowledged:
             return
 
         def answer() -> bytes:
@@ -156,46 +156,51 @@ class Attendance:
 
         self.count_down(slot_of(uid_hash(self._uid, call.epoch, call.salt), call.slots), answer, in_order=False)
 
-    def _look_up(self, book: m.Book) -> None:
-        value = uid_hash(self._uid, book.epoch, book.salt)
-        this_book = (book.epoch, book.salt, book.total)
-        if book.first == 0:
-            self._book, self._book_next, self._book_place, self._book_is_whole = this_book, 0, None, True
-        if self._book != this_book:
-            self._book, self._book_place, self._book_is_whole = this_book, None, False
-        elif self._book_next != book.first:
-            self._book_is_whole = False
-        self._book_next = book.first + len(book.marks)
-        if mark_of(value) in book.marks:
-            self._book_place = book.first + book.marks.index(mark_of(value))
-        if self._book_next < book.total:
+    def _look_up(self, member_list: m.MemberList) -> None:
+        value = uid_hash(self._uid, member_list.epoch, member_list.salt)
+        this_member_list = (member_list.epoch, member_list.salt, member_list.total)
+        if member_list.first == 0:
+            self._member_list, self._member_list_next, self._member_list_position, self._member_list_is_whole = (
+                this_member_list,
+                0,
+                None,
+                True,
+            )
+        if self._member_list != this_member_list:
+            self._member_list, self._member_list_position, self._member_list_is_whole = this_member_list, None, False
+        elif self._member_list_next != member_list.first:
+            self._member_list_is_whole = False
+        self._member_list_next = member_list.first + len(member_list.digests)
+        if digest_of(value) in member_list.digests:
+            self._member_list_position = member_list.first + member_list.digests.index(digest_of(value))
+        if self._member_list_next < member_list.total:
             return
-        self._enter(book.epoch)
+        self._enter(member_list.epoch)
         # who missed a part and is in none of the others cannot know: it says nothing and waits for the next pass
-        if self._book_place is not None or self._book_is_whole:
-            self._answer_book(self._book_place, book.total, value)
+        if self._member_list_position is not None or self._member_list_is_whole:
+            self._answer_member_list(self._member_list_position, member_list.total, value)
 
-    def _address_book(self, book: m.AddressBook) -> None:
-        self._enter(book.epoch)
-        value = uid_hash(self._uid, book.epoch, book.salt)
-        marked = int.from_bytes(book.addresses, "little")
-        address, place = self._address(), None
+    def _address_list(self, member_list: m.AddressMemberList) -> None:
+        self._enter(member_list.epoch)
+        value = uid_hash(self._uid, member_list.epoch, member_list.salt)
+        marked = int.from_bytes(member_list.addresses, "little")
+        address, position = self._address(), None
         if address <= MAX_ADDRESS and marked >> (address - 1) & 1:
-            place = (marked & ((1 << (address - 1)) - 1)).bit_count()
-        self._answer_book(place, marked.bit_count(), value)
+            position = (marked & ((1 << (address - 1)) - 1)).bit_count()
+        self._answer_member_list(position, marked.bit_count(), value)
 
-    def _answer_book(self, place: int | None, total: int, value: int) -> None:
-        self.is_enrolled = place is not None
-        if place is not None:
-            self.count_down(place, lambda: bytes([book_answer(value)]))
+    def _answer_member_list(self, position: int | None, total: int, value: int) -> None:
+        self.is_acknowledged = position is not None
+        if position is not None:
+            self.count_down(position, lambda: bytes([list_answer(value)]))
         else:
-            behind = total + self._stream.randrange(STRANGER_SLOTS)
-            self.count_down(behind, lambda: bytes([stranger_answer(value)]))
+            behind = total + self._stream.randrange(UNLISTED_SLOTS)
+            self.count_down(behind, lambda: bytes([unlisted_answer(value)]))
 
-    def _hush(self, hush: m.Hush) -> None:
-        if hush.uid in {self._uid, m.NOBODY_UID}:
-            self._enter(hush.epoch)
-            self.is_enrolled = True
+    def _suppress(self, suppress: m.Suppress) -> None:
+        if suppress.uid in {self._uid, m.NOBODY_UID}:
+            self._enter(suppress.epoch)
+            self.is_acknowledged = True
 
     # --- the classic ways ---------------------------------------------------------------------------------------
 
@@ -203,15 +208,15 @@ class Attendance:
         self._enter(match.epoch)
         spare = UID_BITS - match.bits
         own, wanted = int.from_bytes(self._uid, "big"), int.from_bytes(match.prefix, "big")
-        if self.is_enrolled or own >> spare != wanted >> spare:
+        if self.is_acknowledged or own >> spare != wanted >> spare:
             return
         value = uid_hash(self._uid, match.epoch, match.bits)
-        answer = bytes([book_answer(value)]) if match.brief else self._answer(m.Matched(self._uid), sequence)
+        answer = bytes([list_answer(value)]) if match.brief else self._answer(m.Matched(self._uid), sequence)
         self._speak_at(FIRST_SLOT_NS, answer)
 
     def _slotted_call(self, call: m.SlottedCall, sequence: int) -> None:
         self._enter(call.epoch)
-        if self.is_enrolled:
+        if self.is_acknowledged:
             return
         slot = slot_of(uid_hash(self._uid, call.epoch, call.salt), call.slots)
         self._speak_at(FIRST_SLOT_NS + slot * call.slot_us * 1000, self._answer(m.Called(self._uid), sequence))

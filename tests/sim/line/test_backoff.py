@@ -1,7 +1,7 @@
-"""The countdown of discovery: when it sends, what freezes it, what it collides with; and a roll call as a whole.
+"""The backoff of discovery: when it sends, what freezes it, what it collides with; and a roll call as a whole.
 
 The first slot begins 500,000 ns after the query; a mini-slot lasts 38,000 ns, and nobody begins in its first 1,500 ns
-(`LEAD_NS`); a byte at 115,200 Bd lasts 86,805 ns. The start jitter of each countdown is told beforehand (`told`), a
+(`LEAD_NS`); a byte at 115,200 Bd lasts 86,805 ns. The start jitter of each backoff is told beforehand (`told`), a
 new one for each time it is woken after a freeze.
 """
 
@@ -12,7 +12,7 @@ from collections.abc import Callable
 import pytest
 
 from busproto.sim.kernel import Kernel
-from busproto.sim.line.countdown import Countdown
+from busproto.sim.line.backoff import Backoff
 from busproto.sim.line.line import Line
 from busproto.wire.hash import slot_of, uid_hash
 from tests.sim.helpers import MS, bench, roll_calls, send_at, uid_of
@@ -34,21 +34,19 @@ def told(*jitters_ns: int) -> Callable[[int], int]:
 
 
 class Stage:
-    """A line, and countdowns whose sending is noted."""
+    """A line, and backoffs whose sending is noted."""
 
     def __init__(self) -> None:
         self.kernel = Kernel()
         self.line = Line(self.kernel, 115_200)
         self.sent: list[tuple[int, str]] = []
 
-    def count(self, name: str, slots: int, *jitters_ns: int, clock_ppm: int = 0) -> Countdown:
+    def count(self, name: str, slots: int, *jitters_ns: int, clock_ppm: int = 0) -> Backoff:
         def send() -> None:
             self.sent.append((self.kernel.now_ns, name))
             self.line.transmit(name, b"\x5a")
 
-        return Countdown(
-            self.line, slots, told(*jitters_ns), send, query_end_ns=self.kernel.now_ns, clock_ppm=clock_ppm
-        )
+        return Backoff(self.line, slots, told(*jitters_ns), send, query_end_ns=self.kernel.now_ns, clock_ppm=clock_ppm)
 
     def busy(self, at_ns: int, data: bytes = b"\x5a") -> None:
         send_at(self.line, at_ns, "somebody", data)
@@ -88,17 +86,17 @@ def test_it_sends_once() -> None:
 
 def test_cancelled_it_never_sends_and_does_not_watch_any_more() -> None:
     stage = Stage()
-    countdown = stage.count("a", 3, 0)
-    stage.kernel.at(510_000, countdown.cancel)
+    backoff = stage.count("a", 3, 0)
+    stage.kernel.at(510_000, backoff.cancel)
     stage.busy(520_000)
     assert stage.run() == []
 
 
 def test_cancelled_while_frozen_it_never_sends() -> None:
     stage = Stage()
-    countdown = stage.count("a", 3, 0)
+    backoff = stage.count("a", 3, 0)
     stage.busy(505_000)
-    stage.kernel.at(550_000, countdown.cancel)
+    stage.kernel.at(550_000, backoff.cancel)
     assert stage.run() == []
 
 
@@ -255,7 +253,7 @@ def test_two_actuators_answer_a_roll_call_in_the_order_of_their_slots() -> None:
 
 
 @pytest.mark.parametrize(("actuators", "slots"), [(1, 64), (2, 64), (8, 64), (32, 64), (32, 16), (100, 200)])
-@pytest.mark.parametrize("seed", [1, 2, 5])  # under 3 and 4, two of them share a mark in one call
+@pytest.mark.parametrize("seed", [1, 2, 5])  # under 3 and 4, two of them share a digest in one call
 def test_roll_calls_bring_each_uid_exactly_once(actuators: int, slots: int, seed: int) -> None:
     made = bench(seed=seed)
     for number in range(actuators):
@@ -266,7 +264,7 @@ def test_roll_calls_bring_each_uid_exactly_once(actuators: int, slots: int, seed
 
 
 def test_one_slot_for_all_is_nothing_but_collisions_or_luck_and_loses_nobody() -> None:
-    """Four in a window of one slot: whoever defers far enough gets through, nobody is enrolled by mistake."""
+    """Four in a window of one slot: whoever defers far enough gets through, nobody is acknowledged by mistake."""
     made = bench(seed=9)
     for number in range(4):
         made.add(number, 0xF0)

@@ -18,35 +18,35 @@ from typing import Annotated, Final
 import msgspec
 from msgspec import Meta
 
+from busproto.atomic_files import keep_numbered, write_whole
 from busproto.errors import FileError, InputError
-from busproto.keeping import keep_numbered, write_whole
 from busproto.ops.addressing import parse_uid
 from busproto.plan.load import Plan
 from busproto.reading import decode_json, read_text
 
-ENDING: Final = "seats.json"
-DRAFT_ENDING: Final = "seats.anew.json"
+ENDING: Final = "assignment.json"
+DRAFT_ENDING: Final = "assignment.anew.json"
 FORMAT: Final = 1
 
 
 class _File(msgspec.Struct, forbid_unknown_fields=True, rename="kebab"):
-    seats_of: str
+    assignment_of: str
     format: Annotated[int, Meta(ge=1, le=FORMAT)]
     uids: dict[str, str]
 
 
-def seating_path(plan: Plan, *, draft: bool = False) -> Path:
+def assignment_path(plan: Plan, *, draft: bool = False) -> Path:
     """Where it is kept; `draft`: of a claim that was begun anew and is not in force."""
     return plan.beside(DRAFT_ENDING if draft else ENDING)
 
 
-def load_seating(plan: Plan, *, draft: bool = False) -> dict[str, bytes]:
+def load_assignment(plan: Plan, *, draft: bool = False) -> dict[str, bytes]:
     """The uid of each function of the plan that is known; empty where nothing was kept.
 
     Raises:
         FileError: the file cannot be used.
     """
-    path = seating_path(plan, draft=draft)
+    path = assignment_path(plan, draft=draft)
     if not os.path.exists(path):  # also where the system has no such names; Path.exists would raise
         return {}
     try:
@@ -57,21 +57,21 @@ def load_seating(plan: Plan, *, draft: bool = False) -> dict[str, bytes]:
     twice = {uid for uid in uids.values() if list(uids.values()).count(uid) > 1}
     if twice:
         raise FileError(str(path), [f"{uid.hex()} stands in several functions" for uid in sorted(twice)])
-    return {function: uid for function, uid in uids.items() if function in plan.seats}
+    return {function: uid for function, uid in uids.items() if function in plan.roles}
 
 
-def save_seating(plan: Plan, uids: Mapping[str, bytes], *, draft: bool = False) -> Path:
+def save_assignment(plan: Plan, uids: Mapping[str, bytes], *, draft: bool = False) -> Path:
     """Keep who sits where. Raises InputError where the file cannot be written; the old one is then unchanged.
 
     Returns:
         The file.
     """
     body = {
-        "seats-of": plan.title,
+        "assignment-of": plan.title,
         "format": FORMAT,
-        "uids": {function: uids[function].hex() for function in plan.seats if function in uids},
+        "uids": {function: uids[function].hex() for function in plan.roles if function in uids},
     }
-    path = seating_path(plan, draft=draft)
+    path = assignment_path(plan, draft=draft)
     write_whole(path, json.dumps(body, indent=2, ensure_ascii=False) + "\n")
     return path
 
@@ -88,11 +88,11 @@ def put_in_force(plan: Plan) -> Path | None:
         InputError: there is no draft, or a file cannot be written; what was in force is so still.
         FileError: the draft cannot be used.
     """
-    draft = seating_path(plan, draft=True)
+    draft = assignment_path(plan, draft=True)
     if not draft.exists():
         raise InputError(f"there is no claim begun anew: '{draft}' is not there")
-    uids = load_seating(plan, draft=True)
-    earlier = keep_numbered(seating_path(plan))
-    save_seating(plan, uids)
+    uids = load_assignment(plan, draft=True)
+    earlier = keep_numbered(assignment_path(plan))
+    save_assignment(plan, uids)
     draft.unlink(missing_ok=True)
     return earlier

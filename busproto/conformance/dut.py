@@ -61,7 +61,7 @@ class Moment:
     status: m.Status
 
 
-class Bench:
+class Dut:
     """One actuator under test.
 
     Attributes:
@@ -235,7 +235,7 @@ class Bench:
         assert frame.destination == HOST_ADDRESS, f"the reply to {message} goes to {frame.destination:#04x}"
         assert frame.sequence == request.sequence, f"the reply to {message} has sequence {frame.sequence}"
         assert frame.operation == request.operation, f"the reply to {message} is for operation {frame.operation:#04x}"
-        assert frame.tag == self.tag, f"the reply to {message} has tag {frame.tag:#06x}, {self.tag:#06x} is its mark"
+        assert frame.tag == self.tag, f"the reply to {message} has tag {frame.tag:#06x}, {self.tag:#06x} is its digest"
         return frame
 
     def ask(self, message: Message, kind: type[M], *, to: int | None = None, slow: bool = False) -> M:
@@ -267,11 +267,13 @@ class Bench:
         return answer
 
     def offers_teaching(self) -> bool:
-        """Whether it offers the teaching extension: it refuses a hush to it alone as one that it knows."""
+        """Whether it offers the teaching extension: it refuses a suppress to it alone as one that it knows."""
         if self._offers_teaching is None:
             self._sequence = (self._sequence + 1) & 0xFF
-            hush = Frame(self.address, HOST_ADDRESS, self._sequence, m.Hush.OPERATION, m.Hush(0, bytes(8)).payload())
-            _, frames, _ = self.frames_after(encode_frame(hush), count=1)
+            suppress = Frame(
+                self.address, HOST_ADDRESS, self._sequence, m.Suppress.OPERATION, m.Suppress(0, bytes(8)).payload()
+            )
+            _, frames, _ = self.frames_after(encode_frame(suppress), count=1)
             codes = [frame.payload[0] for frame in frames if frame.tag == self.tag and frame.payload]
             self._offers_teaching = codes == [m.Outcome.BAD_REQUEST]
         return self._offers_teaching
@@ -340,9 +342,9 @@ class Bench:
         """Ask for a report."""
         return self.ask(m.Report(), m.Status)
 
-    def demand(self, share: float) -> m.Moving:
+    def demand(self, fraction: float) -> m.Moving:
         """Demand a share of the travel, -1..1."""
-        return self.ask(m.Demand(round(share * m.MAX_DEMAND)), m.Moving)
+        return self.ask(m.Demand(round(fraction * m.MAX_DEMAND)), m.Moving)
 
     def moment(self, since: tuple[int, int]) -> Moment:
         """A report, and how long it is since then; `since` is a moment known to lie between two times."""
@@ -364,12 +366,12 @@ class Bench:
             seen.append(self.moment(since))
         return seen
 
-    def settle(self, share: float, within_ns: int = 1500 * MS) -> m.Status:
+    def settle(self, fraction: float, within_ns: int = 1500 * MS) -> m.Status:
         """Demand again and again until the arm rests, or the time is over."""
         end_ns = self.now_ns + within_ns
         before: int | None = None
         while True:
-            self.demand(share)
+            self.demand(fraction)
             self.pass_time(20 * MS)
             status = self.report()
             is_there = abs(status.position_cdeg - status.demand_cdeg) <= 60 and before == status.position_cdeg

@@ -1,6 +1,6 @@
-"""Many countdowns on one line: those that sleep and catch up do exactly what those do that count all the time.
+"""Many backoffs on one line: those that sleep and catch up do exactly what those do that count all the time.
 
-`Awake` is the countdown in its plain form: it has an event of its own at all times, and acts on each start bit and each
+`Awake` is the backoff in its plain form: it has an event of its own at all times, and acts on each start bit and each
 end of one. Whatever happens on the line, both send at the same moments.
 """
 
@@ -14,7 +14,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from busproto.sim.kernel import LINE_FIRST, Event, Kernel
-from busproto.sim.line.countdown import TIDY_ABOVE, Countdown, desk_of
+from busproto.sim.line.backoff import TIDY_ABOVE, Backoff, backoff_queue_of
 from busproto.sim.line.hearing import Ear, Reception
 from busproto.sim.line.line import Line
 from busproto.sim.line.waveform import PPM, mixed
@@ -22,8 +22,8 @@ from busproto.wire.timing import (
     DETECT_NS,
     FIRST_SLOT_NS,
     MINI_SLOT_NS,
-    PLACE_LEAD_NS,
-    PLACE_NS,
+    ORDERED_SLOT_LEAD_NS,
+    ORDERED_SLOT_NS,
     START_JITTER_NS,
     START_LEAD_NS,
 )
@@ -126,7 +126,7 @@ class Other:
 class Run:
     """What is sent by those who wait, and when."""
 
-    make: type[Countdown] | type[Awake]
+    make: type[Backoff] | type[Awake]
     waiting: Sequence[One]
     others: Sequence[Other]
     kernel: Kernel = field(default_factory=Kernel)
@@ -164,8 +164,8 @@ class Run:
             send,
             query_end_ns=self.kernel.now_ns,
             clock_ppm=one.clock_ppm,
-            slot_ns=PLACE_NS if one.in_order else MINI_SLOT_NS,
-            lead_ns=PLACE_LEAD_NS if one.in_order else START_LEAD_NS,
+            slot_ns=ORDERED_SLOT_NS if one.in_order else MINI_SLOT_NS,
+            lead_ns=ORDERED_SLOT_LEAD_NS if one.in_order else START_LEAD_NS,
         )
         if one.cancel_ns is not None:
             self.first(self.kernel.now_ns + one.cancel_ns, made.cancel)
@@ -218,7 +218,7 @@ OTHERS = st.builds(
     [Other(0, is_query=True), *(Other(540_000 + 48_000 * number) for number in range(10))],
 )
 def test_sleepers_send_when_those_do_that_count_all_the_time(waiting: list[One], others: list[Other]) -> None:
-    assert Run(Countdown, waiting, others).play() == Run(Awake, waiting, others).play()
+    assert Run(Backoff, waiting, others).play() == Run(Awake, waiting, others).play()
 
 
 @given(st.integers(2, 60), st.integers(1, 12), st.integers(0, 2**40))
@@ -228,7 +228,7 @@ def test_a_full_window_too(count: int, slots: int, seed: int) -> None:
         One(mixed(seed + number) % slots, clock_ppm=mixed(seed - number) % 20_001 - 10_000) for number in range(count)
     ]
     query = [Other(0, is_query=True)]
-    assert Run(Countdown, waiting, query).play() == Run(Awake, waiting, query).play()
+    assert Run(Backoff, waiting, query).play() == Run(Awake, waiting, query).play()
 
 
 def test_only_those_near_their_turn_have_an_event() -> None:
@@ -243,7 +243,7 @@ def test_only_those_near_their_turn_have_an_event() -> None:
 
     line.transmit("host", b"\x5a")
     for number in range(60):
-        Countdown(line, 2 * number, partial(jitter, number), lambda: None, query_end_ns=BYTE_NS)
+        Backoff(line, 2 * number, partial(jitter, number), lambda: None, query_end_ns=BYTE_NS)
     kernel.run_until(BYTE_NS + FIRST_SLOT_NS)
     assert asked == [0]
 
@@ -252,7 +252,7 @@ def test_those_cancelled_do_not_pile_up() -> None:
     """A host that asks anew without a pause, before anyone's turn comes: its old questions leave nothing behind."""
     kernel = Kernel()
     line = Line(kernel, BAUD)
-    waiting: list[Countdown] = []
+    waiting: list[Backoff] = []
     for _ in range(200):
         line.transmit("host", b"\x5a")
         kernel.run_until(kernel.now_ns + BYTE_NS)
@@ -260,8 +260,8 @@ def test_those_cancelled_do_not_pile_up() -> None:
         for number in range(40):  # as on the bus: each gives up its old wait, and begins its new one, in turn
             if before:
                 before[number].cancel()
-            waiting.append(Countdown(line, 20, lambda _: 0, lambda: None, query_end_ns=kernel.now_ns))
+            waiting.append(Backoff(line, 20, lambda _: 0, lambda: None, query_end_ns=kernel.now_ns))
         kernel.run_until(kernel.now_ns + 1)
-    desk = desk_of(line)
-    assert len(desk._asleep) <= TIDY_ABOVE + 3 * 40
-    assert len(desk._periods) <= 20
+    backoff_queue = backoff_queue_of(line)
+    assert len(backoff_queue._asleep) <= TIDY_ABOVE + 3 * 40
+    assert len(backoff_queue._periods) <= 20

@@ -12,13 +12,21 @@ from typing import Any, Final
 import pytest
 
 from busproto import lasting
+from busproto.atomic_files import (
+    append_line,
+    check_appendable,
+    check_writable,
+    keep_numbered,
+    kept,
+    read_text,
+    write_whole,
+)
 from busproto.errors import InputError
-from busproto.keeping import append_line, check_appendable, check_writable, keep_numbered, kept, read_text, write_whole
 
 OLD: Final = "old content\n" * 100
 NEW: Final = "new content, with é and \U0001f6e9\n" * 100
 CALLS: Final = ("open", "fdopen", "fsync", "chmod", "replace", "close", "unlink")
-"""What `keeping` asks of the system, by way of `os`."""
+"""What `atomic_files` asks of the system, by way of `os`."""
 
 
 class PowerCut(BaseException):
@@ -339,12 +347,12 @@ def test_what_cannot_be_kept_is_noted_and_the_caller_goes_on(tmp_path: Path) -> 
 
 
 def test_copies_are_numbered_and_none_is_left_half(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = tmp_path / "tow.seats.json"
+    path = tmp_path / "tow.assignment.json"
     assert keep_numbered(path) is None
     path.write_text(OLD, "utf-8")
     assert [keep_numbered(path) for _ in range(2)] == [tmp_path / f"tow.seats.{number}.json" for number in (1, 2)]
-    assert (tmp_path / "tow.seats.2.json").read_text("utf-8") == path.read_text("utf-8") == OLD
+    assert (tmp_path / "tow.roles.2.json").read_text("utf-8") == path.read_text("utf-8") == OLD
     monkeypatch.setattr(os, "fsync", lambda _: (_ for _ in ()).throw(full_disk()))
     with pytest.raises(InputError, match=r"tow.seats.3.json' cannot be written: No space left"):
         keep_numbered(path)
-    assert "tow.seats.3.json" not in names_in(tmp_path)
+    assert "tow.roles.3.json" not in names_in(tmp_path)

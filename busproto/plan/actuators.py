@@ -33,7 +33,7 @@ def scratch_moves(plan: Plan, roster: Roster) -> list[Move]:
     """
     shared = {uid for uids in roster.clashes.values() for uid in uids}
     needy = sorted((shared | set(roster.unaddressed)) - set(roster.twins))
-    used = {one.address for one in roster.found} | {seat.address for seat in plan.seats.values()}
+    used = {one.address for one in roster.found} | {role.address for role in plan.roles.values()}
     used |= {row["address"] for row in plan.fleet.data["function"].values()}
     free = [address for address in range(MAX_ADDRESS, MIN_ADDRESS - 1, -1) if address not in used]
     if len(needy) > len(free):
@@ -103,15 +103,15 @@ def meet(
     alone = alone_at(roster, moves)
     known = dict(known or {})
     known |= yield from ask_what_they_are({address: uid for address, uid in alone.items() if uid not in known})
-    crew = tuple(
+    actuators = tuple(
         Member(uid, address, known[uid].description.model if uid in known else "") for address, uid in alone.items()
     )
-    return crew, known
+    return actuators, known
 
 
-def harmed_of(plan: Plan, seated: Mapping[str, bytes], known: Mapping[bytes, Known]) -> dict[bytes, Harmed]:
+def harmed_of(plan: Plan, assigned: Mapping[str, bytes], known: Mapping[bytes, Known]) -> dict[bytes, Harmed]:
     """Those whom the pack or the supply harms, by uid."""
-    functions = {uid: function for function, uid in seated.items()}
+    functions = {uid: function for function, uid in assigned.items()}
     found = {
         uid: harm_of(plan, one.description, one.address, one.supply_mv, functions.get(uid, ""))
         for uid, one in known.items()
@@ -120,35 +120,35 @@ def harmed_of(plan: Plan, seated: Mapping[str, bytes], known: Mapping[bytes, Kno
 
 
 def unfit_of(
-    plan: Plan, seated: Mapping[str, bytes], known: Mapping[bytes, Known]
+    plan: Plan, assigned: Mapping[str, bytes], known: Mapping[bytes, Known]
 ) -> dict[str, tuple[Difference, ...]]:
     """What of model, firmware, rating and supply is not as planned, by function; those that fit are missing."""
     found = {}
-    for function, uid in seated.items():
+    for function, uid in assigned.items():
         one = known.get(uid)
         if one is None:
             continue
-        differences = tuple(hardware_differences(plan, plan.seats[function], one.description, one.supply_mv))
+        differences = tuple(hardware_differences(plan, plan.roles[function], one.description, one.supply_mv))
         if differences:
             found[function] = differences
     return found
 
 
-def whom(plan: Plan, seated: Mapping[str, bytes], who: str) -> tuple[bytes, int | None]:
+def whom(plan: Plan, assigned: Mapping[str, bytes], who: str) -> tuple[bytes, int | None]:
     """Uid (empty where not known) and address (None where not known) of whom a person named.
 
     Raises:
         InputError: it is no function that is claimed, no uid and no address.
     """
-    if who in plan.seats:
-        if who not in seated:
+    if who in plan.roles:
+        if who not in assigned:
             raise InputError(f"'{who}' is not claimed yet: name an address or a uid, or claim it first")
-        return seated[who], None
+        return assigned[who], None
     with contextlib.suppress(InputError):
         return b"", parse_address(who)
     with contextlib.suppress(InputError):
         return parse_uid(who), None
-    functions = ", ".join(plan.seats)
+    functions = ", ".join(plan.roles)
     raise InputError(
         f"'{who}' is no address (1..239), no uid (16 digits) and no function of this airframe: {functions}"
     )

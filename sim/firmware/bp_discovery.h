@@ -1,26 +1,26 @@
-/* Answers of discovery, and the countdown that keeps them apart, see bp_attendance.c. */
-#ifndef BP_ATTENDANCE_H
-#define BP_ATTENDANCE_H
+/* Answers of discovery, and the backoff that keeps them apart, see bp_discovery.c. */
+#ifndef BP_DISCOVERY_H
+#define BP_DISCOVERY_H
 
 #include "bp_port.h"
 #include "bp_wire.h"
 
 /* What an actuator remembers of discovery. */
-typedef struct bp_attendance {
+typedef struct bp_discovery {
     uint8_t has_epoch;
     uint16_t epoch;
-    uint8_t is_enrolled;
+    uint8_t is_acknowledged;
     uint8_t has_answered; /* the last call that opened a window, in this epoch */
     uint8_t answered_salt;
-    uint8_t has_book;
-    uint16_t book_epoch;
-    uint8_t book_salt;
-    uint8_t book_total;
-    uint8_t book_is_whole; /* all parts so far were heard */
-    uint8_t book_has_place;
-    uint8_t book_place;
-    uint16_t book_next;
-} bp_attendance;
+    uint8_t has_member_list;
+    uint16_t member_list_epoch;
+    uint8_t member_list_salt;
+    uint8_t member_list_total;
+    uint8_t member_list_is_whole; /* all parts so far were heard */
+    uint8_t member_list_has_position;
+    uint8_t member_list_position;
+    uint16_t member_list_next;
+} bp_discovery;
 
 enum bp_wait { BP_WAIT_NOT = 0, BP_WAIT_COUNTS = 1, BP_WAIT_TIMED = 2 };
 
@@ -42,7 +42,7 @@ typedef struct bp_turn {
 
 /* All that discovery touches. */
 typedef struct bp_presence {
-    bp_attendance *attendance;
+    bp_discovery *discovery;
     bp_turn *turn;
     const bp_hardware *hardware;
     const uint8_t *uid;
@@ -57,10 +57,10 @@ enum bp_say {
     BP_SAY_STATUS = 3 /* a brief status, which is not filled in */
 };
 
-void bp_attendance_start(const bp_presence *who);
+void bp_discovery_start(const bp_presence *who);
 /* Returns 1 where the message is one of discovery. */
-int bp_attendance_heard(const bp_presence *who, const bp_message *message, uint8_t sequence, uint32_t now_us);
-void bp_attendance_round(const bp_presence *who, const bp_report_round *round, uint8_t sequence, uint32_t now_us);
+int bp_discovery_heard(const bp_presence *who, const bp_message *message, uint8_t sequence, uint32_t now_us);
+void bp_discovery_round(const bp_presence *who, const bp_report_round *round, uint8_t sequence, uint32_t now_us);
 void bp_turn_line(const bp_presence *who, uint8_t is_busy, uint32_t time_us);
 /* What is to be sent now, enum bp_say; then it waits no more. */
 int bp_turn_take(const bp_presence *who, uint8_t is_line_busy, uint32_t now_us, bp_message *message);
