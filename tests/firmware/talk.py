@@ -203,7 +203,7 @@ class Talk:
         return self._all(m.Match(self._fresh()[0], bits, 0, prefix))
 
     def _burst(self) -> Step:
-        """What a host says in one burst: a call twice, a member list in parts (one of which may be lost), more behind."""
+        """What a host says in one burst: a call twice, a member list in parts (one may be lost), more behind."""
         before = self._salt
         epoch, salt = self._fresh()
         kind = self._rng.randrange(3)

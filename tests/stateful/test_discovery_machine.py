@@ -1,4 +1,4 @@
-"""Discovery against a plain model: actuators come, go, restart, are suppressed, share addresses, in and out of noise."""
+"""Discovery against a plain model: actuators come, go, restart, are suppressed, share addresses, in noise or not."""
 
 from __future__ import annotations
 
