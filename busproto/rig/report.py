@@ -14,19 +14,7 @@ from typing import Final
 from busproto.errors import InputError
 from busproto.rig.actuator import Actuator
 from busproto.rig.checks import Function
-from busproto.rig.choice import (
-    DEAD_DEG,
-    MOST_THROW_DEG,
-    Choice,
-    Judged,
-    Room,
-    Wish,
-    choose,
-    full_throw,
-    judge,
-    reasons_against,
-    used_ends_deg,
-)
+from busproto.rig.choice import Choice, choose, full_throw
 from busproto.rig.gang import Fight, Member, fight, standing_current_ma
 from busproto.rig.hinge import (
     Air,
@@ -36,6 +24,7 @@ from busproto.rig.hinge import (
     plain_flap,
     worst_margin_speed_m_s,
 )
+from busproto.rig.judged import DEAD_DEG, MOST_THROW_DEG, Judged, Room, Wish, judge, reasons_against, used_ends_deg
 from busproto.rig.linkage import Linkage, Throw
 from busproto.rig.motion import Limp, Motion, limp_of, motion_of
 from busproto.rig.power import PowerResult, Rest, lead_ohm_of, power_of, rest_of, wire_c

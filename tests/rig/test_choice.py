@@ -12,19 +12,8 @@ from hypothesis import strategies as st
 
 from busproto.errors import InputError
 from busproto.rig.checks import greatest
-from busproto.rig.choice import (
-    Candidate,
-    Room,
-    Wish,
-    candidate_of,
-    choose,
-    demand_step_deg,
-    full_throw,
-    judge,
-    sensor_step_deg,
-    shortest_arm_mm,
-    used_ends_deg,
-)
+from busproto.rig.choice import candidate_of, choose, full_throw, shortest_arm_mm
+from busproto.rig.judged import Candidate, Room, Wish, demand_step_deg, judge, sensor_step_deg, used_ends_deg
 from busproto.rig.linkage import Linkage
 from tests.rig.outside import library
 

@@ -10,9 +10,9 @@ import pytest
 
 from busproto.errors import InputError
 from busproto.rig.actuator import Actuator
-from busproto.rig.choice import demand_step_deg
 from busproto.rig.drive import second_order_step
 from busproto.rig.hinge import Surface, atmosphere, floating_with_weight_deg, plain_flap
+from busproto.rig.judged import demand_step_deg
 from busproto.rig.linkage import Linkage
 from busproto.rig.supply import Pack, at_temperature
 from busproto.rig.wiring.pull_up import rise_s

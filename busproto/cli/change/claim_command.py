@@ -5,23 +5,23 @@ from __future__ import annotations
 import contextlib
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, TypeVar
 
 import click
 
 from busproto.atomic_files import check_writable, kept, now_text
 from busproto.cli import exit_codes
 from busproto.cli.change.applying import tell_harm
-from busproto.cli.change.claim_outcome import Outcome, claim_line
+from busproto.cli.change.claim_outcome import Outcome
+from busproto.cli.change.claim_talk import KEYS_TEXT, PATIENCE_S, Keys, Talk
 from busproto.cli.common import (
     FloatRange,
     NotCleared,
     PortOptions,
     address_value,
     clear_option,
-    clear_progress,
     code_of,
     json_option,
     open_link,
@@ -34,28 +34,25 @@ from busproto.cli.common import (
 from busproto.cli.keys import typed_lines
 from busproto.cli.looking import Looker, looking_options
 from busproto.errors import InputError, PortClosedError
-from busproto.interrupts import INTERRUPTS
 from busproto.ops.addressing import Move
 from busproto.ops.discovery.roster import twin_text
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
 from busproto.ops.link import Link
 from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.moving.motion import report
-from busproto.ops.moving.nudge import Nudged, nudge
-from busproto.ops.moving.who_moved import CLEAR_DEG, Member, Verdict
+from busproto.ops.moving.nudge import nudge
+from busproto.ops.moving.who_moved import CLEAR_DEG
 from busproto.ops.parameter_access import describe
 from busproto.ops.steps import Steps
 from busproto.ops.survey import roster_actuators
 from busproto.plan import claim_words
 from busproto.plan.actuators import (
-    Known,
     alone_at,
     ask_what_they_are,
     harmed_of,
     meet,
     own_address,
     scratch_moves,
-    unfit_of,
     whom,
 )
 from busproto.plan.airframe import claim as claims
@@ -66,11 +63,6 @@ from busproto.plan.load import Plan, load
 from busproto.plan.trials.direction import Tried, not_tried, surfaces_of, try_directions
 
 F = TypeVar("F", bound=Callable[..., Any])
-PATIENCE_S: Final = 30.0
-"""How long to wait for a hand where nobody sits at a terminal, unless told otherwise."""
-KEYS: Final[Mapping[str, claims.Order]] = {"u": "undo", "s": "skip", "q": "stop"}
-KEYS_TEXT: Final = "Keys: u Enter takes the last claim back, s Enter skips a surface, q Enter ends."
-ANSWERS: Final = {"a": claims.Answer.AGAIN, "n": claims.Answer.NONE, "u": claims.Answer.UNDO, "q": claims.Answer.STOP}
 
 
 def _port_may_be_left_out(function: F) -> F:
@@ -216,7 +208,7 @@ class _Wish:
 
 
 def _claim(plan: Plan, assigned: dict[str, bytes], wish: _Wish, port: PortOptions, as_json: bool) -> int:
-    talk = _Talk(plan, dict(assigned), wish.draft)
+    talk = Talk(plan, dict(assigned), wish.draft)
     try:
         with open_link(port) as link:
             roster = link.run(find(patience_ns=PATIENCE_NS))
@@ -271,7 +263,7 @@ def _actuators_of(roster: Roster, moves: Sequence[Move]) -> list[OnLine]:
     return [replace(one, address=now_at.get(one.uid, one.address)) for one in roster_actuators(roster)]
 
 
-def _directions(link: Link, talk: _Talk, wish: _Wish, line: list[OnLine], limp: LetGo) -> tuple[list[Tried], LetGo]:
+def _directions(link: Link, talk: Talk, wish: _Wish, line: list[OnLine], limp: LetGo) -> tuple[list[Tried], LetGo]:
     """Try each surface whose actuators are claimed, alone at an address, and not harmed by the supply."""
     assert wish.looker is not None
     barred = harmed_of(talk.plan, talk.assigned, talk.known)
@@ -352,7 +344,7 @@ def _agreed(moves: list[Move], roster: Roster, yes: bool) -> list[Move]:
 # --- the two ways ----------------------------------------------------------------------------------------------
 
 
-def _by_hand(talk: _Talk, wish: _Wish) -> Steps[claims.Ended]:
+def _by_hand(talk: Talk, wish: _Wish) -> Steps[claims.Ended]:
     typed = typed_lines()
     is_watched = sys.stdin.isatty()
     patience_s = wish.patience_s if wish.patience_s is not None else (None if is_watched else PATIENCE_S)
@@ -371,7 +363,7 @@ def _by_hand(talk: _Talk, wish: _Wish) -> Steps[claims.Ended]:
     )
 
 
-def _by_nudge(talk: _Talk, harmed: Mapping[bytes, Harmed]) -> Steps[claims.Ended]:
+def _by_nudge(talk: Talk, harmed: Mapping[bytes, Harmed]) -> Steps[claims.Ended]:
     barred = {uid: f"it is not moved: {one.text}" for uid, one in harmed.items()}
     return claims.claim_by_nudge(
         talk.plan, talk.actuators, talk.assigned, choose=talk.choose, tell=talk.tell, keep=talk.keep, barred=barred
@@ -422,130 +414,3 @@ def _exchange(plan: Plan, assigned: Mapping[str, bytes], pair: tuple[str, str], 
 
 
 # --- what is typed and said ------------------------------------------------------------------------------------
-
-
-class Keys:
-    """Lines typed at a terminal, as orders."""
-
-    def __init__(self, typed: Callable[[], str | None] | None) -> None:
-        self._typed = typed
-        self._pending = ""
-
-    def decide(self) -> claims.Order | None:
-        """The next order; never waits. The end of the input means stop."""
-        text = self._typed() if self._typed is not None else ""
-        if text is None:
-            return "stop"
-        self._pending += text
-        line, newline, rest = self._pending.partition("\n")
-        if not newline:
-            return None
-        self._pending = rest
-        order = KEYS.get(line.strip().lower())
-        if order is None:
-            click.echo(KEYS_TEXT, err=True)
-        return order
-
-
-@dataclass
-class _Talk:
-    """Says on stderr what happens, and keeps what is claimed."""
-
-    plan: Plan
-    assigned: dict[str, bytes]
-    draft: bool
-    actuators: Sequence[Member] = ()
-    known: Mapping[bytes, Known] = field(default_factory=dict)
-    at: dict[bytes, int] = field(default_factory=dict)
-    unkept: str = ""
-    """Why what is claimed could not be kept; "" where it is."""
-
-    def begin(self, actuators: Sequence[Member], known: Mapping[bytes, Known]) -> None:
-        """Who is there, and what is claimed already."""
-        self.actuators, self.known = actuators, known
-        self.at = {member.uid: member.address for member in actuators}
-        clear_progress()
-        draft = assignment_path(self.plan, draft=True)
-        if self.draft:
-            click.echo("Claimed anew; the claims before stay in force until all functions are.", err=True)
-        elif draft.exists():
-            click.echo(f"A claim that was begun anew is unfinished, in '{draft}'; --again goes on with it.", err=True)
-        if self.assigned:
-            done = f"{len(self.assigned)} of {len(self.plan.roles)}"
-            how = "take the file away to begin from nothing" if self.draft else "--again starts anew"
-            click.echo(f"{done} functions are claimed already; going on ({how}).", err=True)
-        for function, uid in self.assigned.items():
-            if uid not in self.at:
-                forget = claim_line(self.plan, "--forget", function)
-                click.echo(f"  {function}: {uid_text(uid)} cannot be asked now; if it was replaced: {forget}", err=True)
-
-    def keep(self, assigned: Mapping[str, bytes]) -> None:
-        """A claim that cannot be written does not end the command: it is written with the next, or told at the end."""
-        self.assigned = dict(assigned)
-        try:
-            save_assignment(self.plan, assigned, draft=self.draft)
-            self.unkept = ""
-        except InputError as error:
-            self.unkept = str(error)
-            clear_progress()
-            click.echo(f"  NOT kept: {error}. Going on; it is tried again with the next claim.", err=True)
-
-    @property
-    def kept_text(self) -> str:
-        """What an interrupted command leaves behind, and what to do."""
-        path = assignment_path(self.plan, draft=self.draft)
-        if self.unkept:
-            roles = ", ".join(f"{function} {uid_text(uid)}" for function, uid in self.assigned.items())
-            return f"what was claimed could not be kept ({self.unkept}): {roles}"
-        if not path.exists():
-            return "nothing had been claimed"
-        before = "; the claims before are in force still" if self.draft else ""
-        return f"what was claimed is kept in '{path}'{before}; run the command again to go on"
-
-    def name(self, uid: bytes) -> str:
-        function = next((name for name, one in self.assigned.items() if one == uid), None)
-        return f"'{function}' (already claimed)" if function else f"{uid_text(uid)} (address {self.at.get(uid, '?')})"
-
-    def tell(self, told: claims.Told) -> None:
-        clear_progress()
-        for line in _lines_of(self, told):
-            click.echo(line, err=True)
-
-    def choose(self, member: Member, nudged: Nudged, functions: tuple[str, ...]) -> str | claims.Answer:
-        """Ask which one it was."""
-        clear_progress()
-        click.echo(f"Address {member.address}, {uid_text(member.uid)}: {nudged.text}.", err=True)
-        for number, function in enumerate(functions, 1):
-            click.echo(f"  {number:2} {function}", err=True)
-        while True:
-            with contextlib.redirect_stdout(sys.stderr), INTERRUPTS.at_once():
-                question = "Which one was it? Its number; a again, n none of these, u undo, q stop"
-                answer = str(click.prompt(question, prompt_suffix=": ", err=True)).strip().lower()
-            if answer in ANSWERS:
-                return ANSWERS[answer]
-            if answer.isdecimal() and 1 <= int(answer) <= len(functions):
-                return functions[int(answer) - 1]
-            click.echo(f"'{answer}' is none of these: 1..{len(functions)}, a, n, u, q.", err=True)
-
-
-def _lines_of(talk: _Talk, told: claims.Told) -> list[str]:
-    """What is said of it; all but what is asked for stands a little to the right."""
-    if isinstance(told, claims.Asked):
-        return [f"[{told.at}/{told.of}] {claim_words.wanted_text(told.task)}"]
-    if isinstance(told, claims.Claimed):
-        lines = _claimed_lines(talk, told)
-    else:
-        lines = claim_words.other_lines(told, uid_text if isinstance(told, claims.CannotSwing) else talk.name)
-    if isinstance(told, claims.NotClaimed) and told.judgement.verdict is Verdict.FEW:
-        lines[-1] += " Skip it where they are not linked to the surface yet: --by-nudge claims those."
-    return [f"  {line}" for line in lines]
-
-
-def _claimed_lines(talk: _Talk, told: claims.Claimed) -> list[str]:
-    lines = claim_words.claimed_lines(told, uid_text)
-    if told.by_order or told.task.needs_side:
-        pair = (told.by_order or tuple(told.uids))[:2]
-        lines.append(f"To exchange two: {claim_line(talk.plan, '--exchange', *pair)}")
-    unfit = unfit_of(talk.plan, told.uids, talk.known)
-    looks = [f"{function}: {one.text}" for function, differences in unfit.items() for one in differences]
-    return [*lines, *(claim_words.advice_line(text) for text in (*looks, *told.advice))]

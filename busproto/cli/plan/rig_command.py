@@ -16,7 +16,7 @@ from busproto.cli.plots import require_plots
 from busproto.errors import FileError, InputError
 from busproto.plan.check.rigging import problems_of, rigging_of
 from busproto.plan.load import Plan, load
-from busproto.rig.choice import Candidate
+from busproto.rig.judged import Candidate
 from busproto.rig.motion import Limp, Motion
 from busproto.rig.power import PowerResult
 from busproto.rig.report import AirframeResult, SurfaceResult

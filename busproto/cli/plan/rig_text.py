@@ -9,7 +9,7 @@ from typing import Any
 from busproto.cautions import DISCLAIMER
 from busproto.cli.common import console
 from busproto.plan.load import Plan
-from busproto.rig.choice import Candidate
+from busproto.rig.judged import Candidate
 from busproto.rig.power import PowerResult
 from busproto.rig.report import AirframeResult, SurfaceResult
 from busproto.rig.tables import FlightTable

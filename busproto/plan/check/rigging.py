@@ -11,8 +11,8 @@ from typing import Final
 from busproto.errors import InputError
 from busproto.plan.load import Plan, Role
 from busproto.rig.actuator import Actuator
-from busproto.rig.choice import MOST_TRAVEL_DEG, sensor_step_deg
 from busproto.rig.gang import Member, fight
+from busproto.rig.judged import MOST_TRAVEL_DEG, sensor_step_deg
 from busproto.rig.power import Rest
 from busproto.rig.report import AirframeResult, SurfaceResult, linkage_of, report, sharing_members
 from busproto.rig.supply import Pack

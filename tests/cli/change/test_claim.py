@@ -14,7 +14,7 @@ import pytest
 
 from busproto.cautions import CAUTIONS
 from busproto.cli import exit_codes
-from busproto.cli.change.claim_command import KEYS_TEXT, Keys
+from busproto.cli.change.claim_talk import KEYS_TEXT, Keys
 from busproto.errors import PortClosedError
 from busproto.plan.claim_words import LIMP_TEXT
 from busproto.wire.messages import LIMP_STATES, Assign, Commit, Engage, ShowYourself, Write
