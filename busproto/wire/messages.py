@@ -47,7 +47,7 @@ class RollCall(Message):
     """Opens a window of backoff slots for every actuator not yet acknowledged in this epoch.
 
     Its slot comes from the hash of its uid, salt and epoch (find.hash); it answers with its uid when its count of idle
-    slots reaches zero (find.countdown). The digests acknowledge actuators that answered an earlier call (find.enrol).
+    slots reaches zero (find.backoff). The digests acknowledge actuators that answered an earlier call (find.acknowledge).
     Sent to one address, only actuators at that address take part: that is how a clash is told from noise. Zero slots
     open no window: the call only acknowledges, and is not answered.
     """
@@ -67,7 +67,7 @@ class Present(Message):
     uid: bytes = on_wire(Bytes(UID_BYTES), "factory-unique, printed in wire order")
 
 
-@request(0x02, "member_list", audience="all")
+@request(0x02, "member list", audience="all")
 class MemberList(Message):
     """Lists the digest of every acknowledged actuator, so that each can check whether it is in the list.
 

@@ -195,7 +195,7 @@ def test_a_cut_file_is_used_as_far_as_it_goes_and_told_of(command: str, cli: Com
 def test_stats(cli: CommandLine) -> None:
     body = cli("stats", FIND, "--json").json
     assert (body["packets"], body["frames"], body["single_bytes"], body["echoes"]) == (43, 16, 22, 5)
-    assert [one["name"] for one in body["operations"]] == ["roll call", "member_list"]
+    assert [one["name"] for one in body["operations"]] == ["roll call", "member list"]
     assert body["operations"][0]["replies"] == 11
     text = cli("stats", str(CAPTURES / "noise.pcapng")).out
     assert re.search(r"^ report +\d+ +\d+ +\d+ +\d+ ", text, re.MULTILINE)

@@ -61,7 +61,7 @@ SAMPLES: dict[str, Message] = {
     "demand all": m.DemandAll((1000,) * 32),
     "suppress": m.Suppress(1, m.NOBODY_UID),
     "assign": m.Assign(uid_of(99), 7),
-    "member_list": m.MemberList(1, 2, 0, 0, ()),
+    "member list": m.MemberList(1, 2, 0, 0, ()),
     "address list": m.AddressMemberList(1, 2, bytes(30)),
     "roll call": m.RollCall(1, 2, 4, ()),
     "match": m.Match(1, 8, 0, uid_of(99)),

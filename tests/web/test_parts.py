@@ -202,7 +202,7 @@ def test_the_log_holds_everything_that_was_driven_with_who_did() -> None:
     log, entries = logged("bench-four")
     assert entries[0]["who"] == "host"
     assert entries[0]["what"] == "roll call"
-    assert {row["what"] for row in entries} >= {"roll call", "roll call reply", "member_list"}
+    assert {row["what"] for row in entries} >= {"roll call", "roll call reply", "member list"}
     assert [row["n"] for row in entries] == sorted({row["n"] for row in entries})
     for row in entries:
         told = log.explain(row["n"])

@@ -272,7 +272,7 @@ def test_table_is_whole() -> None:
 def test_only_what_everyone_hears_has_no_reply() -> None:
     """A request to one actuator is answered; without a reply there is only what nobody answers with a frame."""
     assert {row.name for row in OPERATIONS.values() if row.reply is None} == {
-        "member_list",
+        "member list",
         "address list",
         "suppress",
         "demand all",

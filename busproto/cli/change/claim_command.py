@@ -87,7 +87,7 @@ Examples:
 What was claimed is kept beside the airframe file, in NAME.{ENDING}; an interrupted
 command is run again and goes on. Planned addresses and settings are not written.
 With --again the earlier claims stay in force until the new ones are whole; they are
-then kept as NAME.seats.1.json, .2.json and so on.
+then kept as NAME.assignment.1.json, .2.json and so on.
 \b
 JSON: "harmed" (actuators that the pack or the supply harms, as 'audit' gives it), "airframe",
 "roles" (function, uid, address, planned_address, model, on_line),

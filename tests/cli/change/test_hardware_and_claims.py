@@ -419,7 +419,7 @@ def test_what_is_begun_anew_can_take_its_place_as_it_is(cli: CommandLine) -> Non
     keep("bravo", path=DRAFT)
     done = cli(f"claim {PLAN} --put-in-force")
     assert done.code == exit_codes.NOT_AS_WANTED
-    assert done.out == "1 of 4 functions are claimed; the claims before are kept in four.seats.1.json\n"
+    assert done.out == "1 of 4 functions are claimed; the claims before are kept in four.assignment.1.json\n"
     assert (kept(), kept(Path("four.roles.1.json"))) == ({"bravo": UIDS["bravo"]}, UIDS)
 
 
@@ -466,7 +466,7 @@ def test_a_change_of_force_that_is_cut_off_leaves_one_whole(at: int, monkeypatch
     if at:
         put_in_force(plan)
     assert kept() == {"bravo": UIDS["bravo"]}
-    assert UIDS in [kept(path) for path in Path().glob("four.seats.[0-9].json")]
+    assert UIDS in [kept(path) for path in Path().glob("four.assignment.[0-9].json")]
     assert load_assignment(plan) == {"bravo": bytes.fromhex(UIDS["bravo"])}
     assert assignment_path(plan, draft=True).name == save_assignment(plan, {}, draft=True).name == DRAFT.name
 
