@@ -47,9 +47,9 @@ class RollCall(Message):
     """Opens a window of backoff slots for every actuator not yet acknowledged in this epoch.
 
     Its slot comes from the hash of its uid, salt and epoch (find.hash); it answers with its uid when its count of idle
-    slots reaches zero (find.backoff). The digests acknowledge actuators that answered an earlier call (find.acknowledge).
-    Sent to one address, only actuators at that address take part: that is how a clash is told from noise. Zero slots
-    open no window: the call only acknowledges, and is not answered.
+    slots reaches zero (find.backoff). The digests acknowledge actuators that answered an earlier call
+    (find.acknowledge). Sent to one address, only actuators at that address take part: that is how a clash is told from
+    noise. Zero slots open no window: the call only acknowledges, and is not answered.
     """
 
     epoch: int = on_wire(Int16ul, "random number of this discovery; acknowledgement holds within it only")
