@@ -373,7 +373,7 @@ class Showing(Message):
 class ReportRound(Message):
     """Lets every actuator in a row of addresses report in turn, without being asked one by one.
 
-    Each answers in the slot of its position in the row, its address - `first` (find.place); a missing one costs a slot,
+    Each answers in the slot of its position in the row, its address - `first` (find.position); a missing one costs a slot,
     and where very many in a row are missing, answers may collide. A row that ends behind 0xEF is allowed. Demands may
     come along, as in demand all; they act first. So 32 demands and 32 reports fit into 10 ms at 1 MBd.
     """

@@ -125,7 +125,7 @@ def _crc_table() -> Iterator[str]:
 
 def _groups() -> list[str]:
     """Where the bits of each check byte come from."""
-    return [f"    to[{at}] = (uint8_t)({_group(at)} | BP_TRAILER_DIGEST);" for at in range(crc.TRAILER_BYTES)]
+    return [f"    to[{at}] = (uint8_t)({_group(at)} | BP_TRAILER_MARK);" for at in range(crc.TRAILER_BYTES)]
 
 
 def _group(at: int) -> str:
