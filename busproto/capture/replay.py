@@ -22,12 +22,12 @@ from busproto.wire.decoder import Decoder
 from busproto.wire.field_rows import OPERATION_WORDS, cells_of, row_of
 from busproto.wire.frame import BROADCAST_ADDRESS, Frame
 from busproto.wire.messages import (
-    AddressMemberList,
+    AddressList,
     Describe,
     DescribeParameter,
     LinkTest,
-    Match,
     MemberList,
+    PrefixQuery,
     Read,
     Release,
     Report,
@@ -39,13 +39,13 @@ from busproto.wire.messages import (
 from busproto.wire.timing import MAX_TURNAROUND_NS
 
 QUIET_REQUESTS: Final = (
-    AddressMemberList,
+    AddressList,
     MemberList,
     Describe,
     DescribeParameter,
     Suppress,
     LinkTest,
-    Match,
+    PrefixQuery,
     Read,
     Report,
     RollCall,

@@ -128,8 +128,6 @@ def parts(dut: Dut, place: int | None) -> tuple[m.MemberList, m.MemberList]:
     )
 
 
-def address_list(addresses: set[int], salt: int = LIST_SALT) -> m.AddressMemberList:
+def address_list(addresses: set[int], salt: int = LIST_SALT) -> m.AddressList:
     """The list by address; 240 is the bit that stands for no address."""
-    return m.AddressMemberList(
-        EPOCH, salt, sum(1 << at - 1 for at in addresses).to_bytes(m.ADDRESS_MAP_BYTES, "little")
-    )
+    return m.AddressList(EPOCH, salt, sum(1 << at - 1 for at in addresses).to_bytes(m.ADDRESS_MAP_BYTES, "little"))

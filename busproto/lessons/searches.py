@@ -34,7 +34,7 @@ from busproto.ops.transact import PRESENT_BYTES
 from busproto.session.exchange import Ask, Expect, Heard
 from busproto.sim.bus import VirtualBus
 from busproto.wire.frame import BROADCAST_ADDRESS, UID_BYTES
-from busproto.wire.messages import Match, SlottedCall, Suppress
+from busproto.wire.messages import PrefixQuery, SlottedCall, Suppress
 from busproto.wire.timing import FIRST_SLOT_NS
 
 TREE: Final = "tree"
@@ -60,14 +60,14 @@ def _bit_text(uid: bytes) -> str:
     return " ".join(bits[at : at + 4] for at in range(0, SHOWN_BITS, 4))
 
 
-def _below(bus: VirtualBus, match: Match) -> list[str]:
+def _below(bus: VirtualBus, match: PrefixQuery) -> list[str]:
     """Labels of those whose uid begins with the prefix."""
     spare = 8 * UID_BYTES - match.bits
     wanted = int.from_bytes(match.prefix, "big") >> spare
     return [one.label for one in bus.actuators if int.from_bytes(one.uid, "big") >> spare == wanted]
 
 
-def _prefix(match: Match) -> str:
+def _prefix(match: PrefixQuery) -> str:
     return f"{int.from_bytes(match.prefix, 'big'):0{8 * UID_BYTES}b}"[: match.bits]
 
 
@@ -77,10 +77,10 @@ def _tree_search(bus: VirtualBus, seed: int) -> tuple[Roster, list[Heard]]:
 
 def _tree_steps(bus: VirtualBus, asked: Sequence[Heard]) -> Iterator[Step]:
     found_by: dict[bytes, int] = {}
-    mean = float(theory.tree_mean(len(_below(bus, Match(0, 0, 0, bytes(UID_BYTES))))))
+    mean = float(theory.tree_mean(len(_below(bus, PrefixQuery(0, 0, 0, bytes(UID_BYTES))))))
     for number, heard in enumerate(asked, 1):
         match = heard.ask.message
-        assert isinstance(match, Match)
+        assert isinstance(match, PrefixQuery)
         uids = uids_in(heard)
         labels = _below(bus, match)
         prefix = _prefix(match)

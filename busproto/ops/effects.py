@@ -8,7 +8,7 @@ from typing import Final
 from busproto.wire.message import Message
 from busproto.wire.messages import (
     NO_DEMAND,
-    AddressMemberList,
+    AddressList,
     Assign,
     Commit,
     Demand,
@@ -17,8 +17,8 @@ from busproto.wire.messages import (
     DescribeParameter,
     Engage,
     LinkTest,
-    Match,
     MemberList,
+    PrefixQuery,
     Read,
     Release,
     Report,
@@ -36,9 +36,9 @@ HARMLESS: Final[frozenset[type[Message]]] = frozenset(
     {
         RollCall,
         MemberList,
-        AddressMemberList,
+        AddressList,
         Suppress,
-        Match,
+        PrefixQuery,
         SlottedCall,
         Describe,
         DescribeParameter,

@@ -84,7 +84,7 @@ class MemberList(Message):
 
 
 @request(0x03, "address list", audience="all")
-class AddressMemberList(Message):
+class AddressList(Message):
     """The list by address: shows whether each powered actuator has an address of the map, and its own.
 
     Answered as a member list: an actuator whose address is marked answers in the slot of its rank among all marked
@@ -106,8 +106,8 @@ class Suppress(Message):
     uid: bytes = on_wire(Bytes(UID_BYTES), "the actuator; eight zero bytes for all")
 
 
-@request(0x05, "match", audience="all")
-class Match(Message):
+@request(0x05, "prefix query", audience="all")
+class PrefixQuery(Message):
     """Asks the actuators whose uid begins with a prefix, and that are not acknowledged in this epoch, to answer at
     once.
 
@@ -373,9 +373,9 @@ class Showing(Message):
 class ReportRound(Message):
     """Lets every actuator in a row of addresses report in turn, without being asked one by one.
 
-    Each answers in the slot of its position in the row, its address - `first` (find.position); a missing one costs a slot,
-    and where very many in a row are missing, answers may collide. A row that ends behind 0xEF is allowed. Demands may
-    come along, as in demand all; they act first. So 32 demands and 32 reports fit into 10 ms at 1 MBd.
+    Each answers in the slot of its position in the row, its address - `first` (find.position); a missing one costs a
+    slot, and where very many in a row are missing, answers may collide. A row that ends behind 0xEF is allowed. Demands
+    may come along, as in demand all; they act first. So 32 demands and 32 reports fit into 10 ms at 1 MBd.
     """
 
     first: int = on_wire(Limits(Int8ul, MIN_ADDRESS, MAX_ADDRESS), "first address of the row")

@@ -265,7 +265,7 @@ static int bp_act(bp_device *device, const bp_message *message, bp_message *repl
 static const bp_operation *bp_offered(uint8_t number)
 {
 #ifdef BP_WITHOUT_TEACHING
-    if (number == BP_OPERATION_SUPPRESS || number == BP_OPERATION_MATCH || number == BP_OPERATION_SLOTTED_CALL) {
+    if (number == BP_OPERATION_SUPPRESS || number == BP_OPERATION_PREFIX_QUERY || number == BP_OPERATION_SLOTTED_CALL) {
         return NULL;
     }
 #endif

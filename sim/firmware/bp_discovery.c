@@ -105,7 +105,7 @@ int bp_turn_take(const bp_presence *who, uint8_t is_line_busy, uint32_t now_us, 
         message->kind = BP_KIND_PRESENT;
         memcpy(message->as.present.uid, who->uid, BP_UID_BYTES);
         return BP_SAY_MESSAGE;
-    case BP_OPERATION_MATCH:
+    case BP_OPERATION_PREFIX_QUERY:
         message->kind = BP_KIND_MATCHED;
         memcpy(message->as.matched.uid, who->uid, BP_UID_BYTES);
         return BP_SAY_MESSAGE;
@@ -227,7 +227,7 @@ static void bp_suppress_heard(const bp_presence *who, const bp_suppress *suppres
     }
 }
 
-static void bp_match_heard(const bp_presence *who, const bp_match *match, uint32_t now_us)
+static void bp_prefix_query_heard(const bp_presence *who, const bp_prefix_query *match, uint32_t now_us)
 {
     uint8_t bit;
 
@@ -241,7 +241,7 @@ static void bp_match_heard(const bp_presence *who, const bp_match *match, uint32
         }
     }
     who->turn->byte = bp_list_answer(bp_uid_hash(who->uid, match->epoch, match->bits));
-    bp_speak_at(who, match->brief ? 0 : BP_OPERATION_MATCH, now_us + BP_FIRST_SLOT_US);
+    bp_speak_at(who, match->brief ? 0 : BP_OPERATION_PREFIX_QUERY, now_us + BP_FIRST_SLOT_US);
 }
 
 static void bp_slotted_call_heard(const bp_presence *who, const bp_slotted_call *call, uint32_t now_us)
@@ -273,8 +273,8 @@ int bp_discovery_heard(const bp_presence *who, const bp_message *message, uint8_
     case BP_KIND_SUPPRESS:
         bp_suppress_heard(who, &message->as.suppress);
         return 1;
-    case BP_KIND_MATCH:
-        bp_match_heard(who, &message->as.match, now_us);
+    case BP_KIND_PREFIX_QUERY:
+        bp_prefix_query_heard(who, &message->as.prefix_query, now_us);
         return 1;
     case BP_KIND_SLOTTED_CALL:
         bp_slotted_call_heard(who, &message->as.slotted_call, now_us);

@@ -190,7 +190,7 @@ class Talk:
         return self._all(m.MemberList(epoch, salt, first, total, digests))
 
     def _address_list(self) -> Step:
-        return self._all(m.AddressMemberList(*self._fresh(), self._rng.randbytes(30)))
+        return self._all(m.AddressList(*self._fresh(), self._rng.randbytes(30)))
 
     def _suppress(self) -> Step:
         uid = self._rng.choice((UID, m.NOBODY_UID, self._rng.randbytes(8)))
@@ -200,7 +200,7 @@ class Talk:
         bits = self._rng.choice((0, 1, 5, 8, 63, 64))
         prefix = UID if self._rng.random() < 0.7 else self._rng.randbytes(8)
         # two brief answers need not be the same byte, so those are left to a test of their own
-        return self._all(m.Match(self._fresh()[0], bits, 0, prefix))
+        return self._all(m.PrefixQuery(self._fresh()[0], bits, 0, prefix))
 
     def _burst(self) -> Step:
         """What a host says in one burst: a call twice, a member list in parts (one may be lost), more behind."""
@@ -218,7 +218,7 @@ class Talk:
                 if self._rng.random() < 0.85:
                     said.append(m.MemberList(epoch, salt, sum(map(len, parts[:at])), total, digests))
         else:
-            said = [m.Suppress(epoch, m.NOBODY_UID), m.Match(epoch, 0, 0, UID)]
+            said = [m.Suppress(epoch, m.NOBODY_UID), m.PrefixQuery(epoch, 0, 0, UID)]
             self._rng.shuffle(said)
         frames = [encode_frame(request_frame(one, BROADCAST_ADDRESS, 7)) for one in said]
         return Step(b"".join(frames)) if frames else self._report()

@@ -32,7 +32,7 @@ def mostly_mine(message: Any) -> Any:
     changes: dict[str, Any] = {}
     if isinstance(message, m.Assign | m.Suppress):
         changes["uid"] = UID
-    if isinstance(message, m.Match):
+    if isinstance(message, m.PrefixQuery):
         changes.update(prefix=UID, brief=0)
     if isinstance(message, m.SlottedCall):
         changes.update(slots=min(message.slots, 8), slot_us=message.slot_us % MOST_SLOT_US)

@@ -165,7 +165,7 @@ def test_busy_memory_refuses(dut: Dut, what: str) -> None:
 
 @clause("refusal.extension", "does.refuse")
 def test_it_offers_the_teaching_extension_whole_or_not_at_all(dut: Dut) -> None:
-    requests: list[Message] = [m.Suppress(1, bytes(8)), m.Match(1, 0, 0, bytes(8)), m.SlottedCall(1, 2, 1, 300)]
+    requests: list[Message] = [m.Suppress(1, bytes(8)), m.PrefixQuery(1, 0, 0, bytes(8)), m.SlottedCall(1, 2, 1, 300)]
     if dut.offers_teaching():
         dut.refused_wire(requests[0].OPERATION, requests[0].payload(), m.Outcome.BAD_REQUEST)
         for request in requests[1:]:

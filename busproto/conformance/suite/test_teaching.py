@@ -19,7 +19,7 @@ from busproto.wire.timing import FIRST_SLOT_NS
 def test_suppressed_it_keeps_silent_in_that_epoch(dut: Dut) -> None:
     dut.tell(m.Suppress(EPOCH, dut.uid))
     unheard(dut, m.RollCall(EPOCH, 3, 16, ()))
-    unheard(dut, m.Match(EPOCH, 0, 0, bytes(8)))
+    unheard(dut, m.PrefixQuery(EPOCH, 0, 0, bytes(8)))
     unheard(dut, m.SlottedCall(EPOCH, 3, 1, 3000))
     called(dut, m.RollCall(EPOCH + 1, 3, 16, ()))
 
@@ -50,15 +50,15 @@ def test_it_answers_a_match_of_its_first_bits(dut: Dut, bits: int) -> None:
     value = int.from_bytes(dut.uid, "big")
     rest = (1 << 64 - bits) - 1
     own = (value ^ (0x5A5A5A5A5A5A5A5A & rest)).to_bytes(8, "big")
-    assert called(dut, m.Match(EPOCH, bits, 0, own)) == m.Matched(dut.uid)
+    assert called(dut, m.PrefixQuery(EPOCH, bits, 0, own)) == m.Matched(dut.uid)
     if bits:
-        unheard(dut, m.Match(EPOCH, bits, 0, (value ^ 1 << 64 - bits).to_bytes(8, "big")))
-        unheard(dut, m.Match(EPOCH, bits, 0, (value ^ 1 << 63).to_bytes(8, "big")))
+        unheard(dut, m.PrefixQuery(EPOCH, bits, 0, (value ^ 1 << 64 - bits).to_bytes(8, "big")))
+        unheard(dut, m.PrefixQuery(EPOCH, bits, 0, (value ^ 1 << 63).to_bytes(8, "big")))
 
 
 @clause("op.05", "teaching.brief", "find.hash")
 def test_a_brief_match_is_answered_by_a_byte(dut: Dut) -> None:
-    came = byte_after(dut, m.Match(EPOCH, 12, 1, dut.uid))
+    came = byte_after(dut, m.PrefixQuery(EPOCH, 12, 1, dut.uid))
     wanted = bytes([list_answer(uid_hash(dut.uid, EPOCH, 12))])
     assert came == wanted, f"the byte {wanted.hex()} was expected, {came.hex(' ') or 'nothing'} came"
 
@@ -67,7 +67,7 @@ def test_a_brief_match_is_answered_by_a_byte(dut: Dut) -> None:
 def test_a_match_is_answered_at_the_first_slot(dut: Dut) -> None:
     dut.beside("heard")
     since_ns = dut.line_ns()
-    assert answers_to(dut, m.Match(EPOCH, 0, 0, bytes(8))), "one answer to the match was expected, none came"
+    assert answers_to(dut, m.PrefixQuery(EPOCH, 0, 0, bytes(8))), "one answer to the match was expected, none came"
     assert_begins(dut, since_ns, FIRST_SLOT_NS)
 
 
@@ -89,11 +89,11 @@ def test_it_answers_a_slotted_call(dut: Dut, slots: int) -> None:
         assert_begins(dut, since_ns, FIRST_SLOT_NS + slot * slot_us * US)
 
 
-TO_ALL: list[Message] = [m.Suppress(1, bytes(8)), m.Match(1, 0, 0, bytes(8)), m.SlottedCall(1, 2, 1, 300)]
+TO_ALL: list[Message] = [m.Suppress(1, bytes(8)), m.PrefixQuery(1, 0, 0, bytes(8)), m.SlottedCall(1, 2, 1, 300)]
 
 
 @clause("op.04", "op.05", "op.06", "does.refuse", "does.bare")
-@pytest.mark.parametrize("message", TO_ALL, ids=["suppress", "match", "slotted call"])
+@pytest.mark.parametrize("message", TO_ALL, ids=["suppress", "prefix query", "slotted call"])
 def test_what_is_for_all_is_refused_or_dropped_by_one(dut: Dut, message: Message) -> None:
     if isinstance(message, m.Suppress):
         dut.refused_wire(message.OPERATION, message.payload(), m.Outcome.BAD_REQUEST)

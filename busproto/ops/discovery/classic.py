@@ -18,7 +18,7 @@ from busproto.ops.transact import PRESENT_BYTES, uid_of
 from busproto.session.exchange import Ask, Expect, Heard, Verdict
 from busproto.wire.codec import message_of
 from busproto.wire.frame import BROADCAST_ADDRESS, MAX_ADDRESS, MIN_ADDRESS, UID_BYTES
-from busproto.wire.messages import Describe, Description, Match, SlottedCall, Suppress
+from busproto.wire.messages import Describe, Description, PrefixQuery, SlottedCall, Suppress
 from busproto.wire.timing import FIRST_SLOT_NS, START_JITTER_NS
 
 UID_BITS: Final = 8 * UID_BYTES
@@ -117,7 +117,7 @@ def _match(tally: _Tally, prefix: int, bits: int, *, brief: bool = False) -> Ste
     """Ask those whose uid begins with these bits; all of them answer at once."""
     tally.queries += 1
     aligned = (prefix << (UID_BITS - bits)).to_bytes(UID_BYTES, "big")
-    message = Match(tally.epoch, bits, int(brief), aligned)
+    message = PrefixQuery(tally.epoch, bits, int(brief), aligned)
     expect = Expect.BYTES if brief else Expect.WINDOW
     # many at once pull the line low for most of an answer's time: silence is over only after that
     ask = Ask(

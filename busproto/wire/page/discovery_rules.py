@@ -147,7 +147,8 @@ TEACHING_SECTION: Final = Section(
     (
         Rule(
             "teaching.answer",
-            "Match and slotted call are answered at a fixed time by the actuator's own clock, `start jitter` included, "
+            "Prefix query and slotted call are answered at a fixed time by the actuator's own clock, `start jitter` "
+            "included, "
             "whatever is on the line then. The count of slots plays no part.",
             part=TEACHING,
         ),

@@ -6,7 +6,7 @@ import pytest
 
 from busproto.cli import exit_codes
 from busproto.ops.discovery.methods import METHODS
-from busproto.wire.messages import Match, Report, ReportRound, SlottedCall, Suppress
+from busproto.wire.messages import PrefixQuery, Report, ReportRound, SlottedCall, Suppress
 from tests.cli.helpers import HARMLESS, Bench, CommandLine, make_bench
 
 NOT_OF_THE_SEARCH = (Suppress, Report, ReportRound)
@@ -68,7 +68,7 @@ def test_a_classic_method_lists_all_and_says_what_it_cannot(name: str, cli: Comm
         in result.out
     )
     assert bench.settings() == before
-    assert all(isinstance(request, (*HARMLESS, Suppress, Match, SlottedCall)) for request in bench.requests)
+    assert all(isinstance(request, (*HARMLESS, Suppress, PrefixQuery, SlottedCall)) for request in bench.requests)
 
 
 def test_polling_sees_only_who_is_alone_at_an_address(cli: CommandLine, bench: Bench) -> None:

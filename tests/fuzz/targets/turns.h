@@ -116,7 +116,7 @@ static void expect_address_list(world *w, const bp_frame *frame, const bp_addres
     }
 }
 
-static int fits_prefix(const world *w, const bp_match *match)
+static int fits_prefix(const world *w, const bp_prefix_query *match)
 {
     uint8_t bit;
 
@@ -138,7 +138,7 @@ static void timed_opens(world *w, const bp_frame *frame, uint64_t slots_us)
     }
 }
 
-static void expect_match(world *w, const bp_frame *frame, const bp_match *match)
+static void expect_match(world *w, const bp_frame *frame, const bp_prefix_query *match)
 {
     enter(w, match->epoch);
     if (!fits_prefix(w, match)) {
@@ -173,8 +173,8 @@ static void expect_turn(world *w, const bp_frame *frame, const bp_message *messa
             w->roll.is_acknowledged = 1;
         }
         break;
-    case BP_KIND_MATCH:
-        expect_match(w, frame, &message->as.match);
+    case BP_KIND_PREFIX_QUERY:
+        expect_match(w, frame, &message->as.prefix_query);
         break;
     case BP_KIND_SLOTTED_CALL:
         enter(w, call->epoch);
