@@ -14,7 +14,7 @@ from busproto.ops.moving.who_moved import Member
 from busproto.plan.actuators import scratch_moves
 from busproto.plan.airframe.claim import Answer, CannotSwing, Ended, claim_by_nudge
 from busproto.plan.assignment import load_assignment, save_assignment
-from busproto.sim.actuators.actuator import SHOW_SWING_DEG
+from busproto.sim.actuators.showing import SHOW_SWING_DEG
 from busproto.wire import Message
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Assign, Release, ShowYourself, State
