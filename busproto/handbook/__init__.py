@@ -76,7 +76,7 @@ class Topic:
         """The page as it is shown: Markdown without comments, with the tables that are calculated for it."""
         source = self.source()
         if "<!-- table: " in source:
-            from busproto.handbook.figures import filled
+            from busproto.handbook.parts.figures import filled
 
             source = filled(source)
         return without_comments(source)

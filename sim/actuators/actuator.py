@@ -3,8 +3,9 @@
 Behaviour, as on the format page: limp until its first demand, always while it has no address; the first demand and
 every demand after a loss begin a soft start from where the arm is; without a valid demand for its loss time-out it
 does its loss action; `release` latches; a value out of range changes nothing. Replies carry a tag made from the uid.
-How it moves is in `motion`, what loads it in `surface`, how warm it gets in `heat`: four times a second it looks at
-its temperature, takes back drive near the limit and goes limp above it. Not modelled: a host that is warned before.
+How it moves is in `motion`, what loads it in `surface`, how warm it gets in `heat`, when it looks at that in
+`heat_watch`: near the limit it takes back drive, above it it goes limp. When a demand is lost is in `loss_watch`, how
+it makes itself known in `showing`. Not modelled: a host that is warned before.
 """
 
 from __future__ import annotations
@@ -13,25 +14,19 @@ import random
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
-from busproto.errors import EncodeError
-from busproto.sim.actuators.answers import (
-    Refusal,
-    describe,
-    describe_parameter,
-    faults_of,
-    read,
-    values_in,
-    why_not_understood,
-)
+from busproto.sim.actuators.answers import Refusal, describe, describe_parameter, faults_of, read, why_not_understood
+from busproto.sim.actuators.changes import commit, require_idle_memory, undo, write
 from busproto.sim.actuators.discovery_responder import DiscoveryResponder
+from busproto.sim.actuators.heat_watch import HeatWatch
+from busproto.sim.actuators.loss_watch import LossWatch
 from busproto.sim.actuators.model import ActuatorModel
 from busproto.sim.actuators.settings import Settings
+from busproto.sim.actuators.showing import Showing
 from busproto.sim.kernel import Event, Kernel
 from busproto.sim.line.backoff import NEVER_NS
 from busproto.sim.line.driver import Driver
 from busproto.sim.line.line import Line
 from busproto.sim.line.waveform import PPM
-from busproto.sim.mechanics.heat import cut_back
 from busproto.sim.mechanics.motion import Arm
 from busproto.sim.mechanics.motion_sensor import Curve, Sensor
 from busproto.sim.mechanics.supply import Fed
@@ -44,9 +39,6 @@ from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP, PARAMETERS, Parameter
 from busproto.wire.timing import START_JITTER_NS
 
 MS: Final = 1_000_000
-SHOW_SWING_DEG: Final = 3.0
-SHOW_BEAT_NS: Final = 400 * MS
-HEAT_LOOK_NS: Final = 250 * MS
 BRIEF_CURRENT_MA: Final = 20
 _AT_WORK: Final = (m.State.SOFT_STARTING, m.State.FOLLOWING)
 _DEAF_TO_DEMANDS: Final = (m.State.RELEASED, m.State.FAULTED)
@@ -99,7 +91,18 @@ class Actuator(Driver, Fed[Arm]):
         self._supply_mv = supply_mv
         self._address_changed = address_changed
         self._waiting: Event | None = None
-        self._shows = 0
+        self._showing = Showing(kernel, by_clock=self._by_clock, swung=lambda: self._drive_to(self._rest_deg))
+        self._loss = LossWatch(
+            kernel, time_out_ns=self._time_out_ns, is_at_work=lambda: self.state in _AT_WORK, lost=self._lost
+        )
+        self._heat_watch = HeatWatch(
+            kernel,
+            self._heat,
+            self.arm,
+            limit_degc=lambda: self.settings.raw("over-temperature"),
+            by_clock=self._by_clock,
+            look=self._look_at_heat,
+        )
         self.discovery_responder = DiscoveryResponder(
             uid,
             line,
@@ -125,17 +128,14 @@ class Actuator(Driver, Fed[Arm]):
         self.arm.release(now)
         self.followed: int | None = None
         self._demand_ns: int | None = None
-        self._fed_ns = 0
-        self._loss: Event | None = None
-        self._lost_once = False
+        self._loss.start()
         self.discovery_responder.forget()
-        self._show_until_ns = 0
         self._rest_deg = 0.0
-        self._end_swing()
+        self._showing.forget()
         self._sending_until_ns = 0
         self._heard_good = 0
         self._heard_bad = 0
-        self._heat_look: Event | None = None
+        self._heat_watch.start()
         self._fit_arm()
         self._address_changed(self)
 
@@ -165,7 +165,9 @@ class Actuator(Driver, Fed[Arm]):
         self.is_powered = False
         self.arm.release(now)
         self.discovery_responder.stop()
-        for event in (self._waiting, self._loss, self._heat_look, self._late):
+        self._loss.stop()
+        self._heat_watch.stop()
+        for event in (self._waiting, self._late):
             if event is not None:
                 event.cancel()
         self._line.cut_off(self)
@@ -186,7 +188,7 @@ class Actuator(Driver, Fed[Arm]):
     @property
     def showing_until_ns(self) -> int:
         """Until when it makes itself known, by the last request to do so; 0 for none since it has power."""
-        return self._show_until_ns
+        return self._showing.until_ns
 
     def heard_bad(self) -> None:
         """Something that is no frame was heard."""
@@ -244,7 +246,7 @@ class Actuator(Driver, Fed[Arm]):
     def warm(self, degc: float) -> None:
         """It is so warm from now on, by whatever heats or cools it from outside, degC."""
         self._heat.warm(self._kernel.now_ns, degc)
-        self._look_soon()
+        self._heat_watch.look_soon()
 
     def _restart(self) -> None:
         self._halt()
@@ -259,7 +261,7 @@ class Actuator(Driver, Fed[Arm]):
         if type(message) is m.Assign:
             return self._assign(message, now)
         if type(message) is m.Commit:
-            return self._commit(now)
+            return commit(self.settings, self._kernel)
         if self.discovery_responder.heard(message, frame.sequence):
             return None, now
         return _ACTIONS[type(message)](self, message), now
@@ -269,7 +271,7 @@ class Actuator(Driver, Fed[Arm]):
     def _assign(self, message: m.Assign, now: int) -> tuple[Message | None, int]:
         if message.uid != self.uid:
             return None, now
-        self._require_idle_memory(now)
+        require_idle_memory(self.settings, now)
         ready_ns = self.settings.begin_assign(message.address, now)
         powers = self._powers
 
@@ -279,7 +281,7 @@ class Actuator(Driver, Fed[Arm]):
                 self.settings.address = message.address
                 self._go_limp(m.State.LIMP)
                 self._demand_ns = None
-                self._forget_loss()
+                self._loss.forget()
                 self._address_changed(self)
 
         self._kernel.at(ready_ns, done)
@@ -289,46 +291,18 @@ class Actuator(Driver, Fed[Arm]):
         """How long it really takes until its own clock has counted so much."""
         return ns * PPM // (PPM + self.clock_ppm)
 
-    @property
     def _time_out_ns(self) -> int:
         return self._by_clock(self.settings.raw("loss-time-out") * MS)
 
-    def _forget_loss(self) -> None:
-        """No time-out runs any more: the next demand begins one of the length that is set then."""
-        if self._loss is not None:
-            self._loss.cancel()
-            self._loss = None
-
-    def _require_idle_memory(self, now: int) -> None:
-        if self.settings.memory.is_writing(now):
-            raise Refusal(m.Outcome.STORE_FAILED)
-
-    def _commit(self, now: int) -> tuple[Message | None, int]:
-        self._require_idle_memory(now)
-        generation = (self.settings.generation + 1) % 0x10000
-        ready_ns = self.settings.begin_commit(now)
-        self._kernel.at(ready_ns, lambda: self.settings.memory.settle(self._kernel.now_ns))  # over a restart too
-        return m.Committed(generation), ready_ns
-
     def _undo(self, message: m.Undo) -> Message:
-        if message.memory is m.Memory.WORKING:
-            raise Refusal(m.Outcome.OUT_OF_RANGE, m.Memory.STORED, m.Memory.FACTORY)
-        self.settings.working = values_in(self.settings, message.memory)
+        answer = undo(self.settings, message)
         self._settings_changed()
-        return m.Undone(message.memory)
+        return answer
 
     def _write(self, message: m.Write) -> Message:
-        row = self.settings.by_number.get(message.number)
-        if row is None:
-            raise Refusal(m.Outcome.UNKNOWN_PARAMETER)
-        if len(message.value) % row.size or (not row.points and len(message.value) != row.size):
-            raise Refusal(m.Outcome.BAD_REQUEST)
-        try:
-            self.settings.set_working(row.name, row.decode(message.value))
-        except EncodeError as error:
-            raise Refusal(m.Outcome.OUT_OF_RANGE, self.settings.least(row), row.high) from error
+        answer = write(self.settings, message)
         self._settings_changed()
-        return m.Written(row.number, message.value)
+        return answer
 
     def _settings_changed(self) -> None:
         """Settings act at once; an arm that is held where a demand or a preset puts it goes where that is now."""
@@ -337,9 +311,7 @@ class Actuator(Driver, Fed[Arm]):
             self._drive_to_preset()
         elif self.followed is not None and self.state not in m.LIMP_STATES:
             self._drive_to(self.settings.travel.angle_deg(self.followed))
-        if self._loss is not None:
-            self._loss.cancel()
-            self._loss = self._kernel.at(self._fed_ns + self._time_out_ns, self._maybe_lost)
+        self._loss.time_out_changed()
 
     def _fit_arm(self) -> None:
         raw, now = self.settings.raw, self._kernel.now_ns
@@ -356,20 +328,16 @@ class Actuator(Driver, Fed[Arm]):
 
     def supply_changed(self) -> None:
         """Its supply is another, or it takes back another share of its drive; both change what the motor can."""
-        now = self._kernel.now_ns
-        share = cut_back(self._heat.degc(now), self.settings.raw("over-temperature"))
-        self.arm.feed(self._supply_mv() / self.model.supply_mv[1] * share, now)
+        share = self._heat_watch.drive_share()
+        self.arm.feed(self._supply_mv() / self.model.supply_mv[1] * share, self._kernel.now_ns)
 
     # --- motion -----------------------------------------------------------------------------------------------
 
     def _drive_to(self, angle_deg: float) -> None:
         """Hold that angle; while the actuator makes itself known it swings about it, not beyond an end limit."""
         self._rest_deg = angle_deg
-        if self._swing_deg:
-            low_deg = min(angle_deg, self.settings.travel.low_deg)
-            high_deg = max(angle_deg, self.settings.travel.high_deg)
-            angle_deg = min(high_deg, max(low_deg, angle_deg + self._swing_deg))
-        self.arm.aim(angle_deg, self._kernel.now_ns)
+        travel = self.settings.travel
+        self.arm.aim(self._showing.angle_deg(angle_deg, travel.low_deg, travel.high_deg), self._kernel.now_ns)
 
     def _demand_of_all(self, demands: tuple[int, ...]) -> None:
         channel = self.settings.raw("channel")
@@ -377,7 +345,7 @@ class Actuator(Driver, Fed[Arm]):
             return
         if self.address == UNADDRESSED or self.state in _DEAF_TO_DEMANDS:
             return
-        if self.state in _AT_WORK or not self._is_hot():
+        if self.state in _AT_WORK or not self._heat_watch.is_hot():
             self._follow(demands[channel - 1])
 
     def _demand(self, message: m.Demand) -> Message:
@@ -390,7 +358,7 @@ class Actuator(Driver, Fed[Arm]):
     def _require_ready(self) -> None:
         if self.address == UNADDRESSED:
             raise Refusal(m.Outcome.NOT_ADDRESSED)
-        if self._is_hot():
+        if self._heat_watch.is_hot():
             if self.state not in m.LIMP_STATES:
                 self._go_limp(m.State.FAULTED)
             raise Refusal(m.Outcome.FAULT_STANDS)  # one that was let go stays let go, also once it is cool
@@ -400,7 +368,7 @@ class Actuator(Driver, Fed[Arm]):
         if self.state not in _AT_WORK:
             self._take_hold()
         self.followed, self._demand_ns = demand, self._kernel.now_ns
-        self._fed(self._kernel.now_ns)
+        self._fed()
         self._drive_to(self.settings.travel.angle_deg(demand))
 
     def _take_hold(self) -> None:
@@ -410,23 +378,12 @@ class Actuator(Driver, Fed[Arm]):
         self._rest_deg = self.arm.position_deg
         self.state = m.State.SOFT_STARTING
 
-    def _fed(self, now: int) -> None:
+    def _fed(self) -> None:
         """A valid demand came, or engage: the loss time-out begins anew."""
-        self._fed_ns = now
-        self._look_soon()
-        if self._loss is None:
-            self._loss = self._kernel.at(now + self._time_out_ns, self._maybe_lost)
+        self._heat_watch.look_soon()
+        self._loss.fed()
 
-    def _maybe_lost(self) -> None:
-        self._loss = None
-        if self.state not in _AT_WORK:
-            return
-        due_ns = self._fed_ns + self._time_out_ns
-        now = self._kernel.now_ns
-        if due_ns > now:
-            self._loss = self._kernel.at(due_ns, self._maybe_lost)
-            return
-        self._lost_once = True
+    def _lost(self) -> None:
         action = self.settings.raw("loss-action")
         if action == LOSS_LIMP:
             self._go_limp(m.State.LOST_LIMP)
@@ -441,7 +398,7 @@ class Actuator(Driver, Fed[Arm]):
 
     def _go_limp(self, state: m.State) -> None:
         self.arm.release(self._kernel.now_ns)
-        self._end_swing()
+        self._showing.end_swing()
         self.state = state
 
     def _release(self, message: m.Release) -> Message:
@@ -451,7 +408,7 @@ class Actuator(Driver, Fed[Arm]):
     def _engage(self, message: m.Engage) -> Message:
         self._require_ready()
         self._take_hold()
-        self._fed(self._kernel.now_ns)
+        self._fed()
         return m.Engaged(self.current_state())
 
     def current_state(self) -> m.State:
@@ -461,31 +418,9 @@ class Actuator(Driver, Fed[Arm]):
         return self.state
 
     def _show(self, message: m.ShowYourself) -> Message:
-        now = self._kernel.now_ns
-        self._show_until_ns = now + self._by_clock(message.duration_ds * 100 * MS)
-        self._end_swing()
-        if self.state in m.LIMP_STATES:
-            return m.Showing(0)
-        for beat, offset_ns in enumerate(range(0, message.duration_ds * 100 * MS, SHOW_BEAT_NS)):
-            swing_deg = SHOW_SWING_DEG if beat % 2 == 0 else -SHOW_SWING_DEG
-            self._kernel.at(now + self._by_clock(offset_ns), self._swing(swing_deg))
-        self._kernel.at(self._show_until_ns, self._swing(0.0))
-        return m.Showing(int(bool(message.duration_ds)))
-
-    def _swing(self, by_deg: float) -> Callable[[], None]:
-        show = self._shows
-
-        def swing() -> None:
-            if self._shows == show:
-                self._swing_deg = by_deg
-                self._drive_to(self._rest_deg)
-
-        return swing
-
-    def _end_swing(self) -> None:
-        """No swing that is still to come happens: it went limp, or shows itself anew."""
-        self._shows += 1
-        self._swing_deg = 0.0
+        swings = self.state not in m.LIMP_STATES
+        self._showing.begin(message.duration_ds, swings=swings)
+        return m.Showing(int(swings and message.duration_ds > 0))
 
     # --- report, link -----------------------------------------------------------------------------------------
 
@@ -494,36 +429,19 @@ class Actuator(Driver, Fed[Arm]):
         self.arm.move_to(now)
         return self._sensor.says_cdeg(self.arm.reading_deg, now)
 
-    def _temperature_degc(self) -> float:
-        now = self._kernel.now_ns
-        self.arm.move_to(now)
-        return self._heat.degc(now)
-
-    def _look_soon(self) -> None:
-        if self._heat_look is None:
-            self._heat_look = self._kernel.at(self._kernel.now_ns + self._by_clock(HEAT_LOOK_NS), self._look_at_heat)
-
-    def _look_at_heat(self) -> None:
+    def _look_at_heat(self) -> bool:
         """Too hot, it goes limp; near that, it takes back drive. It looks on while it may come to that."""
-        self._heat_look = None
         if self.state in m.LIMP_STATES:
-            return
-        self.arm.move_to(self._kernel.now_ns)
-        if self._is_hot():
+            return False
+        if self._heat_watch.is_hot():
             self._go_limp(m.State.FAULTED)
-            return
-        limit_degc = self.settings.raw("over-temperature")
+            return False
         self.supply_changed()
-        ends_degc = self._heat.ends_at_degc(self.arm.current_ma)
-        if self.state in _AT_WORK or self.arm.mount is not None or cut_back(ends_degc, limit_degc) < 1:
-            self._look_soon()
-
-    def _is_hot(self) -> bool:
-        return self._temperature_degc() > self.settings.raw("over-temperature")
+        return self.state in _AT_WORK or self.arm.mount is not None or self._heat_watch.will_cut_back()
 
     def _forget_fault(self) -> None:
         """Cool again, the fault is over."""
-        if self.state is m.State.FAULTED and not self._is_hot():
+        if self.state is m.State.FAULTED and not self._heat_watch.is_hot():
             self.state = m.State.LIMP
 
     def _report(self, message: m.Report) -> Message:
@@ -532,8 +450,8 @@ class Actuator(Driver, Fed[Arm]):
         position = self._position_cdeg()
         target = self.arm.target_deg
         age_ns = NEVER_NS if self._demand_ns is None else now - self._demand_ns
-        supply_mv, degc = self._supply_mv(), self._temperature_degc()
-        faults = faults_of(self.settings, supply_mv, degc, self.arm.strain, was_lost=self._lost_once)
+        supply_mv, degc = self._supply_mv(), self._heat_watch.degc()
+        faults = faults_of(self.settings, supply_mv, degc, self.arm.strain, was_lost=self._loss.was_lost)
         return m.Status(
             state=self.current_state(),
             faults=int(faults),
@@ -545,7 +463,7 @@ class Actuator(Driver, Fed[Arm]):
             demand_age_ms=min(0xFFFF, age_ns * (PPM + self.clock_ppm) // (PPM * MS)),
             good_frames=self._heard_good & 0xFFFF,
             bad_frames=self._heard_bad & 0xFFFF,
-            is_showing=int(now < self._show_until_ns),
+            is_showing=int(now < self._showing.until_ns),
         )
 
     def _report_in_turn(self, message: m.ReportRound, sequence: int) -> None:

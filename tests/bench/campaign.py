@@ -44,7 +44,8 @@ from busproto.ops.discovery.roster import Roster
 from busproto.ops.discovery.search import PATIENCE_NS, find
 from busproto.ops.link import Link
 from busproto.sim.line.hearing import Transmission
-from tests.bench.troubles import KINDS, MS, Drawn, Watched, swarm
+from tests.bench.drawn import MS, Drawn, Watched
+from tests.bench.troubles import KINDS, swarm
 
 CHUNK: Final = 200
 MAX_COUNT: Final = 16

@@ -8,7 +8,7 @@ import xml.etree.ElementTree as ElementTree
 import pytest
 
 from busproto import handbook
-from busproto.handbook.drawing import CELL_X, CELL_Y, is_drawing, svg
+from busproto.handbook.parts.drawing import CELL_X, CELL_Y, is_drawing, svg
 from tests.handbook.walking import blocks_of
 
 DRAWINGS = [block.text for block in blocks_of(handbook.TOPICS["wiring"]) if block.language == "text"]

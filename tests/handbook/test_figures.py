@@ -8,7 +8,7 @@ import pytest
 
 from busproto import handbook
 from busproto.cli.files import handbook_keys
-from busproto.handbook import figures
+from busproto.handbook.parts import figures
 from busproto.wire.parameters import PARAMETERS
 
 

@@ -20,7 +20,7 @@ from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Release
 from busproto.wire.parameters import FACTORY
 from tests.ops.helpers import Box, box, uid_of
-from tests.ops.moving.test_letting_go import actuators, deaf, holding
+from tests.ops.moving.helpers import actuators, deaf, holding
 from tests.plan.airframes import AddressWatch, hauler
 
 

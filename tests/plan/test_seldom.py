@@ -33,7 +33,7 @@ from busproto.wire.messages import State, Status
 from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP
 from tests.ops.helpers import Box, box, uid_of
 from tests.plan.airframe.test_record import entry, record
-from tests.plan.calibration.test_match import members, rudder
+from tests.plan.calibration.helpers import members, rudder
 from tests.plan.texts import write_plan, write_texts
 from tests.plan.trials.test_trial import nonsense, subject_of, tried
 

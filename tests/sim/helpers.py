@@ -301,3 +301,16 @@ def said(problems: Sequence[str]) -> list[str]:
     found = [re.fullmatch(r"line [1-9]\d*: (.*)", one) for one in problems]
     assert all(found), problems
     return [one.group(1) for one in found if one]
+
+
+def positions(made: Bench, actuator: Actuator, from_ns: int, *after_ms: int) -> list[float]:
+    """Positions so many ms after that moment."""
+    found = []
+    for ms in after_ms:
+        made.run_until(from_ns + ms * MS)
+        found.append(where(made, actuator))
+    return found
+
+
+def wire_to_all(message: Message) -> bytes:
+    return encode_frame(request_frame(message, BROADCAST_ADDRESS, 1))

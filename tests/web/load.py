@@ -14,8 +14,8 @@ from typing import Final
 
 from playwright.sync_api import sync_playwright
 
+from tests.web.browser.test_browser import CHROMIUM, WIDE
 from tests.web.helpers import Port, Talk, origin_of, protocols_of, serving
-from tests.web.test_browser import CHROMIUM, WIDE
 
 SECONDS: Final = 20.0
 

@@ -8,8 +8,10 @@ import pytest
 
 from busproto.ops.discovery import evidence, roll_call
 from busproto.ops.discovery import search as discovery
-from busproto.sim.actuators.actuator import HEAT_LOOK_NS, SHOW_SWING_DEG, Actuator
+from busproto.sim.actuators.actuator import Actuator
+from busproto.sim.actuators.heat_watch import HEAT_LOOK_NS
 from busproto.sim.actuators.model import ActuatorModel
+from busproto.sim.actuators.showing import SHOW_SWING_DEG
 from busproto.sim.bus import VirtualBus
 from busproto.sim.kernel import Kernel
 from busproto.wire import crc, timing

@@ -19,7 +19,7 @@ from starlette.routing import Route
 
 from busproto import handbook
 from busproto.errors import InputError
-from busproto.handbook.drawing import is_drawing, svg
+from busproto.handbook.parts.drawing import is_drawing, svg
 
 ROOT: Final = "/handbook"
 OK, UNKNOWN = 200, 404

@@ -14,7 +14,7 @@ from busproto.cautions import CAUTIONS
 from busproto.wire.frame import BROADCAST_ADDRESS
 from tests.cli.helpers import Bench, CommandLine, make_bench
 from tests.plan.airframes import EXAMPLE
-from tests.plan.calibration.test_match import MIDDLE, shipped
+from tests.plan.calibration.helpers import MIDDLE, shipped
 
 SPARE: Final = """
 [[actuator]]

@@ -15,7 +15,7 @@ from busproto.plan.card import card_html, card_svg
 from tests.cli.helpers import CommandLine
 from tests.ops.helpers import uid_of
 from tests.plan.airframe.test_record import entry, record
-from tests.plan.card.test_card import GLIDER, Page
+from tests.plan.card.helpers import GLIDER, Page
 from tests.plan.texts import write_texts
 
 

@@ -17,7 +17,8 @@ from busproto.sim.line.waveform import rate_of
 from busproto.wire.frame import DEFAULT_BAUD
 from tests.bench import campaign
 from tests.bench.campaign import OVERALL, Plan, explain, one_chunk, one_session, report, run_campaign, search
-from tests.bench.troubles import KINDS, Drawn
+from tests.bench.drawn import Drawn
+from tests.bench.troubles import KINDS
 
 PLAN = Plan(("none", "noise-little", "unplugged"), most=4)
 SEEDS = 10

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from busproto.errors import InputError, NodeRefusedError, OperationError, PortClosedError, ReplyTimeoutError
 from busproto.ops import Link, release_all
 from busproto.ops.moving.nudge import SHORTEST_LOSS_MS, Nudged, nudge
-from busproto.sim.actuators.actuator import SHOW_SWING_DEG, Actuator
+from busproto.sim.actuators.actuator import Actuator
+from busproto.sim.actuators.showing import SHOW_SWING_DEG
 from busproto.wire import Message
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import LIMP_STATES, Demand, Engage, Release, ShowYourself, State, Write

@@ -21,7 +21,7 @@ from busproto.plan.calibration.match import Figures, Matched
 from busproto.plan.card.card import load_trial
 from busproto.plan.load import Gang, Plan, load
 from busproto.plan.trials.trial import PARTS
-from tests.plan.calibration.test_match import members, rudder
+from tests.plan.calibration.helpers import members, rudder
 
 EXAMPLE: Final = Path(str(resources.files("busproto.plan"))) / "examples" / "rudder"
 

@@ -22,7 +22,7 @@ from busproto.plan.card.card_html import card_html
 from busproto.plan.card.card_svg import card_svg
 from busproto.plan.trials.direction import Way
 from tests.ops.helpers import uid_of
-from tests.plan.card.test_card import gang_of, many, matches, trial_of
+from tests.plan.card.helpers import gang_of, many, matches, trial_of
 from tests.plan.texts import write_plan
 
 GOLDEN: Final = Path(__file__).with_name("golden")

@@ -1,32 +1,18 @@
-"""What an actuator does: limp until asked, soft start, loss of demand, release, power, making itself known.
+"""What an actuator does: limp until asked, soft start, release, restart, power.
 
 Demands are 0.01 % of the travel: with the factory travel of 120 deg, 5000 is 30 deg. Factory settings otherwise: soft
-start 1000 ms to 300 deg/s, so the way is 150 t^2 deg in the first second.
-"""
+start 1000 ms to 300 deg/s, so the way is 150 t^2 deg in the first second."""
 
 from __future__ import annotations
 
-import random
-
 import pytest
 
-from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.actuators.model import ActuatorModel
 from busproto.wire import Message, encode_frame, request_frame
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
 from busproto.wire.parameters import RawValue
-from tests.sim.helpers import FRAME_14_NS, HOLD, LIMP, MS, PRESET, SAMPLES, Bench, bench, fields_of, where
-
-
-def positions(made: Bench, actuator: Actuator, from_ns: int, *after_ms: int) -> list[float]:
-    """Positions so many ms after that moment."""
-    found = []
-    for ms in after_ms:
-        made.run_until(from_ns + ms * MS)
-        found.append(where(made, actuator))
-    return found
-
+from tests.sim.helpers import HOLD, MS, SAMPLES, bench, fields_of, positions, where
 
 # --- limp until asked ------------------------------------------------------------------------------------------
 
@@ -216,123 +202,6 @@ def test_a_broadcast_with_a_bad_check_is_not_followed_wherever_it_is_hit() -> No
     assert actuator.state is m.State.SOFT_STARTING
 
 
-# --- loss of demand --------------------------------------------------------------------------------------------
-
-LOSSES = [
-    pytest.param(LIMP, m.State.LOST_LIMP, None, id="limp"),
-    pytest.param(HOLD, m.State.LOST_HOLD, 30.0, id="hold"),
-    pytest.param(PRESET, m.State.LOST_PRESET, -10.0, id="preset"),
-]
-
-
-@pytest.mark.parametrize(("action", "state", "target_deg"), LOSSES)
-def test_the_loss_action_begins_when_the_time_out_has_passed(
-    action: int, state: m.State, target_deg: float | None
-) -> None:
-    made = bench()
-    actuator = made.add(1, 5, channel=1, soft_start=0, loss_action=action, preset=-1000, loss_time_out=500)
-    arrived_ns = made.demand(5000)
-    assert positions(made, actuator, arrived_ns, 499) == [30.0]
-    made.run_until(arrived_ns + 500 * MS - 1)
-    assert (actuator.current_state(), actuator.arm.target_deg) == (m.State.FOLLOWING, 30.0)
-    made.run_until(arrived_ns + 500 * MS)
-    assert (actuator.current_state(), actuator.arm.target_deg) == (state, target_deg)
-    made.run(1000 * MS)
-    assert where(made, actuator) == (-10.0 if action == PRESET else 30.0)
-    assert actuator.arm.hand(50.0, 0, made.now_ns) is (action == LIMP)
-    assert made.status(5).faults == m.Fault.DEMAND_LOST
-
-
-@pytest.mark.parametrize(("action", "state", "target_deg"), LOSSES)
-def test_a_new_demand_after_a_loss_begins_a_soft_start(action: int, state: m.State, target_deg: float | None) -> None:
-    """From rest: 150 t^2 deg in the direction of the demand, 1.5 deg after 0.1 s."""
-    made = bench()
-    actuator = made.add(1, 5, channel=1, loss_action=action, preset=-1000, loss_time_out=100)
-    made.demand(0)
-    made.run(2000 * MS)
-    assert actuator.current_state() is state
-    before_deg = where(made, actuator)
-    arrived_ns = made.demand(10_000)
-    assert actuator.current_state() is m.State.SOFT_STARTING
-    assert where(made, actuator) == before_deg
-    assert positions(made, actuator, arrived_ns, 50, 90) == [before_deg + 0.375, before_deg + 1.215]
-    made.run_until(arrived_ns + 99 * MS)
-    made.demand(10_000)
-    assert actuator.current_state() is m.State.SOFT_STARTING
-
-
-@pytest.mark.parametrize("preset_raw", [-9000, 9000])
-def test_the_preset_position_lies_within_the_end_limits(preset_raw: int) -> None:
-    made = bench()
-    actuator = made.add(
-        1, 5, channel=1, loss_action=PRESET, preset=preset_raw, end_low=-2000, end_high=4500, loss_time_out=100
-    )
-    made.demand(0)
-    made.run(3000 * MS)
-    assert where(made, actuator) == (-20.0 if preset_raw < 0 else 45.0)
-
-
-@pytest.mark.parametrize("seed", range(8))
-def test_loss_with_frames_lost_at_random(seed: int) -> None:
-    """Time-out T = 50 ms, frames every P = 20 ms, three of four hit: loss T to T + P after the last wanted frame.
-
-    Common practice, no source; tolerance one tick, here 1 ms. A frame is wanted when it asks something of the
-    channel and its check is good.
-    """
-    made, chance = bench(seed=seed), random.Random(seed)
-    actuator = made.add(1, 5, channel=2, loss_time_out=50)
-    wanted_ns: list[int] = []
-    losses_ns: list[int] = []
-    for frame in range(100):
-        whole = encode_frame(request_frame(m.DemandAll((0, 1000)), BROADCAST_ADDRESS, frame))
-        if chance.random() < 0.75:
-            made.send_bytes(whole[:7] + bytes([whole[7] ^ 4]) + whole[8:])
-        else:
-            wanted_ns.append(made.send_bytes(whole))
-            assert actuator.current_state() in {m.State.SOFT_STARTING, m.State.FOLLOWING}
-        while made.now_ns < (frame + 1) * 20 * MS:
-            was_lost = actuator.current_state() is m.State.LOST_LIMP
-            made.run_until(min(made.now_ns + MS, (frame + 1) * 20 * MS))
-            if actuator.current_state() is m.State.LOST_LIMP and not was_lost:
-                losses_ns.append(made.now_ns - wanted_ns[-1])
-    assert len(losses_ns) >= 5
-    assert all(50 * MS <= loss_ns <= 70 * MS for loss_ns in losses_ns)
-    assert max(losses_ns) <= 51 * MS, "it counts from the wanted frame itself, so it is at T within a tick"
-
-
-def test_a_demand_to_one_puts_off_the_loss_too() -> None:
-    made = bench()
-    actuator = made.add(1, 5, channel=1, loss_time_out=100)
-    made.demand(0)
-    made.run(90 * MS)
-    arrived_ns = made.send(m.Demand(0), 5)
-    made.run_until(arrived_ns + 100 * MS - 1)
-    assert actuator.current_state() is m.State.SOFT_STARTING
-    made.run_until(arrived_ns + 100 * MS)
-    assert actuator.current_state() is m.State.LOST_LIMP
-
-
-@pytest.mark.parametrize(("before_ms", "after_ms"), [(10_000, 50), (50, 10_000)], ids=["shorter", "longer"])
-def test_a_new_time_out_holds_at_once(before_ms: int, after_ms: int) -> None:
-    made = bench()
-    actuator = made.add(1, 5, channel=1, loss_time_out=before_ms)
-    arrived_ns = made.demand(0)
-    made.ask(m.Written, m.Write(17, after_ms.to_bytes(2, "little")), 5, wait_ns=10 * MS)
-    made.run_until(arrived_ns + after_ms * MS - 1)
-    assert actuator.current_state() in {m.State.SOFT_STARTING, m.State.FOLLOWING}
-    made.run_until(arrived_ns + after_ms * MS)
-    assert actuator.current_state() is m.State.LOST_LIMP
-
-
-def test_a_time_out_made_shorter_than_the_wait_so_far_is_a_loss_now() -> None:
-    made = bench()
-    actuator = made.add(1, 5, channel=1, loss_time_out=10_000)
-    made.demand(0)
-    made.run(500 * MS)
-    made.ask(m.Written, m.Write(17, (100).to_bytes(2, "little")), 5, wait_ns=5 * MS)
-    assert actuator.current_state() is m.State.LOST_LIMP
-
-
 # --- engage, release -------------------------------------------------------------------------------------------
 
 
@@ -500,87 +369,3 @@ def test_a_mute_one_hears_and_does_but_never_answers() -> None:
     assert actuator.state is m.State.SOFT_STARTING
     actuator.is_mute = False
     assert made.ask(m.LinkTested, m.LinkTest(b"x"), 5).data == b"x"
-
-
-# --- making itself known ---------------------------------------------------------------------------------------
-
-
-def holding(**more: int) -> tuple[Bench, Actuator]:
-    """One that holds at 10 deg since long ago, at address 5, without soft start; raw settings with _ for -."""
-    made = bench()
-    stored = {"channel": 1, "soft-start": 0, "loss-action": HOLD}
-    stored |= {name.replace("_", "-"): value for name, value in more.items()}
-    actuator = made.plug_in(1, 5, stored, at_deg=10.0)
-    made.send(m.Engage(), 5)
-    made.run(2000 * MS)
-    made.bus.host.take()
-    return made, actuator
-
-
-def test_limp_it_shows_itself_by_the_flag_only() -> None:
-    made = bench()
-    actuator = made.add(1, 5, at_deg=10.0)
-    arrived_ns = made.send(m.ShowYourself(8), 5)
-    assert [one.message for one in made.answers(10 * MS)] == [m.Showing(0)]
-    assert made.status(5).is_showing == 1
-    assert positions(made, actuator, arrived_ns, 100, 350, 700) == [10.0, 10.0, 10.0]
-    made.run_until(arrived_ns + 800 * MS - FRAME_14_NS)
-    assert made.status(5).is_showing == 0
-
-
-def test_engaged_it_shows_itself_by_a_small_motion_to_and_fro() -> None:
-    """3 deg to one side, 0.4 s later to the other, and back where it was at the end."""
-    made, actuator = holding()
-    arrived_ns = made.send(m.ShowYourself(9), 5)
-    assert positions(made, actuator, arrived_ns, 5, 350, 750, 850, 950, 2000) == [11.5, 13.0, 7.0, 13.0, 10.0, 10.0]
-    assert [one.message for one in made.answers(0)] == [m.Showing(1)]
-    assert actuator.current_state() is m.State.LOST_HOLD
-
-
-def test_a_duration_of_zero_ends_it_where_it_was() -> None:
-    made, actuator = holding()
-    made.send(m.ShowYourself(100), 5)
-    made.run(100 * MS)
-    assert where(made, actuator) == 13.0
-    made.bus.host.take()
-    assert made.ask(m.Showing, m.ShowYourself(0), 5).moves == 0
-    assert made.status(5).is_showing == 0
-    made.run(1000 * MS)
-    assert where(made, actuator) == 10.0
-
-
-def test_asked_again_on_a_swing_it_ends_where_it_was_at_first() -> None:
-    made, actuator = holding()
-    for _ in range(4):
-        made.send(m.ShowYourself(3), 5)
-        made.run(150 * MS)
-    made.run(1000 * MS)
-    assert where(made, actuator) == 10.0
-
-
-def test_it_swings_about_what_is_demanded_meanwhile() -> None:
-    made, actuator = holding(loss_time_out=10_000)
-    shown_ns = made.send(m.ShowYourself(20), 5)
-    made.run(100 * MS)
-    made.demand(5000)
-    assert positions(made, actuator, shown_ns, 350, 750, 1150, 2500) == [33.0, 27.0, 33.0, 30.0]
-
-
-def test_a_swing_does_not_leave_the_end_limits() -> None:
-    made, actuator = holding(end_high=1100)
-    shown_ns = made.send(m.ShowYourself(8), 5)
-    assert positions(made, actuator, shown_ns, 350, 750, 1000) == [11.0, 7.0, 10.0]
-
-
-def test_released_and_moved_by_hand_it_does_not_swing_back() -> None:
-    """Motion only from a demand or an explicit engage: the old middle is forgotten."""
-    made, actuator = holding()
-    shown_ns = made.send(m.ShowYourself(50), 5)
-    made.run(100 * MS)
-    made.send(m.Release(), 5)
-    made.run(10 * MS)
-    assert actuator.arm.hand(60.0, 0, made.now_ns)
-    made.run(MS)
-    made.send(m.Engage(), 5)
-    assert positions(made, actuator, shown_ns, 350, 450, 850, 5000, 6000) == [60.0] * 5
-    assert made.status(5).is_showing == 0

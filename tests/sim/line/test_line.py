@@ -1,14 +1,11 @@
-"""The shared line: what is delivered when, overlaps, echo, power cuts, those who sense it, noise, limits.
+"""The shared line: what is delivered when, overlaps, echo, power cuts, those who sense it, limits.
 
 At 1 MBd a bit lasts 1000 ns and a byte 10,000 ns; a byte 0xFF pulls the line low in its start bit only, so that the
-wired AND of such bytes can be worked out by hand. Bit k of a byte that began at t is sampled at t + 1500 + 1000 k.
-"""
+wired AND of such bytes can be worked out by hand. Bit k of a byte that began at t is sampled at t + 1500 + 1000 k."""
 
 from __future__ import annotations
 
-import random
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from functools import partial
 
 import pytest
@@ -21,53 +18,8 @@ from busproto.sim.line.hearing import Ear, LineKind, Reception, Transmission
 from busproto.sim.line.line import Line
 from busproto.sim.line.receiver import Receiver
 from busproto.sim.line.waveform import rate_of
-from tests.sim.helpers import Tap, bench, send_at
-
-A, B, C = "a", "b", "c"
-
-
-@dataclass
-class Wire:
-    """A line at 1 MBd and everything that happened on it."""
-
-    kernel: Kernel = field(default_factory=Kernel)
-    line: Line = field(init=False)
-    tap: Tap = field(init=False)
-    sensed: list[tuple[int, str]] = field(default_factory=list)
-
-    def __post_init__(self) -> None:
-        self.line = Line(self.kernel, 1_000_000)
-        self.tap = Tap(self.line)
-        self.line.listen(self.tap)
-
-    @property
-    def receptions(self) -> list[Reception]:
-        return self.tap.receptions
-
-    @property
-    def heard(self) -> list[tuple[int, int, bytes]]:
-        """(when it was told, when its last stop bit was sampled or ended, bytes) of everything."""
-        return [
-            (one.end_ns, one.details[-1].end_ns if one.details else one.end_ns, one.data) for one in self.receptions
-        ]
-
-    def line_busy(self, time_ns: int) -> None:
-        assert time_ns == self.kernel.now_ns
-        self.sensed.append((time_ns, "busy"))
-
-    def line_idle(self, time_ns: int) -> None:
-        assert time_ns == self.kernel.now_ns
-        self.sensed.append((time_ns, "idle"))
-
-    def send(self, at_ns: int, sender: str, data: bytes) -> None:
-        send_at(self.line, at_ns, sender, data)
-
-    def cut(self, at_ns: int, sender: str) -> None:
-        self.kernel.at(at_ns, lambda: self.line.cut_off(sender))
-
-    def run(self) -> None:
-        self.kernel.run_until(1_000_000)
-
+from tests.sim.helpers import Tap, bench
+from tests.sim.line.wire import A, B, C, Wire
 
 # --- one at a time ---------------------------------------------------------------------------------------------
 
@@ -253,70 +205,6 @@ def test_the_host_hears_others_whether_it_hears_itself_or_not(echo: bool) -> Non
     assert made.bus.host.take() == b"\x77"
 
 
-# --- the host's port -------------------------------------------------------------------------------------------
-
-
-def test_writes_of_the_host_follow_each_other_without_gap() -> None:
-    made = bench(baud=1_000_000)
-    host = made.bus.host
-    host.write(b"\x01\x02")
-    assert host.sent_at_ns == 20_000
-    host.write(b"")
-    host.write(b"\x03")
-    assert (host.sent_at_ns, made.now_ns) == (30_000, 0)
-    made.run_until(45_000)
-    host.write(b"\x04")
-    made.run_until(60_000)
-    assert made.trace == [(20_000, b"\x01\x02"), (30_000, b"\x03"), (55_000, b"\x04")]
-    assert made.bus.line.frames == 3
-
-
-def test_read_until_returns_at_the_first_bytes_and_at_the_deadline() -> None:
-    made = bench(baud=1_000_000)
-    send_at(made.bus.line, 5_000, A, b"\x77")
-    assert (made.bus.host.read_until(100_000), made.now_ns) == (b"\x77", 15_000)
-    assert (made.bus.host.read_until(100_000), made.now_ns) == (b"", 100_000)
-
-
-def test_a_deadline_within_a_transmission_brings_the_bytes_that_are_complete() -> None:
-    made = bench(baud=1_000_000)
-    made.bus.line.transmit(A, b"\x01\x02\x03\x04")
-    assert (made.bus.host.read_until(29_499), made.now_ns) == (b"\x01\x02", 29_499)
-    assert (made.bus.host.read_until(29_500), made.now_ns) == (b"\x03", 29_500)
-    assert (made.bus.host.read_until(100_000), made.now_ns) == (b"\x04", 40_000)
-    assert made.trace == [(29_499, b"\x01\x02"), (29_500, b"\x03"), (40_000, b"\x04")]
-
-
-def test_a_collision_behind_bytes_already_delivered_does_not_deliver_them_again() -> None:
-    """B begins at 35000: its start bit falls on bit 4 of the byte that began at 30000."""
-    made = bench(baud=1_000_000)
-    made.bus.line.transmit(A, b"\xff\xff\xff\xff")
-    assert made.bus.host.read_until(25_000) == b"\xff\xff"
-    send_at(made.bus.line, 35_000, B, b"\xff")
-    made.run_until(100_000)
-    assert made.bus.host.take() == b"\xff\xef"
-    made.bus.line.transmit(C, b"\x01\x02\x03")
-    made.run_until(200_000)
-    assert made.bus.host.take() == b"\x01\x02\x03"
-
-
-def test_a_look_into_the_rest_of_a_collision_changes_nothing() -> None:
-    """The receiver is in a byte from 13000 to 22500, as above; whoever looks at 16000 does not end that byte."""
-    made = bench(baud=1_000_000)
-    made.bus.line.transmit(A, b"\xff")
-    send_at(made.bus.line, 5_000, B, b"\x7f")
-    send_at(made.bus.line, 17_000, C, b"\xff")
-    made.run_until(15_500)
-    assert made.bus.host.take() == b"\xef"
-    assert made.bus.host.read_until(16_000) == b""
-    assert made.bus.host.read_until(16_500) == b""
-    made.run_until(100_000)
-    assert made.trace == [(10_000, b"\xef"), (27_000, b"\xf7")]
-    made.bus.line.transmit(A, b"\x42")
-    made.run_until(200_000)
-    assert made.trace[2:] == [(110_000, b"\x42")]
-
-
 # --- power cuts ------------------------------------------------------------------------------------------------
 
 
@@ -432,168 +320,6 @@ def test_a_start_bit_is_seen_five_microseconds_after_its_edge() -> None:
     wire.kernel.run_until(11_000)
     assert not wire.line.is_busy
     assert not wire.line.seen_busy(11_000)
-
-
-# --- noise -----------------------------------------------------------------------------------------------------
-
-
-def flips(seed: int, rate: float, data: bytes, taps: int = 1) -> list[list[int]]:
-    """For each of several listeners, the numbers of the bits that were flipped for it."""
-    kernel = Kernel(seed)
-    line = Line(kernel, 1_000_000)
-    listeners = [Tap(line, name=str(number)) for number in range(taps)]
-    for tap in listeners:
-        line.listen(tap)
-    line.add_noise(rate)
-    line.flip_record = []
-    line.transmit(A, data)
-    kernel.run_until(10**9)
-    return [[begin // 1000 for ear, begin, _ in line.flip_record if ear is tap.ears[0]] for tap in listeners]
-
-
-def test_noise_is_the_same_for_the_same_seed_only() -> None:
-    hits = [flips(seed, 0.1, bytes(90)) for seed in (1, 1, 2)]
-    assert hits[0] == hits[1] != hits[2]
-    assert all(hits)
-
-
-def test_noise_hits_each_listener_for_itself() -> None:
-    first, second, third = flips(5, 0.1, bytes(500), taps=3)
-    assert first != second != third != first
-    assert all(20 < len(one) < 90 for one in (first, second, third))
-
-
-def test_noise_of_rate_zero_flips_nothing() -> None:
-    assert flips(3, 0.0, bytes(90)) == [[]]
-
-
-def test_noise_hits_as_often_as_it_says() -> None:
-    """20,000 bytes at 20 %: 4000 expected to be hit, standard deviation 56.6; six of them are allowed.
-
-    A byte of ten bits is spared with probability 0.8, so a bit is flipped with 1 - 0.8 ** 0.1 = 2.21 %: 4413 of
-    200,000, standard deviation 65.7. Start and stop bits (each a tenth: 441, 20.8) are hit like any other.
-    """
-    (hits,) = flips(7, 0.2, bytes(20_000))
-    assert abs(len({bit // 10 for bit in hits}) - 4000) <= 340
-    assert abs(len(hits) - 4413) <= 394
-    for place in range(10):
-        assert abs(sum(bit % 10 == place for bit in hits) - 441) <= 125
-
-
-def test_what_a_flipped_bit_does() -> None:
-    """Each flip is looked up, and the byte that was heard is worked out from it: data bit, start bit or stop bit."""
-    seen = set()
-    for seed in range(300):
-        wire = Wire(Kernel(seed))
-        wire.line.flip_record = []
-        wire.line.add_noise(0.1)
-        wire.send(0, A, b"\x5a")
-        wire.run()
-        places = [begin // 1000 for _, begin, _ in wire.line.flip_record]
-        heard = [(byte.value, byte.framing_error) for one in wire.receptions for byte in one.details]
-        if not places:
-            assert [one.data for one in wire.receptions] == [b"\x5a"]
-        elif len(places) == 1 and 1 <= places[0] <= 8:
-            assert heard == [(0x5A ^ 1 << places[0] - 1, False)]
-        elif places == [9]:
-            assert heard == [(0x5A, True)]
-        elif places == [0]:
-            # no start bit: the byte begins at data bit 0, which is low, and the idle line follows
-            assert heard == [(0x5A >> 1 | 0x80, False)]
-        else:
-            continue
-        seen.add(tuple(places))
-    assert {(), (0,), (9,)} <= seen
-    assert len(seen) >= 9
-
-
-def test_noise_ends_when_it_is_told_to() -> None:
-    wire = Wire()
-    end = wire.line.add_noise(0.99)
-    wire.send(0, A, bytes(10))
-    wire.kernel.at(150_000, end)
-    wire.kernel.at(160_000, end)
-    wire.send(200_000, A, b"\x42")
-    wire.run()
-    assert b"".join(one.data for one in wire.receptions[:-1]) != bytes(10)
-    assert wire.receptions[-1].data == b"\x42"
-
-
-def pulling_low(wire: Wire, until_ns: int) -> Callable[[], None]:
-    def pull() -> None:
-        wire.line.pull_low(B, until_ns)
-
-    return pull
-
-
-# --- faults of the line ----------------------------------------------------------------------------------------
-
-
-def test_a_line_held_low_is_one_zero_with_a_framing_error() -> None:
-    """A UART waits for a high level before it takes another start bit."""
-    wire = Wire()
-    wire.kernel.at(5_000, pulling_low(wire, 305_000))
-    wire.send(400_000, A, b"\x42")
-    wire.run()
-    assert wire.heard == [(305_000, 14_500, b"\x00"), (410_000, 410_000, b"\x42")]
-    assert wire.receptions[0].framing_errors == 1
-
-
-def test_bytes_under_a_line_held_low_are_lost() -> None:
-    wire = Wire()
-    wire.kernel.at(5_000, pulling_low(wire, 105_000))
-    wire.send(20_000, A, b"\xff\xff")
-    wire.run()
-    assert b"".join(one.data for one in wire.receptions) == b"\x00"
-
-
-def test_a_burst_is_the_same_for_the_same_stream_and_ends_when_it_should() -> None:
-    heard = []
-    for seed in (1, 1, 2):
-        wire = Wire()
-        wire.line.watch(wire)
-        wire.line.disturb(B, 500_000, random.Random(seed))
-        wire.send(600_000, A, b"\x42")
-        wire.run()
-        assert wire.sensed == [(0, "busy"), (500_000, "idle"), (600_000, "busy"), (610_000, "idle")]
-        assert wire.receptions[-1].data == b"\x42"
-        heard.append([one.data for one in wire.receptions[:-1]])
-    assert heard[0] == heard[1] != heard[2]
-    assert 10 < len(b"".join(heard[0])) <= 50
-
-
-# --- a pair ----------------------------------------------------------------------------------------------------
-
-
-def collided(kind: LineKind, seed: int, first: bytes, second: bytes) -> bytes:
-    kernel = Kernel(seed)
-    line = Line(kernel, 1_000_000, kind=kind)
-    tap = Tap(line)
-    line.listen(tap)
-    line.transmit(A, first)
-    line.transmit(B, second)
-    kernel.run_until(10**6)
-    return tap.heard
-
-
-def test_drivers_of_a_pair_that_agree_are_heard_and_where_they_do_not_the_level_is_drawn() -> None:
-    """0x55 and 0x33 agree in their low bits 0 and 3, 4, 7: bit k of the result is theirs wherever they agree."""
-    agreed = 0xFF & ~(0x55 ^ 0x33)
-    values = [collided(LineKind.DIFFERENTIAL, seed, b"\x55", b"\x33")[0] for seed in range(40)]
-    assert {value & agreed for value in values} == {0x11}
-    assert len(set(values)) > 8
-    assert values[0] == collided(LineKind.DIFFERENTIAL, 0, b"\x55", b"\x33")[0]
-    assert {collided(LineKind.OPEN_DRAIN, seed, b"\x55", b"\x33") for seed in range(40)} == {b"\x11"}
-
-
-def test_one_driver_alone_on_a_pair_is_heard_as_it_is() -> None:
-    kernel = Kernel()
-    line = Line(kernel, 1_000_000, kind=LineKind.DIFFERENTIAL, always_bits=True)
-    tap = Tap(line)
-    line.listen(tap)
-    line.transmit(A, bytes(range(90)))
-    kernel.run_until(10**6)
-    assert tap.heard == bytes(range(90))
 
 
 # --- clocks ----------------------------------------------------------------------------------------------------

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from importlib import resources
 
 import pytest
 from hypothesis import given
@@ -12,17 +11,10 @@ from hypothesis import strategies as st
 
 from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.actuators.model import ActuatorModel
-from busproto.sim.bus import VirtualBus
-from busproto.sim.errors import ScenarioError
 from busproto.sim.mechanics.surface import Hinge, Link, Surface
-from busproto.sim.scene import scenario
-from busproto.sim.scene.events import AirspeedEvent
-from busproto.wire import Message, encode_frame, request_frame
 from busproto.wire import messages as m
-from busproto.wire.frame import BROADCAST_ADDRESS
-from tests.sim.helpers import MS, Bench, S, bench, said
+from tests.sim.helpers import HOLD, MS, Bench, S, bench, wire_to_all
 
-HOLD = 1
 STRONG = ActuatorModel(
     "strong",
     stall_torque_mnm=60_000,
@@ -32,6 +24,7 @@ STRONG = ActuatorModel(
     time_constant_ms=5.0,
 )
 """So strong that only its loop and its link give way, and without friction."""
+
 RUDDER = ActuatorModel("rudder", friction=0.04, stall_torque_mnm=4000, stall_current_ma=4800, no_load_speed_deg_s=300)
 
 PLAIN = {"travel": 10_000, "soft-start": 0, "dead-band": 0, "minimum-drive": 0, "loss-action": HOLD, "stiffness": 100}
@@ -209,6 +202,7 @@ def test_near_its_limit_it_takes_back_drive_before_it_gives_up() -> None:
 
 # --- hinge moment ----------------------------------------------------------------------------------------------
 
+
 AIR = Hinge(area_m2=0.08, chord_m=0.05, b2=-0.943608)
 """b2 of a thin aerofoil with a plain flap of a quarter of the chord: Glauert, R&M 1095 (1927), from memory."""
 
@@ -326,6 +320,7 @@ def test_taking_hold_does_not_jump_and_going_limp_lets_the_fight_go() -> None:
 
 # --- swing -----------------------------------------------------------------------------------------------------
 
+
 FREE = ActuatorModel("free", friction=0.0, moving_current_ma=60, time_constant_ms=0.0)
 """Its shaft weighs nothing and turns by itself: what swings is the surface alone."""
 
@@ -399,148 +394,6 @@ def test_with_friction_each_half_swing_loses_twice_its_angle_and_it_comes_to_res
 # --- scenarios -------------------------------------------------------------------------------------------------
 
 
-def rudder(seed: int, wait_ns: int, share: int, *, every_ns: int = 100 * MS) -> VirtualBus:
-    """The shipped gang, told the same demand ten times a second for so long; the air comes after 10 and 20 s."""
-    text = (resources.files("busproto.sim") / "scenarios" / "rudder-gang.toml").read_text("utf-8")
-    bus = scenario.parse(text.replace("at = 600.0", "at = 10.0").replace("at = 700.0", "at = 20.0")).build(seed)
-    wire = _wire(m.DemandAll((m.NO_DEMAND,) * 7 + (share,)))
-    while bus.kernel.now_ns < wait_ns:
-        bus.host.write(wire)
-        bus.kernel.run_until(bus.kernel.now_ns + every_ns)
-    return bus
-
-
-def test_the_shipped_gang_fights_at_rest_and_each_seed_fights_otherwise() -> None:
-    found = [rudder(seed, 5 * S, 0).surface("rudder") for seed in (1, 2)]
-    for surface in found:
-        torques = surface.torques_mnm()
-        assert list(torques) == ["rudder, upper", "rudder, middle", "rudder, lower"]
-        assert max(map(abs, torques.values())) > 100
-        assert abs(sum(torques.values())) < 80 + 1e-6  # what the hinge's friction holds
-        assert max(map(abs, surface.mismatch_deg().values())) > 0.2
-    assert found[0].torques_mnm() != found[1].torques_mnm()
-    assert rudder(1, 5 * S, 0).surface("rudder").torques_mnm() == found[0].torques_mnm()
-
-
-def test_the_shipped_gang_bears_the_air_that_its_file_lets_come() -> None:
-    speeds = [row.speed for row in scenario.load("rudder-gang").file.event if isinstance(row, AirspeedEvent)]
-    assert len(speeds) == 2
-    bus = rudder(1, 5 * S, 5000)
-    surface = bus.surface("rudder")
-    loads = [sum(surface.torques_mnm().values())]
-    for speed in speeds:
-        surface.set_airspeed(speed)
-        bus.kernel.run_until(bus.kernel.now_ns + 100 * MS)
-        loads.append(sum(surface.torques_mnm().values()))
-    assert abs(loads[0]) < 81
-    assert 300 < loads[1] < loads[2] / 2
-
-
-SHARED = """
-title = "t"
-[model.m]
-[[actuator]]
-label = "a"
-model = "m"
-[[actuator]]
-label = "b"
-model = "m"
-"""
-
-
-@pytest.mark.parametrize(
-    ("more", "problems"),
-    [
-        (
-            '[[surface]]\nname = "s"\nmembers = [{ actuator = "c", stiffness = 1.0 }]',
-            ["surface[0].members[0].actuator: there is no 'c'"],
-        ),
-        (
-            '[[surface]]\nname = "s"\nmembers = [{ actuator = "a", stiffness = 1.0 }, '
-            '{ actuator = "a", stiffness = 1.0, ratio = 0.0 }]',
-            [
-                "surface[0].members[1].actuator: 'a' is on 's' already",
-                "surface[0].members[1].ratio: 0 moves nothing",
-            ],
-        ),
-        (
-            '[[surface]]\nname = "s"\nmembers = [{ actuator = "a", stiffness = 1.0 }]\n'
-            '[[surface]]\nname = "s"\nmembers = [{ actuator = "b", stiffness = 1.0 }]',
-            ["surface[1].name: 's' stands twice"],
-        ),
-        (
-            '[[surface]]\nname = "s"\nmembers = [{ actuator = "a", stiffness = 0.0 }]',
-            ["surface[0].members[0].stiffness: must be > 0.0"],
-        ),
-        (
-            '[[surface]]\nname = "s"\nmembers = []',
-            ["surface[0].members: number of entries must be >= 1"],
-        ),
-        (
-            '[[event]]\nwhat = "airspeed"\nat = 1.0\nspeed = 20.0\nsurface = "s"',
-            ["event[0].surface: there is no 's' whose rods are on from the beginning"],
-        ),
-        (
-            '[[event]]\nwhat = "airspeed"\nat = 1.0\nspeed = 151.0',
-            ["event[0].speed: must be <= 150.0"],
-        ),
-    ],
-)
-def test_what_is_wrong_with_a_surface_is_said_with_its_place(more: str, problems: list[str]) -> None:
-    with pytest.raises(ScenarioError) as caught:
-        scenario.parse(SHARED + more)
-    assert said(caught.value.problems) == problems
-
-
-def test_a_surface_from_a_file_is_as_the_file_has_it() -> None:
-    made = scenario.parse(
-        SHARED
-        + """
-[[surface]]
-name = "s"
-members = [{ actuator = "b", stiffness = 2.0, ratio = -0.5, offset = 1.0 }, { actuator = "a", stiffness = 3.0 }]
-friction = 0.1
-unbalance = -0.2
-damping = 0.3
-inertia = 0.4
-stop = 25.0
-area = 0.5
-chord = 0.6
-b1 = -0.7
-b2 = -0.8
-alpha = 2.0
-airspeed = 10.0
-[[event]]
-what = "airspeed"
-at = 1.0
-speed = 20.0
-surface = "s"
-"""
-    ).build()
-    surface = made.surface("s")
-    assert surface.hinge == Hinge(
-        area_m2=0.5,
-        chord_m=0.6,
-        b1=-0.7,
-        b2=-0.8,
-        alpha_deg=2.0,
-        unbalance_nm=-0.2,
-        friction_nm=0.1,
-        damping_nms=0.3,
-        inertia_kgm2=0.4,
-        stop_deg=25.0,
-    )
-    assert [(one.label, one.stall_nm, one.stiffness_nm_deg, one.ratio, one.offset_deg) for one in surface.members] == [
-        ("b", 2.5, 2.0, -0.5, 1.0),
-        ("a", 2.5, 3.0, 1.0, 0.0),
-    ]
-    assert surface.airspeed_m_s == 10.0
-    made.kernel.run_until(S)
-    assert surface.airspeed_m_s == 20.0
-    with pytest.raises(KeyError):
-        made.surface("t")
-
-
 def test_one_that_turns_the_other_way_pulls_the_same_way() -> None:
     """Ratio -1 and direction reversed: the same demand, no fight."""
     made = bench()
@@ -568,8 +421,8 @@ def test_nothing_depends_on_how_often_one_looks(looks_ms: list[int]) -> None:
         gang.surface.set_airspeed(25.0)
         begin = gang.made.now_ns
         acts = {
-            0: lambda: gang.made.bus.host.write(_wire(m.DemandAll((3000, 2800, 3300)))),
-            300: lambda: gang.made.bus.host.write(_wire(m.DemandAll((-3000, -2800, -2500)))),
+            0: lambda: gang.made.bus.host.write(wire_to_all(m.DemandAll((3000, 2800, 3300)))),
+            300: lambda: gang.made.bus.host.write(wire_to_all(m.DemandAll((-3000, -2800, -2500)))),
             700: lambda: gang.surface.set_airspeed(45.0),
             1000: lambda: gang.actuators[0].power_off(),
             1100: lambda: [one.power_off() for one in gang.actuators],
@@ -584,7 +437,3 @@ def test_nothing_depends_on_how_often_one_looks(looks_ms: list[int]) -> None:
         return [gang.surface.deg, *gang.torques_nm, *(one.arm.load for one in gang.actuators)]
 
     assert played(looks_ms) == pytest.approx(played([]), abs=1e-9)
-
-
-def _wire(message: Message) -> bytes:
-    return encode_frame(request_frame(message, BROADCAST_ADDRESS, 1))

@@ -15,7 +15,7 @@ pytest.importorskip("playwright", reason="the browser tests are driven by playwr
 from playwright.sync_api import Browser, Locator, Page, expect
 
 from busproto.lessons import LESSONS, as_json, lesson_named
-from tests.web.test_browser import PHONE, WIDE, Desk, at_desk, browser, pytestmark
+from tests.web.browser.test_browser import PHONE, WIDE, Desk, at_desk, browser, pytestmark
 
 __all__ = ["browser", "pytestmark"]  # the fixture and the marks of the other browser tests hold here too
 

@@ -1,0 +1,1 @@
+"""A real browser on the page."""
