@@ -14,6 +14,7 @@ import construct as c
 from hypothesis import strategies as st
 
 from busproto.conformance.strategies import spoiled
+from busproto.wire.definition.layout import Coded, Counted, Label, Limits
 from busproto.wire.frame import (
     BROADCAST_ADDRESS,
     HOST_ADDRESS,
@@ -23,7 +24,6 @@ from busproto.wire.frame import (
     UNADDRESSED,
     Frame,
 )
-from busproto.wire.layout import Coded, Counted, Label, Limits
 from busproto.wire.message import BARE_REPLIES, OPERATIONS, FieldInfo, Message, fields_of
 from busproto.wire.messages import Refused
 from tests.independent import framed, sealed

@@ -12,8 +12,8 @@ from typing import Final
 
 from busproto.errors import ChecksumError, DecodeError
 from busproto.wire.codec import decode_chunk
+from busproto.wire.definition.layout import DELIMITER
 from busproto.wire.frame import MAX_CHUNK_BYTES, MIN_CHUNK_BYTES, Frame
-from busproto.wire.layout import DELIMITER
 
 MAX_RUN_BYTES: Final = 256
 """A run of bytes that is in no frame is cut after so many."""

@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from busproto.wire import messages as m
 from busproto.wire.codec import encode_frame
 from busproto.wire.crc import trailer
+from busproto.wire.definition.generate import make_builder
+from busproto.wire.definition.layout import Coded, Counted, Label, Limits, remove_zeros
 from busproto.wire.frame import BODY, BROADCAST_ADDRESS, HOST_ADDRESS, MAX_PAYLOAD_BYTES, UNADDRESSED, Frame
-from busproto.wire.generate import make_builder
-from busproto.wire.layout import Coded, Counted, Label, Limits, remove_zeros
 from busproto.wire.message import BARE_REPLIES, OPERATIONS, Message, fields_of
 from busproto.wire.parameters import BY_NAME, PARAMETERS
 

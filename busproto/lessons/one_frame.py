@@ -25,7 +25,7 @@ from busproto.sim.line.receiver import ReceivedByte, Receiver
 from busproto.sim.line.waveform import BITS_PER_BYTE, bits_ns, inverted_between, of_bytes, rate_of
 from busproto.wire import BadFrame, Decoder, Frame
 from busproto.wire.crc import TRAILER_BYTES, crc24
-from busproto.wire.layout import restore_zeros
+from busproto.wire.definition.layout import restore_zeros
 from busproto.wire.messages import MAX_DEMAND
 
 NAME: Final = "frame"

@@ -10,6 +10,8 @@ from typing import Any, Final
 
 from busproto.errors import ChecksumError, DecodeError, TruncatedFrameError
 from busproto.wire.crc import TRAILER_BYTES, trailer
+from busproto.wire.definition.generate import make_builder, make_parser
+from busproto.wire.definition.layout import remove_zeros, restore_zeros
 from busproto.wire.frame import (
     BODY,
     HOST_ADDRESS,
@@ -17,8 +19,6 @@ from busproto.wire.frame import (
     MIN_CHUNK_BYTES,
     Frame,
 )
-from busproto.wire.generate import make_builder, make_parser
-from busproto.wire.layout import remove_zeros, restore_zeros
 from busproto.wire.message import BARE_REPLIES, REPLIES, REQUESTS, Message
 from busproto.wire.messages import Refused
 

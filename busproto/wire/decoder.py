@@ -13,8 +13,8 @@ from typing import Final
 
 from busproto.errors import ChecksumError, DecodeError
 from busproto.wire.codec import decode_chunk
+from busproto.wire.definition.layout import DELIMITER
 from busproto.wire.frame import MAX_CHUNK_BYTES, MIN_CHUNK_BYTES, Frame
-from busproto.wire.layout import DELIMITER
 
 _DELIMITER: Final = bytes([DELIMITER])
 KEPT_BYTES: Final = MAX_CHUNK_BYTES + 1

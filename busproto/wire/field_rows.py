@@ -1,6 +1,6 @@
 """Every field of every message as plain rows, and what each value reads as; decoders for other tools are made of them.
 
-The rows come out of the same `construct` definitions as the codec (`busproto.wire.generate.describe`), so a new
+The rows come out of the same `construct` definitions as the codec (`busproto.wire.definition.generate.describe`), so a new
 operation or parameter stands in them by itself. `cells_of` gives a frame as named values with their place on the
 wire; the dissector (`lua_source`) and the stacked decoder (`sigrok_source`) say the same of the same bytes, which the
 tests hold against each other field by field.
@@ -18,6 +18,7 @@ from typing import Any, Final
 
 from busproto.errors import DecodeError
 from busproto.wire.codec import encode_frame, message_of
+from busproto.wire.definition.generate import describe
 from busproto.wire.frame import (
     BODY,
     BROADCAST_ADDRESS,
@@ -28,7 +29,6 @@ from busproto.wire.frame import (
     UNADDRESSED,
     Frame,
 )
-from busproto.wire.generate import describe
 from busproto.wire.message import BARE_REPLIES, OPERATIONS, REPLIES, REQUESTS, Message, fields_of
 from busproto.wire.messages import Fault, Outcome, Read, Refused
 from busproto.wire.parameters import PARAMETERS, Parameter

@@ -31,7 +31,7 @@ from construct import (
 
 from busproto.errors import EncodeError
 from busproto.wire.crc import TRAILER_BYTES
-from busproto.wire.layout import DELIMITER, Limits, Sealed, WithoutZeros
+from busproto.wire.definition.layout import DELIMITER, Limits, Sealed, WithoutZeros
 
 FRAME_VERSION: Final = 1
 HEADER_BYTES: Final = 6

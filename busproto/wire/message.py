@@ -14,7 +14,7 @@ from typing import Any, ClassVar, Final, dataclass_transform
 
 from construct import Const, Construct, Int8ul, Struct, Terminated
 
-from busproto.wire.generate import make_builder, make_check, make_parser
+from busproto.wire.definition.generate import make_builder, make_check, make_parser
 
 
 class Message:

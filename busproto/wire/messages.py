@@ -19,8 +19,8 @@ from busproto.wire.codes import Fault as Fault
 from busproto.wire.codes import Memory as Memory
 from busproto.wire.codes import Outcome as Outcome
 from busproto.wire.codes import State as State
+from busproto.wire.definition.layout import Coded, Counted, Label, Limits
 from busproto.wire.frame import MAX_ADDRESS, MAX_PAYLOAD_BYTES, MIN_ADDRESS, UID_BYTES, UNADDRESSED
-from busproto.wire.layout import Coded, Counted, Label, Limits
 from busproto.wire.message import Message, on_wire, refusal, reply, request
 
 MAX_CHANNELS: Final = 32

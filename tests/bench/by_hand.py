@@ -14,7 +14,7 @@ from typing import Final
 import crcmod
 from cobs import cobs
 
-from busproto.wire.layout import remove_zeros, restore_zeros
+from busproto.wire.definition.layout import remove_zeros, restore_zeros
 
 _crc24: Final = crcmod.mkCrcFun(0x15D6DCB, initCrc=0, rev=True, xorOut=0xFFFFFF)
 _HEADER: Final = struct.Struct("<6B")

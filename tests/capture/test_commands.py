@@ -152,7 +152,7 @@ def test_decode_filters(cli: CommandLine) -> None:
         (["decode", __file__], "it is no capture"),
         (["stats", __file__], "it is no capture"),
         (["replay", __file__, "--port", BENCH], "it is no capture"),
-        (["decode", FIND, "--operation", "dance"], "there is no operation 'dance'; there are: roll-call, member list"),
+        (["decode", FIND, "--operation", "dance"], "there is no operation 'dance'; there are: roll-call, member-list"),
         (["decode", FIND, "--address", "300"], "address '300': 1..239 are wanted"),
         (["decode", FIND, "--uid", "12"], "uid '12': 16 digits"),
         (["decode", FIND, "--from", "nan"], "'nan' is not a number"),

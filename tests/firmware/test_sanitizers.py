@@ -85,7 +85,7 @@ def test_the_codec_with_random_bytes() -> None:
     under_sanitizers(
         """
 import random
-from busproto.wire.generate import describe
+from busproto.wire.definition.generate import describe
 from busproto.wire.message import OPERATIONS
 from busproto.wire import Frame, encode_frame
 from tests.firmware.generated.codec import CReceiver, Codec

@@ -21,9 +21,9 @@ from busproto.wire import BadFrame, Decoder, Frame, encode_frame
 from busproto.wire.codec import decode_chunk, message_of
 from busproto.wire.crc import trailer
 from busproto.wire.decoder import KEPT_BYTES
+from busproto.wire.definition.layout import remove_zeros
 from busproto.wire.frame import MAX_CHUNK_BYTES, MIN_CHUNK_BYTES
 from busproto.wire.generators.reference import interpret_frame, interpret_message
-from busproto.wire.layout import remove_zeros
 
 RAW, BODY, ENCODED, HIT, LONG = range(5)
 REASONS: Final = ("too short", "too long", "check", "content")

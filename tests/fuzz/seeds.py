@@ -13,8 +13,8 @@ from typing import Final
 from busproto.capture.pcapng import Packet, read
 from busproto.capture.pieces import kind_of
 from busproto.wire import Frame
+from busproto.wire.definition.layout import restore_zeros
 from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, UNADDRESSED
-from busproto.wire.layout import restore_zeros
 from tests.capture.make import CAPTURES
 
 PACKETS: Final = 10

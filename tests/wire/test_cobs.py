@@ -7,8 +7,8 @@ from cobs import cobs
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from busproto.wire.definition.layout import remove_zeros, restore_zeros
 from busproto.wire.frame import MAX_BODY_BYTES
-from busproto.wire.layout import remove_zeros, restore_zeros
 from tests.strategies import spoiled, with_zeros
 
 BODIES = st.binary(max_size=MAX_BODY_BYTES) | with_zeros(MAX_BODY_BYTES)

@@ -10,7 +10,7 @@ from construct import Byte, ConstructError, GreedyBytes, GreedyRange, Int8ul, In
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busproto.wire.layout import Coded, Counted, Label, Limits, label_bytes, label_text
+from busproto.wire.definition.layout import Coded, Counted, Label, Limits, label_bytes, label_text
 
 PRINTABLE = "".join(map(chr, range(0x20, 0x7F)))
 

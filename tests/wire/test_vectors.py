@@ -6,8 +6,8 @@ import pytest
 
 from busproto.wire import BadFrame, Decoder, Frame, decode_frame, encode_frame
 from busproto.wire.crc import crc24, trailer
+from busproto.wire.definition.layout import remove_zeros, restore_zeros
 from busproto.wire.generators.reference import compose_frame, interpret_frame
-from busproto.wire.layout import remove_zeros, restore_zeros
 from tests.independent import crc24_by_bits, framed, zero_bits
 from tests.wire.vectors import VECTORS, Vector
 

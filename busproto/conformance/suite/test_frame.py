@@ -12,8 +12,8 @@ from busproto.wire import messages as m
 from busproto.wire.codec import encode_frame, reply_frame, request_frame
 from busproto.wire.crc import trailer
 from busproto.wire.decoder import Decoder
+from busproto.wire.definition.layout import remove_zeros
 from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, MAX_PAYLOAD_BYTES, UNADDRESSED, Frame
-from busproto.wire.layout import remove_zeros
 
 PATTERNS = {
     "nothing": b"",

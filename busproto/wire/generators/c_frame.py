@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, Final
 
-from busproto.wire import crc, frame, hash, layout, messages, timing
-from busproto.wire.generate import describe
+from busproto.wire import crc, frame, hash, messages, timing
+from busproto.wire.definition import layout
+from busproto.wire.definition.generate import describe
 from busproto.wire.generators.c_text import (
     c_type,
     comment,

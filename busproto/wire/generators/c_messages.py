@@ -1,6 +1,6 @@
 """The C of the messages: a struct for each, pack and unpack with every limit of the definition, the operations.
 
-It reads the same description of a definition as the Python code generator (`busproto.wire.generate.describe`).
+It reads the same description of a definition as the Python code generator (`busproto.wire.definition.generate.describe`).
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 from busproto.wire import messages as m
-from busproto.wire.generate import describe
+from busproto.wire.definition.generate import describe
 from busproto.wire.generators.c_text import (
     c_type,
     comment,

@@ -120,7 +120,7 @@ def within(value: str, low: int, high: int, letter: str) -> str:
 def good(item: Any, value: str) -> str:
     """A C condition that is true where an integer member of a definition may have that value; "" for always.
 
-    `item` is one of `busproto.wire.generate.describe`.
+    `item` is one of `busproto.wire.definition.generate.describe`.
     """
     if item.members is not None or item.allowed is not None:
         allowed = item.members if item.members is not None else item.allowed

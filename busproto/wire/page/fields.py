@@ -7,7 +7,7 @@ from typing import Any
 
 from construct import Bytes, FormatField, GreedyBytes, GreedyRange
 
-from busproto.wire.layout import Coded, Counted, Label, Limits
+from busproto.wire.definition.layout import Coded, Counted, Label, Limits
 from busproto.wire.message import BARE_REPLIES, Message, Operation, fields_of
 from busproto.wire.page.rules import CORE, TEACHING
 from busproto.wire.parameters import Parameter

@@ -7,8 +7,8 @@ from typing import Any, Final
 from busproto.errors import ChecksumError
 from busproto.wire import crc, frame, hash, messages
 from busproto.wire.codec import decode_chunk, encode_frame, reply_frame, request_frame
+from busproto.wire.definition.layout import remove_zeros
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED, Frame
-from busproto.wire.layout import remove_zeros
 from busproto.wire.timing import FIRST_SLOT_NS, ORDERED_SLOT_LEAD_NS, ORDERED_SLOT_NS, START_JITTER_NS
 
 UIDS: Final = (bytes.fromhex("b0a7000000000102"), bytes.fromhex("b0a7000000000103"), bytes.fromhex("70a90000c4d21ee5"))

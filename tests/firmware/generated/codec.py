@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from busproto.sim.native.device_build import codec_library
 from busproto.wire import Frame, Message
-from busproto.wire.generate import describe
+from busproto.wire.definition.generate import describe
 from busproto.wire.generators.c_messages import c_name, classes
 from busproto.wire.generators.c_source import HEADER_NAME, sources
 from busproto.wire.generators.c_text import member, upper

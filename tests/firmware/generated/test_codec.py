@@ -24,7 +24,7 @@ from busproto.wire import (
     timing,
 )
 from busproto.wire.codec import decode_chunk
-from busproto.wire.generate import describe
+from busproto.wire.definition.generate import describe
 from busproto.wire.message import BARE_REPLIES, OPERATIONS
 from busproto.wire.parameters import BY_NAME, disagreement
 from tests.firmware import needs

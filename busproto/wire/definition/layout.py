@@ -1,7 +1,7 @@
 """Building blocks that the format's `construct` definitions need beyond construct's own.
 
 Each is an ordinary construct class, so that interpreting a definition and running the code generated from it
-(`busproto.wire.generate`) mean the same thing. None of them knows an operation or a parameter.
+(`busproto.wire.definition.generate`) mean the same thing. None of them knows an operation or a parameter.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ from typing import Any, Final
 import construct as c
 
 from busproto.errors import DecodeError, EncodeError, TruncatedFrameError
-from busproto.wire.layout import Coded, Counted, Label, Limits, label_bytes, label_text
+from busproto.wire.definition.layout import Coded, Counted, Label, Limits, label_bytes, label_text
 
 _INTEGER_FORMATS: Final = "bBhHiIlLqQ"
 

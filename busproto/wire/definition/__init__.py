@@ -1,0 +1,1 @@
+"""How a message is written down once, in construct, and turned into code that packs and reads it."""
