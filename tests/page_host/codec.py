@@ -99,8 +99,8 @@ def frame_of(piece: bytes) -> Frame | None:
 
 
 def pieces_of(stream: bytes) -> list[bytes]:
-    """The stream cut at its zero bytes, without the empty pieces."""
-    return [piece for piece in stream.split(b"\0") if piece]
+    """What stands before each zero byte of the stream, without the empty pieces and what is not over yet."""
+    return [piece for piece in stream.split(b"\0")[:-1] if piece]
 
 
 @dataclass(frozen=True)
@@ -138,3 +138,9 @@ def hash_of(uid: bytes, salt: int = 0, epoch: int = 0) -> Hash:
 
 def tag_of(uid: bytes) -> int:
     return hash_of(uid).digest
+
+
+def replies_in(stream: bytes) -> list[Frame]:
+    """The frames with the reply bit, in the order in which they came."""
+    frames = (frame_of(piece) for piece in pieces_of(stream))
+    return [frame for frame in frames if frame is not None and frame.tag is not None]

@@ -79,10 +79,16 @@ class Send:
 
 @dataclass(frozen=True)
 class Heard:
-    """What came: the bytes, an echo among them, and the time by the clock of the port."""
+    """What came, an echo among it.
+
+    Attributes:
+        before: what came between the wait before and this sending.
+        at_s: the end of the wait by the clock of the port.
+    """
 
     data: bytes
     at_s: float
+    before: bytes = b""
 
 
 T = TypeVar("T")

@@ -124,8 +124,8 @@ class Parameter:
 
     @classmethod
     def of(cls, payload: bytes) -> Self:
-        *numbers, name, unit = struct.unpack("<BBBiii20s10s", payload)
-        return cls(*numbers, text(name), text(unit))
+        number, size, points, low, high, default, name, unit = struct.unpack("<BBBiii20s10s", payload)
+        return cls(number, size, points, low, high, default, text(name), text(unit))
 
     def raw(self, *values: int) -> bytes:
         """One value, or the points of a table, as bytes."""
@@ -157,8 +157,8 @@ class Report:
 
     @classmethod
     def of(cls, payload: bytes) -> Self:
-        state, *rest, is_showing = struct.unpack("<BBhhHHhHHHB", payload)
-        return cls(State(state), *rest, bool(is_showing))
+        state, faults, at, to, current, supply, heat, age, good, bad, shows = struct.unpack("<BBhhHHhHHHB", payload)
+        return cls(State(state), faults, at, to, current, supply, heat, age, good, bad, bool(shows))
 
 
 @dataclass(frozen=True)

@@ -50,7 +50,8 @@ def examples() -> list[Example]:
         r"body +([0-9a-f ]+)\nencoded +([0-9a-f ]+)\ncheck +([0-9a-f ]+)\nwire +([0-9a-f ]+)\n"
         r"\(header ([0-9a-f ]+); crc24 ([0-9a-f]{6}), ([0-9]+) zero bits\)\n```"
     )
+    of = bytes.fromhex
     return [
-        Example(title, *map(bytes.fromhex, parts), int(crc, 16), int(zeros))
-        for title, *parts, crc, zeros in re.findall(pattern, section("Examples"))
+        Example(title, of(body), of(encoded), of(check), of(wire), of(header), int(crc, 16), int(zeros))
+        for title, body, encoded, check, wire, header, crc, zeros in re.findall(pattern, section("Examples"))
     ]
