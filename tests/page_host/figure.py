@@ -52,9 +52,10 @@ def figure(counts: Iterable[Count], quiet_list_bytes: list[int], positions: int,
     w = worst_share(counts)
     mean = sum(quiet_list_bytes) / len(quiet_list_bytes)
 
-    def missed(size: int) -> float:
-        by_noise = 1 - (1 - LEAST_BYTE_ERROR) ** size
-        return max(by_noise, 1 - (1 - w) ** max(1.0, size / mean))
+    def missed(size: int) -> float:  # m(s)
+        by_noise: float = 1 - (1 - LEAST_BYTE_ERROR) ** size
+        by_share: float = 1 - (1 - w) ** max(1.0, size / mean)
+        return max(by_noise, by_share)
 
     lists = prod(min(1.0, missed(size) + positions / 65536) for size in quiet_list_bytes)
     calls: float = missed(SHORT_CALL_BYTES) ** short_calls
