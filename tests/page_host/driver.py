@@ -15,7 +15,10 @@ LONGEST_S: Final = 5.0
 
 
 def drive(talk: Talk[T], port: Port, baud: int, delay_s: float) -> T:
-    """Run `talk` to its end. `delay_s` is the longest time that the port keeps bytes back, both ways together."""
+    """Run `talk` to its end. `delay_s` is the longest time that the port keeps bytes back, both ways together.
+
+    Where nothing is sent, nothing is waited for: what comes late then stands in `before` of the next.
+    """
     wish = next(talk)
     while True:
         before = b""
@@ -32,6 +35,8 @@ def drive(talk: Talk[T], port: Port, baud: int, delay_s: float) -> T:
 def exchange(wish: Send, port: Port, baud: int, delay_s: float) -> bytes:
     if wish.data:
         port.write(wish.data)
+    else:
+        delay_s = 0.0
     sent_s = port.now_s() + len(wish.data) * BITS_PER_BYTE / baud
     due_s = sent_s + wish.silence_s + delay_s
     data = b""
