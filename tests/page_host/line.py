@@ -17,8 +17,8 @@ TIMES_US: Final = {
     "detect": 5,
     "start lead": 1.5,
     "mini slot": 38,
-    "place lead": 5,
-    "place": 45,
+    "ordered slot lead": 5,
+    "ordered slot": 45,
 }
 """By the name of the page's table, us."""
 
@@ -46,7 +46,7 @@ class Slots:
 
 
 IN_ROLL_CALL: Final = Slots(TIMES_US["mini slot"], TIMES_US["start lead"])
-IN_ORDER: Final = Slots(TIMES_US["place"], TIMES_US["place lead"])
+IN_ORDER: Final = Slots(TIMES_US["ordered slot"], TIMES_US["ordered slot lead"])
 
 
 class Port(Protocol):

@@ -50,6 +50,7 @@ class Pass:
         confirmed: for each position.
         unlisted: salt and byte of each answer of an actuator that is not in the list.
         stray: other bytes that are no answer of a position, or came once too often.
+        is_noise: answers of positions, changed on their way, look like the stray ones.
     """
 
     at_s: float
@@ -57,6 +58,7 @@ class Pass:
     confirmed: tuple[bool, ...]
     unlisted: tuple[tuple[int, int], ...]
     stray: int
+    is_noise: bool
 
     @property
     def is_quiet(self) -> bool:
@@ -113,14 +115,20 @@ class Proof:
                 break
             if self._is_long:
                 yield from self._pause()
-                yield from self._short_call(copies=3)
-                yield from self._pause()
+                if self._calls:
+                    yield from self._short_call(copies=3)
+                    yield from self._pause()
             done = yield from self._pass()
             self.passes.append(done)
-            if done.is_quiet and sum(one.is_quiet for one in self.passes) == 1:
+            if self._calls and done.is_quiet and sum(one.is_quiet for one in self.passes) == 1:
                 yield from self._short_call(SHORT_COPIES)
         yield from self._listen_out()
         return self._found()
+
+    @property
+    def _calls(self) -> bool:
+        """Whether short calls belong to the proof."""
+        return self.kind is Op.MEMBER_LIST
 
     def _take_in_new(self) -> None:
         """Begin anew where an actuator was read that is not in the list."""
@@ -149,7 +157,9 @@ class Proof:
             self.counts[uid].missed += not is_heard
         unlisted = tuple((salt, byte) for byte in answers if byte < 0x80)
         self.done_passes += 1
-        return Pass(heard.at_s, len(sent), tuple(fits), unlisted, len(answers) - len(unlisted) - fitted)
+        stray = len(answers) - len(unlisted) - fitted
+        is_noise = not unlisted and len(answers) <= len(self.order)
+        return Pass(heard.at_s, len(sent), tuple(fits), unlisted, stray, is_noise)
 
     def _salt(self) -> int:
         while True:
@@ -183,7 +193,8 @@ class Proof:
         """What is left of the least time is spent on listening and calls."""
         while self.order and self.search.now_s - self.search.begun_s < LEAST_S:
             yield from self._listen(self.search.asker.chance.uniform(0, LONGEST_LISTENING_S))
-            yield from self._short_call(SHORT_COPIES)
+            if self._calls:
+                yield from self._short_call(SHORT_COPIES)
 
     # --- what it has come to ---
 
@@ -193,7 +204,7 @@ class Proof:
         doubts += [f"{one.strange} bytes in a roll call" for one in self.search.strange_windows()]
         unlisted = self.earlier + [answer for one in self.passes for answer in one.unlisted]
         doubts += [f"an unlisted actuator answered {byte:#04x}" for _, byte in unlisted]
-        doubts += [f"{one.stray} stray bytes behind a list" for one in self.passes if one.stray]
+        doubts += [f"{one.stray} stray bytes behind a list" for one in self.passes if one.stray and not one.is_noise]
         return doubts
 
     def _all_counts(self) -> dict[bytes, Count]:
@@ -214,7 +225,8 @@ class Proof:
     def _figure(self) -> float:
         sizes = [one.size for one in self.passes if one.is_quiet]
         counts = self._all_counts()
-        return figure(counts.values(), sizes, len(self.order), self.short_calls) if counts else 1.0
+        positions = len(self.order) if self._calls else 0
+        return figure(counts.values(), sizes, positions, self.short_calls) if counts else 1.0
 
     def _is_over(self) -> bool:
         if self.search.is_late:
@@ -238,7 +250,11 @@ class Proof:
                 ("a position was not confirmed lately", recent),
             ]
         enough = len(quiet) >= QUIET_PASSES[self.kind]
-        return [*conditions, ("too few quiet passes", enough), ("no short call", self.short_calls > 0)]
+        return [
+            *conditions,
+            ("too few quiet passes", enough),
+            ("no short call", self.short_calls > 0 or not self._calls),
+        ]
 
     def _is_small(self) -> bool:
         return self._figure() <= WANTED_FIGURE

@@ -5,18 +5,21 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from math import ceil
 from typing import Final
 
 from tests.page_host.asking import Asker
 from tests.page_host.codec import ALL, HOST, Frame, Hash, hash_of, replies_in, tag_of
 from tests.page_host.figure import Count
-from tests.page_host.line import CLOCK, IN_ROLL_CALL, TIMES_US, Heard, Send, Talk
+from tests.page_host.line import IN_ROLL_CALL, Heard, Send, Talk
 from tests.page_host.messages import MOST_DIGESTS, Op, roll_call
 
 FIRST_SLOTS: Final = 128
 MOST_SLOTS: Final = 1024
 LEAST_SLOTS: Final = 8
-SHORT_SLOTS: Final = 16
+SHORT_SLOTS: Final = 8
+CLOCKS_APART: Final = 0.025
+SPARE_BYTES: Final = 2
 ANSWER_BYTES: Final = 24
 END_S: Final = 20.0
 """A search and its proof end by then (find.host-time)."""
@@ -133,6 +136,7 @@ class Search:
         if (reply.operation, reply.destination) != (Op.ROLL_CALL, HOST) or len(reply.payload) != 8:
             return False
         if reply.tag != tag_of(reply.payload):
+            self.odd.append(f"{reply.payload.hex()} came with the tag of another uid")
             return False
         if reply.sequence != request.sequence:
             self.odd.append(f"{reply.payload.hex()} was read unasked")
@@ -149,17 +153,18 @@ class Search:
         return {
             uid
             for uid in late
-            if any(abs(slot[uid] - slot[other]) <= reach(slot[uid]) for other in late if other != uid)
+            if any(abs(slot[uid] - slot[other]) <= reach(window.slots) for other in late if other != uid)
         }
 
     def strange_windows(self) -> list[Window]:
         """Windows in which more came than those can have sent."""
-        return [one for one in self.windows if one.strange > ANSWER_BYTES * len(self.near(one))]
+        most = ANSWER_BYTES + SPARE_BYTES
+        return [one for one in self.windows if one.strange > most * len(self.near(one))]
 
     def count(self, counts: dict[bytes, Count]) -> None:
         """Add what each actuator was asked by the calls, and missed."""
         for window in self.windows:
-            read, near = {uid for uid, _ in window.read}, self.near(window)
+            read, near = {uid for uid, _ in window.read}, self.near(window) if window.strange else set()
             for uid in self.addresses:
                 is_spared = uid in window.spared
                 if uid not in near and window.slots:
@@ -167,7 +172,6 @@ class Search:
                     counts[uid].missed += (uid in read) == is_spared
 
 
-def reach(slot: int) -> int:
-    """How many slots two clocks of opposite error can count apart until `slot`, and one for the jitter."""
-    at_us = TIMES_US["first slot"] + slot * IN_ROLL_CALL.slot_us
-    return 1 + round(2 * CLOCK * at_us / IN_ROLL_CALL.slot_us)
+def reach(slots: int) -> int:
+    """How many slots apart two actuators may still answer at once (find.host-doubt)."""
+    return 1 + ceil(CLOCKS_APART * slots)

@@ -13,7 +13,7 @@ from tests.page_host import codec, messages
 from tests.page_host.codec import ALL, HOST, UNADDRESSED, Frame, Hash, frame_of, hash_of, pieces_of
 from tests.page_host.line import IN_ORDER, IN_ROLL_CALL, TIMES_US
 from tests.page_host.messages import NO_DEMAND, Memory, Op, Parameter, Report, RoundReport, State
-from tests.page_host.page import Example, examples, section, table
+from tests.page_host.page import PAGE, Example, examples, section, table
 
 EPOCH = 0x5A17
 LIST_SALT = 0x91
@@ -197,3 +197,34 @@ def test_a_parameter_is_as_long_as_its_row_says() -> None:
     table_row = Parameter(22, 2, 33, -1000, 1000, 0, "correction", "deg")
     assert table_row.values(table_row.raw(5, -5, 7)) == (5, -5, 7)
     assert [int(memory) for memory in Memory] == [0, 1, 2]
+
+
+# --- the page as a text that can be followed ---
+
+CLAUSES = set(re.findall(r"^- \*\*\d+\.\d+ `([a-z_.-]+)`\*\*", PAGE.read_text("utf-8"), re.MULTILINE))
+OPERATION_IDS = {f"op.{number}" for number in re.findall(r"^### ([0-9a-f]{2}) ", PAGE.read_text("utf-8"), re.MULTILINE)}
+
+
+COMMANDS = {"busproto spec", "busproto spec --json", "pytest --dut"}
+
+
+def test_each_clause_that_the_page_refers_to_is_on_it() -> None:
+    kinds = "|".join(sorted({name.split(".")[0] for name in CLAUSES if "." in name}))
+    cited = set(re.findall(rf"(?<![`\w.])((?:{kinds})\.[a-z_-]+[a-z])\b", PAGE.read_text("utf-8")))
+    assert len(CLAUSES) >= 100
+    assert cited - CLAUSES - OPERATION_IDS == set()
+
+
+def test_each_name_that_a_rule_quotes_is_defined_on_the_page() -> None:
+    """Times, parameters and fields stand in backticks; each must be the first cell of some row, or an operation's."""
+    text = PAGE.read_text("utf-8")
+    quoted = {name for name in re.findall(r"`([a-z][a-z_ -]+)`", text) if "." not in name}
+    defined = set(re.findall(r"^\|(?: \d+ \|)? `([a-z][a-z_ -]+)` \|", text, re.MULTILINE))
+    defined |= {name for row in table(section("Frame"), "width") for name in row}
+    assert quoted - defined - CLAUSES - COMMANDS == set()
+
+
+def test_no_row_of_a_table_is_broken() -> None:
+    rows = [line for line in PAGE.read_text("utf-8").splitlines() if line.startswith("|")]
+    assert len(rows) > 300
+    assert [row for row in rows if not row.endswith("|")] == []
