@@ -44,11 +44,11 @@ MAX_LINK_TEST_BYTES: Final = 64
 
 @request(0x01, "roll call", audience="one or all")
 class RollCall(Message):
-    """Opens a window of backoff slots for every actuator not yet acknowledged in this epoch.
+    """Opens a window of back-off slots for every actuator not yet acknowledged in this epoch.
 
-    Its slot comes from the hash of its uid, salt and epoch (find.hash); it answers with its uid when its count of idle
-    slots reaches zero (find.backoff). The digests acknowledge actuators that answered an earlier call
-    (find.acknowledge). Sent to one address, only actuators at that address take part: that is how a clash is told from
+    The slot of an actuator comes from the hash of its uid, salt and epoch (find.hash). It answers with its uid when its
+    count of idle slots reaches zero (find.backoff). The digests acknowledge actuators that answered an earlier call
+    (find.acknowledge). Sent to one address, only actuators at that address take part; this distinguishes a clash from
     noise. Zero slots open no window: the call only acknowledges, and is not answered.
     """
 
@@ -309,8 +309,8 @@ class Moving(Message):
 
 @request(0x42, "release", audience="one or all")
 class Release(Message):
-    """Go limp now and stay so, whatever is demanded, until engage, assign or a restart. Sent to all, there is no "
-    "reply."""
+    """Go limp now and stay limp, also under demands, until engage, assign or a restart. Sent to all, there is no
+    reply."""
 
 
 @reply(0x42)
@@ -345,7 +345,9 @@ class Status(Message):
     state: State = on_wire(Coded(Int8ul, State), "what the drive does")
     faults: int = on_wire(Int8ul, "fault bits")
     position_cdeg: int = on_wire(Int16sl, "where the arm is", unit="0.01 deg")
-    demand_cdeg: int = on_wire(Int16sl, "where it is driven to; where the arm is while limp", unit="0.01 deg")
+    demand_cdeg: int = on_wire(
+        Int16sl, "target that it is driven to, not the set-point; where the arm is while limp", unit="0.01 deg"
+    )
     current_ma: int = on_wire(Int16ul, "current of motor and electronics", unit="mA")
     supply_mv: int = on_wire(Int16ul, "supply at the actuator", unit="mV")
     temperature_cdeg: int = on_wire(Int16sl, "inside", unit="0.01 degC")
@@ -371,10 +373,10 @@ class Showing(Message):
 
 @request(0x46, "report round", audience="all")
 class ReportRound(Message):
-    """Lets every actuator in a row of addresses report in turn, without being asked one by one.
+    """Asks every actuator in a row of addresses for a brief report, one after another, with one request.
 
-    Each answers in the slot of its position in the row, its address - `first` (find.position); a missing one costs a
-    slot, and where very many in a row are missing, answers may collide. A row that ends behind 0xEF is allowed. Demands
+    Each answers in the slot of its position in the row, its address - `first` (find.position); a missing actuator costs
+    one slot; where very many in a row are missing, answers may collide. A row that ends beyond 0xEF is allowed. Demands
     may come along, as in demand all; they act first. So 32 demands and 32 reports fit into 10 ms at 1 MBd.
     """
 
@@ -426,7 +428,7 @@ class Restarting(Message):
 
 @refusal
 class Refused(Message):
-    """Any request may be answered by this in position of its own reply: the outcome byte is not 0. Nothing changed."""
+    """Any request may be answered by this in place of its own reply: the outcome byte is not 0. Nothing changed."""
 
     code: Outcome = on_wire(Coded(Limits(Int8ul, 1, max(Outcome)), Outcome), "why")
     low: int = on_wire(Int32sl, "least value allowed, where the code is 3")

@@ -8,6 +8,7 @@ import pytest
 
 from busproto.ops.discovery import evidence, roll_call
 from busproto.ops.discovery import search as discovery
+from busproto.ops.transact import PRESENT_BYTES
 from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.actuators.heat_watch import HEAT_LOOK_NS
 from busproto.sim.actuators.model import ActuatorModel
@@ -47,6 +48,9 @@ def test_the_times_of_the_simulator_are_those_of_the_page() -> None:
 
 
 def test_the_numbers_of_a_proof_are_those_of_the_search() -> None:
+    assert (PROOF.least_slots, PROOF.answer_bytes) == (roll_call.MIN_WINDOW_SLOTS, PRESENT_BYTES)
+    assert (1, PROOF.clocks_apart) == (evidence.NEAR_SLOTS, evidence.CLOCKS_APART)
+    assert PROOF.spare_bytes == evidence.SPARE_BYTES
     assert (PROOF.min_passes, PROOF.first_window_slots) == (roll_call.MIN_PASSES, roll_call.FIRST_WINDOW_SLOTS)
     assert PROOF.longest_ms * MS == roll_call.MOST_NS
     assert (PROOF.odd_passes, PROOF.doubt_passes) == (discovery.ODD_PASSES, discovery.DOUBT_PASSES)

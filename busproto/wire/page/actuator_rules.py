@@ -64,7 +64,7 @@ REQUEST_SECTION: Final = Section(
         ),
         Rule(
             "refusal",
-            "A refusal begins with an outcome byte that is not 0, in position of the reply. `low` and `high` are 0 "
+            "A refusal begins with an outcome byte that is not 0, in place of the reply. `low` and `high` are 0 "
             "unless "
             "the code is 3.",
         ),
@@ -227,7 +227,10 @@ CODE_RULES: Final = {
         "parameters",
         "An actuator MAY have fewer parameters than the table, and a narrower range of each. Number, name, size, unit "
         "and most points MUST be those of the table. A table has no points, or 2 to its most. Raw value = value in the "
-        "unit x counts per unit, a whole number.",
+        "unit x counts per unit, a whole number; a named choice is its position among the choices, from 0. The `unit` "
+        "that operation 21 tells is that of one raw count: 1 / counts per unit, a blank, and the unit, such as "
+        "'0.01 deg' or '1 ms'; it is empty where the table has none. A raw value is signed where its `low` is below "
+        "0.",
     ),
 }
 PARAMETER_RULES: Final = (

@@ -51,7 +51,8 @@ HASH_SECTION: Final = Section(
         ),
         Rule(
             "find.position",
-            f"Where answers come in order (lists, report round) a slot is a `ordered slot` ({us(ORDERED_SLOT_NS)}) and "
+            "Where answers come in order (lists, report round) a slot is an `ordered slot` "
+            f"({us(ORDERED_SLOT_NS)}) and "
             "the lead is "
             f"`ordered slot lead` ({us(ORDERED_SLOT_LEAD_NS)}). All else is as in a roll call.",
             "Two clocks drift up to 10 us apart in the time to the first slot, and order would be lost.",
@@ -73,7 +74,7 @@ HASH_SECTION: Final = Section(
             "answer it, and finds the digest of H(uid, salt of that call, epoch) among the digests of a later call, is "
             "acknowledged. Calls without slots acknowledge and leave the call that counts as it is. Each call with "
             "slots takes "
-            "its position, after its own digests were looked at, also where the actuator does not answer it. An "
+            "its place, after its own digests were looked at, also where the actuator does not answer it. An "
             "acknowledged "
             "actuator MUST NOT answer a roll call.",
         ),

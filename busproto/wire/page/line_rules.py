@@ -83,6 +83,18 @@ LINE_SECTION: Final = Section(
             "A later request ends the wait for an answer to an earlier one (does.latest).",
             keeper=HOST,
         ),
+        Rule(
+            "line.host-wait",
+            "A host counts from the last stop bit of the request, and adds the tolerance of the clock and the time "
+            "for which its port keeps bytes back. A reply has not come when it has not begun `max turnaround` and "
+            "`start jitter` later, behind commit and assign `store` later still. A window of M slots is over when the "
+            "line was idle for `first slot` and M + 2 slots behind the request or the last byte; M is `slots` of a "
+            "roll call, `count` of a report round, and `total` + 4 of a list. Each try of a request SHOULD have a "
+            "`sequence` of its own.",
+            "USB adapters keep bytes back for up to 16 ms (common practice, no source). With a `sequence` of its own a "
+            "late reply to one try is not taken for that to the next.",
+            keeper=HOST,
+        ),
     ),
 )
 
@@ -92,8 +104,8 @@ FRAME_SECTION: Final = Section(
         Rule(
             "frame.layout",
             "A frame is `00 | E | T | 00`. E is the body with its zero bytes removed by COBS, one byte longer than the "
-            f"body. T is the check, {crc.TRAILER_BYTES} bytes. The fields of the body stand in the table below, in "
-            "this order.",
+            f"body. T is the check, {crc.TRAILER_BYTES} bytes. The fields of the body stand in the first table above, "
+            "in this order.",
             "Two delimiters, so that noise before a frame costs no good frame. COBS: Cheshire and Baker, IEEE/ACM "
             "Transactions on Networking 7(2), 1999. A body has fewer than 254 bytes: the price is always one byte.",
         ),

@@ -27,12 +27,14 @@ _CONVENTIONS: Final = f"""\
 - The *host* sends requests. An *actuator* is a device that answers them. A *burst* is frames without a gap.
 - Each clause has a number and an id. The id is stable and never used again; `pytest --dut` names clauses by it. The
   suite has a case for each clause, but for those marked [host] or [line], which it cannot see at an actuator.
-- *Why* and *informative* digest text that is no rule.
+- *Why* and *informative* mark text that is no rule.
 - The *{CORE}* is mandatory. The *{TEACHING}* extension is optional; its clauses are marked [{TEACHING}].
 - Numbers are little endian. Hex numbers are written 0x1F. Bytes as they stand on the wire, and operations, are two hex
   digits without 0x.
 - *At random* means: from a source of chance on the device, drawn anew each time. *From the hash* means: by H, see
   Discovery; equal inputs give equal results.
+- The fields of a payload stand without gaps in the order of their table. No number of elements is sent: a list, or
+  bytes, at the end of a payload take what is left of `payload_length`. Text is printable ASCII.
 - Times of actuators are by their own clock (line.clock). us is a microsecond.
 
 | term | meaning |
@@ -44,8 +46,8 @@ _CONVENTIONS: Final = f"""\
 | position | the position of a digest or an address in a list, or of an address in a report round, from 0 |
 | unlisted actuator | an actuator that is not in the list |
 | backoff | back-off by idle slots: an answer begins when its count of idle slots reaches zero |
-| soft start | the time after the drive took hold in which its speed is limited further; the state is called
-soft-starting |
+| soft start | the time after the drive took hold in which its speed is limited further (state soft-starting) |
+| set-point, target | the set-point moves to the target, where demand or preset lead, and the arm follows it |
 | limp | de-energised: the drive is off and the arm can be moved by hand |
 | engaged, held, driven | the drive is on |
 | hot, cool | above `over-temperature`, or not (does.heat) |
@@ -83,10 +85,9 @@ def markdown() -> str:
 
 
 def _rule(number: str, rule: Rule) -> list[str]:
-    digests = [digest for digest in (rule.keeper, rule.part) if digest not in {ACTUATOR, CORE}]
-    digest = "".join(f" [{one}]" for one in digests)
+    marks = "".join(f" [{one}]" for one in (rule.keeper, rule.part) if one not in {ACTUATOR, CORE})
     why = wrapped(f"*Why:* {rule.why}", "  ") if rule.why else []
-    return [*wrapped(f"- **{number} `{rule.id}`**{digest} {rule.text}"), *why]
+    return [*wrapped(f"- **{number} `{rule.id}`**{marks} {rule.text}"), *why]
 
 
 def wrapped(text: str, first: str = "") -> list[str]:

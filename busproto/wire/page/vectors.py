@@ -50,7 +50,7 @@ def examples() -> list[tuple[str, Frame]]:
             request_frame(member_list(), BROADCAST_ADDRESS, 4),
         ),
         (
-            f"An address list that digests {ADDRESSES[1]} and {ADDRESSES[0]}",
+            f"An address list that marks {ADDRESSES[1]} and {ADDRESSES[0]}",
             request_frame(address_list(), BROADCAST_ADDRESS, 5),
         ),
         ("A report round over the addresses 3 to 5, without demands", round_),
