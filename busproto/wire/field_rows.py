@@ -1,7 +1,7 @@
 """Every field of every message as plain rows, and what each value reads as; decoders for other tools are made of them.
 
-The rows come out of the same `construct` definitions as the codec (`busproto.wire.definition.generate.describe`), so a new
-operation or parameter stands in them by itself. `cells_of` gives a frame as named values with their place on the
+The rows come out of the same `construct` definitions as the codec (`busproto.wire.definition.generate.describe`), so a
+new operation or parameter stands in them by itself. `cells_of` gives a frame as named values with their place on the
 wire; the dissector (`lua_source`) and the stacked decoder (`sigrok_source`) say the same of the same bytes, which the
 tests hold against each other field by field.
 """

@@ -1,6 +1,7 @@
 """The C of the messages: a struct for each, pack and unpack with every limit of the definition, the operations.
 
-It reads the same description of a definition as the Python code generator (`busproto.wire.definition.generate.describe`).
+It reads the same description of a definition as the Python code generator
+(`busproto.wire.definition.generate.describe`).
 """
 
 from __future__ import annotations
