@@ -34,7 +34,7 @@ def obey(bus: VirtualBus, line: str) -> str:
     word, _, rest = line.strip().partition(" ")
     rest = rest.strip()
     if word not in COMMANDS:
-        raise ControlError(f"'{word}' is no command here; there are: {HELP}")
+        raise ControlError(f"'{word}' is no command; the commands are: {HELP}")
     return COMMANDS[word](bus, rest)
 
 

@@ -89,7 +89,7 @@ class _Drops:
     def dropped(self, count: int) -> None:
         """Count bytes that found no room."""
         if not self._count:
-            self._tell("the host does not read: what it does not take is dropped, as a line does not wait")
+            self._tell("the host does not read: bytes for it are dropped until it reads")
         self._count += count
 
     def is_over(self) -> None:
@@ -259,7 +259,7 @@ class TcpPort:
     def _let_in(self) -> None:
         try:
             client = _Client(self._listener)
-        except OSError:  # it has gone again, or this process may open no more
+        except OSError:  # the program has gone again, or this process may open no more sockets
             return
         if self._client is None:
             self._client, self._since = client, datetime.now().astimezone().isoformat(timespec="seconds")
@@ -332,10 +332,10 @@ class SidePort:
     def _let_in(self) -> None:
         try:
             client = _Client(self._listener)
-        except OSError:  # it has gone again, or this process may open no more
+        except OSError:  # the program has gone again, or this process may open no more sockets
             return
         if len(self._clients) >= MAX_SIDE_PROGRAMS:
-            refused = json.dumps({"refused": f"{MAX_SIDE_PROGRAMS} programs are here already"}).encode() + b"\n"
+            refused = json.dumps({"refused": f"{MAX_SIDE_PROGRAMS} programs are connected already"}).encode() + b"\n"
             client.send(refused, most=len(refused))
             client.close()
             return

@@ -54,7 +54,7 @@ class SideChannel:
         if word in COMMANDS:
             return {"done": obey(self._bus, line)}
         if word not in _WORDS:
-            raise ControlError(f"'{word}' is no word here; there are: {', '.join((*_WORDS, *COMMANDS))}")
+            raise ControlError(f"'{word}' is no command; the commands are: {', '.join((*_WORDS, *COMMANDS))}")
         return _WORDS[word](self, rest.strip())
 
     def told(self, line: str) -> Told:

@@ -55,7 +55,7 @@ class Switch:
         elif word in {"plug", "unplug"}:
             self._set(word == "plug")
         else:
-            told = {"refused": f"'{word}' is no word here; there are: {', '.join(WORDS)}"}
+            told = {"refused": f"'{word}' is no command; the commands are: {', '.join(WORDS)}"}
         return json.dumps(told)
 
 

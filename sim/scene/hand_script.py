@@ -173,12 +173,12 @@ def problems(table: HandTable, labels: Sequence[str]) -> Iterator[Wrong]:
             if label not in labels:
                 yield (*here, "move"), f"there is no '{label}'"
             if not by_deg:
-                yield (*here, "move"), f"0 degrees move '{label}' nowhere"
+                yield (*here, "move"), f"0 degrees is no movement of '{label}'"
         for label, slack_deg in step.slack.items():
             if label not in step.move:
                 yield (*here, "slack"), f"'{label}' is not among those it moves"
             elif slack_deg >= abs(step.move[label]) > 0:
-                yield (*here, "slack"), f"{slack_deg:g} swallows all that '{label}' is moved"
+                yield (*here, "slack"), f"{slack_deg:g} is not below the movement of '{label}'"
 
 
 def _ns(seconds: float) -> int:

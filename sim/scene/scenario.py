@@ -400,7 +400,7 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
     for at, row in enumerate(rows):
         here = ("actuator", at)
         if row.label in labels:
-            yield (*here, "label"), f"'{row.label}' stands twice"
+            yield (*here, "label"), f"'{row.label}' is used twice"
         if row.model not in file.model:
             yield (*here, "model"), f"'{row.model}' is not among the models ({', '.join(file.model)})"
         elif abs(row.arm_at) > file.model[row.model].mechanical_travel / 2:
@@ -418,7 +418,7 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
             if row.uid in uids:
                 yield (*here, "uid"), f"{row.uid} is already that of '{uids[row.uid]}' (copy-of makes a twin)"
             elif bytes.fromhex(row.uid) == ZERO_UID:
-                yield (*here, "uid"), "all zeros stands for nobody"
+                yield (*here, "uid"), "a uid of zeros is reserved: it means all actuators"
             uids[row.uid] = row.label
         labels.append(row.label)
         stored[row.label] = {}
@@ -481,7 +481,7 @@ def _device_problems(file: _File, source: str, *, native: bool) -> Iterator[Wron
         if row.lacks or row.own:
             yield ("actuator", at, "device"), "a firmware has its own list: lacks and own are for others"
         if row.label in linked:
-            yield ("actuator", at, "device"), "a firmware's arm is its own, it cannot be on a surface"
+            yield ("actuator", at, "device"), "the arm of a firmware cannot be on a surface"
 
 
 def _wanted_problems(file: _File, labels: list[str]) -> Iterator[Wrong]:

@@ -86,7 +86,7 @@ def problems(tables: Sequence[SurfaceTable], labels: Sequence[str]) -> Iterator[
     for at, table in enumerate(tables):
         here = ("surface", at)
         if table.name in names:
-            yield (*here, "name"), f"'{table.name}' stands twice"
+            yield (*here, "name"), f"'{table.name}' is used twice"
         names.append(table.name)
         for number, member in enumerate(table.members):
             there = (*here, "members", number)
