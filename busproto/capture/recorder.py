@@ -26,7 +26,7 @@ from busproto.errors import DecodeError, FileError
 from busproto.transport.base import PortAround, Transport
 from busproto.wire.codec import message_of
 from busproto.wire.frame import BROADCAST_ADDRESS, Frame
-from busproto.wire.messages import AddressMemberList, Match, MemberList
+from busproto.wire.messages import AddressList, Match, MemberList
 
 BITS_PER_BYTE: Final = 10
 NS_PER_S: Final = 1_000_000_000
@@ -39,7 +39,7 @@ ERROR_BIT: Final = {
     TOO_LONG_REASON: TOO_LONG,
     CONTENT_REASON: SYMBOL_ERROR,
 }
-BYTE_ANSWERED: Final = (MemberList, AddressMemberList)
+BYTE_ANSWERED: Final = (MemberList, AddressList)
 
 
 def airtime_ns(count: int, baud: int) -> int:

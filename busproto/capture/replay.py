@@ -22,7 +22,7 @@ from busproto.wire.decoder import Decoder
 from busproto.wire.field_rows import OPERATION_WORDS, cells_of, row_of
 from busproto.wire.frame import BROADCAST_ADDRESS, Frame
 from busproto.wire.messages import (
-    AddressMemberList,
+    AddressList,
     Describe,
     DescribeParameter,
     LinkTest,
@@ -39,7 +39,7 @@ from busproto.wire.messages import (
 from busproto.wire.timing import MAX_TURNAROUND_NS
 
 QUIET_REQUESTS: Final = (
-    AddressMemberList,
+    AddressList,
     MemberList,
     Describe,
     DescribeParameter,

@@ -17,7 +17,6 @@ from busproto.lessons.bench import (
     BAUD,
     answers_on,
     build,
-    crowd,
     draw,
     drawn_slots,
     heard_in,
@@ -29,6 +28,7 @@ from busproto.lessons.bench import (
     several,
     uids_in,
     uids_on,
+    unaddressed,
     watched,
 )
 from busproto.lessons.scene import LETTER, Course, Lesson, Question, Scene, Solution, Step, Table
@@ -101,7 +101,7 @@ def _board(bus: VirtualBus, found: dict[str, str]) -> Table:
 
 def _scenes(seed: int) -> Iterator[Scene]:
     count = _count(seed)
-    bus = build(seed, crowd(count))
+    bus = build(seed, unaddressed(count))
     slot_us = MINI_SLOT_NS / 1000
     yield Scene(
         "Count down while it is quiet",
@@ -142,7 +142,7 @@ def _first_call(bus: VirtualBus, call: RollCall) -> Heard:
 
 
 def _theory_scene(seed: int, count: int, first: int) -> Scene:
-    bus, rng = build(seed, crowd(count)), draw(f"{NAME} calls", seed)
+    bus, rng = build(seed, unaddressed(count)), draw(f"{NAME} calls", seed)
     total = 0
     for _ in range(CALLS):
         call = RollCall(rng.randrange(1, 0x10000), rng.randrange(0x100), FIRST_WINDOW_SLOTS, ())
@@ -176,7 +176,7 @@ def _race_scene(seed: int, count: int, roster: Roster, queries: int) -> Scene:
         ("slots", framed_slots(random.Random(seed), BAUD)),
     ):
         asked: list[Heard] = []
-        other = run(build(seed, crowd(count)), watched(steps, asked.append))
+        other = run(build(seed, unaddressed(count)), watched(steps, asked.append))
         rows.append(_race_row(name, count, other, len(asked)))
     rows.append(_race_row(NAME, count, roster, queries))
     answers_ms = count * PRESENT_BYTES * 10_000 / BAUD
@@ -209,7 +209,7 @@ def _asked_call(bus: VirtualBus, seed: int) -> RollCall:
 
 def _question(seed: int) -> Question:
     count = _count(seed)
-    bus = build(seed, crowd(count))
+    bus = build(seed, unaddressed(count))
     call = _asked_call(bus, seed)
     drawn = drawn_slots(bus, call, uids_on(bus))
     picks = ", ".join(sorted(f"{labels[0]} {slot}" for slot, labels in drawn.items()))
@@ -217,7 +217,7 @@ def _question(seed: int) -> Question:
     nth = {2: "second", 3: "third"}.get(place, f"{place}th")
 
     def solve() -> Solution:
-        fresh = build(seed, crowd(count))
+        fresh = build(seed, unaddressed(count))
         _first_call(fresh, call)
         order = [actuator.label for actuator, _ in answers_on(fresh)]
         return Solution(

@@ -40,7 +40,7 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
-class Role:
+class LessonActuator:
     """One actuator of a lesson; what is not stated is drawn by the seed or factory."""
 
     label: str
@@ -56,26 +56,28 @@ def draw(name: str, seed: int) -> random.Random:
     return random.Random(f"lesson {name} {seed}")
 
 
-def build(seed: int, roles: Sequence[Role], *, clock_ppm: int = 10_000, jitter_ns: int = START_JITTER_NS) -> VirtualBus:
+def build(
+    seed: int, planned: Sequence[LessonActuator], *, clock_ppm: int = 10_000, jitter_ns: int = START_JITTER_NS
+) -> VirtualBus:
     """A bus with these actuators. Clocks are off by up to `clock_ppm`, drawn by the seed."""
     kernel = Kernel(seed)
     bus = VirtualBus(kernel, baud=BAUD)
     uids, clocks = kernel.stream("lesson uids"), kernel.stream("lesson clocks")
-    for role in roles:
+    for one in planned:
         drawn = uids.randbytes(UID_BYTES)
         bus.add(
             Actuator(
                 kernel,
                 bus.line,
-                label=role.label,
-                uid=role.uid or drawn,
+                label=one.label,
+                uid=one.uid or drawn,
                 model=MODEL,
-                address=role.address,
-                stored=dict(role.stored),
-                position_deg=role.arm_deg,
+                address=one.address,
+                stored=dict(one.stored),
+                position_deg=one.arm_deg,
                 supply_mv=lambda: bus.supply_mv,
                 address_changed=lambda _: bus.index(),
-                own_baud=role.baud,
+                own_baud=one.baud,
                 clock_ppm=clocks.randint(-clock_ppm, clock_ppm),
                 jitter_ns=jitter_ns,
             )
@@ -84,9 +86,9 @@ def build(seed: int, roles: Sequence[Role], *, clock_ppm: int = 10_000, jitter_n
     return bus
 
 
-def crowd(count: int) -> list[Role]:
+def unaddressed(count: int) -> list[LessonActuator]:
     """So many factory-fresh actuators, lettered."""
-    return [Role(LETTERS[number]) for number in range(count)]
+    return [LessonActuator(LETTERS[number]) for number in range(count)]
 
 
 def watched(steps: Steps[T], note: Callable[[Heard], None]) -> Steps[T]:

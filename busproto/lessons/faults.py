@@ -9,7 +9,7 @@ from busproto.lessons.bench import (
     BAUD,
     BIT_NS,
     BYTE_RULER,
-    Role,
+    LessonActuator,
     answers_on,
     bits_of,
     build,
@@ -62,7 +62,7 @@ def _let_pass(bus: VirtualBus, until_ns: int) -> bytes:
 def _stuck_scenes(seed: int) -> Iterator[Scene]:
     rng = draw(STUCK, seed)
     address, held_ms = rng.randint(1, 239), rng.randint(30, 90)
-    bus = build(seed, [Role("A", address)])
+    bus = build(seed, [LessonActuator("A", address)])
     good = _ask(bus, address)
     begin_ns = bus.kernel.now_ns + MS
 
@@ -131,12 +131,12 @@ def _kin_scene(seed: int, address: int) -> Scene:
         ("actuator without power", lambda bus: bus.actuators[0].power_off()),
         ("the line is held low", lambda bus: bus.line.pull_low(object(), 10_000 * MS)),
     ):
-        bus = build(seed, [Role("A", address)])
+        bus = build(seed, [LessonActuator("A", address)])
         prepare(bus)
         _let_pass(bus, 2 * MS)
         heard = _ask(bus, address)
         rows.append((text, "yes" if heard.echoed else "no", f"{len(heard.raw)}", SAID[heard.verdict]))
-    bus = build(seed, [Role("A", address)])
+    bus = build(seed, [LessonActuator("A", address)])
     bus.line.pull_low(object(), 10_000 * MS)
     roster = run(bus, find(rng=draw(f"{STUCK} find", seed)))
     return Scene(
@@ -186,7 +186,7 @@ def _stuck_question(seed: int) -> Question:
 def _baud_scenes(seed: int) -> Iterator[Scene]:
     rng = draw(WRONG_BAUD, seed)
     rate, address = rng.choice(RATES), rng.randint(1, 239)
-    bus = build(seed, [Role("A", address, baud=rate)], clock_ppm=0)
+    bus = build(seed, [LessonActuator("A", address, baud=rate)], clock_ppm=0)
     heard = _ask(bus, address)
     request = (bus.line.record or [])[0]
     there, _ = Receiver(rate, request.start_ns).receive(request.edges, request.end_ns + 20 * ns_of_byte(1, rate))
@@ -209,7 +209,7 @@ def _baud_scenes(seed: int) -> Iterator[Scene]:
             "that is not there. With 'busproto find --baud' other rates can be tried.",
         ),
     )
-    right = build(seed, [Role("A", address)], clock_ppm=0)
+    right = build(seed, [LessonActuator("A", address)], clock_ppm=0)
     right.set_baud(rate)
     _ask(right, address)
     answer = next(sent for _, sent in answers_on(right))

@@ -7,7 +7,7 @@ from bisect import bisect_left
 from collections.abc import Iterator
 from typing import Final
 
-from busproto.lessons.bench import Role, build, draw, run
+from busproto.lessons.bench import LessonActuator, build, draw, run
 from busproto.lessons.scene import NUMBER, Curve, Lesson, Plot, Question, Scene, Solution, Table
 from busproto.ops.moving.motion import demand_channels, report
 from busproto.ops.steps import exchange
@@ -36,8 +36,8 @@ def _bus(seed: int, *, wind: bool = True) -> tuple[VirtualBus, dict[str, int], i
     preset_deg = rng.randint(-30, -15)
     # well between two demands, so that a clock that is a little off does not matter
     time_outs = {name: PERIOD_MS * rng.randint(6, 23) + rng.randint(6, 14) for name, _ in ACTIONS}
-    roles = [
-        Role(
+    planned = [
+        LessonActuator(
             name,
             number,
             stored={
@@ -49,7 +49,7 @@ def _bus(seed: int, *, wind: bool = True) -> tuple[VirtualBus, dict[str, int], i
         )
         for number, (name, action) in enumerate(ACTIONS, 1)
     ]
-    bus = build(seed, roles)
+    bus = build(seed, planned)
     for name, _ in ACTIONS if wind else ():
         bus.link(name, HINGE, {name: Link(1.0)}).set_airspeed(AIRSPEED_M_S)
     return bus, time_outs, preset_deg

@@ -10,7 +10,7 @@ from busproto.lessons.bench import (
     BAUD,
     BIT_NS,
     BYTE_RULER,
-    Role,
+    LessonActuator,
     bits_of,
     build,
     draw,
@@ -69,7 +69,7 @@ class _Request:
 def _request(seed: int) -> _Request:
     rng = draw(NAME, seed)
     address, percent = rng.randint(1, 239), rng.choice([-1, 1]) * rng.randint(1, 99)
-    bus = build(seed, [Role("A", address)])
+    bus = build(seed, [LessonActuator("A", address)])
     run(bus, demand(address, percent / 100))
     sent = bus.line.record or []
     return _Request(address, percent, sent[0].data, sent[1].data)

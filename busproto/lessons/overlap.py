@@ -12,7 +12,7 @@ from busproto.lessons.bench import (
     BAUD,
     BIT_NS,
     BYTE_RULER,
-    Role,
+    LessonActuator,
     answers_on,
     bits_of,
     build,
@@ -85,11 +85,11 @@ def _clash(seed: int, message: Message, *, twins: bool, in_step: bool) -> _Clash
     address = rng.randint(1, 239)
     uids = _unlike_uids(rng)
     places = rng.sample(range(-60, 61), 2)
-    roles = [
-        Role(name, address, uids[0 if twins else at], arm_deg=0.0 if twins else places[at])
+    planned = [
+        LessonActuator(name, address, uids[0 if twins else at], arm_deg=0.0 if twins else places[at])
         for at, name in enumerate("AB")
     ]
-    bus = build(seed, roles, clock_ppm=0 if in_step else 10_000, jitter_ns=0 if in_step else START_JITTER_NS)
+    bus = build(seed, planned, clock_ppm=0 if in_step else 10_000, jitter_ns=0 if in_step else START_JITTER_NS)
     heard = heard_in(bus, exchange(Ask.one(message, address, listen_out=True)))[0]
     by_name = {actuator.label: sent for actuator, sent in answers_on(bus)}
     return _Clash(address, bus, (by_name["A"], by_name["B"]), heard)
@@ -189,7 +189,7 @@ def _luck_scene(seed: int) -> Scene:
     uid, address = rng.randbytes(UID_BYTES), rng.randint(1, 239)
     counts = []
     for clock_ppm in LUCK_CLOCKS_PPM:
-        bus = build(seed, [Role(name, address, uid) for name in "AB"], clock_ppm=clock_ppm)
+        bus = build(seed, [LessonActuator(name, address, uid) for name in "AB"], clock_ppm=clock_ppm)
         seen: Counter[Verdict] = Counter()
         for _ in range(TIMES):
             seen[heard_in(bus, exchange(Ask.one(Engage(), address, listen_out=True)))[0].verdict] += 1

@@ -14,7 +14,6 @@ from busproto.lessons.bench import (
     BAUD,
     build,
     by_uid_on,
-    crowd,
     draw,
     drawn_slots,
     heard_in,
@@ -25,6 +24,7 @@ from busproto.lessons.bench import (
     several,
     uids_in,
     uids_on,
+    unaddressed,
 )
 from busproto.lessons.scene import NUMBER, Course, Lesson, Node, Question, Scene, Solution, Step, Table
 from busproto.ops.discovery.classic import SLOT_MARGIN_US, framed_slots, query_tree
@@ -107,7 +107,7 @@ def _tree_steps(bus: VirtualBus, asked: Sequence[Heard]) -> Iterator[Step]:
 
 def _tree_scenes(seed: int) -> Iterator[Scene]:
     count = _tree_count(seed)
-    bus = build(seed, crowd(count))
+    bus = build(seed, unaddressed(count))
     roster, asked = _tree_search(bus, seed)
     yield Scene(
         "Ask for the beginning of a uid",
@@ -144,10 +144,10 @@ def _tree_scenes(seed: int) -> Iterator[Scene]:
 def _tree_question(seed: int) -> Question:
     count = _tree_count(seed)
     away = draw(f"{TREE} asked", seed).randrange(count)
-    name = crowd(count)[away].label
+    name = unaddressed(count)[away].label
 
     def solve() -> Solution:
-        bus = build(seed, crowd(count))
+        bus = build(seed, unaddressed(count))
         bus.actuators[away].power_off()
         roster, asked = _tree_search(bus, seed)
         collisions = sum(bool(heard.unread_bytes) or len(heard.replies) > 1 for heard in asked)
@@ -171,7 +171,7 @@ def _slots_count(seed: int) -> int:
 
 
 def _slots_bus(seed: int) -> VirtualBus:
-    return build(seed, crowd(_slots_count(seed)), clock_ppm=EVEN_CLOCK_PPM)
+    return build(seed, unaddressed(_slots_count(seed)), clock_ppm=EVEN_CLOCK_PPM)
 
 
 def _slot_board(drawn: dict[int, list[str]], heard: set[str]) -> Table:

@@ -8,7 +8,7 @@ from typing import Final
 from busproto.wire.message import Message
 from busproto.wire.messages import (
     NO_DEMAND,
-    AddressMemberList,
+    AddressList,
     Assign,
     Commit,
     Demand,
@@ -36,7 +36,7 @@ HARMLESS: Final[frozenset[type[Message]]] = frozenset(
     {
         RollCall,
         MemberList,
-        AddressMemberList,
+        AddressList,
         Suppress,
         Match,
         SlottedCall,

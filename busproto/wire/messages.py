@@ -46,10 +46,10 @@ MAX_LINK_TEST_BYTES: Final = 64
 class RollCall(Message):
     """Opens a window of backoff slots for every actuator not yet acknowledged in this epoch.
 
-    Its slot comes from the hash of its uid, salt and epoch (find.hash); it answers with its uid when its count of idle
-    slots reaches zero (find.countdown). The digests acknowledge actuators that answered an earlier call (find.enrol).
-    Sent to one address, only actuators at that address take part: that is how a clash is told from noise. Zero slots
-    open no window: the call only acknowledges, and is not answered.
+    The slot of an actuator comes from the hash of its uid, salt and epoch (find.hash). It answers with its uid when its
+    count of idle slots reaches zero (find.backoff). The digests acknowledge actuators that answered an earlier call
+    (find.acknowledge). Sent to one address, only actuators at that address take part; this distinguishes a clash from
+    noise. Zero slots open no window: the call only acknowledges, and is not answered.
     """
 
     epoch: int = on_wire(Int16ul, "random number of this discovery; acknowledgement holds within it only")
@@ -71,9 +71,9 @@ class Present(Message):
 class MemberList(Message):
     """Lists the digest of every acknowledged actuator, so that each can check whether it is in the list.
 
-    A member list is a membership list, sent as one or more parts (find.parts) without pause for answers. Behind the
-    last part each actuator answers once, with a single byte that is no frame: one that found its digest, in the slot of
-    its position; any other one that heard all parts, in one of the slots behind the last position (find.list).
+    A member list is a membership list, sent as one or more parts (find.parts) without pause for answers. After the last
+    part each actuator answers once, with a single byte that is no frame: an actuator that found its digest, in the slot
+    of its position; any other actuator that heard all parts, in one of the slots after the last position (find.list).
     """
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")
@@ -84,11 +84,11 @@ class MemberList(Message):
 
 
 @request(0x03, "address list", audience="all")
-class AddressMemberList(Message):
+class AddressList(Message):
     """The list by address: shows whether each powered actuator has an address of the map, and its own.
 
     Answered as a member list: an actuator whose address is marked answers in the slot of its rank among all marked
-    ones, any other one, also one without an address, in one of the slots behind (find.addresses).
+    ones; any other actuator, also one without an address, in one of the slots after these (find.addresses).
     """
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")
@@ -111,7 +111,7 @@ class Match(Message):
     """Asks the actuators whose uid begins with a prefix, and that are not acknowledged in this epoch, to answer at
     once.
 
-    Each begins `first slot` after the query, without looking at the line (teaching.answer).
+    Each begins `first slot` after the query, without sensing the line (teaching.answer).
     """
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")
@@ -129,12 +129,14 @@ class Matched(Message):
 
 @request(0x06, "slotted call", audience="all")
 class SlottedCall(Message):
-    """A roll call with slots of fixed length: actuators do not look at the line, those with one slot collide."""
+    """A roll call with slots of fixed length: actuators do not sense the line; those with the same slot collide."""
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")
     salt: int = on_wire(Int8ul, "fresh in each call")
     slots: int = on_wire(Limits(Int16ul, 1, MAX_WINDOW_SLOTS), "number of slots")
-    slot_us: int = on_wire(Int16ul, "length of a slot: an answer at the line's rate, jitter and clock error", unit="us")
+    slot_us: int = on_wire(
+        Int16ul, "length of a slot: time for an answer at the line's rate, jitter and clock error", unit="us"
+    )
 
 
 @reply(0x06, outcome=False)
@@ -149,9 +151,9 @@ class Called(Message):
 
 @request(0x10, "assign", audience="all")
 class Assign(Message):
-    """Gives the actuator with this uid an address, at once in working and stored memory. Only that one replies.
+    """Gives the actuator with this uid an address, at once in working and stored memory. Only that actuator replies.
 
-    It goes limp as after power-up. Address 0xF0 takes its address away. The parameters are not touched.
+    It goes limp as after power-up. Address 0xF0 removes its address. The parameters are unchanged.
     """
 
     uid: bytes = on_wire(Bytes(UID_BYTES), "the actuator")
@@ -176,7 +178,7 @@ class Describe(Message):
 
 @reply(0x20)
 class Description(Message):
-    """What an actuator is: model, firmware, rating."""
+    """Identity of an actuator: model, firmware, rating."""
 
     uid: bytes = on_wire(Bytes(UID_BYTES), "factory-unique")
     model: str = on_wire(Label(16), "model name")
@@ -232,7 +234,7 @@ class Values(Message):
 
 @request(0x31, "write")
 class Write(Message):
-    """Sets one parameter in working memory. Out of range changes nothing; the refusal tells the range."""
+    """Sets one parameter in working memory. A value out of range changes nothing; the refusal states the range."""
 
     number: int = on_wire(Int8ul, "the parameter's number")
     value: bytes = on_wire(Counted(GreedyBytes, 0, 66), "raw value, little endian")
@@ -248,8 +250,8 @@ class Written(Message):
 
 @request(0x32, "commit")
 class Commit(Message):
-    """Writes working memory to stored memory: the older of two copies first, so that a power cut at any byte
-    leaves the old or the new set whole.
+    """Writes working memory to stored memory: the older of two copies first, so that a power cut at any byte leaves the
+    old or the new set whole.
     """
 
 
@@ -281,7 +283,7 @@ class Undone(Message):
 class DemandAll(Message):
     """The demand of all channels in one frame. Channel 1 comes first. There is no answer.
 
-    A demand is a share of the travel from its middle, -100 % to +100 %. An actuator follows its own channel; the
+    A demand is a fraction of the travel from its middle, -100 % to +100 %. An actuator follows its own channel; the
     list may end before it, or hold -32768 at it: then nothing is demanded of it (does.channel).
     """
 
@@ -296,7 +298,7 @@ class DemandAll(Message):
 class Demand(Message):
     """The demand of one actuator, whatever its channel. It counts as a valid demand for the loss time-out too."""
 
-    demand: int = on_wire(Limits(Int16sl, -MAX_DEMAND, MAX_DEMAND), "share of the travel", unit="0.01 %")
+    demand: int = on_wire(Limits(Int16sl, -MAX_DEMAND, MAX_DEMAND), "fraction of the travel", unit="0.01 %")
 
 
 @reply(0x41)
@@ -309,7 +311,7 @@ class Moving(Message):
 
 @request(0x42, "release", audience="one or all")
 class Release(Message):
-    """Go limp now and stay so, whatever is demanded, until engage, assign or a restart. Sent to all, there is no "
+    """Go limp now and stay limp, also under demands, until engage, assign or a restart. Sent to all, there is no "
     "reply."""
 
 
@@ -322,7 +324,7 @@ class Released(Message):
 
 @request(0x43, "engage", audience="one or all")
 class Engage(Message):
-    """Take hold where the arm is now and be ready for demands. Without any, the loss time-out runs from here. Sent to
+    """Hold the arm at its present position and be ready for demands. The loss time-out runs from here. Sent to
     all, there is no reply."""
 
 
@@ -350,32 +352,32 @@ class Status(Message):
     supply_mv: int = on_wire(Int16ul, "supply at the actuator", unit="mV")
     temperature_cdeg: int = on_wire(Int16sl, "inside", unit="0.01 degC")
     demand_age_ms: int = on_wire(Int16ul, "since the last valid demand; 65535 for longer or never", unit="ms")
-    good_frames: int = on_wire(Int16ul, "requests received in good frames, see frame.counts; counts round")
-    bad_frames: int = on_wire(Int16ul, "pieces that were dropped, see frame.counts; counts round")
-    is_showing: int = on_wire(Limits(Int8ul, 0, 1), "1 while it makes itself known")
+    good_frames: int = on_wire(Int16ul, "requests received in good frames, see frame.counts; wraps around")
+    bad_frames: int = on_wire(Int16ul, "pieces that were dropped, see frame.counts; wraps around")
+    is_showing: int = on_wire(Limits(Int8ul, 0, 1), "1 while it shows itself")
 
 
 @request(0x45, "show yourself")
 class ShowYourself(Message):
-    """Make yourself known: engaged, by a small motion to and fro; limp, only by a flag in the report."""
+    """The actuator shows itself: engaged, by a small motion to and fro; limp, only by a flag in the report."""
 
     duration_ds: int = on_wire(Limits(Int8ul, 0, 100), "for how long; 0 ends it", unit="0.1 s")
 
 
 @reply(0x45)
 class Showing(Message):
-    """It does so now."""
+    """The actuator shows itself now."""
 
     moves: int = on_wire(Limits(Int8ul, 0, 1), "1 where the arm moves, 0 where only the flag is set")
 
 
 @request(0x46, "report round", audience="all")
 class ReportRound(Message):
-    """Lets every actuator in a row of addresses report in turn, without being asked one by one.
+    """Asks every actuator in a row of addresses for a brief report, one after another, with one request.
 
-    Each answers in the slot of its position in the row, its address - `first` (find.place); a missing one costs a slot,
-    and where very many in a row are missing, answers may collide. A row that ends behind 0xEF is allowed. Demands may
-    come along, as in demand all; they act first. So 32 demands and 32 reports fit into 10 ms at 1 MBd.
+    Each answers in the slot of its position in the row, its address - `first` (find.position); a missing actuator costs
+    one slot; where very many in a row are missing, answers may collide. A row that ends beyond 0xEF is allowed. Demands
+    may come along, as in demand all; they act first. So 32 demands and 32 reports fit into 10 ms at 1 MBd.
     """
 
     first: int = on_wire(Limits(Int8ul, MIN_ADDRESS, MAX_ADDRESS), "first address of the row")
@@ -389,7 +391,7 @@ class ReportRound(Message):
 
 @reply(0x46, outcome=False)
 class BriefStatus(Message):
-    """Where the arm is and how hard it works, at the moment of sending."""
+    """State, position and current at the moment of sending."""
 
     state: State = on_wire(Coded(Int8ul, State), "what the drive does")
     position_cdeg: int = on_wire(Int16sl, "where the arm is", unit="0.01 deg")
@@ -415,8 +417,8 @@ class LinkTested(Message):
 
 @request(0x51, "restart", audience="one or all")
 class Restart(Message):
-    """Start again as after power-up: limp, working memory from stored. A write of stored memory that is under way goes
-    on to its end. Sent to all, there is no reply."""
+    """Start again as after power-up: limp, working memory from stored. A write of stored memory that is under way is
+    completed. Sent to all, there is no reply."""
 
 
 @reply(0x51)
@@ -426,7 +428,7 @@ class Restarting(Message):
 
 @refusal
 class Refused(Message):
-    """Any request may be answered by this in position of its own reply: the outcome byte is not 0. Nothing changed."""
+    """Any request may be answered by this in place of its own reply: the outcome byte is not 0. Nothing changed."""
 
     code: Outcome = on_wire(Coded(Limits(Int8ul, 1, max(Outcome)), Outcome), "why")
     low: int = on_wire(Int32sl, "least value allowed, where the code is 3")

@@ -1,6 +1,6 @@
 """Times that host and actuators must agree on; part of the format. All in ns, independent of the line rate.
 
-What each one means, how far it may be off and who keeps it stands once, in `TIMES`; the format page prints that.
+`TIMES` holds the meaning, the bounds and the keeper of each; the format page prints it.
 """
 
 from __future__ import annotations
@@ -22,9 +22,9 @@ MINI_SLOT_NS: Final = 2 * START_LEAD_NS + START_JITTER_NS + DETECT_NS
 ORDERED_SLOT_LEAD_NS: Final = 5_000
 ORDERED_SLOT_NS: Final = 2 * ORDERED_SLOT_LEAD_NS + START_JITTER_NS + DETECT_NS
 UNLISTED_SLOTS: Final = 4
-"""Slots behind the last position of a member list, of which an actuator that is not in it draws one."""
+"""Slots after the last position of a member list; an actuator that is not in the list draws one of them."""
 CLOCK_TOLERANCE_PPM: Final = 10_000
-"""How far the clock of an actuator may be off, in both directions."""
+"""Largest error of an actuator's clock, in both directions."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +35,8 @@ class Time:
         name: as the format page has it, in lower case with blanks.
         ns: nominal value.
         meaning: from which edge to which.
-        bounds: what may come of it on the line, apart from the tolerance of the clock; "exact" where nothing else.
-        keeper: who keeps it: "actuator", "host" or "both".
+        bounds: allowed deviation on the line, in addition to the tolerance of the clock; "exact" for none.
+        keeper: which side has to keep it: "actuator", "host" or "both".
     """
 
     name: str
@@ -100,7 +100,7 @@ TIMES: Final = (
     Time(
         "detect",
         DETECT_NS,
-        "from the falling edge of a start bit until every actuator that counts down has taken note of it",
+        "from the falling edge of a start bit until every actuator that counts down has detected it",
         "at most this; actuators that start within it of each other collide",
         "actuator",
     ),
@@ -113,16 +113,16 @@ TIMES: Final = (
         "actuator",
     ),
     Time(
-        "place lead",
+        "ordered slot lead",
         ORDERED_SLOT_LEAD_NS,
         "as `start lead`, where answers come in order (member lists, report round)",
         "exact",
         "actuator",
     ),
     Time(
-        "place",
+        "ordered slot",
         ORDERED_SLOT_NS,
-        "one slot where answers come in order: 2 x `place lead` + `start jitter` + `detect`",
+        "one slot where answers come in order: 2 x `ordered slot lead` + `start jitter` + `detect`",
         "exact",
         "actuator",
     ),

@@ -84,7 +84,7 @@ class DiscoveryResponder:
             self._roll_call(message, sequence)
         elif isinstance(message, m.MemberList):
             self._look_up(message)
-        elif isinstance(message, m.AddressMemberList):
+        elif isinstance(message, m.AddressList):
             self._address_list(message)
         elif isinstance(message, m.Suppress):
             self._suppress(message)
@@ -181,7 +181,7 @@ class DiscoveryResponder:
         if self._member_list_position is not None or self._member_list_is_whole:
             self._answer_member_list(self._member_list_position, member_list.total, value)
 
-    def _address_list(self, member_list: m.AddressMemberList) -> None:
+    def _address_list(self, member_list: m.AddressList) -> None:
         self._enter(member_list.epoch)
         value = uid_hash(self._uid, member_list.epoch, member_list.salt)
         marked = int.from_bytes(member_list.addresses, "little")

@@ -37,7 +37,8 @@ static void bp_turn_aim(bp_turn *turn)
     turn->due_us = turn->counting_from_us + (uint32_t)turn->left * turn->slot_us + turn->lead_us + turn->jitter_us;
 }
 
-static void bp_count_down(const bp_presence *presence, uint8_t operation, uint16_t slots, uint8_t is_in_order, uint32_t now_us)
+static void bp_count_down(const bp_presence *presence, uint8_t operation, uint16_t slots, uint8_t is_in_order,
+                          uint32_t now_us)
 {
     bp_turn *turn = presence->turn;
     uint32_t lead_ns = is_in_order ? BP_ORDERED_SLOT_LEAD_NS : BP_START_LEAD_NS;
@@ -149,8 +150,8 @@ static void bp_roll_call_heard(const bp_presence *presence, const bp_roll_call *
     }
 }
 
-static void bp_answer_member_list(const bp_presence *presence, uint8_t is_in, uint16_t position, uint16_t total, uint32_t value,
-                           uint32_t now_us)
+static void bp_answer_member_list(const bp_presence *presence, uint8_t is_in, uint16_t position, uint16_t total,
+                                  uint32_t value, uint32_t now_us)
 {
     presence->discovery->is_acknowledged = is_in;
     if (is_in) {
@@ -193,18 +194,19 @@ static void bp_member_list_heard(const bp_presence *presence, const bp_member_li
     }
     bp_enter(discovery, member_list->epoch);
     if (discovery->member_list_has_position || discovery->member_list_is_whole) {
-        bp_answer_member_list(presence, discovery->member_list_has_position, discovery->member_list_position, member_list->total, value, now_us);
+        bp_answer_member_list(presence, discovery->member_list_has_position, discovery->member_list_position,
+                              member_list->total, value, now_us);
     }
 }
 
-static void bp_address_list_heard(const bp_presence *presence, const bp_address_list *member_list, uint32_t now_us)
+static void bp_address_list_heard(const bp_presence *presence, const bp_address_list *list, uint32_t now_us)
 {
     uint16_t address, rank = 0, total = 0;
     uint8_t is_in = 0;
 
-    bp_enter(presence->discovery, member_list->epoch);
+    bp_enter(presence->discovery, list->epoch);
     for (address = BP_MIN_ADDRESS; address <= BP_ADDRESS_MAP_BYTES * 8U; address++) {
-        if ((member_list->addresses[(address - 1U) / 8U] >> ((address - 1U) % 8U) & 1) != 0) {
+        if ((list->addresses[(address - 1U) / 8U] >> ((address - 1U) % 8U) & 1) != 0) {
             if (address == presence->address && address <= BP_MAX_ADDRESS) {
                 is_in = 1;
                 rank = total;
@@ -212,16 +214,16 @@ static void bp_address_list_heard(const bp_presence *presence, const bp_address_
             total++;
         }
     }
-    bp_answer_member_list(presence, is_in, rank, total, bp_uid_hash(presence->uid, member_list->epoch, member_list->salt), now_us);
+    bp_answer_member_list(presence, is_in, rank, total, bp_uid_hash(presence->uid, list->epoch, list->salt), now_us);
 }
 
 #ifndef BP_WITHOUT_TEACHING
 static void bp_suppress_heard(const bp_presence *presence, const bp_suppress *suppress)
 {
-    static const uint8_t everyone[BP_UID_BYTES] = {0};
+    static const uint8_t all_zero[BP_UID_BYTES] = {0};
 
     if (memcmp(suppress->uid, presence->uid, BP_UID_BYTES) == 0
-        || memcmp(suppress->uid, everyone, BP_UID_BYTES) == 0) {
+        || memcmp(suppress->uid, all_zero, BP_UID_BYTES) == 0) {
         bp_enter(presence->discovery, suppress->epoch);
         presence->discovery->is_acknowledged = 1;
     }

@@ -32,7 +32,7 @@ from busproto.sim.line.waveform import (
 from busproto.wire.timing import DETECT_NS
 
 
-class _Role:
+class _Progress:
     """How much of the current transmissions one audience has received."""
 
     __slots__ = ("audience", "heard_until_ns", "passed_on")
@@ -76,7 +76,7 @@ class Line:
         self.record: MutableSequence[Transmission] | None = None
         self.flip_record: list[tuple[Ear, int, int]] | None = None
         self._max_frames = max_frames
-        self._roles: list[_Role] = []
+        self._progress: list[_Progress] = []
         self._watchers: list[Watcher] = []
         self._driving: list[Transmission] = []
         self._group: list[Transmission] = []
@@ -93,7 +93,7 @@ class Line:
 
     def listen(self, audience: Audience) -> None:
         """Deliver to `audience` what its receivers hear from now on."""
-        self._roles.append(_Role(audience))
+        self._progress.append(_Progress(audience))
 
     def watch(self, watcher: Watcher) -> None:
         """Tell `watcher` when the line becomes busy and idle, until `unwatch`."""
@@ -153,8 +153,8 @@ class Line:
         return float(1.0 - unharmed ** (1 / BITS_PER_BYTE))
 
     def _noise_changed(self, hits: Callable[[Ear], bool]) -> None:
-        for role in self._roles:
-            for ear in role.audience.ears:
+        for progress in self._progress:
+            for ear in progress.audience.ears:
                 if hits(ear):
                     ear.set_flip_rate(self._flip_rate(ear))
 
@@ -213,10 +213,10 @@ class Line:
     def _begin_to_attend(self, sent: Transmission) -> None:
         """Audiences that ignored the earlier senders but take this one look for start bits from now on."""
         before = [one.sender for one in self._group]
-        for role in self._roles:
-            if role.audience.attends([*before, sent.sender]) and not role.audience.attends(before):
-                role.heard_until_ns = sent.start_ns
-                for ear in role.audience.ears:
+        for progress in self._progress:
+            if progress.audience.attends([*before, sent.sender]) and not progress.audience.attends(before):
+                progress.heard_until_ns = sent.start_ns
+                for ear in progress.audience.ears:
                     ear.receiver.look_from(sent.start_ns)
 
     def _go_bitwise(self) -> None:
@@ -225,14 +225,14 @@ class Line:
             return
         self._is_bitwise = True
         first = self._group[0]
-        for role in self._roles:
-            role.heard_until_ns = first.start_ns
-            for ear in role.audience.ears:
-                if role.passed_on:
-                    role.heard_until_ns = first.decided_ns(role.passed_on - 1, ear.receiver)
-                ear.receiver.look_from(role.heard_until_ns)
+        for progress in self._progress:
+            progress.heard_until_ns = first.start_ns
+            for ear in progress.audience.ears:
+                if progress.passed_on:
+                    progress.heard_until_ns = first.decided_ns(progress.passed_on - 1, ear.receiver)
+                ear.receiver.look_from(progress.heard_until_ns)
                 ear.flips.clear()
-            role.passed_on = 0
+            progress.passed_on = 0
 
     def cut_off(self, sender: object) -> None:
         """The driver loses power: the rest of the current byte and all later bytes never reach the line."""
@@ -259,9 +259,9 @@ class Line:
                 self._close_group(busy_until_ns)
         else:
             self._group.clear()
-            for role in self._roles:
-                self._pass_on(role, sent, len(sent.data))
-                role.passed_on = 0
+            for progress in self._progress:
+                self._pass_on(progress, sent, len(sent.data))
+                progress.passed_on = 0
         if not self._driving:
             self._busy_since_ns = None
             for watcher in tuple(self._watchers):
@@ -284,19 +284,19 @@ class Line:
     def flush(self) -> None:
         """Deliver to eager audiences the bytes that have arrived of unfinished transmissions."""
         now = self.kernel.now_ns
-        for role in self._roles:
-            if not role.audience.is_eager:
+        for progress in self._progress:
+            if not progress.audience.is_eager:
                 continue
             if self._is_bitwise:
-                self._hear_by(role, now)
+                self._hear_by(progress, now)
             elif self._driving:
-                sent, receiver = self._driving[0], role.audience.ears[0].receiver
-                self._pass_on(role, sent, sent.decided_bytes(now, receiver))
+                sent, receiver = self._driving[0], progress.audience.ears[0].receiver
+                self._pass_on(progress, sent, sent.decided_bytes(now, receiver))
 
-    def _pass_on(self, role: _Role, sent: Transmission, complete: int) -> None:
+    def _pass_on(self, progress: _Progress, sent: Transmission, complete: int) -> None:
         """The fast path: deliver those bytes of an undisturbed transmission that are complete and not yet delivered."""
-        audience = role.audience
-        first, role.passed_on = role.passed_on, complete
+        audience = progress.audience
+        first, progress.passed_on = progress.passed_on, complete
         data = sent.data[first:complete]
         if not data or not audience.attends((sent.sender,)):
             return
@@ -337,14 +337,14 @@ class Line:
 
         Returns when the last receiver will have finished its current byte, ns; None where none is within a byte.
         """
-        ends = [end_ns for role in self._roles if (end_ns := self._hear_by(role, until_ns)) is not None]
+        ends = [end_ns for progress in self._progress if (end_ns := self._hear_by(progress, until_ns)) is not None]
         return max(ends, default=None)
 
-    def _hear_by(self, role: _Role, until_ns: int) -> int | None:
+    def _hear_by(self, progress: _Progress, until_ns: int) -> int | None:
         """As `_hear`, for one audience."""
-        audience, rate = role.audience, rate_of(self.baud)
+        audience, rate = progress.audience, rate_of(self.baud)
         group = tuple(self._group)
-        from_ns, role.heard_until_ns = role.heard_until_ns, until_ns
+        from_ns, progress.heard_until_ns = progress.heard_until_ns, until_ns
         if not audience.attends([one.sender for one in group]):
             return None
         self.sampled += 1

@@ -36,7 +36,7 @@ PATIENCE_S: Final = 60
 HARMLESS: Final = (
     m.RollCall,
     m.MemberList,
-    m.AddressMemberList,
+    m.AddressList,
     m.Describe,
     m.DescribeParameter,
     m.Read,

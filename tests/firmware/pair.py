@@ -84,7 +84,7 @@ def longest_answer_ns(message: Message | None) -> int:
         return FIRST_SLOT_NS + (message.slots + 1) * MINI_SLOT_NS
     if isinstance(message, m.SlottedCall):
         return FIRST_SLOT_NS + message.slots * message.slot_us * 1000
-    if isinstance(message, m.MemberList | m.AddressMemberList | m.ReportRound):
+    if isinstance(message, m.MemberList | m.AddressList | m.ReportRound):
         return FIRST_SLOT_NS + 250 * ORDERED_SLOT_NS
     if isinstance(message, m.Assign | m.Commit):
         return STORE_NS

@@ -190,7 +190,7 @@ class Talk:
         return self._all(m.MemberList(epoch, salt, first, total, digests))
 
     def _address_list(self) -> Step:
-        return self._all(m.AddressMemberList(*self._fresh(), self._rng.randbytes(30)))
+        return self._all(m.AddressList(*self._fresh(), self._rng.randbytes(30)))
 
     def _suppress(self) -> Step:
         uid = self._rng.choice((UID, m.ZERO_UID, self._rng.randbytes(8)))

@@ -15,7 +15,7 @@ from busproto.wire.messages import Release
 from tests.ops.helpers import HookedPort
 from tests.plan.airframes import Hauler, hauler, small
 
-QUESTIONS = {"RollCall", "MemberList", "AddressMemberList", "Describe", "Read", "Report", "ReportRound"}
+QUESTIONS = {"RollCall", "MemberList", "AddressList", "Describe", "Read", "Report", "ReportRound"}
 
 
 def on(air: Hauler) -> tuple[busproto.Bus, HookedPort]:

@@ -29,7 +29,7 @@ from busproto.ops.steps import Pause, Progress, Steps
 from busproto.sim.scene import scenario
 from busproto.wire import Message
 from busproto.wire.frame import UNADDRESSED
-from busproto.wire.messages import AddressMemberList, Assign, Assigned, Describe
+from busproto.wire.messages import AddressList, Assign, Assigned, Describe
 from tests.ops.helpers import (
     MS,
     US,
@@ -387,7 +387,7 @@ def test_proven_where_everybody_is_alone_at_the_right_address(count: int, passes
         port = one.hooked(lambda _: None)
         before = [lasting(actuator) for actuator in one.bus.actuators]
         assert one.run(prove_addresses(plan, rng=random.Random(seed))) == ""
-        assert {type(message) for message in port.sent} == {AddressMemberList}
+        assert {type(message) for message in port.sent} == {AddressList}
         assert len(port.sent) == passes
         assert [lasting(actuator) for actuator in one.bus.actuators] == before
 
@@ -429,7 +429,7 @@ def test_a_line_that_ought_to_be_empty_and_is_not() -> None:
         one = box(lost, echo=False)
         one.add(1, 100)
         end = one.noise(0.9)
-        one.hooked(once(AddressMemberList, end, number=lost + 1))
+        one.hooked(once(AddressList, end, number=lost + 1))
         assert one.run(prove_addresses({}, rng=random.Random(lost))) != ""
 
 
@@ -443,7 +443,7 @@ def test_an_empty_map_is_not_proven_where_a_single_byte_was_heard() -> None:
 
         bus.kernel.at(bus.kernel.now_ns + 4_800 * US, say)
 
-    one.hooked(once(AddressMemberList, speak))
+    one.hooked(once(AddressList, speak))
     assert one.run(prove_addresses({}, rng=random.Random(1))) != ""
 
 
@@ -455,7 +455,7 @@ def test_a_single_byte_that_no_actuator_of_the_map_said_is_no_proof_whatever_com
         bus = one.bus
         bus.kernel.at(bus.kernel.now_ns + 5_600 * US, lambda: bus.line.transmit(one, b"\x55"))
 
-    one.hooked(once(AddressMemberList, speak))
+    one.hooked(once(AddressList, speak))
     assert one.run(prove_addresses(plan, rng=random.Random(1))) == UNLISTED
     assert one.run(prove_addresses(plan, rng=random.Random(1))) == ""
 

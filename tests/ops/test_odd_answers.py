@@ -29,7 +29,7 @@ from busproto.sim.scene.events import BabbleEvent, schedule
 from busproto.wire import Decoder, Frame, Message, encode_frame, reply_frame, request_frame
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.hash import device_tag
-from busproto.wire.messages import AddressMemberList, Assign, Commit, MemberList, State, Status, Values, Write
+from busproto.wire.messages import AddressList, Assign, Commit, MemberList, State, Status, Values, Write
 from busproto.wire.parameters import LOSS_HOLD
 from tests.ops.helpers import MS, Box, S, box, once, uid_of
 
@@ -122,7 +122,7 @@ def slow(bench: Box, kind: type[Message]) -> None:
 
 
 def test_a_proof_that_takes_too_long_is_none(bench: Box) -> None:
-    slow(bench, AddressMemberList)
+    slow(bench, AddressList)
     assert bench.run(prove_addresses({uid_of(1): 1, uid_of(2): 2}, rng=random.Random(1))) == TOO_LONG
 
 

@@ -62,7 +62,7 @@ SAMPLES: dict[str, Message] = {
     "suppress": m.Suppress(1, m.ZERO_UID),
     "assign": m.Assign(uid_of(99), 7),
     "member_list": m.MemberList(1, 2, 0, 0, ()),
-    "address list": m.AddressMemberList(1, 2, bytes(30)),
+    "address list": m.AddressList(1, 2, bytes(30)),
     "roll call": m.RollCall(1, 2, 4, ()),
     "match": m.Match(1, 8, 0, uid_of(99)),
     "slotted call": m.SlottedCall(1, 2, 4, 3000),

@@ -1,4 +1,5 @@
-"""Lists by digest and by address, and the report round: who answers, in which slot, and what acknowledges."""
+"""Lists by digest and by address, and the report round: which actuator answers, in which slot, and what acknowledges
+it."""
 
 from __future__ import annotations
 
@@ -30,7 +31,7 @@ from busproto.wire.timing import FIRST_SLOT_NS, ORDERED_SLOT_LEAD_NS, ORDERED_SL
 SPREAD_NS = (UNLISTED_SLOTS - 1) * ORDERED_SLOT_NS
 
 
-@clause("op.02", "find.list", "find.hash", "find.place")
+@clause("op.02", "find.list", "find.hash", "find.position")
 @pytest.mark.parametrize(("place", "total"), [(0, 1), (0, 5), (4, 5), (30, 53)])
 def test_in_the_list_it_answers_at_its_position(dut: Dut, place: int, total: int) -> None:
     since_ns = dut.line_ns()
@@ -163,7 +164,7 @@ def test_its_own_byte_is_not_counted(dut: Dut) -> None:
     assert after == before, f"its own bytes were counted: {before} bad frames were expected, it tells {after}"
 
 
-@clause("op.46", "find.place", "does.asked")
+@clause("op.46", "find.position", "does.asked")
 def test_a_report_round_is_answered_in_turn(dut: Dut) -> None:
     dut.require_alone()
     for first, count in ((dut.address, 1), (max(1, dut.address - 3), 7), (dut.address, 239)):

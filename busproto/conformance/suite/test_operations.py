@@ -1,4 +1,4 @@
-"""Every operation that is for one: what it answers, what it refuses, whom it does not answer."""
+"""Every unicast operation: its answers, its refusals, and the requests that it does not answer."""
 
 from __future__ import annotations
 
@@ -105,7 +105,7 @@ def test_what_is_for_one_is_not_answered_where_it_goes_to_all(dut: Dut, number: 
 
 _PLAIN: dict[int, Message] = {
     0x02: m.MemberList(1, 2, 0, 1, (5,)),
-    0x03: m.AddressMemberList(1, 2, bytes(30)),
+    0x03: m.AddressList(1, 2, bytes(30)),
     0x10: m.Assign(bytes(8), 9),
     0x20: m.Describe(),
     0x21: m.DescribeParameter(0),

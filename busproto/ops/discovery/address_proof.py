@@ -29,7 +29,7 @@ from busproto.ops.steps import Pause, Progress, Steps, exchange, now
 from busproto.session.exchange import Verdict
 from busproto.wire.frame import FRAMING_BYTES, HEADER_BYTES, MAX_ADDRESS
 from busproto.wire.hash import list_answer, uid_hash
-from busproto.wire.messages import ADDRESS_MAP_BYTES, AddressMemberList
+from busproto.wire.messages import ADDRESS_MAP_BYTES, AddressList
 
 ADDRESS_PASSES: Final = 3
 """Quiet passes at least: two at one address look like one in up to one pass in 20 (virtual bus)."""
@@ -74,7 +74,7 @@ def prove_addresses(
             return TOO_LONG
         salt = rng.randrange(0x100)
         expected = [list_answer(uid_hash(uid, epoch, salt)) for uid in order]
-        heard = yield from exchange(answered_by_bytes(AddressMemberList(epoch, salt, marked), len(order)))
+        heard = yield from exchange(answered_by_bytes(AddressList(epoch, salt, marked), len(order)))
         answers = read_answers(heard.raw, expected)
         is_broken = heard.verdict is Verdict.ECHO_BROKEN
         odds.member_list(MEMBER_LIST_BYTES, {uid: position in answers.confirmed for position, uid in enumerate(order)})

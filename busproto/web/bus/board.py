@@ -120,7 +120,7 @@ class Board:
         self.tiles.clear()
         self._at.clear()
 
-    def role(self, roster: Roster, functions: Mapping[bytes, str]) -> None:
+    def take_roster(self, roster: Roster, functions: Mapping[bytes, str]) -> None:
         """These are on the line now; what was known of them stays known."""
         clashes = roster.clashes
         old, self.tiles = self.tiles, {}

@@ -25,7 +25,7 @@ YES, NO = "yes", "no"
 
 def _find(desk: Desk, wanted: Nothing) -> dict[str, Any]:
     found = desk.run(survey())
-    desk.meet(found)
+    desk.show_found(found)
     desk.tell(found.roster.summary, *roster_lines(found.roster))
     desk.tell(*(f"Address {address} could not be read: {why}" for address, why in found.problems.items()))
     return {"proof": found.roster.summary, **found.roster.as_json()}
@@ -74,7 +74,7 @@ def _readdress(desk: Desk, wanted: dict[bytes, int]) -> dict[str, Any]:
         desk.tell("Nothing was written.")
         return {"moves": 0}
     desk.run(assign_all(moves))
-    desk.meet(desk.run(survey()))
+    desk.show_found(desk.run(survey()))
     desk.tell(f"{len(moves)} addresses written and read back.")
     return {"moves": len(moves)}
 

@@ -42,14 +42,14 @@ def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
     found = desk.run(survey())
     harmed = harmed_by_supply(plan, assigned, found)
     desk.tell(*(one.text for one in harmed))
-    desk.meet(found)
+    desk.show_found(found)
     desk.tell(found.roster.summary, *roster_lines(found.roster))
     moves = _agreed(desk, scratch_moves(plan, found.roster))
     actuators, known = desk.run(meet(found.roster, moves))
     told = {one.uid for one in harmed}
     desk.tell(*(one.text for uid, one in harmed_of(plan, assigned, known).items() if uid not in told))
     if moves:
-        desk.meet(desk.run(survey()))
+        desk.show_found(desk.run(survey()))
     ended = _by_hand(desk, wanted, actuators, assigned, draft=draft)
     desk.tell(desk.run(let_go(desk.host.board.actuators())).text)
     left = [function for function in plan.roles if function not in ended.assigned]

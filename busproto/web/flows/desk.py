@@ -170,10 +170,10 @@ class Desk:
         """The oldest order that was given beforehand."""
         return self.orders.pop(0) if self.orders else None
 
-    def meet(self, survey: Survey) -> None:
+    def show_found(self, survey: Survey) -> None:
         """Show which actuators were found and what was read."""
         board = self.host.board
-        board.role(survey.roster, self._functions(survey))
+        board.take_roster(survey.roster, self._functions(survey))
         for snapshot in survey.snapshots.values():
             board.read(snapshot)
         self.host.tell_tiles()

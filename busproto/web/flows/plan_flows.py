@@ -33,7 +33,7 @@ from busproto.web.orders import Text
 
 def _audited(desk: Desk) -> tuple[Survey, Audit]:
     seen = desk.run(survey())
-    desk.meet(seen)
+    desk.show_found(seen)
     return seen, audit(desk.plan, load_assignment(desk.plan), seen, matches_of(desk.plan))
 
 
@@ -68,7 +68,7 @@ def _match(desk: Desk, wanted: MatchFields) -> dict[str, Any]:
     desk.tell(
         f"Kept in {plan.beside(MATCH_ENDING).name}, for the card.",
     )
-    desk.meet(desk.run(survey()))
+    desk.show_found(desk.run(survey()))
     names = {subject.address: subject.role.function for subject in subjects}
     curves = None
     if before is not None and after is not None:

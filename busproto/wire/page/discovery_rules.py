@@ -53,7 +53,7 @@ HASH_SECTION: Final = Section(
             "find.position",
             f"Where answers come in order (lists, report round) a slot is a `position` ({us(ORDERED_SLOT_NS)}) and "
             "the lead is "
-            f"`place lead` ({us(ORDERED_SLOT_LEAD_NS)}). All else is as in a roll call.",
+            f"`ordered slot lead` ({us(ORDERED_SLOT_LEAD_NS)}). All else is as in a roll call.",
             "Two clocks drift up to 10 us apart in the time to the first slot, and order would be lost.",
         ),
         Rule(

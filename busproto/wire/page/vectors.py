@@ -67,10 +67,10 @@ def member_list() -> messages.MemberList:
     return messages.MemberList(EPOCH, LIST_SALT, 0, 2, digests)
 
 
-def address_list() -> messages.AddressMemberList:
+def address_list() -> messages.AddressList:
     """The address list of the example."""
     marked = sum(1 << at - 1 for at in ADDRESSES)
-    return messages.AddressMemberList(EPOCH, LIST_SALT, marked.to_bytes(messages.ADDRESS_MAP_BYTES, "little"))
+    return messages.AddressList(EPOCH, LIST_SALT, marked.to_bytes(messages.ADDRESS_MAP_BYTES, "little"))
 
 
 def example(title: str, one: Frame) -> dict[str, Any]:

@@ -78,7 +78,7 @@ ROWS: Final = (
         DISCOVERY,
         "uint32_t slot_ns = is_in_order ? BP_ORDERED_SLOT_NS : BP_MINI_SLOT_NS;",
         "uint32_t slot_ns = BP_MINI_SLOT_NS;",
-        "find.place",
+        "find.position",
     ),
     fault(
         "its place in a member list is off by one",

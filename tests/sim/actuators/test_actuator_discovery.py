@@ -54,7 +54,7 @@ def member_list(salt: int, *numbers: int, first: int = 0, total: int | None = No
     )
 
 
-def spoken(made: Bench, *requests: m.MemberList | m.AddressMemberList) -> list[tuple[int, int, int]]:
+def spoken(made: Bench, *requests: m.MemberList | m.AddressList) -> list[tuple[int, int, int]]:
     """(number of the actuator, byte, first start bit after the end of the last request) of all that is said."""
     for request in requests:
         ended_ns = made.send(request)
@@ -405,9 +405,9 @@ def test_a_missing_one_leaves_its_slot_idle() -> None:
 # --- address list ----------------------------------------------------------------------------------------------
 
 
-def address_list(salt: int, *addresses: int) -> m.AddressMemberList:
+def address_list(salt: int, *addresses: int) -> m.AddressList:
     marked = sum(1 << (address - 1) for address in addresses)
-    return m.AddressMemberList(EPOCH, salt, marked.to_bytes(30, "little"))
+    return m.AddressList(EPOCH, salt, marked.to_bytes(30, "little"))
 
 
 def test_addresses_of_the_map_answer_at_their_rank() -> None:
