@@ -2,10 +2,9 @@
 
     python -m busproto.examples.pocket_setter /dev/ttyUSB0
 
-Type y, n or b (and Enter) for the keys. It finds every actuator on the line, separates actuators that share an address,
-gives an address to those that have none, and switches all drives off. Then it shows which actuator was moved by hand;
-the settings of that one can be changed and stored. Nothing is ever driven, so no propeller turns; but surfaces may drop
-when they go limp.
+Type y, n or b (and Enter) for the keys. It finds every actuator, separates those that share an address, gives one to
+those that have none, and switches all drives off. Then it shows which one was moved by hand; its settings can be
+changed and stored. Nothing is ever driven, so no propeller turns; but surfaces may drop when they go limp.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
-"""Lesson ``backoff``: everyone counts quiet slots and answers at zero; then the member list proves that nobody is
+"""Lesson ``backoff``: each actuator counts idle slots and answers at zero; then the member list proves that none is
 missing.
 
-The host knows only what comes back over the line. The lesson knows the bus as well, and says what really happened.
+The host knows only what comes back over the line. The lesson reads the virtual bus as well, and shows what really
+happened.
 """
 
 from __future__ import annotations
@@ -56,7 +57,7 @@ def _count(seed: int) -> int:
 
 
 def _spoken_in(bus: VirtualBus, heard: Heard) -> list[Spoken]:
-    """Who answered in an exchange, in the order in which they began."""
+    """The actuators that answered in an exchange, in the order in which they began."""
     return [one for one in answers_on(bus, heard.began_ns) if one[1].start_ns < heard.ended_ns]
 
 
@@ -79,7 +80,7 @@ def _steps(bus: VirtualBus, exchanges: Sequence[Heard]) -> Iterator[Step]:
         expected = theory.alone_mean(len(bus.actuators) - before, message.slots)
         course = partial(Course, among=len(bus.actuators), expected_found=before + expected)
         note += f"; theory expects at least {expected:.1f} in this call"
-        ending = "" if spoken else ": silence, nobody is left"
+        ending = "" if spoken else ": silence, no actuator is left"
         text = f"{number:3}. call {calls}, {message.slots} slots{ending}"
         yield Step(text, _board(bus, found), note, course(before))
         uids = uids_in(heard)
@@ -104,11 +105,11 @@ def _scenes(seed: int) -> Iterator[Scene]:
     bus = build(seed, unaddressed(count))
     slot_us = MINI_SLOT_NS / 1000
     yield Scene(
-        "Count down while it is quiet",
+        "Count down while the line is idle",
         (
             f"{count} actuators without an address: {names_of(labels_on(bus))}. Each draws a number, as in the lesson "
-            f"'slots'. But a slot is tiny here: {slot_us:.0f} us, just long enough to notice that somebody speaks.",
-            "Everyone counts down to zero, one for each quiet slot. Who reaches zero answers. While someone answers, "
+            f"'slots'. But a slot is tiny here: {slot_us:.0f} us, just long enough to detect that an actuator sends.",
+            "Each counts down to zero, one for each idle slot. At zero it answers. While one actuator answers, "
             "all the others stop counting. So an empty slot costs next to nothing, and an answer is not disturbed by "
             "those with other numbers.",
         ),
@@ -118,9 +119,8 @@ def _scenes(seed: int) -> Iterator[Scene]:
         "The search, and the proof",
         (
             "When a call stays silent, or brings nothing broken, the host reads out its list, the 'member list'. "
-            "Everyone in "
-            "it answers with one byte, in its order; anyone who is missing would speak up behind. Times count from "
-            "the first answer to a call.",
+            "Each actuator in it answers with one byte, in its order; one that is not in it would answer after them. "
+            "Times count from the first answer to a call.",
         ),
         steps=tuple(_steps(bus, exchanges)),
         after=(
@@ -148,8 +148,8 @@ def _theory_scene(seed: int, count: int, first: int) -> Scene:
         call = RollCall(rng.randrange(1, 0x10000), rng.randrange(0x100), FIRST_WINDOW_SLOTS, ())
         total += len(set(uids_in(_first_call(bus, call))))
     return Scene(
-        "How many a call finds",
-        ("Someone is heard for certain when all the others drew another number.",),
+        "How many actuators a call finds",
+        ("An actuator is heard for certain when all the others drew another number.",),
         table=Table(
             ("", "heard"),
             (
@@ -225,10 +225,10 @@ def _question(seed: int) -> Question:
         )
 
     return Question(
-        f"A fresh call, {call.slots} slots. They draw: {picks}. Who answers {nth}?",
+        f"A fresh call, {call.slots} slots. They draw: {picks}. Which one answers {nth}?",
         LETTER,
         solve,
     )
 
 
-LESSON: Final = Lesson(NAME, "How counting down finds everyone, and proves it", _scenes, _question)
+LESSON: Final = Lesson(NAME, "How counting down finds every actuator, and proves it", _scenes, _question)

@@ -1,7 +1,7 @@
 """The virtual bus of the lessons: as many actuators as a lesson needs, uids and clocks drawn by the seed.
 
 Everything that a lesson shows has happened on such a bus. A fresh one is built for each scene and each question, so
-none of them hangs on what another did before.
+that none depends on another.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class LessonActuator:
-    """One actuator of a lesson; what is not stated is drawn by the seed or factory."""
+    """One actuator of a lesson; values that are not stated are drawn by the seed, or are factory values."""
 
     label: str
     address: int = UNADDRESSED
@@ -52,7 +52,7 @@ class LessonActuator:
 
 
 def draw(name: str, seed: int) -> random.Random:
-    """The random numbers of one lesson for a seed; scenes and question of it draw the same."""
+    """The random numbers of one lesson for a seed; its scenes and its question draw the same."""
     return random.Random(f"lesson {name} {seed}")
 
 
@@ -87,12 +87,12 @@ def build(
 
 
 def unaddressed(count: int) -> list[LessonActuator]:
-    """So many factory-fresh actuators, lettered."""
+    """`count` factory-fresh actuators without an address, named by letters."""
     return [LessonActuator(LETTERS[number]) for number in range(count)]
 
 
 def watched(steps: Steps[T], note: Callable[[Heard], None]) -> Steps[T]:
-    """The same operation; `note` is told of every exchange as it ends."""
+    """The same operation; `note` is called with every exchange as it ends."""
     result: Heard | int | None = None
     try:
         step = next(steps)
@@ -118,14 +118,14 @@ def heard_in(bus: VirtualBus, steps: Steps[T]) -> tuple[T, list[Heard]]:
 
 
 def answers_on(bus: VirtualBus, from_ns: int = 0) -> Iterator[tuple[Actuator, Transmission]]:
-    """What actuators have put on the line since then, in the order in which they began."""
+    """Transmissions of actuators since `from_ns`, in the order in which they began."""
     for one in sorted(bus.line.record or (), key=lambda sent: sent.start_ns):
         if isinstance(one.sender, Actuator) and one.start_ns >= from_ns:
             yield one.sender, one
 
 
 def line_of(transmissions: Sequence[Transmission]) -> list[int]:
-    """The line while these are on it, on one open-drain wire."""
+    """The level of one open-drain wire while these transmissions are on it."""
     return wired_and(one.edges for one in transmissions)
 
 
@@ -135,7 +135,7 @@ def ns_of_byte(number: int, baud: int = BAUD) -> int:
 
 
 def ruler_of(received: Iterable[ReceivedByte], from_ns: int, bits: int) -> str:
-    """Which bit a receiver takes each one for, as letters, in a picture that begins at `from_ns`."""
+    """For each bit, as a letter, which bit a receiver takes it for, in a picture that begins at `from_ns`."""
     letters = [" "] * bits
     for byte in received:
         first = round((byte.start_ns - from_ns) / BIT_NS)
@@ -146,7 +146,7 @@ def ruler_of(received: Iterable[ReceivedByte], from_ns: int, bits: int) -> str:
 
 
 def hexed(data: bytes) -> str:
-    """Bytes for people."""
+    """Bytes in hex, separated by blanks."""
     return data.hex(" ")
 
 
@@ -166,17 +166,17 @@ def by_uid_on(bus: VirtualBus) -> dict[bytes, Actuator]:
 
 
 def names_of(labels: Sequence[str]) -> str:
-    """Labels as one says them."""
-    return " and ".join(filter(None, (", ".join(labels[:-1]), *labels[-1:]))) if labels else "nobody"
+    """Labels as a list in words, such as "A, B and C"."""
+    return " and ".join(filter(None, (", ".join(labels[:-1]), *labels[-1:]))) if labels else "no actuator"
 
 
 def labels_on(bus: VirtualBus) -> list[str]:
-    """Everyone's label."""
+    """Labels of all actuators on the bus."""
     return [one.label for one in bus.actuators]
 
 
 def queries_text(count: int) -> str:
-    """So many queries."""
+    """A number of queries in words."""
     return "1 query" if count == 1 else f"{count} queries"
 
 
@@ -186,12 +186,12 @@ def uids_in(heard: Heard) -> list[bytes]:
 
 
 def uids_on(bus: VirtualBus) -> list[bytes]:
-    """Everyone's uid."""
+    """Uids of all actuators on the bus."""
     return [one.uid for one in bus.actuators]
 
 
 def drawn_slots(bus: VirtualBus, call: SlottedCall | RollCall, uids: Sequence[bytes]) -> dict[int, list[str]]:
-    """Who draws which slot; the hash of uid, epoch and salt says so."""
+    """Labels by the slot that each draws, by the hash of uid, epoch and salt."""
     slots: dict[int, list[str]] = defaultdict(list)
     by_uid = by_uid_on(bus)
     for uid in uids:
@@ -200,5 +200,5 @@ def drawn_slots(bus: VirtualBus, call: SlottedCall | RollCall, uids: Sequence[by
 
 
 def number_drawn(uid: bytes, call: SlottedCall | RollCall) -> int:
-    """The slot that one draws in this call."""
+    """The slot that an actuator draws in this call."""
     return slot_of(uid_hash(uid, call.epoch, call.salt), call.slots)

@@ -40,16 +40,16 @@ RATES: Final = (19_200, 38_400, 57_600, 76_800, 230_400, 250_000)
 MOST_ERROR_PERCENT: Final = 8
 TENTHS: Final = 10
 FAST_SHOWN_BITS: Final = 16
-"""A picture of a faster sender shows few bits of the receiver, so that the sender's can be told apart in it."""
+"""A picture of a faster sender shows fewer bits, so that the sender's bits can be distinguished."""
 
 
 def _ask(bus: VirtualBus, address: int) -> Heard:
-    """Ask for a report; whatever comes back."""
+    """Ask for a report; returns all that comes back."""
     return heard_in(bus, exchange(Ask.one(Report(), address, listen_out=True)))[0]
 
 
 def _let_pass(bus: VirtualBus, until_ns: int) -> bytes:
-    """What the host hears until then without asking anything."""
+    """Bytes that the host receives until `until_ns` without a request."""
     data = b""
     while bus.kernel.now_ns < until_ns:
         data += bus.host.read_until(until_ns)
@@ -82,7 +82,7 @@ def _stuck_scenes(seed: int) -> Iterator[Scene]:
         (
             f"One actuator, address {address}. After a while something pulls the line low and keeps it there, for "
             f"{held_ms} ms: a damaged driver, a pinched wire, a connector the wrong way round.",
-            "The line is low where anyone pulls. So nobody can send a 1 any more, and no start bit can be seen, as "
+            "The line is low where any driver pulls. So no driver can send a 1 any more, and no start bit is seen, as "
             "there is no fall. The host's bits go nowhere:",
         ),
         scope=Scope(
@@ -154,7 +154,7 @@ def _kin_scene(seed: int, address: int) -> Scene:
 
 
 def _low_for(bits: int) -> ReceivedByte:
-    """What a receiver makes of a line that is low for so many bits."""
+    """The byte that a receiver gets from a line that is low for `bits` bits."""
     bus = build(0, [])
     bus.line.pull_low(object(), round(bits * BIT_NS))
     received, _ = Receiver(BAUD).receive((bus.line.record or [])[0].edges, ns_of_byte(3))
@@ -219,7 +219,7 @@ def _baud_scenes(seed: int) -> Iterator[Scene]:
     frames = several(good, "good frame") if good else "no good frame"
     bits = 6 * BITS_PER_BYTE if rate < BAUD else FAST_SHOWN_BITS
     yield Scene(
-        "Hearing somebody at another rate",
+        "Receiving at another rate",
         (f"The other way round: an answer goes out at {rate}, and a receiver that counts at {BAUD} listens.",),
         scope=Scope(
             0,
@@ -272,7 +272,7 @@ def _sweep_scene(seed: int) -> Scene:
         after=(
             f"Here all bytes are right, stop bits too, up to {limits['slow']:.1f} % slow and {limits['fast']:.1f} % "
             "fast. The reason: a receiver starts anew at each start bit and looks at the stop bit 9.5 bits later. Half "
-            f"a bit off there is too much: 0.5 / 9.5 = {50 / 9.5:.2f} % (calculated, not from a member list; real "
+            f"a bit off there is too much: 0.5 / 9.5 = {50 / 9.5:.2f} % (calculated, not from a data sheet; real "
             "receivers see "
             "the start bit late and bear less).",
         ),
@@ -280,7 +280,7 @@ def _sweep_scene(seed: int) -> Scene:
 
 
 def _right_bytes(wire: bytes, ppm: int) -> int:
-    """How many bytes of these arrive, sent by a clock that is fast by so many ppm."""
+    """How many of these bytes arrive, sent by a clock that is fast by `ppm`."""
     received, _ = Receiver(BAUD).receive(of_bytes(0, wire, rate_of(BAUD, ppm)), 2 * ns_of_byte(len(wire)))
     pairs = zip(received, wire, strict=False)
     return sum(got.value == sent and not got.framing_error for got, sent in pairs)

@@ -73,7 +73,7 @@ def alone(text: str, _: int) -> str:
 
 def nth(text: str, _: int) -> str:
     picks = picks_in(text)
-    found = re.search(r"Who answers (\w+)\?", text)
+    found = re.search(r"Which one answers (\w+)\?", text)
     assert found
     place = {"second": 2, "third": 3}.get(found.group(1)) or int(found.group(1).removesuffix("th"))
     return sorted(picks, key=picks.__getitem__)[place - 1]

@@ -24,7 +24,7 @@ CLAIM_ORDERS: Final[Mapping[str, claims.Order]] = {"undo": "undo", "skip": "skip
 
 
 class ClaimFields(Fields, frozen=True):
-    """How it is done.
+    """Options of the claim.
 
     `again`: anew; what was claimed before stays in force until all functions are. `patience`: skip a surface that
     was not moved for so many s.
@@ -118,7 +118,7 @@ def _lines(told: claims.Told, names: Mapping[bytes, str]) -> list[str]:
 def _tell_end(
     desk: Desk, assigned: Mapping[str, bytes], known: Mapping[bytes, Known], left: Sequence[str], *, draft: bool
 ) -> None:
-    """What is claimed and what is not, once all are limp; `left`: functions without an actuator."""
+    """Report the claimed functions and those left, once all are limp; `left`: functions without an actuator."""
     if draft and not left:
         earlier = put_in_force(desk.plan)
         desk.tell(claim_words.earlier_line(None if earlier is None else earlier.name))

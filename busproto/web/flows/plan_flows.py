@@ -1,4 +1,4 @@
-"""Flows that judge actuators by an airframe file: match a gang, take the signal away."""
+"""Flows that compare actuators with an airframe file: match a gang, take the signal away."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def _audited(desk: Desk) -> tuple[Survey, Audit]:
 
 
 class MatchFields(Fields, frozen=True):
-    """Which gang, and how finely."""
+    """The gang, and the number of points."""
 
     gang: Text
     stations: Annotated[int, Meta(ge=12, le=101)] = 33
@@ -87,7 +87,7 @@ def _curves(figures: Figures, names: Mapping[int, str]) -> dict[str, list[list[f
 
 
 class TrialFields(Fields, frozen=True):
-    """Which parts of the trial, and how far each is moved, in % of its travel."""
+    """The parts of the trial, and the size of the movements, % of travel."""
 
     parts: tuple[Text, ...] = ("loss",)
     throw: Annotated[float, Meta(ge=1, le=100)] = 25.0

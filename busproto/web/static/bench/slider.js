@@ -1,4 +1,4 @@
-// A slider for a demand, which sends no oftener than the line can use, and its way back to limp.
+// A slider for a demand, which sends no more often than the line can use, and its button for limp.
 import { button, make, setText } from "../base/dom.js";
 import { isBusy, operates, state } from "../base/state.js";
 
@@ -34,7 +34,7 @@ export function slider(label, change) {
   function draw(fraction) {
     const may = state.armed && operates() && !isBusy();
     const isNone = fraction === undefined;
-    const isHeld = document.activeElement === input && (may || !isNone); // by a hand: it stays where that has it
+    const isHeld = document.activeElement === input && (may || !isNone); // the user holds the slider: its value stays
     input.disabled = !may;
     off.disabled = !may || isNone;
     if (!isHeld) input.value = String(Math.round((fraction ?? 0) * 100));
