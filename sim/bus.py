@@ -165,8 +165,7 @@ class VirtualBus:
         raise KeyError(label)
 
     def hand_out(self, found: Frame | BadFrame, to: Iterable[Actuator] | None = None) -> None:
-        """Hand the frames that a decoder found to the actuators they address, among all actuators or among those in
-        `to`."""
+        """Hand the frames that a decoder found to the actuators they address, among all or among those in `to`."""
         if isinstance(found, BadFrame):
             for actuator in self.actuators if to is None else to:
                 if actuator.is_powered:

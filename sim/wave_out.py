@@ -56,8 +56,7 @@ def line_edges(bus: VirtualBus) -> list[int]:
 
 
 def host_edges(bus: VirtualBus) -> list[int]:
-    """The level at the host's receiver: the line with the bits that noise flipped there; the host's own bytes only with
-    echo."""
+    """The level at the host's receiver: the line with bits flipped by noise; the host's own bytes only with echo."""
     sent = bus.line.record or ()
     if bus.host.echo:
         edges = line_edges(bus)

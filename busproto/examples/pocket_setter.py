@@ -59,8 +59,7 @@ class Panel:
 
 
 def moved_by_hand(addresses: list[int]) -> Steps[int | None]:
-    """Wait until a limp arm is moved, have that actuator show itself, and return its address; None after a long
-    wait."""
+    """Wait until a limp arm is moved, and have that actuator show itself; returns its address, or None."""
     before = {}
     for address in addresses:
         before[address] = (yield from report(address)).position_cdeg

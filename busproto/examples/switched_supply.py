@@ -1,5 +1,4 @@
-"""A side channel for real hardware: a second serial adapter whose RTS line switches the supply of the actuator under
-test.
+"""A side channel for real hardware: the RTS line of a second serial adapter switches an actuator's supply.
 
     python -m busproto.examples.switched_supply /dev/ttyUSB1 127.0.0.1:7001
     pytest --dut=/dev/ttyUSB0 --dut-side=127.0.0.1:7001 --all-clear

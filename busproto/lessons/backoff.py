@@ -1,5 +1,4 @@
-"""Lesson ``backoff``: each actuator counts idle slots and answers at zero; then the member list proves that none is
-missing.
+"""Lesson ``backoff``: actuators count idle slots and answer at zero; then the member list proves that none is missing.
 
 The host knows only what comes back over the line. The lesson reads the virtual bus as well, and shows what really
 happened.

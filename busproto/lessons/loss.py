@@ -66,8 +66,8 @@ def _wait(bus: VirtualBus, until_ns: int) -> None:
 
 
 def _fly(bus: VirtualBus) -> tuple[dict[str, list[tuple[float, Status]]], float]:
-    """Demands every 20 ms for a while, then none; a report of each in between. Returns the reports, and the time (ms)
-    at which the last demand had been sent.
+    """Demands every 20 ms for a while, then none; a report of each in between. Returns the reports, and when (ms) the
+    last demand had been sent.
     """
     reports: dict[str, list[tuple[float, Status]]] = {name: [] for name, _ in ACTIONS}
     began_ns = bus.kernel.now_ns

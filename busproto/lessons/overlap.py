@@ -1,5 +1,4 @@
-"""Lessons ``alike`` and ``and``: two actuators that answer at once, on a line that is low where any driver pulls it
-low."""
+"""Lessons ``alike`` and ``and``: two actuators that answer at once on an open-drain line."""
 
 from __future__ import annotations
 

@@ -24,13 +24,13 @@ def tree_mean(count: int) -> Fraction:
 
 
 def tree_queries(collisions: int) -> int:
-    """Number of queries of a binary tree search in which `collisions` queries collided: the first one, and two for each
+    """Queries of a binary tree search in which `collisions` queries collided: the first one, and two for each
     collision."""
     return 1 + 2 * collisions
 
 
 def tree_exact(uids: Sequence[bytes]) -> int:
-    """Number of queries of a binary tree search among exactly these uids: two for each prefix that several share, and
+    """Queries of a binary tree search among exactly these uids: two for each prefix that several share, and
     one."""
     numbers = [int.from_bytes(uid, "big") for uid in uids]
     shared = 0

@@ -63,8 +63,7 @@ class Place:
 
 
 class _Unforced(uvicorn.Server):
-    """A uvicorn server that ignores a second interrupt: it would break off the shutdown, in which the worker releases
-    the actuators."""
+    """A uvicorn server that ignores a second interrupt, which would break off the release of the actuators."""
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         """See uvicorn; it ends soon, in its own order."""

@@ -1,5 +1,4 @@
-"""The hash that discovery draws its slots and digests from: the same on host and actuator, cheap on an 8-bit
-controller.
+"""The hash for slots and digests of discovery: the same on host and actuator, cheap on an 8-bit controller.
 
 Jenkins' one-at-a-time hash (32 bits, only additions, shifts and exclusive ors; public domain, from memory) over
 uid, salt and epoch, in that order. The last bytes of its input are mixed least, so the order matters. With the uid at

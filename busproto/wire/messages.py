@@ -311,8 +311,8 @@ class Moving(Message):
 
 @request(0x42, "release", audience="one or all")
 class Release(Message):
-    """Go limp now and stay limp, also under demands, until engage, assign or a restart. Sent to all, there is no "
-    "reply."""
+    """Go limp now and stay limp, also under demands, until engage, assign or a restart. Sent to all, there is no
+    reply."""
 
 
 @reply(0x42)

@@ -194,8 +194,7 @@ class Parameter:
         return raw
 
     def from_text(self, text: str) -> RawValue:
-        """The raw value of a typed text, or of a text from `text`: a number in the unit, a choice, or a list with
-        commas; the unit may follow.
+        """The raw value of a text: a number in the unit, a choice, or a list with commas; the unit may follow.
 
         Raises:
             InputError: as `from_value`.
@@ -300,8 +299,7 @@ def steepest(table: RawValue) -> int:
 
 
 def least_beside(row: Parameter, values: Mapping[str, RawValue]) -> int:
-    """The least raw value that a set allows for a parameter: its own least, or the width that a table spread over it
-    needs."""
+    """The least raw value that a set allows for a parameter: its own least, or what a table spread over it needs."""
     needs = [
         steepest(values[table.name]) for table in _SPREAD if table.spread_over == row.name and table.name in values
     ]

@@ -84,8 +84,7 @@ class Driver:
         self._late = self._kernel.at(self._kernel.now_ns + self.late_ns, late)
 
     def brown_out_while_sending(self, after_bytes: int, off_ns: int, *, every_time: bool = False) -> None:
-        """Cut power for `off_ns` in the middle of byte `after_bytes`, from 0, of the next transmission, or of every
-        one.
+        """Cut power for `off_ns` in byte `after_bytes`, from 0, of the next transmission, or of every one.
 
         Where the transmission is shorter, power is cut in its last byte.
         """

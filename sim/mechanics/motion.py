@@ -265,8 +265,7 @@ class Arm:
             self._after(now_ns)
 
     def refit(self, now_ns: int) -> None:
-        """Plan the course anew after a change of limits, power or load. The caller has called `move_to(now_ns)`
-        before."""
+        """Plan the course anew after a change of limits, power or load; `move_to(now_ns)` has to be called first."""
         if self.target_deg is not None:
             self._set_out(now_ns)
             self._after(now_ns)

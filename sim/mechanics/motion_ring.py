@@ -1,5 +1,4 @@
-"""How a driven arm swings about its set-point: the position loop with a load inertia that the firmware does not know
-of.
+"""How a driven arm swings about its set-point: the position loop with a load inertia unknown to the firmware.
 
 The firmware feeds forward the drive that its own motor needs for the course, so a bare arm is where its set-point is.
 The load inertia (`unfed`, a fraction of the whole inertia) lags behind while the speed changes and swings afterwards:

@@ -106,8 +106,7 @@ class Motor:
         return self.stall_nm * self.emf_deg_s * RAD / volt_amps if volt_amps else math.inf if self.stall_nm else 1.0
 
     def electrical_w(self, fraction: float, speed_deg_s: float, power: float = math.inf) -> float:
-        """Power into the winding: its voltage times its current, where only the torque-making current meets the back
-        EMF."""
+        """Power into the winding, W: voltage times current; only the torque-making current meets the back EMF."""
         amps = self.winding_ma(fraction, power) / 1000
         turning = fraction * speed_deg_s
         if turning > 0:

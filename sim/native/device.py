@@ -195,8 +195,7 @@ class Device(Fed[Plant]):
         self.arm.warm(self._kernel.now_ns, degc)
 
     def brown_out_while_sending(self, after_bytes: int, off_ns: int, *, every_time: bool = False) -> None:
-        """Cut power for `off_ns` in the middle of byte `after_bytes`, from 0, of the next transmission, or of every
-        one."""
+        """Cut power for `off_ns` in byte `after_bytes`, from 0, of the next transmission, or of every one."""
         self._brown_out = (after_bytes, off_ns, every_time)
 
     # --- readings for tests and the bus ---------------------------------------------------------------------

@@ -1,5 +1,4 @@
-"""A receiver on the line: a second sender that broadcasts the demands of a pilot's sticks, as the receiver of an
-airframe does.
+"""A receiver on the line: a second sender that broadcasts the demands of a pilot's sticks.
 
 It listens before it talks: where the line is busy, or has been idle for less than `keep-off-ms`, it waits, so that a
 host may ask for reports in between and hear the answers. A frame that it cannot send in time is left out, not sent

@@ -1,5 +1,4 @@
-"""Lists by digest and by address, and the report round: which actuator answers, in which slot, and what acknowledges
-it."""
+"""Lists by digest and by address, and the report round: answers, slots, and what acknowledges an actuator."""
 
 from __future__ import annotations
 

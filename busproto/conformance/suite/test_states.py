@@ -1,5 +1,4 @@
-"""Every cell of the table of state changes; and heat: it goes limp by itself, and does not engage while it is "
-"hot."""
+"""Every cell of the table of state changes; and heat: a hot actuator goes limp and does not engage."""
 
 from __future__ import annotations
 

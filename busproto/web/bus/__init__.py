@@ -1,2 +1,1 @@
-"""The port of the page: a real one or a virtual bus in real time, its traffic, and the state of the actuators from
-that."""
+"""The port of the page, real or a virtual bus in real time; its traffic, and the state of the actuators from that."""

@@ -1,5 +1,4 @@
-"""Faults that a page can start on a virtual bus, in addition to typed commands (`busproto.sim.control`), and its
-state."""
+"""Faults that a page can start on a virtual bus, besides typed commands (`busproto.sim.control`), and its state."""
 
 from __future__ import annotations
 

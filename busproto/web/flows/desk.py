@@ -157,8 +157,7 @@ class Desk:
         return self._answer
 
     def answered(self, number: int, answer: str) -> bool:
-        """Take the operator's answer to question `number`, or an order in advance (0). Returns whether it was
-        wanted."""
+        """Take the answer to question `number`, or an order in advance (0). Returns whether it was wanted."""
         if number == 0 and answer in self.order_words:
             self.orders.append(answer)
             return True

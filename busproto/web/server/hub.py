@@ -57,8 +57,7 @@ class Page:
         self._wake.set()
 
     def put_private(self, text: str) -> None:
-        """Queue an answer to this page alone. It is dropped where the queue is full: the page asks faster than it
-        reads."""
+        """Queue an answer to this page alone. It is dropped where the page asks faster than it reads."""
         if len(self._private) < MAX_PRIVATE:
             self._private.append(text)
             self._wake.set()

@@ -93,8 +93,10 @@ class OtherProcess:
 
 
 def _mind_no_interrupt() -> None:
-    """Block SIGINT in this thread, as Ctrl-C is for the main thread. A process started from here inherits that and
-    prints nothing while it starts."""
+    """Block SIGINT in this thread: Ctrl-C is for the main thread.
+
+    A process started from here inherits that and prints nothing while it starts.
+    """
     if hasattr(signal, "pthread_sigmask"):
         resource_tracker.ensure_running()  # multiprocessing starts it sooner or later, and undoes what follows
         signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})

@@ -216,8 +216,7 @@ class BusWorker:
         return self._link.run(steps)
 
     def run_into_clashes(self, steps: Steps[T]) -> T:
-        """As `run`, also to addresses known to be shared; on the same link, which takes the rest of a stopped
-        exchange."""
+        """As `run`, also to addresses known to be shared; on the same link."""
         assert self._link is not None
         known, self._link.clashing = self._link.clashing, {}
         try:

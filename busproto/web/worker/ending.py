@@ -62,8 +62,7 @@ class Ending:
     # --- the end ------------------------------------------------------------------------------------------------
 
     def all_limp(self, why: str) -> None:
-        """Release all actuators now; a flow has ended. A bench that only looks does not take away other senders'
-        demands unasked."""
+        """Release all actuators now. A bench that only looks does that only when asked, as others demand."""
         self.is_stopping, limp = True, ""
         try:
             limp = self.let_all_go() if self._is_limp_wanted or not self._arming.only_looks else ""
