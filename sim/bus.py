@@ -138,7 +138,7 @@ class VirtualBus:
 
     @property
     def surfaces(self) -> tuple[Surface, ...]:
-        """All of them."""
+        """All surfaces on the bus."""
         return tuple(self._surfaces.values())
 
     def index(self) -> None:
@@ -280,7 +280,7 @@ class HostPort:
         return self.batch_ns
 
     def attends(self, senders: Sequence[object]) -> bool:
-        """The host hears everything."""
+        """The host takes bytes of every sender."""
         return True
 
     def heard_alike(self, reception: Reception, but: Sequence[Ear]) -> None:

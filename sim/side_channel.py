@@ -4,11 +4,11 @@ A line of words in, a line of JSON out: ``{"done": words, "now_ns": ..., ...}``,
 has happened. A test rig that follows some of these words can take its place.
 
     able            the words that are followed here: "words"
-    who             everyone: "actuators", each with "label", "uid", "is_powered", "written" (bytes of stored memory)
-    heard SINCE     what began on the line at SINCE, ns, or later: "heard", each with "by", "from_ns", "to_ns", "bytes"
-    jam US BYTES    US microseconds after the next frame of the host, or after the jam before, these bytes (hex) are on
-    the line, sent by no device ...             and whatever a person may type (`busproto.sim.control`): plug NAME,
-    unplug NAME, cut NAME BYTE, ...
+    who             all actuators: "actuators", each with "label", "uid", "is_powered", "written" (bytes of stored
+    memory) heard SINCE     what began on the line at SINCE, ns, or later: "heard", each with "by", "from_ns", "to_ns",
+    "bytes" jam US BYTES    US microseconds after the next frame of the host, or after the jam before, these bytes (hex)
+    are on the line, sent by no device ...             and whatever a person may type (`busproto.sim.control`): plug
+    NAME, unplug NAME, cut NAME BYTE, ...
 
 "by" is the label of an actuator, "host", or empty. Times are those of the line, ns since the bus began.
 """

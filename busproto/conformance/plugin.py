@@ -27,7 +27,7 @@ _SOAK_PORT_STEPS: Final = 60
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """The options."""
+    """Add the options of the harness to pytest."""
     group = parser.getgroup("busproto", "conformance of an actuator (busproto)")
     group.addoption(
         "--dut",

@@ -44,7 +44,7 @@ MAX_LINK_TEST_BYTES: Final = 64
 
 @request(0x01, "roll call", audience="one or all")
 class RollCall(Message):
-    """Opens a window of backoff slots for every actuator not yet acknowledged in this epoch.
+    """Opens a window of back-off slots for every actuator not yet acknowledged in this epoch.
 
     The slot of an actuator comes from the hash of its uid, salt and epoch (find.hash). It answers with its uid when its
     count of idle slots reaches zero (find.backoff). The digests acknowledge actuators that answered an earlier call
@@ -303,7 +303,7 @@ class Demand(Message):
 
 @reply(0x41)
 class Moving(Message):
-    """The demand is taken."""
+    """The demand is accepted."""
 
     state: State = on_wire(Coded(Int8ul, State), "what the drive does now")
     position_cdeg: int = on_wire(Int16sl, "where the arm is now", unit="0.01 deg")
@@ -317,7 +317,7 @@ class Release(Message):
 
 @reply(0x42)
 class Released(Message):
-    """It is limp."""
+    """The drive is off."""
 
     state: State = on_wire(Coded(Int8ul, State), "what the drive does now")
 

@@ -24,7 +24,7 @@ from busproto.wire.parameters import BY_NAME, PARAMETERS, Parameter
 MOST_VALUE_BYTES: Final = 66
 """Bytes of a value that a write can carry."""
 MOST_LIMIT: Final = (1 << 31) - 1
-"""Limits travel as i32."""
+"""Limits are sent as i32."""
 MOST_SCALE: Final = 1_000_000
 """Largest number of units in a count, and of counts in a unit."""
 NAME_BYTES: Final = 20

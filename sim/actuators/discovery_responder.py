@@ -138,7 +138,7 @@ class DiscoveryResponder:
             Frame(HOST_ADDRESS, self._address(), sequence, message.OPERATION, message.payload(), self._tag)
         )
 
-    # --- backoff and member list -------------------------------------------------------------------------------------
+    # --- back-off and member list -------------------------------------------------------------------------------------
 
     def _roll_call(self, call: m.RollCall, sequence: int) -> None:
         self._enter(call.epoch)

@@ -185,20 +185,20 @@ class Serial(SerialBase):
 
     @property
     def cts(self) -> bool:
-        """Always on."""
+        """CTS: always on."""
         return True
 
     @property
     def dsr(self) -> bool:
-        """Always on."""
+        """DSR: always on."""
         return True
 
     @property
     def ri(self) -> bool:
-        """Always off."""
+        """RI: always off."""
         return False
 
     @property
     def cd(self) -> bool:
-        """Always on."""
+        """CD: always on."""
         return True

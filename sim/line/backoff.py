@@ -81,7 +81,7 @@ class Backoff:
         self._backoff_queue.admit(self)
 
     def cancel(self) -> None:
-        """Stop waiting."""
+        """Stop waiting; nothing is sent."""
         if not self.is_over:
             self._backoff_queue.dismiss(self)
 

@@ -40,7 +40,7 @@ class Run(NamedTuple):
 
     @property
     def end_ns(self) -> int:
-        """When it arrives."""
+        """When it arrives, ns."""
         return self.course.end_ns
 
     def parts(self, from_ns: int, until_ns: int) -> Iterator[tuple[float, float]]:

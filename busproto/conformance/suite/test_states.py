@@ -68,7 +68,7 @@ def test_while_it_is_hot_demand_and_engage_are_refused(dut: Dut) -> None:
 
 
 @clause("does.heat", "op.40")
-def test_while_it_is_hot_a_demand_of_all_engages_nobody_who_is_limp(dut: Dut) -> None:
+def test_while_it_is_hot_a_demand_of_all_engages_no_limp_actuator(dut: Dut) -> None:
     at_work(dut)
     dut.ask(m.Restart(), m.Restarting)
     dut.pass_time(30 * MS)

@@ -21,7 +21,7 @@ OnFrame = Callable[[int, bool, Frame | BadFrame], None]
 
 
 class Tap(PortAround):
-    """See the module."""
+    """A port that reports its traffic, see the module."""
 
     def __init__(self, port: Transport, on_frame: OnFrame, between: Callable[[], None]) -> None:
         """Args: port: the port itself; on_frame: given time (ns), whether it was sent, and what was found; between: see

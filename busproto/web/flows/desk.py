@@ -74,7 +74,7 @@ class FlowHost(Protocol):
 
     @property
     def is_armed(self) -> bool:
-        """Whether demands go through."""
+        """Whether demands are sent."""
 
     def run(self, steps: Steps[T]) -> T:
         """Run an operation."""

@@ -155,7 +155,7 @@ def comment(text: str, indent: int = 0) -> list[str]:
 
 
 def define(name: str, value: int) -> str:
-    """A constant."""
+    """A line that defines a constant."""
     text = number(value, "I" if value >= 0 else "i")
     if value > 0xFFFF:
         text = f"UINT32_C({value})"
