@@ -148,7 +148,7 @@ def test_another_seed_has_another_truth() -> None:
         ("/lessons/and/check", {"answer": "5" * 41}, 400, "at most 40 characters"),
         ("/lessons/and/check", {"answer": "zz"}, 400, "a byte as two digits"),
         ("/lessons/tree/check", {"answer": "5c"}, 400, "a whole number"),
-        ("/lessons/countdown/check", {"answer": "7"}, 400, "one letter"),
+        ("/lessons/backoff/check", {"answer": "7"}, 400, "one letter"),
     ],
 )
 def test_what_makes_no_sense_is_refused_in_one_line(path: str, params: dict[str, str], status: int, text: str) -> None:

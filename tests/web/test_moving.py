@@ -88,7 +88,7 @@ def test_all_limp_is_for_everyone_and_interrupts_a_task() -> None:
         page, looker = talk(session), talk(other)
         find_and_arm(page)
         page.order("start", flow="nudge", **{"with": {"address": 7}})
-        page.wait("pos", lambda body: any(row[1] in {"soft_starting", "following"} for row in body["rows"]))
+        page.wait("pos", lambda body: any(row[1] in {"soft-starting", "following"} for row in body["rows"]))
         looker.order("limp")
         assert page.wait("flow", lambda body: body["state"] != "running")["state"] == "stopped"
         page.wait("arm", lambda body: not body["armed"])

@@ -40,7 +40,7 @@ BAR_NEEDS: Final = {"neutral", "travel", "direction"}
 """Parameters that the bar is drawn by."""
 SCALE_PASSES: Final = 2
 REDRAW_NS: Final = 100_000_000
-COLOURS: Final = {"following": "green", "soft_starting": "cyan", SILENT: "red", SHARED: "red", "faulted": "red"}
+COLOURS: Final = {"following": "green", "soft-starting": "cyan", SILENT: "red", SHARED: "red", "faulted": "red"}
 
 
 @click.command(

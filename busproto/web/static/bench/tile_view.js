@@ -8,7 +8,7 @@ import { number, slider } from "./slider.js";
 /** @type {Record<string, string>} */
 const SHAPES = {
   limp: "ring",
-  easing: "half",
+  "soft-starting": "half",
   following: "disc",
   "lost-limp": "open-diamond",
   "lost-hold": "diamond",
@@ -23,7 +23,7 @@ const SHAPES = {
 /** @type {Record<string, string>} */
 const WORDS = {
   limp: "limp",
-  easing: "soft start",
+  "soft-starting": "soft start",
   following: "following",
   "lost-limp": "signal lost: limp",
   "lost-hold": "signal lost: holds",
