@@ -1,10 +1,10 @@
 """A whole virtual bus: kernel, line, actuators, and the port at which the host is plugged in.
 
-Actuators that hear the same share one decoder, so a frame is decoded once and handed to those it is for; one that hears
-something else (noise at its own input, a clock of its own in a collision) decodes for itself until it is in step again.
-Actuators do not listen to each other's answers, they only sense that the line is busy: what they would make of them is
-nothing, but for their count of bad frames after a collision. A device under test (`busproto.sim.native.device`) listens
-to everything for itself.
+Actuators that hear the same bytes share one decoder: a frame is decoded once and handed to the actuators it addresses.
+An actuator that hears other bytes (noise at its own input, its own clock in a collision) decodes for itself until
+nothing is pending there. Actuators do not decode each other's answers, they only sense that the line is busy: answers
+would change nothing but their count of bad frames after a collision. A device under test (`busproto.sim.native.device`)
+hears and decodes every byte by itself.
 """
 
 from __future__ import annotations
@@ -40,11 +40,12 @@ class VirtualBus:
         kernel: virtual time.
         line: the medium.
         actuators: in the order they were added.
-        supply_mv: of the pack while nothing flows, mV; each actuator takes note of a change at once.
-        supply: the pack and the leads, and what arrives at each.
+        supply_mv: open-circuit voltage of the pack, mV; a change reaches each actuator at once.
+        supply: the pack and the leads, with the voltage at each actuator.
         host: the host's port.
-        unfitted: surfaces whose rods are not on yet, by name; calling one puts them on.
-        on_frame: when set, called with time, actuator and frame whenever one hears a good request (traces, tests).
+        unfitted: surfaces whose rods are not fitted yet, by name; calling the entry fits them.
+        on_frame: when set, called with time, actuator and frame whenever an actuator hears a valid request (traces,
+            tests).
     """
 
     def __init__(
@@ -69,9 +70,9 @@ class VirtualBus:
         self.on_frame: Callable[[int, Actuator, Frame], None] | None = None
         self._oversampling = oversampling
         self.host = HostPort(self, echo=echo, receiver=self._receiver("host", baud))
-        self._crowd = _Crowd(self)
+        self._listeners = _ActuatorAudience(self)
         self.line.listen(self.host)
-        self.line.listen(self._crowd)
+        self.line.listen(self._listeners)
         self._by_address: dict[int, list[Actuator]] = {}
 
     def __repr__(self) -> str:
@@ -83,7 +84,7 @@ class VirtualBus:
         return Receiver(baud, clock_ppm=clock_ppm, oversampling=self._oversampling, phase_ns=phase_ns)
 
     def add(self, actuator: Actuator | Device, lead_ohm: float = 0.0) -> None:
-        """Plug an actuator in, or a device under test, which stands among the actuators from then on.
+        """Plug in an actuator or a device under test; both are then in `actuators`.
 
         `lead_ohm` is the resistance of its lead, out and back.
         """
@@ -91,11 +92,12 @@ class VirtualBus:
         receiver = self._receiver(actuator.label, actuator.own_baud or self.line.baud, actuator.clock_ppm)
         if isinstance(actuator, Device):
             self._devices.append(actuator)
-            self.actuators.append(cast("Actuator", actuator))  # by shape: what the bus and its events ask of one
+            # a Device has the attributes that the bus and its events use
+            self.actuators.append(cast("Actuator", actuator))
             actuator.join(receiver)
         else:
             self.actuators.append(actuator)
-            self._crowd.ears.append(self.line.new_ear(actuator, actuator.label, receiver))
+            self._listeners.ears.append(self.line.new_ear(actuator, actuator.label, receiver))
         self.index()
 
     @property
@@ -111,7 +113,7 @@ class VirtualBus:
         """Put actuators, by their labels, on one surface. An actuator belongs on one at most.
 
         Raises:
-            DeviceError: one of them is a device under test, whose arm is its own.
+            DeviceError: one of them is a device under test, whose arm cannot be linked.
         """
         for device in self._devices:
             if device.label in links:
@@ -131,12 +133,12 @@ class VirtualBus:
         return self._surfaces[name]
 
     def surface(self, name: str) -> Surface:
-        """The surface that the scenario calls so. Raises KeyError where there is none."""
+        """The surface of that name in the scenario. Raises KeyError where there is none."""
         return self._surfaces[name]
 
     @property
     def surfaces(self) -> tuple[Surface, ...]:
-        """All of them."""
+        """All surfaces on the bus."""
         return tuple(self._surfaces.values())
 
     def index(self) -> None:
@@ -147,23 +149,23 @@ class VirtualBus:
         self._by_address = table
 
     def set_baud(self, baud: int) -> None:
-        """Everyone on the line changes to this rate, but those who have one of their own."""
+        """Change the host and every actuator to this rate, but for actuators with a rate of their own."""
         self.line.baud = self.host.baud = baud
         self.host.ears[0].receiver.set_baud(baud)
-        for ear in (*self._crowd.ears, *(ear for device in self._devices for ear in device.ears)):
+        for ear in (*self._listeners.ears, *(ear for device in self._devices for ear in device.ears)):
             assert isinstance(ear.owner, Actuator | Device)
             ear.receiver.set_baud(ear.owner.own_baud or baud)
         self.line.clocks_changed()
 
     def labelled(self, label: str) -> Actuator:
-        """The actuator that the scenario calls so. Raises KeyError where there is none."""
+        """The actuator of that label in the scenario. Raises KeyError where there is none."""
         for actuator in self.actuators:
             if actuator.label == label:
                 return actuator
         raise KeyError(label)
 
     def hand_out(self, found: Frame | BadFrame, to: Iterable[Actuator] | None = None) -> None:
-        """Give what a decoder found to those it is for: to all actuators, or to the ones named."""
+        """Hand the frames that a decoder found to the actuators they address, among all or among those in `to`."""
         if isinstance(found, BadFrame):
             for actuator in self.actuators if to is None else to:
                 if actuator.is_powered:
@@ -189,7 +191,7 @@ class VirtualBus:
                 actuator.heard(found, message)
 
 
-class _Crowd:
+class _ActuatorAudience:
     """All actuators as listeners."""
 
     is_eager = False
@@ -201,11 +203,11 @@ class _Crowd:
         self._own: dict[int, Decoder] = {}
 
     def attends(self, senders: Sequence[object]) -> bool:
-        """They listen where anyone but actuators is on the line."""
+        """Actuators decode the line unless only actuators drive it."""
         return not all(isinstance(sender, Actuator | Device) for sender in senders)
 
     def heard_alike(self, reception: Reception, but: Sequence[Ear]) -> None:
-        """The same bytes at every actuator, but for some."""
+        """The same bytes reached every actuator, but for those in `but`."""
         if not but and not self._own:
             for found in self._decoder.feed(reception.data):
                 self._bus.hand_out(found)
@@ -223,12 +225,12 @@ class _Crowd:
         self._back_in_step()
 
     def heard_apart(self, ear: Ear, reception: Reception) -> None:
-        """These bytes at this actuator only."""
+        """These bytes reached this actuator only."""
         if id(ear) not in self._own:
             self._own[id(ear)] = self._decoder.copy()
         self._feed_own(ear, reception)
         if reception.transmissions and reception.details:
-            # nobody heard it alike: what was pending is with each of them now
+            # no two actuators shared this reception: each now has the pending bytes in its own decoder
             self._back_in_step()
 
     def _feed_own(self, ear: Ear, reception: Reception) -> None:
@@ -237,16 +239,16 @@ class _Crowd:
             self._bus.hand_out(found, (ear.owner,))
 
     def _back_in_step(self) -> None:
-        """Those who have nothing pending decode with the others again, when these have nothing pending either."""
+        """Actuators with nothing pending use the shared decoder again, once nothing is pending there either."""
         if not self._decoder.pending_bytes:
             self._own = {key: own for key, own in self._own.items() if own.pending_bytes}
 
 
 class HostPort:
-    """The host's end of the line: bytes out, bytes in, virtual time. It fits the host side's transport by shape.
+    """The host's end of the line: bytes out, bytes in, virtual time. It has the methods of the host side's transport.
 
     Attributes:
-        url: for messages.
+        url: its name in messages.
         echo: whether the host hears its own bytes.
         batch_ns: an adapter passes bytes on only at multiples of this, as USB ones do; 0 for at once.
         drop_rate, double_rate: chance that the adapter loses a byte, or passes it on twice.
@@ -274,20 +276,20 @@ class HostPort:
 
     @property
     def latency_ns(self) -> int:
-        """How long bytes may be kept back."""
+        """Longest time for which the adapter keeps bytes back, ns."""
         return self.batch_ns
 
     def attends(self, senders: Sequence[object]) -> bool:
-        """The host hears everything."""
+        """The host takes bytes of every sender."""
         return True
 
     def heard_alike(self, reception: Reception, but: Sequence[Ear]) -> None:
-        """Bytes that arrived whole."""
+        """Take bytes that arrived unchanged."""
         if not but:
             self._take_in(reception)
 
     def heard_apart(self, ear: Ear, reception: Reception) -> None:
-        """Bytes that the receiver sampled."""
+        """Take bytes that the receiver sampled."""
         self._take_in(reception)
 
     def _take_in(self, reception: Reception) -> None:
@@ -323,7 +325,7 @@ class HostPort:
         return self._bus.kernel.now_ns
 
     def write(self, data: bytes) -> None:
-        """Put bytes on the line, behind those that are still going out. Does not wait."""
+        """Put bytes on the line, after those still being sent. Does not wait."""
         self._require_open()
         if not data:
             return
@@ -349,7 +351,7 @@ class HostPort:
         """Let virtual time run until more bytes have arrived, or the deadline.
 
         Raises:
-            IdleForeverError: there is no deadline, and nothing is going to happen on this bus any more.
+            IdleForeverError: there is no deadline, and no event is left on this bus.
         """
         kernel = self._bus.kernel
         before = len(self._received)
@@ -364,7 +366,7 @@ class HostPort:
             kernel.step()
 
     def read_until(self, deadline_ns: int) -> bytes:
-        """What has arrived; where nothing has, let time run until something does, or the deadline."""
+        """The bytes that have arrived; where there are none, let time run until there are, or to the deadline."""
         self._require_open()
         if not self._received:
             self.wait_for_more(deadline_ns)
@@ -372,11 +374,11 @@ class HostPort:
 
     @property
     def waiting_bytes(self) -> int:
-        """Bytes that have arrived and were not taken."""
+        """Number of bytes that have arrived and were not taken."""
         return len(self._received)
 
     def take(self, count: int | None = None) -> bytes:
-        """Take up to `count` bytes that have arrived, all where it is None."""
+        """Take up to `count` bytes that have arrived; all where `count` is None."""
         data = bytes(self._received[:count])
         del self._received[:count]
         return data

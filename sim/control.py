@@ -1,5 +1,5 @@
-"""What a person does to a virtual bus while it runs: plug and unplug, fit a surface's rods, move an arm by hand, change
-the supply, warm one, take power away in the middle of a write, spoil stored memory."""
+"""Commands that a person gives to a running virtual bus: plug and unplug an actuator, fit a surface's rods, move an arm
+by hand, change the supply, warm an actuator, cut its power in the middle of a write, spoil its stored memory."""
 
 from __future__ import annotations
 
@@ -26,15 +26,15 @@ class ControlError(SimError):
 
 
 def obey(bus: VirtualBus, line: str) -> str:
-    """Follow one command; names with blanks may stand in quotes or not. Returns what was done, in words.
+    """Follow one command; a name with blanks may be quoted, but need not be. Returns what was done, in words.
 
     Raises:
-        ControlError: it is no such command, or there is no such actuator.
+        ControlError: the command, or the actuator it names, does not exist.
     """
     word, _, rest = line.strip().partition(" ")
     rest = rest.strip()
     if word not in COMMANDS:
-        raise ControlError(f"'{word}' is no command here; there are: {HELP}")
+        raise ControlError(f"'{word}' is no command; the commands are: {HELP}")
     return COMMANDS[word](bus, rest)
 
 
@@ -147,4 +147,4 @@ COMMANDS: Final[dict[str, Callable[[VirtualBus, str], str]]] = {
     "spoil": _spoil,
     "list": _list,
 }
-"""By the first word."""
+"""Commands by their first word."""

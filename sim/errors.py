@@ -5,7 +5,7 @@
     SimError
      +- ScenarioError (also ValueError)   the scenario file cannot be used    .source .problems
      +- LimitError                        the run grew past what the scenario allows
-     +- IdleForeverError                  someone waits without a time-out and nothing can ever happen
+     +- IdleForeverError                  a read without a time-out would wait for ever
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class LimitError(SimError):
 
 
 class IdleForeverError(SimError):
-    """A read without time-out on a bus where nothing is going to happen."""
+    """A read without a time-out on a bus on which no event is left."""
 
     def __init__(self) -> None:
         super().__init__("nothing will ever arrive: the virtual bus is idle; read with a time-out")

@@ -1,8 +1,8 @@
 """Virtual time: a heap of events, in integer nanoseconds, deterministic by seed.
 
 Rules: events run in the order (time, priority, order of making); time never runs backwards; nothing here or above
-reads a wall clock; every random stream has a name, so that a new consumer does not shift the draws of another.
-Not modelled: anything. This is a clock, not a bus.
+reads a wall clock; every random stream has a name, so that a new consumer does not shift the draws of another. This is
+a clock; the bus is modelled elsewhere.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from busproto.sim.errors import LimitError
 LINE_FIRST = 0
 NODES_SECOND = 1
 LEAST_SWEPT: Final = 256
-"""Fewer events than this are not worth looking through for those that were taken off."""
+"""Cancelled events are removed only where the heap holds more events than this."""
 
 
 class Event:
-    """One thing that will happen. `cancel` makes it not happen."""
+    """One action at a moment of virtual time. `cancel` prevents it."""
 
     __slots__ = ("action", "time_ns")
 
@@ -30,7 +30,7 @@ class Event:
         self.action: Callable[[], None] | None = action
 
     def cancel(self) -> None:
-        """Take it off; harmless when it has happened."""
+        """Prevent the event; no effect after it has happened."""
         self.action = None
 
 
@@ -39,7 +39,7 @@ class Kernel:
 
     Attributes:
         now_ns: virtual time since power-up, ns.
-        seed: what all random streams come from.
+        seed: the source of all random streams.
     """
 
     def __init__(self, seed: int = 0, *, max_ns: int | None = None) -> None:
@@ -58,7 +58,7 @@ class Kernel:
         return random.Random(f"{self.seed}/{name}")
 
     def at(self, time_ns: int, action: Callable[[], None], *, priority: int = NODES_SECOND) -> Event:
-        """Let `action` happen at `time_ns`, or now where that has passed."""
+        """Run `action` at `time_ns`, or now where that has passed."""
         if time_ns < self.now_ns:
             time_ns = self.now_ns
         event = Event(time_ns, action)
@@ -69,7 +69,7 @@ class Kernel:
         return event
 
     def _sweep(self) -> None:
-        """Events that were taken off and lie far ahead would pile up. In place, as the loops hold the list."""
+        """Remove cancelled events that lie far ahead: they would pile up. In place, as the loops hold the list."""
         self._heap[:] = [entry for entry in self._heap if entry[3].action is not None]
         heapify(self._heap)
         self._swept_at = max(LEAST_SWEPT, 2 * len(self._heap))

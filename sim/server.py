@@ -1,10 +1,10 @@
 """The virtual bus in real time, behind a pseudo-terminal or a TCP port.
 
 Virtual time follows the machine's clock: bytes written to the port go onto the virtual line at once and take their
-time there; what the line brings is passed on when its time has come. One process, one bus, one host.
+time there; bytes from the line are passed on when virtual and real time agree. One process, one bus, one host.
 
-Nothing grows without end. What a host sends faster than the line takes it stays where it is, so that the host has to
-wait; what a host does not read is dropped, as a line does not wait, and that is told.
+All buffers are bounded. Where a host sends faster than the line, its bytes stay in the system's buffer, so that the
+host has to wait. Bytes that a host does not read are dropped, as a line does not wait, and a message says so.
 """
 
 from __future__ import annotations
@@ -29,71 +29,71 @@ LONGEST_WAIT_S: Final = 0.25
 READ_BYTES: Final = 4096
 MAX_LINE_BYTES: Final = 8192
 MAX_UNREAD_BYTES: Final = 1 << 16
-"""So much waits for a host that does not read; what comes then is dropped."""
+"""Bytes kept for a host that does not read; later bytes are dropped."""
 MAX_BACKLOG_NS: Final = 500_000_000
-"""While the line has so much to do yet, no more is taken from the host."""
+"""While the line still has this much to send, no bytes are taken from the host."""
 MAX_SIDE_PROGRAMS: Final = 64
 MAX_UNREAD_ANSWERS: Final = 8 << 20
 MAX_LEAVING: Final = 16
 Tell = Callable[[str], None]
 
 
-def _tell_nobody(_: str) -> None:
-    """For a server whose words nobody reads."""
+def _drop_message(_: str) -> None:
+    """Drops the messages of a server that has no reader for them."""
 
 
 class Endpoint(Protocol):
-    """Where the host is plugged in."""
+    """The port at which the host is plugged in."""
 
     name: str
 
     def wait(
         self, timeout_s: float, also: Sequence[Any] = (), behind: Sequence[Any] = (), *, takes: bool = True
     ) -> tuple[bytes, list[Any]]:
-        """What the host has sent, and which of the others are ready; at the latest after so long.
+        """Bytes from the host, and the sources that are ready; returns after `timeout_s` at the latest.
 
         Args:
             timeout_s: seconds.
-            also: others that are watched for something to read.
-            behind: others that are watched for room to write.
-            takes: whether anything is to be taken from the host now.
+            also: other sources to be watched for input.
+            behind: other sources to be watched for room to write.
+            takes: whether bytes are to be taken from the host now.
         """
 
     def write(self, data: bytes) -> None:
-        """Pass bytes on to the host; where none is there they are lost, as on a real line."""
+        """Pass bytes on to the host; without a host they are lost, as on a real line."""
 
     def close(self) -> None:
-        """Let go."""
+        """Close the port."""
 
 
 class Beside(Protocol):
-    """Something that is attended to beside the host: a keyboard, a side channel."""
+    """A source that is served besides the host: a keyboard, a side channel."""
 
     def sources(self) -> Sequence[Any]:
-        """What is to be watched now, as `select` takes it."""
+        """The sources to be watched for input now, as `select` takes them."""
 
     def behind(self) -> Sequence[Any]:
-        """Those of them that are owed something, and are to be watched for room to write."""
+        """The sources that have output waiting, to be watched for room to write."""
 
     def attend(self, ready: Iterable[object]) -> None:
-        """Do what has come at those of the sources that have something; virtual time is up to date."""
+        """Serve the sources that have input; virtual time is up to date."""
 
 
 class _Drops:
-    """Counts what a host did not read, and tells of it: once when it begins, once when it is over."""
+    """Counts the bytes that a host did not read, and reports at the first one and when reading goes on."""
 
     def __init__(self, tell: Tell) -> None:
         self._tell = tell
         self._count = 0
 
     def dropped(self, count: int) -> None:
-        """So many bytes found no room."""
+        """Count bytes that found no room."""
         if not self._count:
-            self._tell("the host does not read: what it does not take is dropped, as a line does not wait")
+            self._tell("the host does not read: bytes for it are dropped until it reads")
         self._count += count
 
     def is_over(self) -> None:
-        """There is room again, or that host has gone."""
+        """Report the count: there is room again, or that host has gone."""
         if self._count:
             self._tell(f"{self._count} bytes were dropped that the host did not read")
         self._count = 0
@@ -102,11 +102,11 @@ class _Drops:
 class PseudoTerminal:
     """A pseudo-terminal; `name` is what the host opens as if it were a serial port."""
 
-    def __init__(self, tell: Tell = _tell_nobody) -> None:
+    def __init__(self, tell: Tell = _drop_message) -> None:
         try:
             import pty
             import tty
-        except ImportError as error:  # pragma: no cover - no such thing on this system
+        except ImportError as error:  # pragma: no cover - this system has no pseudo-terminals
             raise SimError("this system has no pseudo-terminals; use --tcp instead") from error
         self._ours, self._theirs = pty.openpty()
         tty.setraw(self._theirs)
@@ -127,7 +127,7 @@ class PseudoTerminal:
         return data, readable + writable
 
     def write(self, data: bytes) -> None:
-        """See `Endpoint.write`. A host that does not read loses what does not fit the terminal's buffer."""
+        """See `Endpoint.write`. A host that does not read loses the bytes that do not fit the terminal's buffer."""
         written = 0
         with contextlib.suppress(BlockingIOError):
             written = os.write(self._ours, data)
@@ -159,16 +159,16 @@ def _name_of(listener: socket.socket, host: str) -> str:
 
 
 class _Client:
-    """One connection: never waited for, and owed no more than it may be.
+    """One connection. It is never waited for, and its output buffer is bounded.
 
     Attributes:
         name: HOST:PORT of the other end.
         socket: what `select` watches.
-        owed: what could not be sent yet.
+        owed: bytes that could not be sent yet.
     """
 
     def __init__(self, listener: socket.socket) -> None:
-        """Take the next one in. Raises OSError where there is none any more, or no room for it."""
+        """Accept the next connection. Raises OSError where it is gone, or no socket is left for it."""
         self.socket, (host, port, *_) = listener.accept()
         self.name = f"{host}:{port}"
         self.owed = bytearray()
@@ -177,7 +177,7 @@ class _Client:
         self.socket.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
 
     def send(self, data: bytes = b"", *, most: int) -> int | None:
-        """Send what is owed and this; returns how many bytes had no room, None where the other end has gone."""
+        """Send what is owed, then `data`; returns how many bytes had no room, None where the other end has gone."""
         kept = data[: max(0, most - len(self.owed))]
         self.owed += kept
         try:
@@ -190,7 +190,7 @@ class _Client:
         return len(data) - len(kept)
 
     def read(self, most: int = READ_BYTES) -> bytes | None:
-        """What has come, None where the other end has gone."""
+        """Bytes that have arrived, None where the other end has gone."""
         try:
             return self.socket.recv(most) or None
         except BlockingIOError:
@@ -199,19 +199,19 @@ class _Client:
             return None
 
     def close(self) -> None:
-        """Hang up."""
+        """Close the connection."""
         self.socket.close()
 
 
 class TcpPort:
     """A TCP port for one host at a time; `name` is a URL that pyserial opens.
 
-    A second host is told, in a line of text, who is there already, and its connection is closed. On a line of bytes
-    that text is noise without an end of frame: a program that does not know of it reads no message in it, and finds
-    its port closed. Silence would leave it, and its user, with a bus on which no actuator answers.
+    A second host gets a line of text that names the first one, and its connection is closed. To a frame decoder that
+    text is noise without an end of frame: a program that does not expect it reads no message in it, and finds its port
+    closed. Without the text the program, and its user, would see a bus on which no actuator answers.
     """
 
-    def __init__(self, host: str, port: int, tell: Tell = _tell_nobody) -> None:
+    def __init__(self, host: str, port: int, tell: Tell = _drop_message) -> None:
         self._listener = _listening(host, port)
         self._client: _Client | None = None
         self._since = ""
@@ -239,7 +239,7 @@ class TcpPort:
             self._leaving.remove(one)
             one.close()
         if self._listener in readable:
-            self._read(MAX_UNREAD_BYTES)  # the one before may have gone: then this one is not the second
+            self._read(MAX_UNREAD_BYTES)  # the first host may have gone: then this host is not the second
             self._let_in()
         data = bytes(self._heard)
         self._heard.clear()
@@ -259,7 +259,7 @@ class TcpPort:
     def _let_in(self) -> None:
         try:
             client = _Client(self._listener)
-        except OSError:  # it has gone again, or this process may open no more
+        except OSError:  # the program has gone again, or this process may open no more sockets
             return
         if self._client is None:
             self._client, self._since = client, datetime.now().astimezone().isoformat(timespec="seconds")
@@ -268,12 +268,12 @@ class TcpPort:
         client.send(said, most=len(said))
         with contextlib.suppress(OSError):
             client.socket.shutdown(socket.SHUT_WR)
-        self._leaving.append(client)  # to hang up at once, with bytes of its unread, could lose it the line
+        self._leaving.append(client)  # closing at once, with its bytes unread, could lose the line of text
         if len(self._leaving) > MAX_LEAVING:
             self._leaving.popleft().close()
 
     def write(self, data: bytes) -> None:
-        """See `Endpoint.write`. A host that does not read loses what goes beyond `MAX_UNREAD_BYTES`."""
+        """See `Endpoint.write`. A host that does not read loses the bytes beyond `MAX_UNREAD_BYTES`."""
         if self._client is None:
             return
         dropped = self._client.send(data, most=MAX_UNREAD_BYTES)
@@ -314,7 +314,7 @@ class SidePort:
         self.name = _name_of(self._listener, host)
 
     def sources(self) -> list[socket.socket]:
-        """What is to be watched, see `Beside`. One that does not read its answers is asked nothing more."""
+        """See `Beside`. A program that does not read its answers is not watched for further orders."""
         return [self._listener, *(source for source, one in self._clients.items() if not one.owed)]
 
     def behind(self) -> list[socket.socket]:
@@ -332,10 +332,10 @@ class SidePort:
     def _let_in(self) -> None:
         try:
             client = _Client(self._listener)
-        except OSError:  # it has gone again, or this process may open no more
+        except OSError:  # the program has gone again, or this process may open no more sockets
             return
         if len(self._clients) >= MAX_SIDE_PROGRAMS:
-            refused = json.dumps({"refused": f"{MAX_SIDE_PROGRAMS} programs are here already"}).encode() + b"\n"
+            refused = json.dumps({"refused": f"{MAX_SIDE_PROGRAMS} programs are connected already"}).encode() + b"\n"
             client.send(refused, most=len(refused))
             client.close()
             return
@@ -364,7 +364,7 @@ class SidePort:
         client.close()
 
     def close(self) -> None:
-        """Let go of everyone."""
+        """Close all connections and the port."""
         for client in self._clients.values():
             client.close()
         self._listener.close()

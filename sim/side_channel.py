@@ -1,14 +1,14 @@
-"""The side channel of a running bus: what a program beside it asks and orders while a host uses the port.
+"""The side channel of a running bus: queries and orders of a program beside it, while a host uses the port.
 
 A line of words in, a line of JSON out: ``{"done": words, "now_ns": ..., ...}``, or ``{"refused": why}`` where nothing
-has happened. A test rig of one's own that follows some of these words can stand in for it.
+has happened. A test rig that follows some of these words can take its place.
 
     able            the words that are followed here: "words"
-    who             everyone: "actuators", each with "label", "uid", "is_powered", "written" (bytes of stored memory)
-    heard SINCE     what began on the line at SINCE, ns, or later: "heard", each with "by", "from_ns", "to_ns", "bytes"
-    jam US BYTES    so many microseconds behind the next frame of the host, or behind the jam before, these bytes (hex)
-                    are on the line, from nobody
-    ...             and whatever a person may type (`busproto.sim.control`): plug NAME, unplug NAME, cut NAME BYTE, ...
+    who             all actuators: "actuators", each with "label", "uid", "is_powered", "written" (bytes of stored
+    memory) heard SINCE     what began on the line at SINCE, ns, or later: "heard", each with "by", "from_ns", "to_ns",
+    "bytes" jam US BYTES    US microseconds after the next frame of the host, or after the jam before, these bytes (hex)
+    are on the line, sent by no device ...             and whatever a person may type (`busproto.sim.control`): plug
+    NAME, unplug NAME, cut NAME BYTE, ...
 
 "by" is the label of an actuator, "host", or empty. Times are those of the line, ns since the bus began.
 """
@@ -28,7 +28,7 @@ from busproto.sim.line.hearing import Transmission
 from busproto.sim.line.waveform import BITS_PER_BYTE, bits_ns, rate_of
 
 KEPT: Final = 20_000
-"""So many transmissions are remembered."""
+"""Number of transmissions that are kept."""
 LONGEST_JAM_US: Final = 10_000_000
 MAX_JAM_BYTES: Final = 1024
 Told = dict[str, Any]
@@ -45,20 +45,20 @@ class SideChannel:
         bus.host.on_sent = self._host_sent
 
     def follow(self, line: str) -> Told:
-        """Do what a line says; returns what is told back, without the time.
+        """Follow a line of words; returns the answer without the time.
 
         Raises:
-            ControlError: it cannot be followed. Nothing has happened.
+            ControlError: the line cannot be followed. Nothing has happened.
         """
         word, _, rest = line.strip().partition(" ")
         if word in COMMANDS:
             return {"done": obey(self._bus, line)}
         if word not in _WORDS:
-            raise ControlError(f"'{word}' is no word here; there are: {', '.join((*_WORDS, *COMMANDS))}")
+            raise ControlError(f"'{word}' is no command; the commands are: {', '.join((*_WORDS, *COMMANDS))}")
         return _WORDS[word](self, rest.strip())
 
     def told(self, line: str) -> Told:
-        """As `follow`, with the time. Raises ControlError."""
+        """The answer of `follow`, with the time. Raises ControlError."""
         return {**self.follow(line), "now_ns": self._bus.kernel.now_ns}
 
     def answer(self, line: str) -> str:

@@ -1,6 +1,6 @@
 """The waveform of a run as a VCD file (value change dump, IEEE 1364), for any waveform viewer.
 
-One signal for each driver, one for the line, one for what the host's receiver saw of it. Times are ns.
+One signal for each driver, one for the line, one for the level that the host's receiver saw. Times are ns.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ class MissingLibraryError(SimError):
 
 
 def begin_recording(bus: VirtualBus) -> None:
-    """Keep everything that is put on the line from now on."""
+    """Record every transmission on the line from now on."""
     bus.line.record = []
     bus.line.flip_record = []
 
@@ -56,7 +56,7 @@ def line_edges(bus: VirtualBus) -> list[int]:
 
 
 def host_edges(bus: VirtualBus) -> list[int]:
-    """What the host's receiver saw: the line with the bits that noise flipped there; its own bytes only with echo."""
+    """The level at the host's receiver: the line with bits flipped by noise; the host's own bytes only with echo."""
     sent = bus.line.record or ()
     if bus.host.echo:
         edges = line_edges(bus)
@@ -89,7 +89,7 @@ def signals(bus: VirtualBus) -> dict[str, list[int]]:
 
 
 MARK: Final = "virtual bus, by busproto wave"
-"""Stands at the beginning of every waveform of ours."""
+"""First line of every waveform file that busproto writes."""
 
 
 def write_vcd(bus: VirtualBus, out: TextIO) -> int:
@@ -113,7 +113,7 @@ def write_vcd(bus: VirtualBus, out: TextIO) -> int:
         }
         for moment, _, name, level in changes:
             writer.change(variables[name], moment, level)
-        # someone may still be driving: its edges lie ahead
+        # a driver may still be sending: its edges lie ahead
         writer.close(max([bus.kernel.now_ns, *(moment for moment, *_ in changes)]))
     return len(changes)
 

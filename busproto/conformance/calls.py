@@ -1,4 +1,4 @@
-"""What cases of discovery share: calls and lists, who answers them, and when."""
+"""Helpers of the discovery cases: calls and lists, and checks of the answers and their times."""
 
 from __future__ import annotations
 
@@ -13,21 +13,21 @@ from busproto.wire.timing import FIRST_SLOT_NS, MINI_SLOT_NS, ORDERED_SLOT_NS, S
 EPOCH = 0x1701
 LIST_SALT = 9
 CLOCK_NS = 2 * US
-"""A clock that counts microseconds knows a moment to one, and may round twice."""
+"""Resolution of a clock that counts microseconds, rounded twice."""
 
 
 def digest(dut: Dut, salt: int, epoch: int = EPOCH) -> int:
-    """Its digest under that salt."""
+    """The actuator's digest under that salt."""
     return digest_of(uid_hash(dut.uid, epoch, salt))
 
 
 def window_ns(slots: int) -> int:
-    """How long a window of so many slots is, with an answer in it."""
+    """Length of a window of `slots` slots, with one answer in it."""
     return FIRST_SLOT_NS + (slots + 8) * MINI_SLOT_NS + 4 * MS
 
 
 def answers_to(dut: Dut, call: Message, slots: int = 16, to: int = BROADCAST_ADDRESS) -> list[Message]:
-    """What it answers to a call; what others answer on a port is left out."""
+    """Its answers to a call; answers of other actuators on a port are left out."""
     _, frames, _ = dut.frames_after(dut.wire(call, to), window_ns=window_ns(slots), count=1)
     own = [frame for frame in frames if frame.tag == dut.tag]
     assert not dut.is_alone or len(own) == len(frames), f"a reply to {call} carries a tag that is not its own"
@@ -35,14 +35,14 @@ def answers_to(dut: Dut, call: Message, slots: int = 16, to: int = BROADCAST_ADD
 
 
 def called(dut: Dut, call: Message, slots: int = 16, to: int = BROADCAST_ADDRESS) -> Message:
-    """It answers that call, once; returns the answer."""
+    """Check that it answers the call exactly once; returns the answer."""
     own = answers_to(dut, call, slots, to)
     assert len(own) == 1, f"one answer to {call} was expected, {len(own)} came"
     return own[0]
 
 
 def unheard(dut: Dut, call: Message, slots: int = 16, to: int = BROADCAST_ADDRESS) -> None:
-    """It does not answer that call."""
+    """Check that it does not answer the call."""
     dut.drain()
     said = dut.say(dut.wire(call, to))
     heard = dut.hear(said.end_ns + window_ns(slots) + (0 if dut.is_virtual else dut.slack_ns + QUIET_PORT_NS))
@@ -51,13 +51,13 @@ def unheard(dut: Dut, call: Message, slots: int = 16, to: int = BROADCAST_ADDRES
 
 
 def acknowledge(dut: Dut) -> None:
-    """It has answered a call in EPOCH and was acknowledged by a call without slots."""
+    """Have it answer a call in EPOCH, and acknowledge it by a call without slots."""
     called(dut, m.RollCall(EPOCH, 3, 16, ()))
     dut.tell(m.RollCall(EPOCH, 4, 0, (digest(dut, 3),)))
 
 
 def assert_begins(dut: Dut, since_ns: int, behind_ns: int, spread_ns: int = 0) -> None:
-    """Where the line is listened to: it began so long behind what was said before, by its own jitter later."""
+    """With a side channel, check that it began `behind_ns` after the bytes before, plus at most `spread_ns`."""
     if dut.can("heard"):
         seen_ns = dut.behind(since_ns)
         least_ns = dut.least_ns(behind_ns) - US // 2
@@ -69,7 +69,7 @@ def assert_begins(dut: Dut, since_ns: int, behind_ns: int, spread_ns: int = 0) -
 
 
 def byte_after(dut: Dut, *queries: Message, places: int = 8, is_quiet: bool = False) -> bytes:
-    """The bytes that answer a list, said in as many parts; `is_quiet` where none are to come."""
+    """The bytes that answer a list, sent in one or more parts; `is_quiet` if none are expected."""
     dut.require_alone()
     dut.drain()
     said = dut.say(b"".join(dut.wire(query, BROADCAST_ADDRESS) for query in queries))
@@ -83,18 +83,18 @@ def byte_after(dut: Dut, *queries: Message, places: int = 8, is_quiet: bool = Fa
 
 
 def answers_listed(dut: Dut, *queries: Message, places: int = 8, salt: int = LIST_SALT) -> None:
-    """It answers a list as one that is in it."""
+    """Check that it answers a list as a listed actuator."""
     _one_byte(byte_after(dut, *queries, places=places), list_answer(uid_hash(dut.uid, EPOCH, salt)), "is in the list")
 
 
 def answers_as_unlisted(dut: Dut, *queries: Message, places: int = 8, salt: int = LIST_SALT) -> None:
-    """It answers a list as one that is not in it."""
+    """Check that it answers a list as an unlisted actuator."""
     byte = unlisted_answer(uid_hash(dut.uid, EPOCH, salt))
     _one_byte(byte_after(dut, *queries, places=places), byte, "is not in the list")
 
 
 def says_nothing(dut: Dut, *queries: Message) -> None:
-    """It does not answer these parts of a list."""
+    """Check that it does not answer these parts of a list."""
     came = byte_after(dut, *queries, is_quiet=True)
     assert came == b"", f"silence was expected to the list, {came.hex(' ')} came"
 
@@ -111,7 +111,7 @@ def call_of(dut: Dut, slot: int, slots: int) -> m.RollCall:
 
 
 def member_list(dut: Dut, place: int | None, total: int, salt: int = LIST_SALT) -> m.MemberList:
-    """A list in one part; it stands at `place`."""
+    """A list in one part; its digest is at position `place`, or nowhere (None)."""
     own = digest(dut, salt)
     digests = [(own + 1 + number * 257) & 0xFFFF for number in range(total)]
     assert own not in digests
@@ -121,7 +121,7 @@ def member_list(dut: Dut, place: int | None, total: int, salt: int = LIST_SALT) 
 
 
 def parts(dut: Dut, place: int | None) -> tuple[m.MemberList, m.MemberList]:
-    """A list of six in two parts."""
+    """A list of six digests in two parts, of 4 and of 2."""
     whole = member_list(dut, place, 6)
     return m.MemberList(EPOCH, LIST_SALT, 0, 6, whole.digests[:4]), m.MemberList(
         EPOCH, LIST_SALT, 4, 6, whole.digests[4:]
@@ -129,5 +129,5 @@ def parts(dut: Dut, place: int | None) -> tuple[m.MemberList, m.MemberList]:
 
 
 def address_list(addresses: set[int], salt: int = LIST_SALT) -> m.AddressList:
-    """The list by address; 240 is the bit that stands for no address."""
+    """The list by address; bit 240 belongs to no address."""
     return m.AddressList(EPOCH, salt, sum(1 << at - 1 for at in addresses).to_bytes(m.ADDRESS_MAP_BYTES, "little"))

@@ -1,7 +1,7 @@
 """The clauses of the format page that cases cite: those that an actuator keeps, and one for each operation.
 
-They are made from the rules that the page is printed from, so a clause cannot stand on one of both only. Tests hold
-that each is on the page, that each is cited by a case, and that each case cites one.
+They are made from the rules that the page is printed from, so page and suite have the same clauses. Tests check that
+each is on the page, that a case cites each, and that each case cites one.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ class Clause:
     """One clause.
 
     Attributes:
-        id: stable, such as "frame.check".
+        id: a stable name, such as "frame.check".
         heading: as on the page, without the number signs.
         text: words of the page, white space aside.
         part: "core", or the name of the extension that it belongs to.
@@ -62,21 +62,21 @@ EXTENSIONS: Final = tuple(part for part in PARTS if part != CORE)
 
 
 def part_of_case(ids: Iterable[str]) -> str:
-    """The part that a case belongs to which cites these clauses: an extension where any of them does."""
+    """The part of a case that cites these clauses: an extension where any clause is of one."""
     parts = {CLAUSES[one].part for one in ids if one in CLAUSES}
     return next((part for part in EXTENSIONS if part in parts), CORE)
 
 
 def clause(*ids: str) -> Callable[[F], F]:
-    """Decorator of a case: it checks these clauses. Raises KeyError where there is no such clause."""
+    """Decorator of a case: the case checks these clauses. Raises KeyError where there is no such clause."""
     import pytest
 
     for one in ids:
         if one not in CLAUSES:
             raise KeyError(f"there is no clause '{one}'")
 
-    def digest(function: F) -> F:
+    def cite(function: F) -> F:
         marked: F = pytest.mark.clause(*ids)(function)
         return marked
 
-    return digest
+    return cite

@@ -1,8 +1,8 @@
-"""What a case talks to: one actuator under test, on a line of which every byte and every moment is known.
+"""One actuator under test as the cases use it, on a line of which every byte is recorded with its time.
 
-Everything a case asks goes out once and is judged once; nothing is asked again. Where there is a side channel, what
-the actuator sends is known to the nanosecond (`spoken`, `behind`), by the clock of the line; without one only when it
-came in, and by when at the latest. All other times are those of the port's clock, ns.
+Every request of a case is sent once; there are no retries. With a side channel the times of the actuator's bytes are
+known to the nanosecond (`spoken`, `behind`), by the clock of the line; without one only the times of their arrival. All
+other times are those of the port's clock, ns.
 """
 
 from __future__ import annotations
@@ -32,21 +32,21 @@ S: Final = 1_000_000_000
 LATE_PORT_NS: Final = 1000 * MS
 """Allowance for a loaded machine that delivers bytes late. The wait ends as soon as the answer has come."""
 QUIET_PORT_NS: Final = 40 * MS
-"""On a port: beyond its latency, so long nothing must come before it counts as silence."""
+"""On a port: the time without a byte, in addition to its latency, that counts as silence."""
 CLOCK_PERCENT: Final = CLOCK_TOLERANCE_PPM // 10_000
-"""By so much the clock of an actuator may be off; in process it is exact, or as a case wants it."""
+"""Allowed clock error of an actuator on a port; in process the clock is exact, or as the case sets it."""
 M = TypeVar("M", bound=Message)
 T = TypeVar("T")
 
 
 def not_checked(reason: str) -> NoReturn:
-    """The case cannot be shown on this target; it counts neither as passed nor as failed."""
+    """Skip the case, as this target cannot show it; it counts neither as passed nor as failed."""
     pytest.skip(f"not checked: {reason}")
 
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """What went out: when its first start bit can have begun, and its last stop bit have ended, at the earliest."""
+    """Sent bytes: earliest begin of the first start bit, and earliest end of the last stop bit, ns."""
 
     start_ns: int
     end_ns: int
@@ -54,7 +54,7 @@ class Said:
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """A report, and how long after something it was taken: between `least_ns` and `most_ns`."""
+    """A report, and the time from a reference to it: between `least_ns` and `most_ns`."""
 
     least_ns: int
     most_ns: int
@@ -67,7 +67,7 @@ class Dut:
     Attributes:
         transport: the port.
         uid: 8 bytes.
-        address: where it is now.
+        address: its present address.
         bus: the virtual bus, None on a port.
         actuator: the simulator's view of it, None on a port.
         side: the side channel; None on a port that has none.
@@ -106,39 +106,39 @@ class Dut:
 
     @property
     def now_ns(self) -> int:
-        """The port's clock."""
+        """The port's clock, ns."""
         return self.transport.now_ns()
 
     @property
     def slack_ns(self) -> int:
-        """How long what has come on the line may be kept back."""
+        """Longest time for which the port may keep received bytes back, ns."""
         return self.transport.latency_ns
 
     @property
     def is_virtual(self) -> bool:
-        """Whether it is in process: the port's clock is exact, neighbours can be had."""
+        """Whether it is in process: the port's clock is exact, and other actuators can be added."""
         return self.bus is not None
 
     def least_ns(self, duration_ns: int) -> int:
-        """So long by its clock is at least so long: on a port it may be off by what the page allows."""
+        """The least true duration for one by its clock, which on a port may have the error that the page allows."""
         return duration_ns if self.is_virtual else duration_ns - duration_ns * CLOCK_PERCENT // 100
 
     def most_ns(self, duration_ns: int) -> int:
-        """So long by its clock is at most so long."""
+        """The greatest true duration for one by its clock."""
         return duration_ns if self.is_virtual else duration_ns + duration_ns * CLOCK_PERCENT // 100
 
     def airtime_ns(self, count: int) -> int:
-        """Time of so many bytes on the line."""
+        """Time of `count` bytes on the line, ns."""
         return count * 10 * S // self.transport.baud
 
     def pass_time(self, duration_ns: int) -> bytes:
-        """Let time pass; returns what came meanwhile, without echo."""
+        """Let time pass; returns the bytes received meanwhile, without echo."""
         return self.hear(self.now_ns + duration_ns)
 
     # --- bytes ----------------------------------------------------------------------------------------------
 
     def say(self, data: bytes) -> Said:
-        """Put bytes on the line, behind what is still going out."""
+        """Put bytes on the line, after those still being sent."""
         start_ns = max(self.now_ns, self._busy_until_ns())
         if self.echoes:
             self._echo += data
@@ -152,7 +152,7 @@ class Dut:
         return self._free_ns
 
     def hear(self, until_ns: int, enough: Callable[[bytes], bool] = lambda _: False) -> bytes:
-        """What comes until then, or until it is enough; without the echo of what was said."""
+        """Bytes received until `until_ns`, or until `enough` is true of them; without echo."""
         heard = b""
         while not enough(heard):
             came = self.transport.read_until(until_ns)
@@ -165,14 +165,14 @@ class Dut:
         count = 0
         while count < len(data) and count < len(self._echo) and data[count] == self._echo[count]:
             count += 1
-        if count < len(data):  # what follows is no echo any more
+        if count < len(data):  # the bytes from here on are no echo
             self._echo.clear()
         else:
             del self._echo[:count]
         return data[count:]
 
     def drain(self) -> bytes:
-        """What has come and was not asked for."""
+        """Take bytes that have arrived unasked."""
         return self.hear(self.now_ns)
 
     # --- frames ---------------------------------------------------------------------------------------------
@@ -185,7 +185,7 @@ class Dut:
         return encode_frame(request_frame(message, self.address if to is None else to, sequence))
 
     def tell(self, message: Message) -> Said:
-        """Say something to all, and wait until it has left."""
+        """Broadcast a message, and wait until it has left."""
         said = self.say(self.wire(message, BROADCAST_ADDRESS))
         self.hear(said.end_ns)
         return said
@@ -199,9 +199,9 @@ class Dut:
         slow: bool = False,
         patience_ns: int = LATE_PORT_NS,
     ) -> tuple[Said, list[Frame], bytes]:
-        """Say bytes; returns what came: good reply frames, and every byte. Ends early with `count` of them.
+        """Send bytes; returns the valid reply frames and all bytes received. Ends early at `count` frames.
 
-        On a port it is waited for so much longer (`patience_ns`), as a busy machine hands bytes on late.
+        On a port the wait is longer by `patience_ns`, as a busy machine delivers bytes late.
         """
         self.drain()
         said = self.say(data)
@@ -218,7 +218,7 @@ class Dut:
         return said, replies_in(heard), heard
 
     def ask_wire(self, data: bytes, *, slow: bool = False) -> Frame:
-        """The one frame that answers these bytes; the case fails where there is none, or anything besides."""
+        """The one frame that answers these bytes; the case fails where there is none, or any other byte."""
         _, frames, heard = self.frames_after(data, count=1, slow=slow)
         assert frames, f"one reply was expected to {in_words(data)}; {heard_words(heard)} (sent: {data.hex(' ')})"
         frame = frames[0]
@@ -228,7 +228,7 @@ class Dut:
     def ask_frame(
         self, message: Message, *, to: int | None = None, sequence: int | None = None, slow: bool = False
     ) -> Frame:
-        """As `ask_wire`, for a request; the header of the answer is held against it."""
+        """As `ask_wire`, for a request; the header of the answer is compared with it."""
         data = self.wire(message, to, sequence)
         frame = self.ask_wire(data, slow=slow)
         request = _decoded(data)
@@ -239,7 +239,7 @@ class Dut:
         return frame
 
     def ask(self, message: Message, kind: type[M], *, to: int | None = None, slow: bool = False) -> M:
-        """Ask once; returns the answer, which has to be of this kind."""
+        """Ask once; returns the answer, which has to be of the class `kind`."""
         frame = self.ask_frame(message, to=to, slow=slow)
         answer = message_of(frame)
         assert isinstance(answer, kind), f"{message}: a {kind.__name__} was expected, {answer} came"
@@ -248,13 +248,13 @@ class Dut:
         return answer
 
     def refused(self, message: Message, code: m.Outcome, *, to: int | None = None) -> m.Refused:
-        """Ask once; it has to refuse for this reason."""
+        """Ask once; the answer has to be a refusal with this code."""
         answer = self.ask(message, m.Refused, to=to)
         assert answer.code is code, f"{message}: a refusal with {code.name} was expected, {answer.code.name} came"
         return answer
 
     def refused_wire(self, operation: int, payload: bytes, code: m.Outcome) -> m.Refused:
-        """A request with any payload is refused for this reason."""
+        """Check that a request with any payload is refused with this code."""
         self._sequence = (self._sequence + 1) & 0xFF
         data = encode_frame(Frame(self.address, HOST_ADDRESS, self._sequence, operation, payload))
         answer = message_of(self.ask_wire(data))
@@ -267,7 +267,7 @@ class Dut:
         return answer
 
     def offers_teaching(self) -> bool:
-        """Whether it offers the teaching extension: it refuses a suppress to it alone as one that it knows."""
+        """Whether it offers the teaching extension: it then refuses a unicast suppress as malformed, not as unknown."""
         if self._offers_teaching is None:
             self._sequence = (self._sequence + 1) & 0xFF
             suppress = Frame(
@@ -279,7 +279,7 @@ class Dut:
         return self._offers_teaching
 
     def silent(self, data: bytes, window_ns: int | None = None) -> None:
-        """Nothing comes back to these bytes."""
+        """Check that nothing comes back to these bytes."""
         self.drain()
         said = self.say(data)
         if window_ns is None:
@@ -288,7 +288,7 @@ class Dut:
         assert heard == b"", f"silence was expected to {in_words(data)}; {heard_words(heard)} (sent: {data.hex(' ')})"
 
     def alive(self) -> None:
-        """It still answers."""
+        """Check that it still answers a link test."""
         data = bytes([self._sequence ^ 0x5A, 0, 0xFF])
         came = self.ask(m.LinkTest(data), m.LinkTested).data
         assert came == data, f"the bytes of the link test were expected back, {came.hex(' ')} came"
@@ -305,7 +305,7 @@ class Dut:
 
     @property
     def rows(self) -> Mapping[str, m.ParameterDescription]:
-        """See the class; asked for once."""
+        """See the class; read once."""
         if self._rows is None:
             count = self.ask(m.Describe(), m.Description).parameter_count
             rows = [self.ask(m.DescribeParameter(index), m.ParameterDescription) for index in range(count)]
@@ -313,15 +313,15 @@ class Dut:
         return self._rows
 
     def keep_rows(self, rows: Mapping[str, m.ParameterDescription]) -> None:
-        """Its list is known already."""
+        """Set its parameter list, which is known already."""
         self._rows = dict(rows)
 
     def known_rows(self) -> dict[str, m.ParameterDescription] | None:
-        """Its list where it has been asked for."""
+        """Its parameter list if it was read, else None."""
         return self._rows
 
     def put(self, values: Mapping[str, RawValue]) -> None:
-        """Write working parameters, raw; where it has not all of them the case is not checked."""
+        """Write working parameters, raw; where it lacks one, the case is not checked."""
         missing = [name for name in values if name not in self.rows]
         if missing:
             not_checked(f"it has no parameter {', '.join(missing)}")
@@ -343,23 +343,23 @@ class Dut:
         return self.ask(m.Report(), m.Status)
 
     def demand(self, fraction: float) -> m.Moving:
-        """Demand a share of the travel, -1..1."""
+        """Demand a fraction of the travel, -1..1."""
         return self.ask(m.Demand(round(fraction * m.MAX_DEMAND)), m.Moving)
 
     def moment(self, since: tuple[int, int]) -> Moment:
-        """A report, and how long it is since then; `since` is a moment known to lie between two times."""
+        """A report, and the time since then; `since` is a moment known to lie between two times, ns."""
         asked_ns = self.now_ns
         status = self.report()
         return Moment(asked_ns - since[1], self.now_ns - since[0], status)
 
     def during(self, action: Callable[[], object]) -> tuple[int, int]:
-        """Do something; returns between which two times it happened."""
+        """Run `action`; returns the two times between which it happened, ns."""
         before_ns = self.now_ns
         action()
         return before_ns, self.now_ns
 
     def watch(self, since: tuple[int, int], until_ns: int, every_ns: int) -> list[Moment]:
-        """Reports from now on, until so long after `since`."""
+        """Reports every `every_ns` from now on, until `until_ns` after `since`."""
         seen = [self.moment(since)]
         while seen[-1].least_ns < until_ns:
             self.pass_time(every_ns)
@@ -367,7 +367,7 @@ class Dut:
         return seen
 
     def settle(self, fraction: float, within_ns: int = 1500 * MS) -> m.Status:
-        """Demand again and again until the arm rests, or the time is over."""
+        """Repeat a demand until the arm rests, or the time is over."""
         end_ns = self.now_ns + within_ns
         before: int | None = None
         while True:
@@ -380,28 +380,28 @@ class Dut:
             before = status.position_cdeg
 
     def restart(self) -> None:
-        """It starts again as after power-up."""
+        """Restart it, as after power-up."""
         self.ask(m.Restart(), m.Restarting)
         self.pass_time(BOOT_NS)
 
     # --- beside the bus -------------------------------------------------------------------------------------
 
     def require_virtual(self, why: str) -> None:
-        """The case needs a bus in process."""
+        """Skip the case unless the bus is in this process."""
         if not self.is_virtual:
             not_checked(f"{why}; on a port it cannot be seen or done")
 
     def require_alone(self) -> None:
-        """The case needs the line for itself."""
+        """Skip the case unless it is the only actuator on the line."""
         if not self.is_alone:
-            not_checked("other actuators are on the line, and single bytes do not tell who sent them")
+            not_checked("other actuators are on the line, and single bytes do not show which actuator sent them")
 
     def can(self, *words: str) -> bool:
-        """Whether there is a side channel that follows these words."""
+        """Whether a side channel is there that follows these words."""
         return self.side is not None and self.side.words.issuperset(words)
 
     def beside(self, *words: str) -> Beside:
-        """The side channel; the case is not checked where there is none that follows these words."""
+        """The side channel; the case is not checked where none follows these words."""
         if self.side is None:
             not_checked(f"it needs a side channel (--dut-side) that follows: {', '.join(words)}")
         missing = sorted(set(words) - self.side.words)
@@ -410,16 +410,16 @@ class Dut:
         return self.side
 
     def line_ns(self) -> int:
-        """The clock of the line, for `behind` and `spoken`; 0 where nobody listens to it."""
+        """The clock of the line, ns, for `behind` and `spoken`; 0 without a side channel."""
         return self.side.now_ns() if self.side is not None and self.can("heard") else 0
 
     def spoken(self, since_ns: int) -> list[OnLine]:
-        """Its own transmissions that began then, by the clock of the line, or later."""
+        """Its own transmissions that began at `since_ns`, by the clock of the line, or later."""
         side = self.beside("heard")
         return [one for one in side.heard(since_ns) if side.is_own(one)]
 
     def behind(self, since_ns: int) -> int:
-        """How long, ns, behind what was said before it, it began the one thing that it has said since then."""
+        """Time, ns, from the end of the transmission before to the begin of its only one since `since_ns`."""
         side = self.beside("heard")
         heard = side.heard(since_ns)
         own = [one for one in heard if side.is_own(one)]
@@ -429,18 +429,18 @@ class Dut:
         )
 
     def power_cut(self, off_ns: int = 5 * MS) -> None:
-        """Lose power now and get it back."""
+        """Cut its power now for `off_ns`, then restore it."""
         self.beside("plug", "unplug").order("unplug")
         self.pass_time(off_ns)
         self.power_back()
 
     def power_back(self) -> None:
-        """Get power, and time to start."""
+        """Restore power, and wait until it has started."""
         self.beside("plug").order("plug")
         self.pass_time(BOOT_NS)
 
     def where(self, addresses: tuple[int, ...]) -> int:
-        """At which of these it answers; the case fails where it is at none, or at several."""
+        """The one of these addresses at which it answers; the case fails where there is none, or more than one."""
         found = []
         for at in addresses:
             wire = self.wire(m.LinkTest(b"?"), at)
@@ -451,7 +451,7 @@ class Dut:
 
 
 def in_words(data: bytes) -> str:
-    """What was sent, for the text of a failure: the last good frame in it, or that there is none."""
+    """Sent bytes in the words of a failure: the last valid frame in them, or that there is none."""
     frames = [one for one in Decoder().feed(b"\x00" + data + b"\x00") if isinstance(one, Frame)]
     if not frames:
         return f"{len(data)} bytes that are no frame"
@@ -462,12 +462,12 @@ def in_words(data: bytes) -> str:
 
 
 def heard_words(heard: bytes) -> str:
-    """What came, for the text of a failure."""
+    """Received bytes in the words of a failure."""
     return f"{heard.hex(' ')} came" if heard else "nothing came"
 
 
 def replies_in(heard: bytes) -> list[Frame]:
-    """The good reply frames in these bytes."""
+    """The valid reply frames in these bytes."""
     return [one for one in Decoder().feed(heard) if isinstance(one, Frame) and one.is_reply]
 
 

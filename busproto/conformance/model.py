@@ -1,7 +1,7 @@
-"""What a good actuator answers in a conversation about settings: a plain model, written from the format page.
+"""Answers of a conforming actuator to requests about settings: a plain model, written from the format page.
 
-It knows settings, refusals and nothing of time. What depends on the piece itself (its description) is not predicted:
-the answer is then only of the right kind.
+It covers settings and refusals, not time. An answer that depends on the unit itself (its description) is not predicted:
+only its class is.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from busproto.wire.parameters import PARAMETERS, Parameter, RawValue, disagreeme
 
 
 class Model:
-    """One actuator, as the page has it.
+    """One actuator, as the page describes it.
 
     Attributes:
         working, stored, factory: raw values by the parameter's number.
@@ -31,11 +31,11 @@ class Model:
         self.stored = dict(self.factory)
 
     def set_of(self, memory: m.Memory) -> dict[int, RawValue]:
-        """One of the three."""
+        """The set of values of one of the three memories."""
         return {m.Memory.WORKING: self.working, m.Memory.STORED: self.stored, m.Memory.FACTORY: self.factory}[memory]
 
     def answer(self, message: Message) -> Message | type[Message]:
-        """What has to come back: the message itself, or only its class."""
+        """The expected answer: the message itself, or only its class."""
         if isinstance(message, m.Write):
             return self._write(message)
         if isinstance(message, m.Read):

@@ -1,7 +1,7 @@
 """The pytest plug-in: ``pytest --dut TARGET``.
 
 Options, the fixtures `dut` (a `Dut`, as after power-up), `dut_build` (further ones, in process) and `bus_link` (the
-host's own operations), the marker `clause`, and the report by clause. Nothing happens where `--dut` is not given.
+host's own operations), the marker `clause`, and the report by clause. Without `--dut` the plug-in does nothing.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _SOAK_PORT_STEPS: Final = 60
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """The options."""
+    """Add the options of the harness to pytest."""
     group = parser.getgroup("busproto", "conformance of an actuator (busproto)")
     group.addoption(
         "--dut",
@@ -73,20 +73,20 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 @pytest.hookimpl(trylast=True)
 def pytest_configure(config: pytest.Config) -> None:
-    """The marker; what is run; whether it may."""
+    """Register the marker, choose the test files, and check that the run is allowed."""
     config.addinivalue_line("markers", "clause(*ids): the clauses of the format page that this case checks")
     target = config.getoption("--dut")
     if target is None:
         return
     if not target.strip():
-        raise pytest.UsageError("--dut: nothing stands behind it; 'python', 'reference', a library or a port is wanted")
+        raise pytest.UsageError("--dut: no target is given; 'python', 'reference', a library or a port is wanted")
     if config.getoption("--dut-report"):
         from busproto.atomic_files import require_own
-        from busproto.conformance.report import DIGEST
+        from busproto.conformance.report import GENERATED_BY
         from busproto.errors import InputError
 
         try:
-            require_own(Path(config.getoption("--dut-report")), DIGEST, "a report")
+            require_own(Path(config.getoption("--dut-report")), GENERATED_BY, "a report")
         except InputError as error:
             raise pytest.UsageError(f"--dut-report: {error}") from error
     if config.args_source is not pytest.Config.ArgsSource.ARGS:
@@ -111,7 +111,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def _no_cache_beside_a_port(config: pytest.Config) -> None:
-    """pytest takes a device name that follows `--dut` for a test file too, and would keep its cache beside it."""
+    """Disable the cache: pytest takes a device name after `--dut` for a test file and would put its cache beside it."""
     if config.rootpath.is_relative_to("/dev"):
         for name in ("lfplugin", "nfplugin", "stepwiseplugin"):
             found = config.pluginmanager.get_plugin(name)
@@ -120,7 +120,7 @@ def _no_cache_beside_a_port(config: pytest.Config) -> None:
 
 
 def _uid(text: str | None) -> bytes | None:
-    """The uid that was given, if any. Raises InputError."""
+    """The uid of `--dut-uid`, None without it. Raises InputError."""
     from busproto.errors import InputError
 
     if text is None:
@@ -136,7 +136,7 @@ def _uid(text: str | None) -> bytes | None:
 
 @pytest.fixture(scope="session")
 def dut_target(request: pytest.FixtureRequest) -> Iterator[Target]:
-    """What `--dut` names, opened once."""
+    """The target that `--dut` names, opened once."""
     from busproto.conformance.targets import open_target
     from busproto.errors import BusError
 
@@ -170,29 +170,30 @@ def dut(dut_target: Target, request: pytest.FixtureRequest) -> Iterator[Dut]:
 
 
 def _require_offered(dut: Dut, request: pytest.FixtureRequest) -> None:
-    """A case of an extension is not checked on an actuator that does not offer it."""
+    """Skip a case of an extension that the actuator does not offer."""
     from busproto.conformance.clauses import part_of_case
     from busproto.conformance.dut import not_checked
     from busproto.conformance.report import NOT_OFFERED
     from busproto.wire.page.rules import TEACHING
 
-    ids = [one for digest in request.node.iter_markers("clause") for one in digest.args]
+    ids = [one for marker in request.node.iter_markers("clause") for one in marker.args]
     if part_of_case(ids) == TEACHING and not dut.offers_teaching():
         not_checked(NOT_OFFERED)
 
 
 @pytest.fixture
 def dut_build(dut_target: Target, request: pytest.FixtureRequest) -> Callable[..., Dut]:
-    """Builds further ones in process (`InProcess.build`): address, stored settings, line rate, clock, neighbours.
+    """Builds further actuators under test in process (`InProcess.build`): address, stored settings, line rate, clock,
+    neighbours.
 
-    On a port there is only the one, again as after power-up; a case that wants more of it is not checked.
+    On a port there is only one, again as after power-up; a case that needs more is not checked.
     """
     from busproto.conformance.dut import not_checked
     from busproto.conformance.targets import InProcess
 
     def build(**named: Any) -> Dut:
         if not isinstance(dut_target, InProcess) and named:
-            not_checked("it needs one in process: others beside it, or its clock off")
+            not_checked("it needs a target in process: with other actuators, or with a clock error")
         if isinstance(dut_target, InProcess):
             _require_offered(dut_target.build(request.node.name), request)
             return dut_target.build(request.node.name, **named)
@@ -215,7 +216,7 @@ def bus_link(dut: Dut) -> Link:
 
 @pytest.fixture
 def soak_steps(request: pytest.FixtureRequest, dut_target: Target) -> int:
-    """How long the soak is."""
+    """Number of steps of the soak."""
     given = request.config.getoption("--dut-soak")
     if given is None:
         return _SOAK_PORT_STEPS if dut_target.is_port else _SOAK_STEPS
@@ -223,7 +224,7 @@ def soak_steps(request: pytest.FixtureRequest, dut_target: Target) -> int:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Only cases that cite one of the clauses asked for."""
+    """Keep only the cases that cite one of the chosen clauses."""
     wanted = set(config.getoption("--dut-clause"))
     if not config.getoption("--dut") or not wanted:
         return
@@ -234,17 +235,17 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         raise pytest.UsageError(
             f"--dut-clause: there is no {', '.join(sorted(unknown))}; there are: {', '.join(CLAUSES)}"
         )
-    chosen = [item for item in items if any(wanted & set(digest.args) for digest in item.iter_markers("clause"))]
+    chosen = [item for item in items if any(wanted & set(marker.args) for marker in item.iter_markers("clause"))]
     config.hook.pytest_deselected(items=[item for item in items if item not in chosen])
     items[:] = chosen
 
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_runtest_setup(item: pytest.Item) -> None:
-    """The clauses of a case become properties of its result (JUnit writes them; xdist carries them)."""
-    for digest in item.iter_markers("clause"):
+    """Put the clauses of a case into the properties of its result (JUnit writes them; xdist carries them)."""
+    for marker in item.iter_markers("clause"):
         item.user_properties.extend(
-            (PROPERTY, one) for one in digest.args if (PROPERTY, one) not in item.user_properties
+            (PROPERTY, one) for one in marker.args if (PROPERTY, one) not in item.user_properties
         )
 
 
@@ -273,7 +274,7 @@ def _why(report: Any) -> str:
 
 
 def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
-    """The report by clause."""
+    """Print the report by clause, and write it as HTML where asked."""
     if not config.getoption("--dut"):
         return
     from busproto.conformance.report import as_html, as_text

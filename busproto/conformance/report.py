@@ -1,4 +1,4 @@
-"""What a run showed, clause by clause: passed, failed, not checked; core and extensions apart."""
+"""The result of a run by clause: passed, failed, not checked; core and extensions apart."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ class Case:
     Attributes:
         name: of the test.
         verdict: one of VERDICTS.
-        clauses: ids of what it cites.
+        clauses: ids of the clauses that it cites.
         why: where it failed or was not checked, the first line of the reason.
     """
 
@@ -39,7 +39,7 @@ class Row:
     cases: list[Case] = field(default_factory=list)
 
     def count(self, verdict: str) -> int:
-        """How many of its cases came to that."""
+        """Number of its cases with that verdict."""
         return sum(case.verdict == verdict for case in self.cases)
 
     @property
@@ -66,8 +66,8 @@ def as_text(cases: list[Case]) -> list[str]:
     lines = []
     for row in rows:
         counts = ", ".join(f"{row.count(verdict)} {verdict}" for verdict in VERDICTS if row.count(verdict))
-        digest = {"passed": " ", "failed": "!", "not checked": "-"}[row.verdict]
-        lines.append(f"{digest} {row.clause.id:<{width}}  {counts}")
+        sign = {"passed": " ", "failed": "!", "not checked": "-"}[row.verdict]
+        lines.append(f"{sign} {row.clause.id:<{width}}  {counts}")
     for verdict in ("failed", "not checked"):
         named = [case for case in cases if case.verdict == verdict]
         if named:
@@ -77,7 +77,7 @@ def as_text(cases: list[Case]) -> list[str]:
 
 
 def totals(rows: list[Row]) -> list[str]:
-    """How many clauses came to what: a line for the core, and one for each extension of which a case was run."""
+    """Number of clauses by verdict: a line for the core, and one for each extension of which a case was run."""
     lines = []
     for part in PARTS:
         own = [row for row in rows if row.clause.part == part]
@@ -99,14 +99,14 @@ small { color: #555; } details { margin: 0; }
 """
 
 
-DIGEST: Final = '<meta name="generator" content="busproto conformance">'
+GENERATED_BY: Final = '<meta name="generator" content="busproto conformance">'
 
 
 def as_html(cases: list[Case], target: str, version: str) -> str:
-    """One page, nothing to load."""
+    """The report as one HTML page that loads no other file."""
     rows = by_clause(cases)
     lines = [
-        f'<!doctype html><html lang="en"><meta charset="utf-8">{DIGEST}',
+        f'<!doctype html><html lang="en"><meta charset="utf-8">{GENERATED_BY}',
         f"<title>Conformance of {html.escape(target)}</title><style>{_STYLE}</style>",
         f"<h1>Conformance of {html.escape(target)}</h1>",
         f"<p>{html.escape(version)}; {len(cases)} cases, {len(rows)} clauses of the format page. "

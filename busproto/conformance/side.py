@@ -1,8 +1,8 @@
-"""What the harness has beside the bus: a side channel, which tells moments on the line and takes power away.
+"""The side channel of the harness: times on the line, power cuts, orders to a virtual bus.
 
-In process it is that of the virtual bus; beside a port it is a TCP port that `busproto bus run --side` opens, or a rig
-of one's own that follows some of the words of `busproto.sim.side_channel`. A case asks for the words it needs, and is
-not checked where they are not followed.
+In process it is that of the virtual bus; beside a port it is a TCP port that `busproto bus run --side` opens, or a test
+rig that follows some of the words of `busproto.sim.side_channel`. A case names the words it needs, and is not checked
+where the side channel does not follow them.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ Told = dict[str, Any]
 
 
 class SideError(BusError):
-    """The side channel is gone, or says what cannot be understood."""
+    """The side channel was closed, or its answer cannot be understood."""
 
 
 class SideRefusedError(SideError):
-    """It did not follow that line; nothing has happened."""
+    """The side channel did not follow a line; nothing has happened."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +48,11 @@ class Side(Protocol):
     """A side channel."""
 
     def follow(self, line: str) -> Told:
-        """Order or ask something. Raises SideError."""
+        """Send a line of words; returns the answer. Raises SideError."""
 
 
 class InProcessSide:
-    """That of a virtual bus in this process."""
+    """The side channel of a virtual bus in this process."""
 
     def __init__(self, bus: Any) -> None:
         from busproto.sim.side_channel import SideChannel
@@ -70,16 +70,16 @@ class InProcessSide:
 
 
 class TcpSide:
-    """One behind a TCP port."""
+    """A side channel behind a TCP port."""
 
     def __init__(self, text: str) -> None:
-        """`text`: HOST:PORT. Raises InputError: nobody is there, or it is no such text."""
+        """`text`: HOST:PORT. Raises InputError: no program answers there, or the text is malformed."""
         host, port = parse_endpoint("--dut-side", text, 7001, open_to_network=True)
         self._name = text
         try:
             self._socket = socket.create_connection((host, port), PATIENCE_S)
         except OSError as error:
-            raise InputError(f"--dut-side '{text}': nobody is there ({error.strerror or error})") from error
+            raise InputError(f"--dut-side '{text}': no program answers there ({error.strerror or error})") from error
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._heard = b""
 
@@ -100,25 +100,25 @@ class TcpSide:
         except ValueError:
             told = None
         if not isinstance(told, dict) or not {"done", "refused"} & set(told):
-            raise SideError(f"the side channel at {self._name} says what is no answer: {answer[:80]!r}")
+            raise SideError(f"the side channel at {self._name} sends what is no answer: {answer[:80]!r}")
         if "refused" in told:
             raise SideRefusedError(str(told["refused"]))
         return told
 
     def close(self) -> None:
-        """Let go."""
+        """Close the connection."""
         self._socket.close()
 
 
 class Beside:
-    """A side channel as a case uses it: the words it follows, and the one under test among those who are there.
+    """A side channel as a case uses it: its words, and the label of the actuator under test.
 
     Attributes:
-        words: that are followed.
+        words: the words that it follows.
     """
 
     def __init__(self, side: Side, uid: bytes) -> None:
-        """Raises SideError: it does not tell what it follows, or does not know the one under test."""
+        """Raises SideError: it does not list its words, or does not know the actuator under test."""
         self._side = side
         self._uid = uid.hex()
         self.words = frozenset(map(str, self._list("able", "words")))
@@ -139,31 +139,31 @@ class Beside:
 
     @property
     def is_powered(self) -> bool:
-        """Whether the one under test has power."""
+        """Whether the actuator under test has power."""
         return bool(self._me()["is_powered"])
 
     @property
     def written_bytes(self) -> int:
-        """Bytes of stored memory that it has written so far; one that follows `cut` counts them."""
+        """Bytes of stored memory that it has written so far; a side channel that follows `cut` counts them."""
         return int(self._me()["written"])
 
     def order(self, word: str, rest: str = "") -> None:
-        """An order for the one under test."""
+        """Send an order about the actuator under test."""
         self._side.follow(f'{word} "{self._label}" {rest}'.rstrip())
 
     def now_ns(self) -> int:
-        """The clock of the line."""
+        """The clock of the line, ns."""
         return int(self._side.follow("heard 9e18")["now_ns"])
 
     def heard(self, since_ns: int) -> list[OnLine]:
-        """What began on the line at that moment or later."""
+        """Transmissions that began on the line at `since_ns` or later."""
         found = self._side.follow(f"heard {since_ns}")["heard"]
         return [OnLine(one["by"], one["from_ns"], one["to_ns"], bytes.fromhex(one["bytes"])) for one in found]
 
     def is_own(self, one: OnLine) -> bool:
-        """Whether the one under test sent that."""
+        """Whether the actuator under test sent a transmission."""
         return one.by == self._label
 
     def jam(self, behind_ns: int, data: bytes) -> None:
-        """So long behind the next frame of the host, or behind the jam before, these bytes are on the line."""
+        """Have `data` sent on the line `behind_ns` after the next frame of the host, or after the jam before."""
         self._side.follow(f"jam {behind_ns / 1000:.3f} {data.hex()}")

@@ -27,7 +27,7 @@ def start_texts() -> dict[str, str]:
 
 
 def write_start(directory: Path) -> list[Path]:
-    """Write the files; the codec and the port layer anew where they are there already. Returns what was written.
+    """Write the files; the codec and the port layer also over older ones. Returns the paths.
 
     Raises:
         InputError: the directory cannot be written to, or `mine.c` is there and would be lost.

@@ -34,7 +34,7 @@ def cut_at_byte(dut: Dut, message: Message, to: int, at: int) -> None:
 
 
 def spoil(dut: Dut, copies: tuple[int, ...], at: int) -> None:
-    """One bit of stored copies is another after the next power-up, which follows at once."""
+    """Flip one bit of stored copies and power it up again."""
     side = dut.beside("unplug", "spoil", "plug")
     side.order("unplug")
     for copy in copies:

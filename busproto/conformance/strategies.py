@@ -1,6 +1,6 @@
 """Hypothesis strategies for frames, messages and conversations, derived from the definitions of the format.
 
-Nothing here names an operation but the conversations: a new one is drawn the moment it stands in the table.
+Only the conversations name operations; a new operation is drawn as soon as it is in the table.
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ def requests() -> st.SearchStrategy[Message]:
 
 
 def with_zeros(size: int) -> st.SearchStrategy[bytes]:
-    """Strings of at most `size` bytes in which half the bytes are zero: those the removal is for."""
+    """Strings of at most `size` bytes in which half the bytes are zero, to exercise the zero-byte removal."""
     return st.binary(max_size=size).map(lambda raw: raw.translate(_SPARSE))
 
 
@@ -153,7 +153,7 @@ def _sealed(encoded: bytes) -> bytes:
 def spoiled_wires() -> st.SearchStrategy[bytes]:
     """Wire bytes spoiled at each level: on the line; before the check was made; before zeros were removed.
 
-    The last two carry a good check, so that they reach what is checked behind it. Some are still good frames.
+    The last two carry a good check, so that they reach the later checks. Some are still valid frames.
     """
     bodies = message_frames().map(_build_body)
     on_line = spoiled(bodies.map(lambda body: _sealed(remove_zeros(body))))
@@ -203,9 +203,9 @@ def _reads() -> st.SearchStrategy[m.Read]:
 
 @functools.cache
 def conversations(longest: int = 20) -> st.SearchStrategy[list[Message]]:
-    """What a host may say to one actuator, one after the other, without anything that moves it.
+    """Requests of a host to one actuator in sequence, without any that moves it.
 
-    `busproto.conformance.model.Model` says what has to come back to each.
+    `busproto.conformance.model.Model` gives the expected answer to each.
     """
     return st.lists(
         st.one_of(

@@ -1,7 +1,7 @@
-"""What `--dut` names: the simulator's own actuator, a firmware as a shared library, or one behind a port.
+"""The targets of `--dut`: the simulator's own actuator, a firmware as a shared library, or an actuator behind a port.
 
-In process each case gets a bus of its own, in virtual time, its first settings factory but for an address. On a port
-there is one actuator for the whole run: what it had stored is kept first, and put back at the end.
+In process each case gets a bus of its own, in virtual time, with factory settings but for the address. On a port there
+is one actuator for the whole run: its stored settings are read first, and put back at the end.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from busproto.wire.parameters import RawValue
 PYTHON: Final = "python"
 REFERENCE: Final = "reference"
 HOME: Final = 5
-"""Address of the one under test in process, and of one on a port that has none."""
+"""Address of the actuator under test in process, and on a port where it has none."""
 UID: Final = bytes.fromhex("d17e00c3005a8101")
 MODEL_NAME: Final = "under test"
 CHANCES: Final = 4
@@ -73,7 +73,7 @@ class InProcess:
         clock_ppm: int = 0,
         neighbours: Mapping[bytes, int] | None = None,
     ) -> Dut:
-        """A bus with the one under test, and with neighbours (address by uid) that are the simulator's own."""
+        """A bus with the actuator under test, and with neighbours (address by uid), which are the simulator's own."""
         from busproto.sim.bus import VirtualBus
         from busproto.sim.kernel import Kernel
 
@@ -111,15 +111,15 @@ class InProcess:
         return made
 
     def fresh(self, name: str) -> Dut:
-        """For one case."""
+        """A new actuator under test for one case."""
         return self.build(name)
 
     def done_with(self, dut: Dut) -> None:
-        """Behind a case: what it learned of the parameter list serves the next one."""
+        """After a case: its parameter list, if it was read, is kept for the next case."""
         self._rows = dut.known_rows() or self._rows
 
     def close(self) -> None:
-        """Nothing is left."""
+        """No effect: each case has a bus of its own."""
 
 
 class OnPort:
@@ -142,7 +142,7 @@ class OnPort:
         latency_ns: int | None = None,
         side: str | None = None,
     ) -> None:
-        """Open the port, find the one under test, keep what it has stored, and give it factory settings.
+        """Open the port, find the actuator under test, read its stored settings, and give it factory settings.
 
         Raises:
             InputError: not exactly one actuator is there, or none with that uid. Nothing was changed.
@@ -162,7 +162,7 @@ class OnPort:
             roster = self._run(lambda: find(rng=random.Random(seed)))
             found = {one.uid: one.address for one in roster.found}
             if uid is None and len(found) != 1:
-                there = ", ".join(sorted(one.hex() for one in found)) or "nobody"
+                there = ", ".join(sorted(one.hex() for one in found)) or "no actuator"
                 raise InputError(f"--dut '{target}': one actuator is wanted there, or --dut-uid; there are: {there}")
             self.uid = next(iter(found)) if uid is None else uid
             if self.uid not in found:
@@ -189,7 +189,7 @@ class OnPort:
             self._side_port.close()
 
     def _run(self, make: Callable[[], Steps[T]]) -> T:
-        """Prepare something; a busy machine is given several chances. What is judged never goes this way."""
+        """Run a preparation, with retries for a busy machine. A judged request is never sent this way."""
         for chance in range(CHANCES):
             link = Link(self.transport)
             link.session.echoes = self._echoes
@@ -250,13 +250,13 @@ class OnPort:
     _rows: Mapping[str, m.ParameterDescription] | None = None
 
     def _power_again(self) -> None:
-        """It has power, where a case has left it without."""
+        """Restore its power where a case has left it without."""
         if self._side is not None and {"who", "plug"} <= self._side.words and not self._side.is_powered:
             self._side.order("plug")
             self.transport.read_until(self.transport.now_ns() + 50 * MS)
 
     def _home_again(self) -> None:
-        """It is at its address, whatever a case has left behind."""
+        """Restore its address where a case has changed it."""
         wire = encode_frame(request_frame(m.Describe(), self.home, 0))
         self.transport.read_until(self.transport.now_ns() + 5 * MS)
         probe = Dut(self.transport, uid=self.uid, address=self.home, echoes=self._echoes)
@@ -271,7 +271,7 @@ class OnPort:
             dut.tell(m.Release())
 
     def close(self) -> None:
-        """Put back what it had stored and its address, and let go of the port.
+        """Put back its stored settings and its address, and close the port.
 
         Raises:
             BusError: that could not be done.
@@ -301,11 +301,11 @@ def open_target(
     latency_ns: int | None = None,
     side: str | None = None,
 ) -> Target:
-    """What `--dut` names; the last four are for a port. `latency_ns`: how long its adapter may keep bytes back.
-    `side`: HOST:PORT of a side channel.
+    """The target that `--dut` names; the last four arguments are for a port. `latency_ns`: how long its adapter may
+    keep bytes back. `side`: HOST:PORT of a side channel.
 
     Raises:
-        InputError: there is no such thing, or it is not clear which actuator is meant.
+        InputError: there is no such target, or it is not clear which actuator is meant.
         BusError: the port, or the actuator, did not do it.
     """
     if is_in_process(target):

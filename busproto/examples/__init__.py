@@ -1,4 +1,4 @@
-"""Small programs on the public interface, to read and to begin from."""
+"""Small programs on the public interface, as starting points for your own."""
 
 __all__ = [
     "pocket_setter",

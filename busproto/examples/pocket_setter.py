@@ -2,9 +2,9 @@
 
     python -m busproto.examples.pocket_setter /dev/ttyUSB0
 
-Type y, n or b (and Enter) for the keys. It finds everyone on the line, parts those that share an address, gives one to
-those that have none, lets all go limp, and tells which one was moved by hand; that one can then be changed and stored.
-Nothing is ever driven, so no propeller turns; but surfaces may drop when they go limp.
+Type y, n or b (and Enter) for the keys. It finds every actuator, separates those that share an address, gives one to
+those that have none, and switches all drives off. Then it shows which one was moved by hand; its settings can be
+changed and stored. Nothing is ever driven, so no propeller turns; but surfaces may drop when they go limp.
 """
 
 from __future__ import annotations
@@ -31,11 +31,11 @@ QUESTIONS: Final = (
     ("neutral", "Neutral {}", "Where it is? yes"),
     ("loss-action", "No signal: {}", "Other? yes/next"),
 )
-"""Setting, what it is, what yes does."""
+"""Setting, its text, the question to which yes changes it."""
 
 
 class SwitchedOff(Exception):
-    """No more keys come."""
+    """There is no more input."""
 
 
 class Panel:
@@ -59,7 +59,7 @@ class Panel:
 
 
 def moved_by_hand(addresses: list[int]) -> Steps[int | None]:
-    """Wait until a limp arm is moved, let that actuator say so, and return its address; None where none is for long."""
+    """Wait until a limp arm is moved, and have that actuator show itself; returns its address, or None."""
     before = {}
     for address in addresses:
         before[address] = (yield from report(address)).position_cdeg
@@ -74,7 +74,7 @@ def moved_by_hand(addresses: list[int]) -> Steps[int | None]:
 
 
 def settle_addresses(link: Link, panel: Panel) -> list[int]:
-    """Find everyone, and see that each has an address of its own as far as one wants; returns those who do."""
+    """Find every actuator and offer to give each an address of its own; returns the addresses that are unique then."""
     left_alone: set[int] = set()
     while True:
         roster = link.run(find())

@@ -1,11 +1,11 @@
-"""A side channel for real hardware: a second serial adapter whose RTS line switches the supply of what is tested.
+"""A side channel for real hardware: the RTS line of a second serial adapter switches an actuator's supply.
 
     python -m busproto.examples.switched_supply /dev/ttyUSB1 127.0.0.1:7001
     pytest --dut=/dev/ttyUSB0 --dut-side=127.0.0.1:7001 --all-clear
 
 RTS drives a transistor or relay in the positive lead of one actuator; --inverted where it conducts while RTS is off. So
 the harness can take the power away in the middle of a write. It follows four words of `busproto.sim.side_channel`:
-able, who, plug, unplug. What needs moments on the line is not checked. With the switch open nothing may feed the
+able, who, plug, unplug. Cases that need times on the line are not checked. With the switch open nothing may feed the
 actuator through its signal lead: use a resistor or an open drain there.
 """
 
@@ -26,7 +26,7 @@ WORDS: Final = ("able", "who", "plug", "unplug")
 
 
 class Lead(Protocol):
-    """What switches: pyserial's port has it, and so has any stand-in."""
+    """The line that switches: pyserial's port has it, and so has any substitute."""
 
     rts: bool
 
@@ -35,7 +35,7 @@ class Switch:
     """The words, followed with one output."""
 
     def __init__(self, lead: Lead, *, inverted: bool = False) -> None:
-        """Power is on from here."""
+        """Switch power on."""
         self._lead = lead
         self._inverted = inverted
         self._set(True)
@@ -55,7 +55,7 @@ class Switch:
         elif word in {"plug", "unplug"}:
             self._set(word == "plug")
         else:
-            told = {"refused": f"'{word}' is no word here; there are: {', '.join(WORDS)}"}
+            told = {"refused": f"'{word}' is no command; the commands are: {', '.join(WORDS)}"}
         return json.dumps(told)
 
 

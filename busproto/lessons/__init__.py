@@ -1,7 +1,7 @@
-"""Lessons: how addressed buses behave, shown on the virtual bus that runs as one looks. Nothing in them is stored.
+"""Lessons: how addressed buses behave, shown on a virtual bus that runs when a lesson is opened. No result is stored.
 
 `LESSONS` holds them by name, in the order in which they are best taken. The terminal and the page show the same
-scenes: `as_json` gives a lesson as plain data, `check` holds an answer against the simulator.
+scenes: `as_json` gives a lesson as plain data, `check` compares an answer with the simulator.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ def as_json(name: str, seed: int) -> dict[str, Any]:
 
 
 def check(name: str, seed: int, answer: str) -> Verdict:
-    """Hold an answer against what the virtual bus of this seed does.
+    """Compare an answer with the run of the virtual bus of this seed.
 
     Raises:
         InputError: there is no such lesson, or the answer is not of the kind that is asked for.

@@ -1,7 +1,7 @@
-"""Lesson ``backoff``: everyone counts quiet slots and answers at zero; then the member list proves that nobody is
-missing.
+"""Lesson ``backoff``: actuators count idle slots and answer at zero; then the member list proves that none is missing.
 
-The host knows only what comes back over the line. The lesson knows the bus as well, and says what really happened.
+The host knows only what comes back over the line. The lesson reads the virtual bus as well, and shows what really
+happened.
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ from busproto.lessons.bench import (
     BAUD,
     answers_on,
     build,
-    crowd,
     draw,
     drawn_slots,
     heard_in,
@@ -29,6 +28,7 @@ from busproto.lessons.bench import (
     several,
     uids_in,
     uids_on,
+    unaddressed,
     watched,
 )
 from busproto.lessons.scene import LETTER, Course, Lesson, Question, Scene, Solution, Step, Table
@@ -56,7 +56,7 @@ def _count(seed: int) -> int:
 
 
 def _spoken_in(bus: VirtualBus, heard: Heard) -> list[Spoken]:
-    """Who answered in an exchange, in the order in which they began."""
+    """The actuators that answered in an exchange, in the order in which they began."""
     return [one for one in answers_on(bus, heard.began_ns) if one[1].start_ns < heard.ended_ns]
 
 
@@ -79,7 +79,7 @@ def _steps(bus: VirtualBus, exchanges: Sequence[Heard]) -> Iterator[Step]:
         expected = theory.alone_mean(len(bus.actuators) - before, message.slots)
         course = partial(Course, among=len(bus.actuators), expected_found=before + expected)
         note += f"; theory expects at least {expected:.1f} in this call"
-        ending = "" if spoken else ": silence, nobody is left"
+        ending = "" if spoken else ": silence, no actuator is left"
         text = f"{number:3}. call {calls}, {message.slots} slots{ending}"
         yield Step(text, _board(bus, found), note, course(before))
         uids = uids_in(heard)
@@ -101,14 +101,14 @@ def _board(bus: VirtualBus, found: dict[str, str]) -> Table:
 
 def _scenes(seed: int) -> Iterator[Scene]:
     count = _count(seed)
-    bus = build(seed, crowd(count))
+    bus = build(seed, unaddressed(count))
     slot_us = MINI_SLOT_NS / 1000
     yield Scene(
-        "Count down while it is quiet",
+        "Count down while the line is idle",
         (
             f"{count} actuators without an address: {names_of(labels_on(bus))}. Each draws a number, as in the lesson "
-            f"'slots'. But a slot is tiny here: {slot_us:.0f} us, just long enough to notice that somebody speaks.",
-            "Everyone counts down to zero, one for each quiet slot. Who reaches zero answers. While someone answers, "
+            f"'slots'. But a slot is tiny here: {slot_us:.0f} us, just long enough to detect that an actuator sends.",
+            "Each counts down to zero, one for each idle slot. At zero it answers. While one actuator answers, "
             "all the others stop counting. So an empty slot costs next to nothing, and an answer is not disturbed by "
             "those with other numbers.",
         ),
@@ -118,9 +118,8 @@ def _scenes(seed: int) -> Iterator[Scene]:
         "The search, and the proof",
         (
             "When a call stays silent, or brings nothing broken, the host reads out its list, the 'member list'. "
-            "Everyone in "
-            "it answers with one byte, in its order; anyone who is missing would speak up behind. Times count from "
-            "the first answer to a call.",
+            "Each actuator in it answers with one byte, in its order; one that is not in it would answer after them. "
+            "Times count from the first answer to a call.",
         ),
         steps=tuple(_steps(bus, exchanges)),
         after=(
@@ -142,14 +141,14 @@ def _first_call(bus: VirtualBus, call: RollCall) -> Heard:
 
 
 def _theory_scene(seed: int, count: int, first: int) -> Scene:
-    bus, rng = build(seed, crowd(count)), draw(f"{NAME} calls", seed)
+    bus, rng = build(seed, unaddressed(count)), draw(f"{NAME} calls", seed)
     total = 0
     for _ in range(CALLS):
         call = RollCall(rng.randrange(1, 0x10000), rng.randrange(0x100), FIRST_WINDOW_SLOTS, ())
         total += len(set(uids_in(_first_call(bus, call))))
     return Scene(
-        "How many a call finds",
-        ("Someone is heard for certain when all the others drew another number.",),
+        "How many actuators a call finds",
+        ("An actuator is heard for certain when all the others drew another number.",),
         table=Table(
             ("", "heard"),
             (
@@ -176,7 +175,7 @@ def _race_scene(seed: int, count: int, roster: Roster, queries: int) -> Scene:
         ("slots", framed_slots(random.Random(seed), BAUD)),
     ):
         asked: list[Heard] = []
-        other = run(build(seed, crowd(count)), watched(steps, asked.append))
+        other = run(build(seed, unaddressed(count)), watched(steps, asked.append))
         rows.append(_race_row(name, count, other, len(asked)))
     rows.append(_race_row(NAME, count, roster, queries))
     answers_ms = count * PRESENT_BYTES * 10_000 / BAUD
@@ -209,7 +208,7 @@ def _asked_call(bus: VirtualBus, seed: int) -> RollCall:
 
 def _question(seed: int) -> Question:
     count = _count(seed)
-    bus = build(seed, crowd(count))
+    bus = build(seed, unaddressed(count))
     call = _asked_call(bus, seed)
     drawn = drawn_slots(bus, call, uids_on(bus))
     picks = ", ".join(sorted(f"{labels[0]} {slot}" for slot, labels in drawn.items()))
@@ -217,7 +216,7 @@ def _question(seed: int) -> Question:
     nth = {2: "second", 3: "third"}.get(place, f"{place}th")
 
     def solve() -> Solution:
-        fresh = build(seed, crowd(count))
+        fresh = build(seed, unaddressed(count))
         _first_call(fresh, call)
         order = [actuator.label for actuator, _ in answers_on(fresh)]
         return Solution(
@@ -225,10 +224,10 @@ def _question(seed: int) -> Question:
         )
 
     return Question(
-        f"A fresh call, {call.slots} slots. They draw: {picks}. Who answers {nth}?",
+        f"A fresh call, {call.slots} slots. They draw: {picks}. Which one answers {nth}?",
         LETTER,
         solve,
     )
 
 
-LESSON: Final = Lesson(NAME, "How counting down finds everyone, and proves it", _scenes, _question)
+LESSON: Final = Lesson(NAME, "How counting down finds every actuator, and proves it", _scenes, _question)

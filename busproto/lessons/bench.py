@@ -1,7 +1,7 @@
 """The virtual bus of the lessons: as many actuators as a lesson needs, uids and clocks drawn by the seed.
 
 Everything that a lesson shows has happened on such a bus. A fresh one is built for each scene and each question, so
-none of them hangs on what another did before.
+that none depends on another.
 """
 
 from __future__ import annotations
@@ -40,8 +40,8 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
-class Role:
-    """One actuator of a lesson; what is not stated is drawn by the seed or factory."""
+class LessonActuator:
+    """One actuator of a lesson; values that are not stated are drawn by the seed, or are factory values."""
 
     label: str
     address: int = UNADDRESSED
@@ -52,30 +52,32 @@ class Role:
 
 
 def draw(name: str, seed: int) -> random.Random:
-    """The random numbers of one lesson for a seed; scenes and question of it draw the same."""
+    """The random numbers of one lesson for a seed; its scenes and its question draw the same."""
     return random.Random(f"lesson {name} {seed}")
 
 
-def build(seed: int, roles: Sequence[Role], *, clock_ppm: int = 10_000, jitter_ns: int = START_JITTER_NS) -> VirtualBus:
+def build(
+    seed: int, planned: Sequence[LessonActuator], *, clock_ppm: int = 10_000, jitter_ns: int = START_JITTER_NS
+) -> VirtualBus:
     """A bus with these actuators. Clocks are off by up to `clock_ppm`, drawn by the seed."""
     kernel = Kernel(seed)
     bus = VirtualBus(kernel, baud=BAUD)
     uids, clocks = kernel.stream("lesson uids"), kernel.stream("lesson clocks")
-    for role in roles:
+    for one in planned:
         drawn = uids.randbytes(UID_BYTES)
         bus.add(
             Actuator(
                 kernel,
                 bus.line,
-                label=role.label,
-                uid=role.uid or drawn,
+                label=one.label,
+                uid=one.uid or drawn,
                 model=MODEL,
-                address=role.address,
-                stored=dict(role.stored),
-                position_deg=role.arm_deg,
+                address=one.address,
+                stored=dict(one.stored),
+                position_deg=one.arm_deg,
                 supply_mv=lambda: bus.supply_mv,
                 address_changed=lambda _: bus.index(),
-                own_baud=role.baud,
+                own_baud=one.baud,
                 clock_ppm=clocks.randint(-clock_ppm, clock_ppm),
                 jitter_ns=jitter_ns,
             )
@@ -84,13 +86,13 @@ def build(seed: int, roles: Sequence[Role], *, clock_ppm: int = 10_000, jitter_n
     return bus
 
 
-def crowd(count: int) -> list[Role]:
-    """So many factory-fresh actuators, lettered."""
-    return [Role(LETTERS[number]) for number in range(count)]
+def unaddressed(count: int) -> list[LessonActuator]:
+    """`count` factory-fresh actuators without an address, named by letters."""
+    return [LessonActuator(LETTERS[number]) for number in range(count)]
 
 
 def watched(steps: Steps[T], note: Callable[[Heard], None]) -> Steps[T]:
-    """The same operation; `note` is told of every exchange as it ends."""
+    """The same operation; `note` is called with every exchange as it ends."""
     result: Heard | int | None = None
     try:
         step = next(steps)
@@ -116,14 +118,14 @@ def heard_in(bus: VirtualBus, steps: Steps[T]) -> tuple[T, list[Heard]]:
 
 
 def answers_on(bus: VirtualBus, from_ns: int = 0) -> Iterator[tuple[Actuator, Transmission]]:
-    """What actuators have put on the line since then, in the order in which they began."""
+    """Transmissions of actuators since `from_ns`, in the order in which they began."""
     for one in sorted(bus.line.record or (), key=lambda sent: sent.start_ns):
         if isinstance(one.sender, Actuator) and one.start_ns >= from_ns:
             yield one.sender, one
 
 
 def line_of(transmissions: Sequence[Transmission]) -> list[int]:
-    """The line while these are on it, on one open-drain wire."""
+    """The level of one open-drain wire while these transmissions are on it."""
     return wired_and(one.edges for one in transmissions)
 
 
@@ -133,7 +135,7 @@ def ns_of_byte(number: int, baud: int = BAUD) -> int:
 
 
 def ruler_of(received: Iterable[ReceivedByte], from_ns: int, bits: int) -> str:
-    """Which bit a receiver takes each one for, as letters, in a picture that begins at `from_ns`."""
+    """For each bit, as a letter, which bit a receiver takes it for, in a picture that begins at `from_ns`."""
     letters = [" "] * bits
     for byte in received:
         first = round((byte.start_ns - from_ns) / BIT_NS)
@@ -144,7 +146,7 @@ def ruler_of(received: Iterable[ReceivedByte], from_ns: int, bits: int) -> str:
 
 
 def hexed(data: bytes) -> str:
-    """Bytes for people."""
+    """Bytes in hex, separated by blanks."""
     return data.hex(" ")
 
 
@@ -164,17 +166,17 @@ def by_uid_on(bus: VirtualBus) -> dict[bytes, Actuator]:
 
 
 def names_of(labels: Sequence[str]) -> str:
-    """Labels as one says them."""
-    return " and ".join(filter(None, (", ".join(labels[:-1]), *labels[-1:]))) if labels else "nobody"
+    """Labels as a list in words, such as "A, B and C"."""
+    return " and ".join(filter(None, (", ".join(labels[:-1]), *labels[-1:]))) if labels else "no actuator"
 
 
 def labels_on(bus: VirtualBus) -> list[str]:
-    """Everyone's label."""
+    """Labels of all actuators on the bus."""
     return [one.label for one in bus.actuators]
 
 
 def queries_text(count: int) -> str:
-    """So many queries."""
+    """A number of queries in words."""
     return "1 query" if count == 1 else f"{count} queries"
 
 
@@ -184,12 +186,12 @@ def uids_in(heard: Heard) -> list[bytes]:
 
 
 def uids_on(bus: VirtualBus) -> list[bytes]:
-    """Everyone's uid."""
+    """Uids of all actuators on the bus."""
     return [one.uid for one in bus.actuators]
 
 
 def drawn_slots(bus: VirtualBus, call: SlottedCall | RollCall, uids: Sequence[bytes]) -> dict[int, list[str]]:
-    """Who draws which slot; the hash of uid, epoch and salt says so."""
+    """Labels by the slot that each draws, by the hash of uid, epoch and salt."""
     slots: dict[int, list[str]] = defaultdict(list)
     by_uid = by_uid_on(bus)
     for uid in uids:
@@ -198,5 +200,5 @@ def drawn_slots(bus: VirtualBus, call: SlottedCall | RollCall, uids: Sequence[by
 
 
 def number_drawn(uid: bytes, call: SlottedCall | RollCall) -> int:
-    """The slot that one draws in this call."""
+    """The slot that an actuator draws in this call."""
     return slot_of(uid_hash(uid, call.epoch, call.salt), call.slots)

@@ -9,7 +9,7 @@ from busproto.lessons.bench import (
     BAUD,
     BIT_NS,
     BYTE_RULER,
-    Role,
+    LessonActuator,
     answers_on,
     bits_of,
     build,
@@ -40,16 +40,16 @@ RATES: Final = (19_200, 38_400, 57_600, 76_800, 230_400, 250_000)
 MOST_ERROR_PERCENT: Final = 8
 TENTHS: Final = 10
 FAST_SHOWN_BITS: Final = 16
-"""A picture of a faster sender shows few bits of the receiver, so that the sender's can be told apart in it."""
+"""A picture of a faster sender shows fewer bits, so that the sender's bits can be distinguished."""
 
 
 def _ask(bus: VirtualBus, address: int) -> Heard:
-    """Ask for a report; whatever comes back."""
+    """Ask for a report; returns all that comes back."""
     return heard_in(bus, exchange(Ask.one(Report(), address, listen_out=True)))[0]
 
 
 def _let_pass(bus: VirtualBus, until_ns: int) -> bytes:
-    """What the host hears until then without asking anything."""
+    """Bytes that the host receives until `until_ns` without a request."""
     data = b""
     while bus.kernel.now_ns < until_ns:
         data += bus.host.read_until(until_ns)
@@ -62,7 +62,7 @@ def _let_pass(bus: VirtualBus, until_ns: int) -> bytes:
 def _stuck_scenes(seed: int) -> Iterator[Scene]:
     rng = draw(STUCK, seed)
     address, held_ms = rng.randint(1, 239), rng.randint(30, 90)
-    bus = build(seed, [Role("A", address)])
+    bus = build(seed, [LessonActuator("A", address)])
     good = _ask(bus, address)
     begin_ns = bus.kernel.now_ns + MS
 
@@ -82,7 +82,7 @@ def _stuck_scenes(seed: int) -> Iterator[Scene]:
         (
             f"One actuator, address {address}. After a while something pulls the line low and keeps it there, for "
             f"{held_ms} ms: a damaged driver, a pinched wire, a connector the wrong way round.",
-            "The line is low where anyone pulls. So nobody can send a 1 any more, and no start bit can be seen, as "
+            "The line is low where any driver pulls. So no driver can send a 1 any more, and no start bit is seen, as "
             "there is no fall. The host's bits go nowhere:",
         ),
         scope=Scope(
@@ -131,12 +131,12 @@ def _kin_scene(seed: int, address: int) -> Scene:
         ("actuator without power", lambda bus: bus.actuators[0].power_off()),
         ("the line is held low", lambda bus: bus.line.pull_low(object(), 10_000 * MS)),
     ):
-        bus = build(seed, [Role("A", address)])
+        bus = build(seed, [LessonActuator("A", address)])
         prepare(bus)
         _let_pass(bus, 2 * MS)
         heard = _ask(bus, address)
         rows.append((text, "yes" if heard.echoed else "no", f"{len(heard.raw)}", SAID[heard.verdict]))
-    bus = build(seed, [Role("A", address)])
+    bus = build(seed, [LessonActuator("A", address)])
     bus.line.pull_low(object(), 10_000 * MS)
     roster = run(bus, find(rng=draw(f"{STUCK} find", seed)))
     return Scene(
@@ -154,7 +154,7 @@ def _kin_scene(seed: int, address: int) -> Scene:
 
 
 def _low_for(bits: int) -> ReceivedByte:
-    """What a receiver makes of a line that is low for so many bits."""
+    """The byte that a receiver gets from a line that is low for `bits` bits."""
     bus = build(0, [])
     bus.line.pull_low(object(), round(bits * BIT_NS))
     received, _ = Receiver(BAUD).receive((bus.line.record or [])[0].edges, ns_of_byte(3))
@@ -186,7 +186,7 @@ def _stuck_question(seed: int) -> Question:
 def _baud_scenes(seed: int) -> Iterator[Scene]:
     rng = draw(WRONG_BAUD, seed)
     rate, address = rng.choice(RATES), rng.randint(1, 239)
-    bus = build(seed, [Role("A", address, baud=rate)], clock_ppm=0)
+    bus = build(seed, [LessonActuator("A", address, baud=rate)], clock_ppm=0)
     heard = _ask(bus, address)
     request = (bus.line.record or [])[0]
     there, _ = Receiver(rate, request.start_ns).receive(request.edges, request.end_ns + 20 * ns_of_byte(1, rate))
@@ -209,7 +209,7 @@ def _baud_scenes(seed: int) -> Iterator[Scene]:
             "that is not there. With 'busproto find --baud' other rates can be tried.",
         ),
     )
-    right = build(seed, [Role("A", address)], clock_ppm=0)
+    right = build(seed, [LessonActuator("A", address)], clock_ppm=0)
     right.set_baud(rate)
     _ask(right, address)
     answer = next(sent for _, sent in answers_on(right))
@@ -219,7 +219,7 @@ def _baud_scenes(seed: int) -> Iterator[Scene]:
     frames = several(good, "good frame") if good else "no good frame"
     bits = 6 * BITS_PER_BYTE if rate < BAUD else FAST_SHOWN_BITS
     yield Scene(
-        "Hearing somebody at another rate",
+        "Receiving at another rate",
         (f"The other way round: an answer goes out at {rate}, and a receiver that counts at {BAUD} listens.",),
         scope=Scope(
             0,
@@ -272,7 +272,7 @@ def _sweep_scene(seed: int) -> Scene:
         after=(
             f"Here all bytes are right, stop bits too, up to {limits['slow']:.1f} % slow and {limits['fast']:.1f} % "
             "fast. The reason: a receiver starts anew at each start bit and looks at the stop bit 9.5 bits later. Half "
-            f"a bit off there is too much: 0.5 / 9.5 = {50 / 9.5:.2f} % (calculated, not from a member list; real "
+            f"a bit off there is too much: 0.5 / 9.5 = {50 / 9.5:.2f} % (calculated, not from a data sheet; real "
             "receivers see "
             "the start bit late and bear less).",
         ),
@@ -280,7 +280,7 @@ def _sweep_scene(seed: int) -> Scene:
 
 
 def _right_bytes(wire: bytes, ppm: int) -> int:
-    """How many bytes of these arrive, sent by a clock that is fast by so many ppm."""
+    """How many of these bytes arrive, sent by a clock that is fast by `ppm`."""
     received, _ = Receiver(BAUD).receive(of_bytes(0, wire, rate_of(BAUD, ppm)), 2 * ns_of_byte(len(wire)))
     pairs = zip(received, wire, strict=False)
     return sum(got.value == sent and not got.framing_error for got, sent in pairs)

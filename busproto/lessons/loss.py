@@ -1,4 +1,4 @@
-"""Lesson ``loss``: the signal is taken away, and three actuators do what each was told: limp, hold, preset."""
+"""Lesson ``loss``: the signal is taken away, and three actuators do their loss actions: limp, hold, preset."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from bisect import bisect_left
 from collections.abc import Iterator
 from typing import Final
 
-from busproto.lessons.bench import Role, build, draw, run
+from busproto.lessons.bench import LessonActuator, build, draw, run
 from busproto.lessons.scene import NUMBER, Curve, Lesson, Plot, Question, Scene, Solution, Table
 from busproto.ops.moving.motion import demand_channels, report
 from busproto.ops.steps import exchange
@@ -31,13 +31,13 @@ ACTIONS: Final = (("limp", LOSS_LIMP), ("hold", LOSS_HOLD), ("preset", LOSS_PRES
 
 
 def _bus(seed: int, *, wind: bool = True) -> tuple[VirtualBus, dict[str, int], int]:
-    """The bus, everyone's loss time-out (ms) by name, and the preset (deg)."""
+    """The bus, the loss time-out (ms) of each actuator by name, and the preset (deg)."""
     rng = draw(NAME, seed)
     preset_deg = rng.randint(-30, -15)
     # well between two demands, so that a clock that is a little off does not matter
     time_outs = {name: PERIOD_MS * rng.randint(6, 23) + rng.randint(6, 14) for name, _ in ACTIONS}
-    roles = [
-        Role(
+    planned = [
+        LessonActuator(
             name,
             number,
             stored={
@@ -49,14 +49,14 @@ def _bus(seed: int, *, wind: bool = True) -> tuple[VirtualBus, dict[str, int], i
         )
         for number, (name, action) in enumerate(ACTIONS, 1)
     ]
-    bus = build(seed, roles)
+    bus = build(seed, planned)
     for name, _ in ACTIONS if wind else ():
         bus.link(name, HINGE, {name: Link(1.0)}).set_airspeed(AIRSPEED_M_S)
     return bus, time_outs, preset_deg
 
 
 def _share(at_ms: float) -> float:
-    """What the sticks demand: up within half a second, and a slow wave there."""
+    """Demand of the stick, -1..1: up within half a second, then a slow wave."""
     return 0.45 * min(1.0, at_ms / 500) + 0.06 * math.sin(at_ms / 90)
 
 
@@ -66,8 +66,8 @@ def _wait(bus: VirtualBus, until_ns: int) -> None:
 
 
 def _fly(bus: VirtualBus) -> tuple[dict[str, list[tuple[float, Status]]], float]:
-    """Demands every 20 ms for a while, then none; a report of each in between. Returns them, and when (ms) the last
-    demand had gone out.
+    """Demands every 20 ms for a while, then none; a report of each in between. Returns the reports, and when (ms) the
+    last demand had been sent.
     """
     reports: dict[str, list[tuple[float, Status]]] = {name: [] for name, _ in ACTIONS}
     began_ns = bus.kernel.now_ns
@@ -138,7 +138,7 @@ def _meaning(name: str, preset_deg: int) -> str:
 
 
 def _acts(seed: int, name: str, lost: int) -> bool:
-    """Whether the actuator acts when so many demands in a row are lost, in a signal that goes on behind them."""
+    """Whether the actuator acts when `lost` demands in a row are lost, in a signal that goes on after them."""
     bus, _, _ = _bus(seed, wind=False)
     for number in range(lost + 3):
         _wait(bus, number * PERIOD_MS * MS)

@@ -10,7 +10,7 @@ from busproto.lessons.bench import (
     BAUD,
     BIT_NS,
     BYTE_RULER,
-    Role,
+    LessonActuator,
     bits_of,
     build,
     draw,
@@ -32,9 +32,9 @@ NAME: Final = "frame"
 SHOWN_BYTES: Final = 5
 HEADER: Final = (
     ("control", "bits 7..5: frame version; bit 4: set in a reply; the rest is 0"),
-    ("payload length", "so many bytes of payload follow the header"),
-    ("destination", "whom it is for"),
-    ("source", "who sends it; 0 is the host"),
+    ("payload length", "the number of payload bytes after the header"),
+    ("destination", "the actuator that it is for"),
+    ("source", "the sender; 0 is the host"),
     ("sequence", "a number that the reply has to repeat"),
     ("operation", "what is asked for; 41 (hex) is 'demand'"),
 )
@@ -45,7 +45,7 @@ class _Request:
     """One demand on the virtual bus.
 
     Attributes:
-        address, percent: whom was demanded what of.
+        address, percent: of the actuator, and its demand in % of travel.
         wire: the request as it was on the line.
         reply: the answer as it was on the line.
     """
@@ -69,7 +69,7 @@ class _Request:
 def _request(seed: int) -> _Request:
     rng = draw(NAME, seed)
     address, percent = rng.randint(1, 239), rng.choice([-1, 1]) * rng.randint(1, 99)
-    bus = build(seed, [Role("A", address)])
+    bus = build(seed, [LessonActuator("A", address)])
     run(bus, demand(address, percent / 100))
     sent = bus.line.record or []
     return _Request(address, percent, sent[0].data, sent[1].data)
@@ -167,7 +167,7 @@ class _Flip:
     Attributes:
         number: of the byte, from 0.
         bit: of the frame of that byte: 0 is the start bit, 1..8 the data bits, 9 the stop bit.
-        received: what a receiver makes of all of it.
+        received: the bytes that a receiver gets.
     """
 
     number: int
@@ -180,7 +180,7 @@ class _Flip:
 
 
 def _flip(wire: bytes, number: int, bit: int) -> _Flip:
-    """The request on the line with one bit turned over, and what a receiver hears."""
+    """The request on the line with one bit flipped, and the bytes that a receiver gets."""
     rate = rate_of(BAUD)
     begin = number * BITS_PER_BYTE + bit
     edges = inverted_between(of_bytes(0, wire, rate), bits_ns(begin, rate), bits_ns(begin + 1, rate))
@@ -195,7 +195,7 @@ def _flipped(seed: int, request: _Request, what: str) -> _Flip:
 
 
 def _verdict(data: bytes) -> Frame | BadFrame | None:
-    """What a receiver finds in these bytes, once a next frame has begun; None for nothing."""
+    """The frame or bad frame that a receiver finds in these bytes, once a next frame has begun; None for nothing."""
     found = Decoder().feed(data + b"\x00")
     good = [one for one in found if isinstance(one, Frame)]
     return next(iter((*good, *found)), None)

@@ -1,4 +1,4 @@
-"""Lessons ``alike`` and ``and``: two actuators that answer at once, on a line that is low where anyone pulls it low."""
+"""Lessons ``alike`` and ``and``: two actuators that answer at once on an open-drain line."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from busproto.lessons.bench import (
     BAUD,
     BIT_NS,
     BYTE_RULER,
-    Role,
+    LessonActuator,
     answers_on,
     bits_of,
     build,
@@ -43,7 +43,7 @@ ALIKE: Final = "alike"
 AND: Final = "and"
 TIMES: Final = 40
 LUCK_CLOCKS_PPM: Final = (10_000, 100)
-"""How far clocks are off at most: plain ones, and ones with a quartz (usual values; common practice, no source)."""
+"""Largest clock errors, ppm: without and with a quartz (usual values; common practice, no source)."""
 PAIRS: Final = 200
 SHOWN_BYTES: Final = 3
 SAID: Final = {
@@ -53,7 +53,7 @@ SAID: Final = {
     Verdict.CROWDED: "a good answer and more",
     Verdict.ECHO_BROKEN: "its own request came back broken",
 }
-"""What the host makes of an exchange, in words."""
+"""The host's verdicts on an exchange, in words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ class _Clash:
         address: theirs.
         bus: the bus, just after.
         both: what they put on the line, A's first.
-        heard: what the host heard.
+        heard: the bytes that the host received.
     """
 
     address: int
@@ -85,18 +85,18 @@ def _clash(seed: int, message: Message, *, twins: bool, in_step: bool) -> _Clash
     address = rng.randint(1, 239)
     uids = _unlike_uids(rng)
     places = rng.sample(range(-60, 61), 2)
-    roles = [
-        Role(name, address, uids[0 if twins else at], arm_deg=0.0 if twins else places[at])
+    planned = [
+        LessonActuator(name, address, uids[0 if twins else at], arm_deg=0.0 if twins else places[at])
         for at, name in enumerate("AB")
     ]
-    bus = build(seed, roles, clock_ppm=0 if in_step else 10_000, jitter_ns=0 if in_step else START_JITTER_NS)
+    bus = build(seed, planned, clock_ppm=0 if in_step else 10_000, jitter_ns=0 if in_step else START_JITTER_NS)
     heard = heard_in(bus, exchange(Ask.one(message, address, listen_out=True)))[0]
     by_name = {actuator.label: sent for actuator, sent in answers_on(bus)}
     return _Clash(address, bus, (by_name["A"], by_name["B"]), heard)
 
 
 def _unlike_uids(rng: random.Random) -> list[bytes]:
-    """Two uids that do not have the same tag by chance."""
+    """Two uids with different tags."""
     while True:
         uids = [rng.randbytes(UID_BYTES) for _ in range(2)]
         if len({device_tag(uid) for uid in uids}) == 2:
@@ -104,14 +104,14 @@ def _unlike_uids(rng: random.Random) -> list[bytes]:
 
 
 def _scope(clash: _Clash, from_byte: int, count: int, ruler: str) -> Scope:
-    """A, B and the line for some bytes, counted from the one who began first."""
+    """A, B and the line for some bytes, counted from the begin of the first driver."""
     start_ns = min(one.start_ns for one in clash.both)
     from_ns = start_ns + ns_of_byte(from_byte)
     bits = count * BITS_PER_BYTE
     until_ns = from_ns + round(bits * BIT_NS)
 
     def cut(edges: Sequence[int]) -> tuple[int, ...]:
-        """Without what lies before the picture, but high before its first edge."""
+        """Edges within the picture, with a high level before the first."""
         before = [edge for edge in edges if edge <= from_ns]
         inside = [edge - from_ns for edge in edges if from_ns < edge < until_ns]
         return (0, *inside) if len(before) % 2 else tuple(inside)
@@ -139,7 +139,7 @@ def _alike_scenes(seed: int) -> Iterator[Scene]:
         (
             f"A and B both have address {same.address}. Here they are perfect twins: even their uid is the same. The "
             "host asks that address to take hold ('engage'). Both obey, and both answer.",
-            "The line is open drain: each can pull it low, nobody can push it high. It is low where A or B pulls. So "
+            "The line is open drain: each can pull it low, none can push it high. It is low where A or B pulls. So "
             "the line is the AND of both: it is 1 only where A and B both send 1.",
         ),
         scope=_scope(same, 0, 5, BYTE_RULER * 5),
@@ -189,7 +189,7 @@ def _luck_scene(seed: int) -> Scene:
     uid, address = rng.randbytes(UID_BYTES), rng.randint(1, 239)
     counts = []
     for clock_ppm in LUCK_CLOCKS_PPM:
-        bus = build(seed, [Role(name, address, uid) for name in "AB"], clock_ppm=clock_ppm)
+        bus = build(seed, [LessonActuator(name, address, uid) for name in "AB"], clock_ppm=clock_ppm)
         seen: Counter[Verdict] = Counter()
         for _ in range(TIMES):
             seen[heard_in(bus, exchange(Ask.one(Engage(), address, listen_out=True)))[0].verdict] += 1
@@ -287,7 +287,7 @@ def _shown_bytes(seed: int, what: str) -> tuple[int, int]:
 
 
 def _received_of_both(x: int, y: int) -> int:
-    """The byte that a receiver sees where two begin on the same edge."""
+    """The byte that a receiver gets where two senders begin on the same edge."""
     rate = rate_of(BAUD)
     line = wired_and([of_bytes(0, bytes([x]), rate), of_bytes(0, bytes([y]), rate)])
     received, _ = Receiver(BAUD).receive(line, ns_of_byte(2))
@@ -301,7 +301,7 @@ def _byte_scene(x: int, y: int) -> Scene:
     return Scene(
         "Two bytes at the same time",
         (
-            f"A sends {x:02x}, B sends {y:02x} (hex), and both begin on the same edge. Anyone can pull the line low: "
+            f"A sends {x:02x}, B sends {y:02x} (hex), and both begin on the same edge. Each can pull the line low: "
             "so it is high only where both let it be high. That is what logic calls A AND B.",
         ),
         scope=Scope(
@@ -366,14 +366,14 @@ def _has_frame(data: bytes) -> bool:
 
 
 def _host_ruler(clash: _Clash, count: int) -> str:
-    """Which bit the host's receiver takes each one for, in the first bytes."""
+    """For each bit of the first bytes, which bit the host's receiver takes it for."""
     start_ns = min(one.start_ns for one in clash.both)
     received, _ = Receiver(BAUD, start_ns).receive(line_of(clash.both), max(one.end_ns for one in clash.both))
     return ruler_of(received, start_ns, count * BITS_PER_BYTE)
 
 
 def _other_receivers(clash: _Clash) -> Iterator[tuple[str, bytes]]:
-    """What receivers make of it that sample otherwise than the host."""
+    """The bytes that receivers get that sample in another way than the host's."""
     start_ns = min(one.start_ns for one in clash.both)
     until_ns = max(one.end_ns for one in clash.both) + ns_of_byte(2)
     for ticks in (8, 16):

@@ -1,6 +1,6 @@
-"""What a lesson is made of: scenes, which are plain data, and a question that the simulator answers.
+"""The parts of a lesson: scenes, which are plain data, and a question that the simulator answers.
 
-Nothing here draws or prints: a scene says what there is to see, the terminal and the page show it each in its way.
+Nothing here draws or prints: a scene holds the content, and the terminal and the page each show it.
 Rules: every value is a string, a number or a tuple of them, so that a scene is JSON as it stands; times are ns.
 """
 
@@ -35,8 +35,8 @@ class Scope:
     """Waves above one another, as an oscilloscope shows them.
 
     Attributes:
-        from_ns, bits, bit_ns: where the picture begins, how many bits it is wide, one bit.
-        ruler: one letter for each bit, from the first one on; "" where there is none to give.
+        from_ns, bits, bit_ns: begin of the picture, its width in bits, duration of one bit.
+        ruler: one letter for each bit, from the first one on; "" where none is known.
         waves: from above to below.
     """
 
@@ -57,7 +57,7 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Plot:
-    """Curves over one time axis, and moments worth a mark: (ms, what happens there)."""
+    """Curves over one time axis, and marked moments: (ms, text)."""
 
     unit_x: str
     unit_y: str
@@ -67,13 +67,13 @@ class Plot:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """How far a search is after a step.
+    """Progress of a search after a step.
 
     Attributes:
-        found: so many are found.
-        among: so many there are.
-        expected_found: so many would be found by now, as theory has it; None where it says nothing about this step.
-        expected_queries: so many queries it takes in all, as theory has it; None where it says nothing about that.
+        found: number of actuators found.
+        among: number of actuators on the line.
+        expected_found: number found by now according to theory; None where theory does not apply to this step.
+        expected_queries: number of queries in all according to theory; None where theory does not apply.
     """
 
     found: int
@@ -87,9 +87,9 @@ class Node:
     """A node of a tree of questions.
 
     Attributes:
-        prefix: the first bits asked for, "" for everybody.
-        came: "one" where one answered alone, "none" where nobody did, "broken" where several did.
-        name: of the one.
+        prefix: the first bits asked for, "" for all actuators.
+        came: "one" where one answered alone, "none" where no actuator did, "broken" where several did.
+        name: label of the actuator that answered alone.
     """
 
     prefix: str
@@ -102,11 +102,11 @@ class Step:
     """One step of a search.
 
     Attributes:
-        text: what happened, in a line.
-        board: how things stand after it.
-        note: what it has cost so far, beside what theory expects.
-        course: the same in numbers.
-        node: where it is a question of a tree.
+        text: the event in one line.
+        board: the state after it.
+        note: the cost so far, compared with theory.
+        course: the same as numbers.
+        node: the node of the tree, in a tree search.
     """
 
     text: str
@@ -123,8 +123,8 @@ class Scene:
     Attributes:
         title: a few words.
         text: paragraphs of short sentences.
-        scope, table, plot, steps: what there is to see; None or empty where there is none.
-        after: a paragraph that says what was seen.
+        scope, table, plot, steps: the content; None or empty where it has none.
+        after: a paragraph about the result.
     """
 
     title: str
@@ -141,12 +141,12 @@ Answer = int | str
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """What an answer looks like.
+    """The form of an answer.
 
     Attributes:
-        how: in words, for who is asked.
-        read: the answer that a text means; raises ValueError where it is none.
-        show: an answer as one would type it.
+        how: in words, for the reader.
+        read: turns a text into an answer; raises ValueError where the text is none.
+        show: an answer as it would be typed.
     """
 
     how: str
@@ -180,7 +180,7 @@ LETTER = Form("one letter, such as A", _letter, str)
 
 @dataclass(frozen=True, slots=True)
 class Solution:
-    """What the simulator came to, and why."""
+    """The simulator's result, and the reason."""
 
     value: Answer
     reason: str
@@ -188,12 +188,12 @@ class Solution:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What an answer is worth.
+    """The verdict on an answer.
 
     Attributes:
-        right: whether it is what the simulator came to.
-        given, truth: both as one would type them.
-        reason: why it is so.
+        right: whether it is the simulator's result.
+        given, truth: answer and result, as they would be typed.
+        reason: the reason for the result.
     """
 
     right: bool
@@ -222,7 +222,7 @@ class Question:
             raise InputError(f"answer '{text}': what is asked for is {self.form.how}") from error
 
     def check(self, text: str) -> Verdict:
-        """Hold an answer against what the virtual bus does.
+        """Compare an answer with the run of the virtual bus.
 
         Raises:
             InputError: it is none of the kind that is asked for.
@@ -249,7 +249,7 @@ class Lesson:
 
 
 def scene_json(scene: Scene) -> dict[str, Any]:
-    """A scene as plain data: lists, strings and numbers. What it does not have is left out, but for its text."""
+    """A scene as plain data: lists, strings and numbers. Empty parts are left out, but for the text."""
     body: dict[str, Any] = _plain(dataclasses.asdict(scene))
     return {key: value for key, value in body.items() if key == "text" or value not in (None, [])}
 

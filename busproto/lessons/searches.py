@@ -1,6 +1,7 @@
-"""Lessons ``tree`` and ``slots``: two classic ways to find everyone, watched query by query.
+"""Lessons ``tree`` and ``slots``: two classic ways to find every actuator, query by query.
 
-The host knows only what comes back over the line. The lesson knows the bus as well, and says what really happened.
+The host knows only what comes back over the line. The lesson reads the virtual bus as well, and shows what really
+happened.
 """
 
 from __future__ import annotations
@@ -14,7 +15,6 @@ from busproto.lessons.bench import (
     BAUD,
     build,
     by_uid_on,
-    crowd,
     draw,
     drawn_slots,
     heard_in,
@@ -25,6 +25,7 @@ from busproto.lessons.bench import (
     several,
     uids_in,
     uids_on,
+    unaddressed,
 )
 from busproto.lessons.scene import NUMBER, Course, Lesson, Node, Question, Scene, Solution, Step, Table
 from busproto.ops.discovery.classic import SLOT_MARGIN_US, framed_slots, query_tree
@@ -61,7 +62,7 @@ def _bit_text(uid: bytes) -> str:
 
 
 def _below(bus: VirtualBus, match: PrefixQuery) -> list[str]:
-    """Labels of those whose uid begins with the prefix."""
+    """Labels of the actuators whose uid begins with the prefix."""
     spare = 8 * UID_BYTES - match.bits
     wanted = int.from_bytes(match.prefix, "big") >> spare
     return [one.label for one in bus.actuators if int.from_bytes(one.uid, "big") >> spare == wanted]
@@ -84,14 +85,14 @@ def _tree_steps(bus: VirtualBus, asked: Sequence[Heard]) -> Iterator[Step]:
         uids = uids_in(heard)
         labels = _below(bus, match)
         prefix = _prefix(match)
-        who = f"uid begins {prefix}" if prefix else "everybody"
+        who = f"uid begins {prefix}" if prefix else "all actuators"
         if heard.unread_bytes or len(uids) > 1:
             text, node = f"{names_of(labels)} answer at once, broken bytes: split", Node(prefix, "broken")
         elif uids:
             text, node = f"{names_of(labels)} answers alone: found", Node(prefix, "one", names_of(labels))
             found_by.setdefault(uids[0], number)
         else:
-            text, node = "silence: nobody there", Node(prefix, "none")
+            text, node = "silence: no actuator there", Node(prefix, "none")
         rows = tuple(
             (one.label, _bit_text(one.uid), f"query {found_by[one.uid]}" if one.uid in found_by else "")
             for one in sorted(bus.actuators, key=lambda one: one.uid)
@@ -107,14 +108,14 @@ def _tree_steps(bus: VirtualBus, asked: Sequence[Heard]) -> Iterator[Step]:
 
 def _tree_scenes(seed: int) -> Iterator[Scene]:
     count = _tree_count(seed)
-    bus = build(seed, crowd(count))
+    bus = build(seed, unaddressed(count))
     roster, asked = _tree_search(bus, seed)
     yield Scene(
         "Ask for the beginning of a uid",
         (
             f"{count} actuators, fresh from the factory, are on the line: {names_of(labels_on(bus))}. "
             "None has an address. But each has a uid: 64 bits that no other has.",
-            "The host asks: whose uid begins with these bits? If several answer, their answers break each other. Then "
+            "The host asks: which uids begin with these bits? If several answer, their answers break each other. Then "
             "it asks for the same bits with a 0 behind, and with a 1 behind. So it goes down a tree, branch by branch.",
         ),
     )
@@ -124,7 +125,7 @@ def _tree_scenes(seed: int) -> Iterator[Scene]:
     mean = theory.tree_mean(count)
     yield Scene(
         "How many queries that takes",
-        ("One query for everybody, and two more for each that broke: queries = 1 + 2 x broken ones.",),
+        ("One query for all, and two more for each that broke: queries = 1 + 2 x broken ones.",),
         table=Table(
             ("", "queries"),
             (
@@ -134,7 +135,7 @@ def _tree_scenes(seed: int) -> Iterator[Scene]:
             ),
         ),
         after=(
-            "The mean follows from one thought: below a broken query there are two trees, and coins decide who is in "
+            "The mean follows from one thought: below a broken query there are two trees, and coins decide what is in "
             "which. Source: Capetanakis 1979, Massey 1981; both from memory.",
             f"Found: {len(roster.found)} of {count}. But not proven: {roster.reason}.",
         ),
@@ -144,10 +145,10 @@ def _tree_scenes(seed: int) -> Iterator[Scene]:
 def _tree_question(seed: int) -> Question:
     count = _tree_count(seed)
     away = draw(f"{TREE} asked", seed).randrange(count)
-    name = crowd(count)[away].label
+    name = unaddressed(count)[away].label
 
     def solve() -> Solution:
-        bus = build(seed, crowd(count))
+        bus = build(seed, unaddressed(count))
         bus.actuators[away].power_off()
         roster, asked = _tree_search(bus, seed)
         collisions = sum(bool(heard.unread_bytes) or len(heard.replies) > 1 for heard in asked)
@@ -171,11 +172,11 @@ def _slots_count(seed: int) -> int:
 
 
 def _slots_bus(seed: int) -> VirtualBus:
-    return build(seed, crowd(_slots_count(seed)), clock_ppm=EVEN_CLOCK_PPM)
+    return build(seed, unaddressed(_slots_count(seed)), clock_ppm=EVEN_CLOCK_PPM)
 
 
 def _slot_board(drawn: dict[int, list[str]], heard: set[str]) -> Table:
-    """One row for each slot in which somebody is."""
+    """One row for each slot that an actuator has drawn."""
     rows = [
         (str(slot), " ".join(labels), "heard" if heard.issuperset(labels) else "broken")
         for slot, labels in sorted(drawn.items())
@@ -202,7 +203,7 @@ def _slots_steps(bus: VirtualBus, exchanges: Sequence[Heard]) -> Iterator[Step]:
         empty = call.slots - len(drawn)
         labels_heard = sorted(by_uid_on(bus)[uid].label for uid in uids)
         expected = theory.alone_mean(len(waiting), call.slots)
-        before = len(silent)  # whoever was heard has been told to keep silent
+        before = len(silent)  # an actuator that was heard has been told to keep silent
         yield Step(
             f"round {rounds}, {call.slots} slots: {names_of(labels_heard)} heard; "
             f"{several(broken, 'slot')} broken, {empty} empty",
@@ -216,14 +217,14 @@ def _slots_scenes(seed: int) -> Iterator[Scene]:
     bus = _slots_bus(seed)
     count = len(bus.actuators)
     yield Scene(
-        "Everyone draws a slot",
+        "Each actuator draws a slot",
         (
             f"{count} actuators without an address: {names_of(labels_on(bus))}. The host calls all "
             f"of them and offers {FIRST_SLOTS} slots, one after the other, each long enough for one answer. Each "
             "actuator draws one of them: from its uid and a number in the call (the salt) it computes which.",
-            "Who is alone in a slot is heard. Two in one slot break each other. The host tells those it heard to keep "
-            "silent, and calls again with another salt, and as many slots as it guesses are left. It ends when a "
-            "round brings nothing broken.",
+            "An actuator alone in its slot is heard. Two in one slot break each other. The host tells those it heard "
+            "to keep silent, and calls again with another salt, and as many slots as it guesses are left. It ends when "
+            "a round brings nothing broken.",
         ),
     )
     roster, exchanges = heard_in(bus, framed_slots(random.Random(seed), BAUD))
@@ -243,7 +244,7 @@ def _slots_scenes(seed: int) -> Iterator[Scene]:
     mean = _mean_alone(seed)
     yield Scene(
         "How many a round finds",
-        ("Someone is heard when all the others drew another slot.",),
+        ("An actuator is heard when all the others drew another slot.",),
         table=Table(
             ("", "heard"),
             (
@@ -256,7 +257,7 @@ def _slots_scenes(seed: int) -> Iterator[Scene]:
             ),
         ),
         after=(
-            "As many slots as actuators is best: then about 37 % (1/e) of the slots bring someone. Source: framed "
+            "As many slots as actuators is best: then about 37 % (1/e) of the slots find one. Source: framed "
             "slotted ALOHA, Schoute 1983; from memory.",
             f"Found: {len(roster.found)} of {count} in {roster.searching_ns / MS:.0f} ms. Not proven: {roster.reason}.",
         ),
@@ -298,13 +299,13 @@ def _slots_question(seed: int) -> Question:
         return Solution(len(uids), alone + rest)
 
     return Question(
-        f"A fresh call to everyone, {FIRST_SLOTS} slots. They draw: {picks}. How many does the host hear?",
+        f"A fresh call to all, {FIRST_SLOTS} slots. They draw: {picks}. How many does the host hear?",
         NUMBER,
         solve,
     )
 
 
 LESSONS: Final = (
-    Lesson(TREE, "How a tree of questions finds everyone", _tree_scenes, _tree_question),
-    Lesson(SLOTS, "How answers in drawn slots find everyone", _slots_scenes, _slots_question),
+    Lesson(TREE, "How a tree of questions finds every actuator", _tree_scenes, _tree_question),
+    Lesson(SLOTS, "How answers in drawn slots find every actuator", _slots_scenes, _slots_question),
 )

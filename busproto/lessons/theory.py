@@ -1,4 +1,4 @@
-"""What theory expects of a search, exactly, with the source of each formula. Nothing here knows the bus."""
+"""Exact expectations of theory for a search, with the source of each formula. Nothing here uses the bus."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from functools import cache
 
 @cache
 def tree_mean(count: int) -> Fraction:
-    """Mean queries of a binary tree among so many with random uids.
+    """Mean number of queries of a binary tree search among `count` actuators with random uids.
 
     One query for the node itself; where two or more are below it, both halves, of which each is a tree again over a
-    share that falls as coins do: L(n) = 1 + 2 x sum over k of C(n, k) / 2^n x L(k), L(0) = L(1) = 1, solved for L(n).
+    part that falls as coins do: L(n) = 1 + 2 x sum over k of C(n, k) / 2^n x L(k), L(0) = L(1) = 1, solved for L(n).
     Source: Capetanakis, IEEE Transactions on Information Theory 25 (1979), and Massey (1981); both from memory.
     """
     if count <= 1:
@@ -24,12 +24,14 @@ def tree_mean(count: int) -> Fraction:
 
 
 def tree_queries(collisions: int) -> int:
-    """Queries of a binary tree in which so many queries collided: the first one, and two for each collision."""
+    """Queries of a binary tree search in which `collisions` queries collided: the first one, and two for each
+    collision."""
     return 1 + 2 * collisions
 
 
 def tree_exact(uids: Sequence[bytes]) -> int:
-    """Queries that a binary tree asks among just these uids: two for each prefix that several share, and one."""
+    """Queries of a binary tree search among exactly these uids: two for each prefix that several share, and
+    one."""
     numbers = [int.from_bytes(uid, "big") for uid in uids]
     shared = 0
     for depth in range(8 * len(uids[0]) if uids else 0):
@@ -39,7 +41,7 @@ def tree_exact(uids: Sequence[bytes]) -> int:
 
 
 def alone_mean(count: int, slots: int) -> float:
-    """How many of `count` are alone in their slot on average, where each draws one of `slots`.
+    """Mean number of `count` actuators that are alone in their slot, where each draws one of `slots`.
 
     n x (1 - 1/N)^(n - 1). Source: framed slotted ALOHA, Schoute (1983), from memory.
     """

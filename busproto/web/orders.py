@@ -1,4 +1,4 @@
-"""What a page may say: one frozen table for each order, checked as it is read. Nothing else is understood."""
+"""The orders of a page: one frozen table for each, checked as it is read. Any other message is refused."""
 
 from __future__ import annotations
 
@@ -25,81 +25,81 @@ class Order(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="
 
 
 class Limp(Order, frozen=True, tag="limp"):
-    """All go limp, now, whatever is going on. Any page may say this."""
+    """Make all actuators limp now, also during a task. Any page may send this."""
 
 
 class Explain(Order, frozen=True, tag="explain"):
-    """Tell this page what an entry of the line log says, field by field. Any page may say this."""
+    """Explain an entry of the line log to this page, field by field. Any page may send this."""
 
     entry: int
 
 
 class Take(Order, frozen=True, tag="take"):
-    """Become the operator, where there is none."""
+    """Make this page the operator, where there is none."""
 
 
 class HandOver(Order, frozen=True, tag="hand-over"):
-    """Give the bench to another page, by its number; 0 leaves it free."""
+    """Hand over to another page, by its number; 0 leaves the bench without an operator."""
 
     to: int = 0
 
 
 class Arm(Order, frozen=True, tag="arm"):
-    """Let demands through: the numbers of the cautions that were ticked."""
+    """Arm the bench; with the numbers of the cautions that were ticked."""
 
     ticked: Annotated[list[int], Meta(max_length=20)]
 
 
 class Disarm(Order, frozen=True, tag="disarm"):
-    """Nothing may move any more."""
+    """Disarm the bench."""
 
 
 class Alive(Order, frozen=True, tag="alive"):
-    """The page is there, and whether a person can see it."""
+    """Sign of life of the operator's page, and whether it is visible."""
 
     visible: bool
 
 
 class DemandOne(Order, frozen=True, tag="demand"):
-    """A share of the travel for one actuator; None lets it go limp."""
+    """A demand for one actuator, fraction of travel -1..1; None makes it limp."""
 
     address: Address
     fraction: Fraction | None
 
 
 class DemandChannel(Order, frozen=True, tag="demand-channel"):
-    """A share of the travel for all actuators on a channel; None lets them go limp."""
+    """A demand for all actuators on a channel, fraction of travel -1..1; None makes them limp."""
 
     channel: Channel
     fraction: Fraction | None
 
 
 class Poll(Order, frozen=True, tag="poll"):
-    """Whether reports are asked for all the time."""
+    """Switch polling for reports on or off."""
 
     on: bool
 
 
 class Start(Order, frozen=True, tag="start"):
-    """Begin a flow, by its name, with its own fields."""
+    """Start a flow, by its name, with its fields."""
 
     flow: Text
     with_: dict[str, Any] = msgspec.field(name="with", default_factory=dict)
 
 
 class Answer(Order, frozen=True, tag="answer"):
-    """The answer to the question of the flow that runs."""
+    """Answer the question of the running flow."""
 
     question: int
     answer: Text
 
 
 class Stop(Order, frozen=True, tag="stop"):
-    """End the flow that runs; it leaves all limp."""
+    """End the running flow; all actuators are then limp."""
 
 
 class Fault(Order, frozen=True, tag="fault"):
-    """Something happens to the virtual bus: a kind of `busproto.sim.scene.events`, with its fields, for `lasting` s."""
+    """Start an event of `busproto.sim.scene.events` on the virtual bus, with its fields, for `lasting` s."""
 
     what: Text
     fields: dict[str, Any] = {}
@@ -107,13 +107,13 @@ class Fault(Order, frozen=True, tag="fault"):
 
 
 class Control(Order, frozen=True, tag="control"):
-    """A line for the virtual bus, such as "unplug NAME"."""
+    """A command for the virtual bus, such as "unplug NAME"."""
 
     line: Text
 
 
 class PowerUp(Order, frozen=True, tag="power-up"):
-    """The virtual bus begins anew, as its scenario has it."""
+    """Start the virtual bus anew from its scenario."""
 
 
 AnyOrder = (
@@ -138,7 +138,7 @@ AnyOrder = (
 
 @dataclass(frozen=True, slots=True)
 class OperatorLeft:
-    """Told by the hub, no page can say it: there is no operator any more."""
+    """Sent by the hub only, never by a page: there is no operator any more."""
 
 
 FOR_ALL_PAGES: Final = (Limp, Explain, Take)

@@ -30,7 +30,7 @@ TOKEN_BYTES: Final = 24
 
 
 def port_opener(url: str, baud: int | None, latency_ms: float | None) -> Callable[[], Transport]:
-    """What opens the port: a virtual bus in this process for ``sim://``, else a real one.
+    """A function that opens the port: a virtual bus in this process for ``sim://``, else a real port.
 
     Raises:
         InputError: the URL or its scenario cannot be used. ScenarioError: the scenario is wrong.
@@ -50,7 +50,7 @@ def port_opener(url: str, baud: int | None, latency_ms: float | None) -> Callabl
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where the page is.
+    """The address of the page.
 
     Attributes:
         url: to be opened, with the token.
@@ -63,7 +63,7 @@ class Place:
 
 
 class _Unforced(uvicorn.Server):
-    """A second interrupt changes nothing: it would tear the end of the application, where the worker lets go."""
+    """A uvicorn server that ignores a second interrupt, which would break off the release of the actuators."""
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         """See uvicorn; it ends soon, in its own order."""
@@ -72,7 +72,7 @@ class _Unforced(uvicorn.Server):
 
 
 class Server:
-    """The page of one bus. `run` blocks until it is told to end; `stop` may be called from any thread."""
+    """The server of one bus. `run` blocks until it is told to end; `stop` may be called from any thread."""
 
     def __init__(
         self,
@@ -84,7 +84,7 @@ class Server:
         port: int = 0,
         on_ready: Callable[[], None] = lambda: None,
     ) -> None:
-        """Take the socket. Raises InputError where it is not to be had."""
+        """Open the socket. Raises InputError where that fails."""
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
         try:
             self._socket = socket.create_server((host, port), family=family)
@@ -115,10 +115,11 @@ class Server:
         self._server = _Unforced(config)
 
     def run(self) -> None:
-        """Serve until Ctrl-C, a termination signal, a hang-up, or `stop`; then the worker lets go (`BusWorker.let_go`).
+        """Serve until Ctrl-C, a termination signal, a hang-up, or `stop`; then the worker releases the actuators
+        (`BusWorker.let_go`).
 
         Raises:
-            KeyboardInterrupt: a signal ended it; the worker has let go then too, however many signals came.
+            KeyboardInterrupt: a signal ended it; the worker has released the actuators then too.
         """
         with INTERRUPTS.deferred(self.stop):
             try:
@@ -128,5 +129,5 @@ class Server:
                 self.worker.close()  # a second signal makes uvicorn skip what it does at its end
 
     def stop(self) -> None:
-        """End soon."""
+        """Ask `run` to end; returns at once."""
         self._server.should_exit = True

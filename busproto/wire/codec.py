@@ -1,4 +1,4 @@
-"""Messages to bytes and back, by the code generated from the definitions. The one place both directions meet.
+"""Messages to bytes and back, by the code generated from the definitions. Only here both directions meet.
 
 Everything here works on whole frames; `busproto.wire.decoder` finds frames in a stream.
 """
@@ -75,7 +75,7 @@ def message_of(frame: Frame) -> Message:
     """The message in a good frame.
 
     Raises:
-        DecodeError: no such operation, or its payload is not as it belongs.
+        DecodeError: no such operation, or its payload is malformed.
     """
     payload = frame.payload
     if frame.tag is None:

@@ -26,7 +26,7 @@ OUTCOME_TEXTS: Final[dict[Outcome, str]] = {
     Outcome.UNKNOWN_PARAMETER: "there is no such parameter",
     Outcome.OUT_OF_RANGE: "the value is outside its range",
     Outcome.BAD_REQUEST: "the request is malformed",
-    Outcome.NOT_ADDRESSED: "it has no address of its own yet, so it stays limp",
+    Outcome.NOT_ADDRESSED: "it has no address yet, so it stays limp",
     Outcome.NOT_ENGAGED: "it is limp; engage it first",
     Outcome.STORE_FAILED: "memory busy or write failed; nothing changed",
     Outcome.FAULT_STANDS: "a fault stands (see its report); remove the cause first",
@@ -48,7 +48,7 @@ class State(enum.IntEnum):
 
 STATE_TEXTS: Final[dict[State, str]] = {
     State.LIMP: "limp, no demand yet since power-up",
-    State.SOFT_STARTING: "soft start, begun when the drive took hold",
+    State.SOFT_STARTING: "soft start, begun when the drive engaged",
     State.FOLLOWING: "following the demand",
     State.LOST_LIMP: "demand lost: limp",
     State.LOST_HOLD: "demand lost: holding",
@@ -76,7 +76,7 @@ FAULT_TEXTS: Final[dict[Fault, str]] = {
     Fault.OVERLOAD: "loaded beyond its limit",
     Fault.UNDER_VOLTAGE: "supply below its limit",
     Fault.SETTINGS_LOST: "no whole copy of the stored settings was found; factory settings are in use",
-    Fault.DEMAND_LOST: "the demand stopped coming since power-up",
+    Fault.DEMAND_LOST: "the demand was lost at some time since power-up",
 }
 
 

@@ -5,8 +5,8 @@ flipped bit on the wire is a flipped bit of the code word. The count of zero bit
 wired AND of two different frames of equal length is never a frame (Berger 1961, cited from memory). The polynomial
 is the one of the FlexRay frame CRC (0x5D6DCB), used reflected because a UART sends the low bit first.
 
-crcmod computes the CRC; with its C extension it is about ten times faster; ``busproto --version`` tells. What is
-written for other languages and for whole columns of bytes uses a table made here from the same model.
+crcmod computes the CRC; with its C extension it is about ten times faster; ``busproto --version`` says which is in use.
+Code for other languages and for whole columns of bytes uses a table made here from the same model.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class CrcModel:
         return made
 
     def table(self, bits: int) -> list[int]:
-        """What so many low bits of the register leave behind when they are shifted out, for each of their values.
+        """The register after `bits` low bits are shifted out, for each of their values.
 
         Raises:
             ValueError: the model is not reflected.

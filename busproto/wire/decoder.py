@@ -1,6 +1,6 @@
 """Finds frames in a stream of bytes: any bytes in, good and bad frames out, in bounded memory.
 
-It refuses to know time, addresses and what a frame is for. Rules: the stream is split at zero bytes; empty pieces
+It does not know time, addresses or the meaning of a frame. Rules: the stream is split at zero bytes; empty pieces
 are delimiters that meet; a piece that is no frame is one `BadFrame`, and the next delimiter begins anew, so a hit
 costs the damaged frame only. Noise never raises.
 """
@@ -18,7 +18,7 @@ from busproto.wire.frame import MAX_CHUNK_BYTES, MIN_CHUNK_BYTES, Frame
 
 _DELIMITER: Final = bytes([DELIMITER])
 KEPT_BYTES: Final = MAX_CHUNK_BYTES + 1
-"""Of a piece that is too long only so many bytes are kept: enough to say so."""
+"""Bytes kept of a piece that is too long: enough to report it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,7 @@ class BadFrame:
         raw: the bytes, the first 127 of them where there were more.
         offset: of the first byte in the stream since the decoder was made or reset.
         size: number of bytes, also those not kept.
-        detail: the decoder's own words.
+        detail: the reason in words.
     """
 
     reason: str
@@ -64,7 +64,7 @@ class Decoder:
         return len(self._kept) + self._dropped
 
     def reset(self) -> None:
-        """Forget what is pending, as after a gap that aborts a frame."""
+        """Drop the pending bytes, as after a gap that aborts a frame."""
         self._kept.clear()
         self._dropped = 0
         self._offset = 0

@@ -1,9 +1,9 @@
 """Every field of every message as plain rows, and what each value reads as; decoders for other tools are made of them.
 
 The rows come out of the same `construct` definitions as the codec (`busproto.wire.definition.generate.describe`), so a
-new operation or parameter stands in them by itself. `cells_of` gives a frame as named values with their place on the
-wire; the dissector (`lua_source`) and the stacked decoder (`sigrok_source`) say the same of the same bytes, which the
-tests hold against each other field by field.
+new operation or parameter appears in them without further code. `cells_of` gives a frame as named values with their
+place on the wire. The dissector (`lua_source`) and the stacked decoder (`sigrok_source`) give the same for the same
+bytes; tests compare them field by field.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from busproto.wire.messages import Fault, Outcome, Read, Refused
 from busproto.wire.parameters import PARAMETERS, Parameter
 
 BODY_AT: Final = 2
-"""Where the body's first byte stands in a frame with both delimiters: behind the delimiter and the first run length."""
+"""Place of the body's first byte in a frame with both delimiters: after the delimiter and the first run length."""
 
 PARAMETER, PARAMETERS_LISTED, SETTING, SETTINGS = "parameter", "parameters", "setting", "settings"
 ROLES: Final[Mapping[str, str]] = MappingProxyType(
@@ -89,7 +89,7 @@ class FieldRow:
 
     @property
     def scale(self) -> tuple[int, int, int, str]:
-        """Times, by, digits and unit: value x times / by, with so many digits, is in the unit."""
+        """(times, by, digits, unit): value x times / by is in the unit, printed with that many digits."""
         scaled = _SCALED_UNIT.fullmatch(self.unit)
         if scaled is None:
             return 1, 1, 0, self.unit
@@ -119,7 +119,7 @@ class MessageRow:
         is_reply: whether an actuator sends it.
         has_outcome: whether the outcome byte 0 comes first.
         fields: in wire order.
-        text: what it is for.
+        text: its purpose.
     """
 
     key: str
@@ -139,7 +139,7 @@ class Cell:
         name: such as "source" or "status.position_cdeg"; the filter name in the analyser, behind "busproto.".
         value: decimal number, hexadecimal bytes or text.
         text: the value as a person reads it.
-        at: of its first byte in the packet; None where it was worked out and stands nowhere.
+        at: of its first byte in the packet; None where it was calculated and is not in the packet.
         size: bytes.
     """
 
@@ -291,11 +291,11 @@ def _settings(numbers: bytes, values: bytes) -> Iterator[tuple[str, int, int]]:
 
 
 def cells_of(frame: Frame, request: Frame | None = None, *, lead: int = 1) -> list[Cell]:
-    """Everything that a good frame says, in wire order, the check bytes last.
+    """All values of a valid frame, in wire order, the check bytes last.
 
     Args:
         frame: the frame.
-        request: the one that it answers, if known: the values of a read can only be told with it.
+        request: the one that it answers, if known: the values of a read can only be named with it.
         lead: delimiters before it in the packet: 1, or 0 where the first one was lost.
 
     A frame that holds no known message ends in its payload as bytes and a cell "problem".
@@ -370,7 +370,7 @@ def _payload_cells(frame: Frame, request: Frame | None, at: int) -> Iterator[Cel
 def _meaning(
     field: FieldRow, raw: bytes, parameter: Parameter | None, request: Frame | None, at: int
 ) -> Iterator[Cell]:
-    """What numbers and values of parameters stand for, beside their bytes."""
+    """Names and values of the parameters in a field, with the place of their bytes."""
     if field.role == PARAMETERS_LISTED:
         for place, number in enumerate(raw):
             name = PARAMETERS[number].name if number in PARAMETERS else "unknown"

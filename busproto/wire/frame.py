@@ -1,8 +1,8 @@
 """The frame, version 1, as a `construct` definition, and the numbers that belong to it.
 
 ``00 | E | T | 00``: E is the body with its zero bytes removed, T the five check bytes over E as sent. Leading and
-trailing delimiter are both always there, so that noise costs one frame only. Nothing depends on idle gaps, breaks
-or a ninth bit: USB adapters hide them.
+trailing delimiter are always sent, so that noise costs one frame only. Nothing depends on idle gaps, breaks or a ninth
+bit: USB adapters hide them.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ BODY: Final[Construct[Any, Any]] = Struct(
     "payload" / Bytes(this.payload_length),
     Terminated,
 )
-"""What a frame says: six bytes of header, two more of tag in replies, the payload."""
+"""Body of a frame: six bytes of header, two more of tag in replies, the payload."""
 
 FRAME: Final[Construct[Any, Any]] = Struct(
     "lead" / Const(bytes([DELIMITER])),
@@ -83,7 +83,7 @@ FRAME: Final[Construct[Any, Any]] = Struct(
 
 @dataclass(frozen=True, slots=True, init=False)
 class Frame:
-    """What one good frame says.
+    """The content of one valid frame.
 
     Attributes:
         destination: 0x00 host, 0x01..0xEF one actuator, 0xF0 those not yet addressed, 0xFF all.
@@ -91,7 +91,7 @@ class Frame:
         sequence: 0..255, chosen by the host, echoed in the reply.
         operation: 0..255, echoed in the reply.
         payload: 0..112 bytes.
-        tag: 16 device-unique bits in a reply, None in a request; whether it is there says which of both this is.
+        tag: 16 device-unique bits in a reply, None in a request; its presence distinguishes reply and request.
 
     Raises:
         EncodeError: a field is out of its range.
@@ -119,7 +119,7 @@ class Frame:
             raise EncodeError("payload", f"{len(payload)} bytes, at most {MAX_PAYLOAD_BYTES} fit")
         if tag is not None and not 0 <= tag <= 0xFFFF:
             raise EncodeError("tag", f"{tag} is not 0..65535")
-        # Straight into the slots: the way that dataclass takes around its own lock costs as much as all the rest.
+        # Set the slots directly: the setter of a frozen dataclass costs as much time as all the rest.
         _set_destination(self, destination)
         _set_source(self, source)
         _set_sequence(self, sequence)

@@ -1,11 +1,11 @@
-"""The hash that discovery draws its slots and digests from: same on host and actuator, cheap on an 8-bit controller.
+"""The hash for slots and digests of discovery: the same on host and actuator, cheap on an 8-bit controller.
 
 Jenkins' one-at-a-time hash (32 bits, only additions, shifts and exclusive ors; public domain, from memory) over
-uid, salt and epoch, in that order. Its last bytes are mixed least, so what must not matter comes first: with the uid
-at the end, two uids that differ in their last byte shared a slot up to 4.6 times as often as chance has it; with the
-salt at the end, two that share a slot shared it under the next salt 3 times as often. In this order neither shows,
-and an actuator keeps the state behind its uid and does three rounds a query. A CRC would not do, as it is linear:
-equal differences would collide under every salt.
+uid, salt and epoch, in that order. The last bytes of its input are mixed least, so the order matters. With the uid at
+the end, two uids that differ in their last byte shared a slot up to 4.6 times as often as by chance; with the salt at
+the end, two actuators that shared a slot shared it under the next salt 3 times as often. In this order neither effect
+shows, and an actuator can keep the state after its uid and do three rounds for each query. A CRC would not do, as it is
+linear: equal differences would collide under every salt.
 """
 
 from __future__ import annotations
@@ -39,15 +39,15 @@ def digest_of(value: int) -> int:
 
 
 def list_answer(value: int) -> int:
-    """The byte with which one that is in the member list answers, 80h..FFh."""
+    """The byte with which an actuator in the member list answers, 0x80..0xFF."""
     return LIST_ANSWER_BIT | value & 0x7F
 
 
 def unlisted_answer(value: int) -> int:
-    """The byte with which one that is not in the member list speaks up, 01h..7Fh."""
+    """The byte with which an actuator that is not in the member list answers, 0x01..0x7F."""
     return value & 0x7F or 1
 
 
 def device_tag(uid: bytes) -> int:
-    """The 16 bits that tell an actuator's replies from those of another at the same address."""
+    """The 16 bits that distinguish an actuator's replies from those of another at the same address."""
     return digest_of(uid_hash(uid, 0, 0))

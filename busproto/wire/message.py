@@ -1,8 +1,8 @@
 """What a message class is: a frozen dataclass whose fields carry their own `construct` definition.
 
-``on_wire(Int16ul, "what it is", unit="ms")`` is both the field and the only place where its place in the payload is
-written down. The decorators `request` and `reply` make the dataclass, put its fields together as one construct
-`Struct` (``LAYOUT``) and generate parser, builder and check from it.
+``on_wire(Int16ul, "what it is", unit="ms")`` is both the field and the only definition of its place in the payload. The
+decorators `request` and `reply` make the dataclass, put its fields together as one construct `Struct` (``LAYOUT``) and
+generate parser, builder and check from it.
 """
 
 from __future__ import annotations
@@ -44,14 +44,14 @@ class FieldInfo:
 
 @dataclass(frozen=True, slots=True)
 class Operation:
-    """One operation: its number, what asks for it, what answers it.
+    """One operation: its number, its request and its reply.
 
     Attributes:
         number: 0..255, as in the frame.
         name: one or two words.
         request: the message that the host sends.
-        reply: the message that answers it, None where nobody answers with a frame.
-        audience: whom the host may send it to: "one", "all" or "one or all".
+        reply: the message that answers it, None where no actuator answers with a frame.
+        audience: which destinations the host may use: "one", "all" or "one or all".
     """
 
     number: int
@@ -65,14 +65,14 @@ OPERATIONS: Final[dict[int, Operation]] = {}
 """Every operation by its number; filled by the decorators below."""
 
 BARE_REPLIES: Final[set[int]] = set()
-"""Operations whose reply has no outcome byte, to be short."""
+"""Operations whose reply has no outcome byte, to save time on the line."""
 
 REQUESTS: Final[dict[int, type[Message]]] = {}
 REPLIES: Final[dict[int, type[Message]]] = {}
 
 
 def on_wire(subcon: Construct[Any, Any], doc: str, *, unit: str = "") -> Any:
-    """A message field: how it stands in the payload, what it means, its unit."""
+    """A message field: its definition in the payload, its meaning, its unit."""
     return dataclasses.field(metadata={"subcon": subcon, "doc": doc, "unit": unit})
 
 
@@ -103,7 +103,7 @@ def finish(cls: type, label: str, lead: tuple[Any, ...] = ()) -> Any:
 
 @dataclass_transform(frozen_default=True, field_specifiers=(on_wire,))
 def request(number: int, name: str, *, audience: str = "one") -> Callable[[type[Any]], type[Any]]:
-    """Class decorator: this is what the host sends for operation `number`."""
+    """Class decorator: marks the request of operation `number`."""
 
     def decorate(cls: type) -> type:
         cls.OPERATION, cls.IS_REPLY = number, False  # type: ignore[attr-defined]
@@ -119,7 +119,7 @@ def request(number: int, name: str, *, audience: str = "one") -> Callable[[type[
 
 @dataclass_transform(frozen_default=True, field_specifiers=(on_wire,))
 def reply(number: int, *, outcome: bool = True) -> Callable[[type[Any]], type[Any]]:
-    """Class decorator: this answers operation `number`. Its first byte is 0 (done) unless `outcome` is False."""
+    """Class decorator: marks the reply of operation `number`. Its first byte is 0 (done) unless `outcome` is False."""
 
     def decorate(cls: type) -> type:
         cls.OPERATION, cls.IS_REPLY = number, True  # type: ignore[attr-defined]
@@ -135,6 +135,6 @@ def reply(number: int, *, outcome: bool = True) -> Callable[[type[Any]], type[An
 
 @dataclass_transform(frozen_default=True, field_specifiers=(on_wire,))
 def refusal(cls: type[Any]) -> type[Any]:
-    """Class decorator: this may answer any request in place of its own reply."""
+    """Class decorator: marks the message that may answer any request in place of its reply."""
     cls.IS_REPLY = True
     return finish(cls, "refusal")  # type: ignore[no-any-return]

@@ -31,7 +31,7 @@ MAX_DEMAND: Final = 10_000
 MAX_WINDOW_SLOTS: Final = 1024
 MAX_DIGESTS_PER_CALL: Final = 53
 MAX_DIGESTS_PER_PART: Final = 53
-NOBODY_UID: Final = bytes(UID_BYTES)
+ZERO_UID: Final = bytes(UID_BYTES)
 """A uid that no actuator has; in a suppress it stands for all actuators."""
 ADDRESS_MAP_BYTES: Final = 30
 MAX_READ: Final = 40
@@ -71,9 +71,9 @@ class Present(Message):
 class MemberList(Message):
     """Lists the digest of every acknowledged actuator, so that each can check whether it is in the list.
 
-    A member list is a membership list, sent as one or more parts (find.parts) without pause for answers. Behind the
-    last part each actuator answers once, with a single byte that is no frame: one that found its digest, in the slot of
-    its position; any other one that heard all parts, in one of the slots behind the last position (find.list).
+    A member list is a membership list, sent as one or more parts (find.parts) without pause for answers. After the last
+    part each actuator answers once, with a single byte that is no frame: an actuator that found its digest, in the slot
+    of its position; any other actuator that heard all parts, in one of the slots after the last position (find.list).
     """
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")
@@ -88,7 +88,7 @@ class AddressList(Message):
     """The list by address: shows whether each powered actuator has an address of the map, and its own.
 
     Answered as a member list: an actuator whose address is marked answers in the slot of its rank among all marked
-    ones, any other one, also one without an address, in one of the slots behind (find.addresses).
+    ones; any other actuator, also one without an address, in one of the slots after these (find.addresses).
     """
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")
@@ -111,7 +111,7 @@ class PrefixQuery(Message):
     """Asks the actuators whose uid begins with a prefix, and that are not acknowledged in this epoch, to answer at
     once.
 
-    Each begins `first slot` after the query, without looking at the line (teaching.answer).
+    Each begins `first slot` after the query, without sensing the line (teaching.answer).
     """
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")
@@ -129,12 +129,14 @@ class Matched(Message):
 
 @request(0x06, "slotted call", audience="all")
 class SlottedCall(Message):
-    """A roll call with slots of fixed length: actuators do not look at the line, those with one slot collide."""
+    """A roll call with slots of fixed length: actuators do not sense the line; those with the same slot collide."""
 
     epoch: int = on_wire(Int16ul, "as in the roll calls")
     salt: int = on_wire(Int8ul, "fresh in each call")
     slots: int = on_wire(Limits(Int16ul, 1, MAX_WINDOW_SLOTS), "number of slots")
-    slot_us: int = on_wire(Int16ul, "length of a slot: an answer at the line's rate, jitter and clock error", unit="us")
+    slot_us: int = on_wire(
+        Int16ul, "length of a slot: time for an answer at the line's rate, jitter and clock error", unit="us"
+    )
 
 
 @reply(0x06, outcome=False)
@@ -149,9 +151,9 @@ class Called(Message):
 
 @request(0x10, "assign", audience="all")
 class Assign(Message):
-    """Gives the actuator with this uid an address, at once in working and stored memory. Only that one replies.
+    """Gives the actuator with this uid an address, at once in working and stored memory. Only that actuator replies.
 
-    It goes limp as after power-up. Address 0xF0 takes its address away. The parameters are not touched.
+    It goes limp as after power-up. Address 0xF0 removes its address. The parameters are unchanged.
     """
 
     uid: bytes = on_wire(Bytes(UID_BYTES), "the actuator")
@@ -176,7 +178,7 @@ class Describe(Message):
 
 @reply(0x20)
 class Description(Message):
-    """What an actuator is: model, firmware, rating."""
+    """Identity of an actuator: model, firmware, rating."""
 
     uid: bytes = on_wire(Bytes(UID_BYTES), "factory-unique")
     model: str = on_wire(Label(16), "model name")
@@ -232,7 +234,7 @@ class Values(Message):
 
 @request(0x31, "write")
 class Write(Message):
-    """Sets one parameter in working memory. Out of range changes nothing; the refusal tells the range."""
+    """Sets one parameter in working memory. A value out of range changes nothing; the refusal states the range."""
 
     number: int = on_wire(Int8ul, "the parameter's number")
     value: bytes = on_wire(Counted(GreedyBytes, 0, 66), "raw value, little endian")
@@ -248,8 +250,8 @@ class Written(Message):
 
 @request(0x32, "commit")
 class Commit(Message):
-    """Writes working memory to stored memory: the older of two copies first, so that a power cut at any byte
-    leaves the old or the new set whole.
+    """Writes working memory to stored memory: the older of two copies first, so that a power cut at any byte leaves the
+    old or the new set whole.
     """
 
 
@@ -281,7 +283,7 @@ class Undone(Message):
 class DemandAll(Message):
     """The demand of all channels in one frame. Channel 1 comes first. There is no answer.
 
-    A demand is a share of the travel from its middle, -100 % to +100 %. An actuator follows its own channel; the
+    A demand is a fraction of the travel from its middle, -100 % to +100 %. An actuator follows its own channel; the
     list may end before it, or hold -32768 at it: then nothing is demanded of it (does.channel).
     """
 
@@ -296,12 +298,12 @@ class DemandAll(Message):
 class Demand(Message):
     """The demand of one actuator, whatever its channel. It counts as a valid demand for the loss time-out too."""
 
-    demand: int = on_wire(Limits(Int16sl, -MAX_DEMAND, MAX_DEMAND), "share of the travel", unit="0.01 %")
+    demand: int = on_wire(Limits(Int16sl, -MAX_DEMAND, MAX_DEMAND), "fraction of the travel", unit="0.01 %")
 
 
 @reply(0x41)
 class Moving(Message):
-    """The demand is taken."""
+    """The demand is accepted."""
 
     state: State = on_wire(Coded(Int8ul, State), "what the drive does now")
     position_cdeg: int = on_wire(Int16sl, "where the arm is now", unit="0.01 deg")
@@ -315,14 +317,14 @@ class Release(Message):
 
 @reply(0x42)
 class Released(Message):
-    """It is limp."""
+    """The drive is off."""
 
     state: State = on_wire(Coded(Int8ul, State), "what the drive does now")
 
 
 @request(0x43, "engage", audience="one or all")
 class Engage(Message):
-    """Take hold where the arm is now and be ready for demands. Without any, the loss time-out runs from here. Sent to
+    """Hold the arm at its present position and be ready for demands. The loss time-out runs from here. Sent to
     all, there is no reply."""
 
 
@@ -352,21 +354,21 @@ class Status(Message):
     supply_mv: int = on_wire(Int16ul, "supply at the actuator", unit="mV")
     temperature_cdeg: int = on_wire(Int16sl, "inside", unit="0.01 degC")
     demand_age_ms: int = on_wire(Int16ul, "since the last valid demand; 65535 for longer or never", unit="ms")
-    good_frames: int = on_wire(Int16ul, "requests received in good frames, see frame.counts; counts round")
-    bad_frames: int = on_wire(Int16ul, "pieces that were dropped, see frame.counts; counts round")
-    is_showing: int = on_wire(Limits(Int8ul, 0, 1), "1 while it makes itself known")
+    good_frames: int = on_wire(Int16ul, "requests received in good frames, see frame.counts; wraps around")
+    bad_frames: int = on_wire(Int16ul, "pieces that were dropped, see frame.counts; wraps around")
+    is_showing: int = on_wire(Limits(Int8ul, 0, 1), "1 while it shows itself")
 
 
 @request(0x45, "show yourself")
 class ShowYourself(Message):
-    """Make yourself known: engaged, by a small motion to and fro; limp, only by a flag in the report."""
+    """The actuator shows itself: engaged, by a small motion to and fro; limp, only by a flag in the report."""
 
     duration_ds: int = on_wire(Limits(Int8ul, 0, 100), "for how long; 0 ends it", unit="0.1 s")
 
 
 @reply(0x45)
 class Showing(Message):
-    """It does so now."""
+    """The actuator shows itself now."""
 
     moves: int = on_wire(Limits(Int8ul, 0, 1), "1 where the arm moves, 0 where only the flag is set")
 
@@ -391,7 +393,7 @@ class ReportRound(Message):
 
 @reply(0x46, outcome=False)
 class BriefStatus(Message):
-    """Where the arm is and how hard it works, at the moment of sending."""
+    """State, position and current at the moment of sending."""
 
     state: State = on_wire(Coded(Int8ul, State), "what the drive does")
     position_cdeg: int = on_wire(Int16sl, "where the arm is", unit="0.01 deg")
@@ -417,8 +419,8 @@ class LinkTested(Message):
 
 @request(0x51, "restart", audience="one or all")
 class Restart(Message):
-    """Start again as after power-up: limp, working memory from stored. A write of stored memory that is under way goes
-    on to its end. Sent to all, there is no reply."""
+    """Start again as after power-up: limp, working memory from stored. A write of stored memory that is under way is
+    completed. Sent to all, there is no reply."""
 
 
 @reply(0x51)

@@ -2,7 +2,7 @@
 
 An actuator tells its list row by row (operation 21 hex). A row is one of the table's where number, name, size, count
 unit and table-ness are the table's; its limits may be narrower then. Every other row is a parameter of the actuator's
-own. What it says comes from an unlisted actuator: each row is held against what the format can carry before it is used.
+own. An actuator's list is not trusted: each row is compared with what the format can carry before it is used.
 Calculation only.
 """
 
@@ -24,9 +24,9 @@ from busproto.wire.parameters import BY_NAME, PARAMETERS, Parameter
 MOST_VALUE_BYTES: Final = 66
 """Bytes of a value that a write can carry."""
 MOST_LIMIT: Final = (1 << 31) - 1
-"""Limits travel as i32."""
+"""Limits are sent as i32."""
 MOST_SCALE: Final = 1_000_000
-"""A count is no more than so many units, and a unit no more than so many counts."""
+"""Largest number of units in a count, and of counts in a unit."""
 NAME_BYTES: Final = 20
 UNIT_BYTES: Final = 10
 _PLAIN: Final = re.compile(r"[A-Za-z0-9](?:[!-~ ]*[!-~])?")
@@ -76,7 +76,7 @@ STANDARD: Final = ParameterList(BY_NAME)
 
 
 def list_of(descriptions: Iterable[ParameterDescription]) -> ParameterList:
-    """The list of an actuator that describes its parameters so.
+    """The list of an actuator, from its descriptions of parameters.
 
     Raises:
         InputError: a row cannot be used: the text says which and why.
@@ -105,9 +105,9 @@ def list_of_rows(rows: Iterable[Parameter]) -> ParameterList:
 
 
 def named_apart(rows: Iterable[Parameter]) -> dict[str, Parameter]:
-    """Rows that the table does not have by names that nobody can take for others.
+    """Rows that the table does not have, by names that are unique.
 
-    A name stands as the actuator gives it where it is plain and its alone. Otherwise its number is put behind it, such
+    A name is kept as the actuator gives it if it is plain and unique. Otherwise its number is appended, such
     as ``stiffness#40``, and where it is not plain (empty, with ``=`` or ``#``) it is ``parameter#40``.
     """
     rows = sorted(rows, key=lambda row: row.number)
@@ -122,12 +122,12 @@ def named_apart(rows: Iterable[Parameter]) -> dict[str, Parameter]:
 
 
 def is_plain(name: str) -> bool:
-    """Whether a parameter may be called so by us: printable ASCII, a letter or digit first, no ``=`` and ``#``."""
+    """Whether a name can be used as it is: printable ASCII, a letter or digit first, no ``=`` and ``#``."""
     return _PLAIN.fullmatch(name) is not None and not {"=", "#"} & set(name)
 
 
 def is_own_name(name: str, number: int) -> bool:
-    """Whether `named_apart` may have called a parameter of that number so."""
+    """Whether `named_apart` may have given this name to a parameter of that number."""
     return is_plain(name.removesuffix(f"#{number}")) and name not in BY_NAME
 
 
@@ -216,7 +216,7 @@ def own_row(
         default=() if points else default,
         doc="one of the actuator's own: the makers' data say what it does",
         points=points,
-        moves=True,  # nobody here knows that it does not
+        moves=True,  # not known, so the cautious value
         units_per_count=units,
     )
 
@@ -225,7 +225,7 @@ def scale_of(count_unit: str) -> tuple[int, int, str]:
     """Counts, units in so many counts, and the unit, of what one raw count is: "0.01 deg" is 100 counts in 1 deg.
 
     Raises:
-        InputError: no such scale can be meant.
+        InputError: the text is no possible scale.
     """
     if not count_unit.isascii() or not count_unit.isprintable():
         raise InputError(f"{count_unit!r} is no unit of a count: it holds control characters, or letters beyond ASCII")

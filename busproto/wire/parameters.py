@@ -22,9 +22,9 @@ from busproto.wire.messages import MAX_CHANNELS
 RawValue = int | tuple[int, ...]
 MAX_TABLE_POINTS: Final = 33
 MOST_SHOWN: Final = 40
-"""So many characters of a value are shown that is none."""
+"""Number of characters of an invalid value that a message quotes."""
 FINER_THAN_A_COUNT: Final = 1e-4
-"""Share of a raw count by which a given number may miss a whole one (what is left of decimal fractions in binary)."""
+"""Fraction of a raw count by which a given number may differ from a whole one (rounding of decimal fractions)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,14 +39,14 @@ class Parameter:
         counts_per_unit: raw counts in one unit (in `units_per_count` units where that is not 1).
         low, high: raw limits, both allowed.
         default: raw factory value.
-        doc: what it does.
+        doc: its effect.
         points: most points where it is a table; 0 for a single value.
         choices: names of the raw values where only named ones make sense.
         moves: whether a change can move an engaged arm at once.
         spread_over: name of the parameter over which a table's points are spread evenly; the table may not be steeper
             than that (`disagreement`).
-        units_per_count: units in `counts_per_unit` raw counts; 1 in the table. A list of an actuator's own may have
-            counts that are no simple part of a unit, such as 20 mA.
+        units_per_count: units in `counts_per_unit` raw counts; 1 in the table. An actuator's own list may have counts
+            such as 20 mA, of which no whole number makes a unit.
     """
 
     number: int
@@ -194,8 +194,7 @@ class Parameter:
         return raw
 
     def from_text(self, text: str) -> RawValue:
-        """The raw value of what a person typed, or of what `text` prints: a number in the unit, a choice, or a list
-        with commas; the unit may follow.
+        """The raw value of a text: a number in the unit, a choice, or a list with commas; the unit may follow.
 
         Raises:
             InputError: as `from_value`.
@@ -216,7 +215,7 @@ class Parameter:
 
 
 def _brief(given: object) -> str:
-    """What was given, as it is told of; of something very long the beginning."""
+    """A value for a message; of a very long one only the beginning."""
     text = repr(given)
     return text if len(text) <= MOST_SHOWN else f"{text[:MOST_SHOWN]}..."
 
@@ -292,7 +291,7 @@ def steepest(table: RawValue) -> int:
     """The least whole width, in raw counts, over which a table may be spread evenly: its greatest change between two
     neighbours times the number of its spans; 0 for an empty one and for a single value.
 
-    So narrow, the steepest span changes by as much as its own width: the sum of both still does not turn back.
+    At that width the steepest span changes by as much as its own width: the sum of both still does not turn back.
     """
     if not isinstance(table, tuple):
         return 0
@@ -300,8 +299,7 @@ def steepest(table: RawValue) -> int:
 
 
 def least_beside(row: Parameter, values: Mapping[str, RawValue]) -> int:
-    """The least raw value that a parameter may have beside the others of a set: its own least, or what a table that
-    is spread over it needs."""
+    """The least raw value that a set allows for a parameter: its own least, or what a table spread over it needs."""
     needs = [
         steepest(values[table.name]) for table in _SPREAD if table.spread_over == row.name and table.name in values
     ]
@@ -309,11 +307,11 @@ def least_beside(row: Parameter, values: Mapping[str, RawValue]) -> int:
 
 
 def disagreement(values: Mapping[str, RawValue]) -> str:
-    """Why the values of a set cannot stand side by side, in words; "" where they can.
+    """Why the values of a set contradict each other, in words; "" where they do not.
 
     A correction may change between two points by at most their distance on the travel. So the angle, which is the sum
-    of both, never turns back while the demand rises, in either direction of turn. What the set does not hold is not
-    judged.
+    of both, never turns back while the demand rises, in either direction of turn. Values missing in the set are not
+    checked.
     """
     for table in _SPREAD:
         width, points = values.get(table.spread_over), values.get(table.name)
@@ -352,7 +350,7 @@ def in_safe_order(before: Mapping[str, RawValue], after: Mapping[str, RawValue])
 
 
 def bound_to(names: Iterable[str]) -> frozenset[str]:
-    """Those parameters, beside the named ones, that decide whether a change of the named ones agrees."""
+    """The parameters, other than the named ones, on which it depends whether a change of the named ones agrees."""
     named = frozenset(names)
     pairs = [{table.name, table.spread_over} for table in _SPREAD]
     return frozenset().union(*(pair for pair in pairs if pair & named)) - named

@@ -1,4 +1,4 @@
-"""What an actuator says of itself and of its settings. Nothing here changes anything.
+"""The replies of an actuator that report its identity, its settings and its faults. Nothing here changes state.
 
 Every refusal of a request is raised as `Refusal`, which carries the reply.
 """
@@ -14,10 +14,10 @@ from busproto.wire.parameters import RawValue
 
 
 class Refusal(Exception):
-    """What is asked is refused.
+    """The request is refused.
 
     Attributes:
-        message: the reply.
+        message: the reply to send.
     """
 
     def __init__(self, code: m.Outcome, low: int = 0, high: int = 0) -> None:
@@ -26,7 +26,7 @@ class Refusal(Exception):
 
 
 def why_not_understood(frame: Frame) -> m.Outcome:
-    """Why nothing can be made of a request."""
+    """The refusal for a frame whose operation or payload cannot be understood."""
     return m.Outcome.BAD_REQUEST if frame.operation in OPERATIONS else m.Outcome.UNKNOWN_OPERATION
 
 
@@ -40,7 +40,7 @@ def values_in(settings: Settings, memory: m.Memory) -> dict[str, RawValue]:
 
 
 def read(settings: Settings, message: m.Read) -> Message:
-    """The values that are asked for. Raises Refusal."""
+    """The reply with the requested values. Raises Refusal."""
     values = values_in(settings, message.memory)
     rows = [settings.by_number.get(number) for number in message.numbers]
     if any(row is not None and row.points for row in rows[:-1]):
@@ -56,7 +56,7 @@ def read(settings: Settings, message: m.Read) -> Message:
 
 
 def describe(uid: bytes, model: ActuatorModel, settings: Settings) -> Message:
-    """What it is."""
+    """The reply to `describe`: model, firmware, rating and uid."""
     return m.Description(
         uid=uid,
         model=model.name,
@@ -74,7 +74,7 @@ def describe(uid: bytes, model: ActuatorModel, settings: Settings) -> Message:
 
 
 def describe_parameter(settings: Settings, message: m.DescribeParameter) -> Message:
-    """A row of its parameter list. Raises Refusal: beyond the end of it there is none."""
+    """One row of its parameter list. Raises Refusal: the number lies behind the last row."""
     if message.index >= len(settings.rows):
         raise Refusal(m.Outcome.UNKNOWN_PARAMETER)
     row = settings.rows[message.index]
@@ -91,7 +91,7 @@ def describe_parameter(settings: Settings, message: m.DescribeParameter) -> Mess
 
 
 def faults_of(settings: Settings, supply_mv: int, degc: float, strain: float, *, was_lost: bool) -> m.Fault:
-    """The fault bits; `strain` is the share of the stall torque that its load takes."""
+    """The fault bits; `strain` is the load as a fraction of the stall torque."""
     faults = m.Fault(0)
     if settings.are_lost:
         faults |= m.Fault.SETTINGS_LOST

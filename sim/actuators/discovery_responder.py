@@ -1,8 +1,8 @@
-"""The part of an actuator that answers when the host asks who is there: roll calls, member lists, and the classic ways.
+"""The part of an actuator that answers discovery: roll calls, member lists, and the classic methods.
 
 It knows its uid, its epoch and whether it is acknowledged in it; nothing of this outlasts a restart. Rules, as on the
 format page: it answers a roll call only while not acknowledged; it is acknowledged by its digest in the call after the
-one it answered; in answer to a member list it speaks in its position, or behind, as one who is not in it.
+one it answered; it answers a member list in its position, or after the last position where it is not in the list.
 """
 
 from __future__ import annotations
@@ -33,10 +33,10 @@ UID_BITS = 8 * UID_BYTES
 
 
 class DiscoveryResponder:
-    """One actuator's answers to discovery.
+    """The discovery state of one actuator, and its answers.
 
     Attributes:
-        is_acknowledged: it keeps silent in this epoch.
+        is_acknowledged: the host has acknowledged it; it answers no roll call of this epoch.
     """
 
     def __init__(
@@ -62,7 +62,7 @@ class DiscoveryResponder:
         self.forget()
 
     def forget(self) -> None:
-        """As after power-up."""
+        """Forget the epoch and all that belongs to it, as at power-up."""
         self.stop()
         self._epoch: int | None = None
         self.is_acknowledged = False
@@ -73,13 +73,13 @@ class DiscoveryResponder:
         self._member_list_is_whole = False
 
     def stop(self) -> None:
-        """Do not send what waits for its turn: the host has gone on."""
+        """Cancel the answer that waits for its turn: the host has sent another request."""
         if self._waiting is not None:
             self._waiting.cancel()
             self._waiting = None
 
     def heard(self, message: Message, sequence: int) -> bool:
-        """Act on a request of discovery. Returns False where it is none."""
+        """Act on a request of discovery. Returns False where the message is none."""
         if isinstance(message, m.RollCall):
             self._roll_call(message, sequence)
         elif isinstance(message, m.MemberList):
@@ -103,13 +103,13 @@ class DiscoveryResponder:
             self._answered = None
 
     def count_down(self, slots: int, make: Callable[[], bytes], *, in_order: bool = True) -> None:
-        """Send what `make` makes at that moment when the backoff reaches zero; wider slots where order matters."""
+        """When the back-off reaches zero, send what `make` then returns; `in_order` takes the wider ordered slots."""
 
         def send() -> None:
             self._waiting = None
             self._speak(make())
 
-        # one draw for each backoff, however often it is woken: so the stream's next draw does not hang on others
+        # one draw for each back-off, however often it is woken: so later draws do not depend on other actuators
         seed, jitters = self._stream.getrandbits(64), self._jitter_ns + 1
         self._waiting = Backoff(
             self._line,
@@ -123,7 +123,7 @@ class DiscoveryResponder:
         )
 
     def _speak_at(self, after_ns: int, data: bytes) -> None:
-        """Speak at a fixed time after the query, by the own clock, whoever else does."""
+        """Send at a fixed time after the query, by the own clock, also if the line is busy."""
         delay_ns = after_ns * PPM // (PPM + self._clock_ppm) + self._stream.randrange(self._jitter_ns + 1)
 
         def send() -> None:
@@ -138,7 +138,7 @@ class DiscoveryResponder:
             Frame(HOST_ADDRESS, self._address(), sequence, message.OPERATION, message.payload(), self._tag)
         )
 
-    # --- backoff and member list -------------------------------------------------------------------------------------
+    # --- back-off and member list -------------------------------------------------------------------------------------
 
     def _roll_call(self, call: m.RollCall, sequence: int) -> None:
         self._enter(call.epoch)
@@ -176,7 +176,8 @@ class DiscoveryResponder:
         if self._member_list_next < member_list.total:
             return
         self._enter(member_list.epoch)
-        # who missed a part and is in none of the others cannot know: it says nothing and waits for the next pass
+        # an actuator that missed a part, and is in none of the others, cannot know whether it is listed: it stays
+        # silent
         if self._member_list_position is not None or self._member_list_is_whole:
             self._answer_member_list(self._member_list_position, member_list.total, value)
 
@@ -198,11 +199,11 @@ class DiscoveryResponder:
             self.count_down(behind, lambda: bytes([unlisted_answer(value)]))
 
     def _suppress(self, suppress: m.Suppress) -> None:
-        if suppress.uid in {self._uid, m.NOBODY_UID}:
+        if suppress.uid in {self._uid, m.ZERO_UID}:
             self._enter(suppress.epoch)
             self.is_acknowledged = True
 
-    # --- the classic ways ---------------------------------------------------------------------------------------
+    # --- the classic methods ------------------------------------------------------------------------------------
 
     def _match(self, match: m.PrefixQuery, sequence: int) -> None:
         self._enter(match.epoch)

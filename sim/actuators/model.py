@@ -1,4 +1,4 @@
-"""What kind of actuator one is: name, firmware, rating. Facts of a type, shared by all of that type."""
+"""A type of actuator: name, firmware, rating. All actuators of one type share it."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ class ActuatorModel:
         idle_current_ma, hold_current_ma, moving_current_ma: limp, holding, moving without load.
         time_constant_ms: of motor and gear without anything on the arm; 63 % of the speed is reached in it.
         acceleration_deg_s2: the firmware's own limit; None for none but the motor's.
-        friction: Coulomb friction of motor and gear seen at the arm, as a share of the stall torque.
+        friction: Coulomb friction of motor and gear seen at the arm, as a fraction of the stall torque.
         backlash_deg: between gear and arm, whole width.
-        added_inertia: what hangs on the arm, as a multiple of motor's and gear's own inertia.
-        sensor_curve_deg: no unit's sensor is further off than this; the curve of each is drawn by the seed.
+        added_inertia: load inertia on the arm, as a multiple of motor's and gear's own inertia.
+        sensor_curve_deg: largest error of any unit's sensor, deg; the curve of each unit is drawn by the seed.
         sensor_noise_deg: standard deviation of one reading.
         heat_k_per_w, heat_time_s: case to air, and the time constant.
     """
@@ -53,14 +53,14 @@ class ActuatorModel:
     heat_time_s: float = 120.0
 
     def __post_init__(self) -> None:
-        """Raises ValueError where it gives out more power than it takes in: nothing could be calculated with that."""
+        """Raises ValueError where the rating gives out more power than it takes in."""
         if (efficiency := self.motor().efficiency) > 1:
             raise ValueError(
                 f"'{self.name}': stall torque x no-load speed is {efficiency:.2f} times what volts x amps leave for it"
             )
 
     def motor(self) -> Motor:
-        """Motor and gear of one."""
+        """Motor and gear of an actuator of this type."""
         return Motor(
             no_load_deg_s=float(self.no_load_speed_deg_s),
             lag_s=self.time_constant_ms / 1000,
@@ -77,5 +77,5 @@ class ActuatorModel:
         )
 
     def heat(self) -> Heat:
-        """Heat of one, cold; the winding's resistance follows from rated supply and stall current."""
+        """Temperature model, cold; the winding's resistance follows from rated supply and stall current."""
         return Heat(self.motor().ohm, self.heat_k_per_w, self.heat_time_s)

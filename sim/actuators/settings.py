@@ -1,4 +1,4 @@
-"""Working, stored and factory settings of one actuator, and the record that stands in stored memory."""
+"""Working, stored and factory settings of one actuator, and the record in stored memory."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ class RecordLayout:
     def __init__(self, parameters: ParameterList) -> None:
         rows = parameters.rows.values()
         self._rows = tuple(sorted(rows, key=lambda row: bool(row.points)))
-        # most actuators of a campaign hold the same
+        # cached: most actuators of a run hold the same record
         self._values_of = functools.lru_cache(maxsize=CACHED_RECORDS)(self._read_values)
 
     def pack(self, address: int, values: Mapping[str, RawValue]) -> bytes:
-        """The bytes that stored memory keeps."""
+        """The record as bytes."""
         parts = [bytes([address])]
         for row in self._rows:
             data = row.encode(values[row.name])
@@ -39,7 +39,7 @@ class RecordLayout:
         return b"".join(parts)
 
     def unpack(self, record: bytes) -> tuple[int, dict[str, RawValue]]:
-        """The inverse of `pack`."""
+        """Settings from a record: the inverse of `pack`."""
         return record[0], dict(self._values_of(record))
 
     def _read_values(self, record: bytes) -> Mapping[str, RawValue]:
@@ -84,7 +84,7 @@ class Travel:
         self._correction_deg = tuple(point / 100 for point in table)
 
     def angle_deg(self, demand: int) -> float:
-        """Where a demand (0.01 % of travel) puts it."""
+        """Target angle, deg, for a demand in 0.01 % of travel."""
         share = demand / MAX_DEMAND
         angle_deg = (self._neutral_cdeg + self._side * share * self._travel_cdeg / 2) / 100
         return self.limited_deg(angle_deg + corrected_deg(self._correction_deg, share))
@@ -97,11 +97,11 @@ class Travel:
 class Settings:
     """The three sets and the address.
 
-    What the actuator lacks it does as the factory value of the table has it; its own parameters do nothing.
+    A parameter that the actuator lacks acts with the factory value of the table; parameters of its own have no effect.
 
     Attributes:
         rows: its list of parameters, as it describes them.
-        parameters: the same, by the names under which the sets have them.
+        parameters: the same rows, by name.
         factory: raw factory values by name.
         address: 1..239, or 240 (F0h) while it has none. Not a parameter: commit and undo leave it alone.
         by_number: its rows by their numbers.
@@ -129,7 +129,7 @@ class Settings:
         self.start()
 
     def start(self) -> None:
-        """As after power-up: working from stored, or factory and no address where no copy is whole."""
+        """Set working from stored settings, as at power-up; factory and no address where no stored copy is whole."""
         loaded = self.memory.load()
         self.are_lost = loaded is None
         if loaded is None:
@@ -149,14 +149,14 @@ class Settings:
 
     @property
     def travel(self) -> Travel:
-        """See the class; made anew after a change only, as it is asked for with every demand."""
+        """See the class. Calculated only after a change, as every demand reads it."""
         if self._travel is None:
             self._travel = Travel(self)
         return self._travel
 
     @property
     def generation(self) -> int:
-        """Counts the writes of stored memory; 0 where no copy is whole."""
+        """Number of the last write of stored memory; 0 where no copy is whole."""
         loaded = self.memory.load()
         return loaded[0] if loaded else 0
 
@@ -166,7 +166,7 @@ class Settings:
         return self._layout.unpack(loaded[1])[1] if loaded else dict(self.factory)
 
     def raw(self, name: str) -> int:
-        """A single value of the table in the working set; the factory's where the actuator lacks it."""
+        """The working raw value of a single parameter; the factory value where the actuator lacks it."""
         value = self._working.get(name)
         if value is None:
             value = FACTORY[name]
@@ -177,7 +177,7 @@ class Settings:
         """Change one value in working memory.
 
         Raises:
-            EncodeError: it is outside the row's range, or cannot stand beside the others; nothing is changed.
+            EncodeError: it is outside the row's range, or contradicts other values; nothing is changed.
         """
         self.parameters.rows[name].encode(value)
         _require_agreement({**self._working, name: value})
@@ -185,14 +185,14 @@ class Settings:
         self._travel = None
 
     def least(self, row: Parameter) -> int:
-        """The least raw value that a parameter may have beside the others in working memory."""
+        """The least raw value that the other working values allow for a parameter."""
         return least_beside(row, self._working)
 
     def begin_commit(self, now_ns: int) -> int:
-        """Begin to store address and working set; return when they will be whole, ns."""
+        """Begin to store address and working set; return when the write will be complete, ns."""
         return self.memory.begin(self._layout.pack(self.address, self.working), now_ns)
 
     def begin_assign(self, address: int, now_ns: int) -> int:
-        """Begin to store a new address with the *stored* set; return when it will be whole, ns."""
+        """Begin to store a new address with the *stored* set; return when the write will be complete, ns."""
         assert MIN_ADDRESS <= address <= MAX_ADDRESS or address == UNADDRESSED
         return self.memory.begin(self._layout.pack(address, self.stored()), now_ns)

@@ -45,7 +45,7 @@ class StoredMemory:
 
     @classmethod
     def holding(cls, record: bytes) -> StoredMemory:
-        """Memory that holds one good record of generation 1."""
+        """Memory with one valid record, of generation 1."""
         return cls([_sealed(1, record), b""])
 
     def load(self) -> tuple[int, bytes] | None:
@@ -60,7 +60,7 @@ class StoredMemory:
         return newest
 
     def begin(self, record: bytes, now_ns: int) -> int:
-        """Begin to write a record; return when it will be whole, ns."""
+        """Begin to write a record; return when the write will be complete, ns."""
         self.settle(now_ns)
         loaded = self.load()
         generation = 1 if loaded is None else (loaded[0] + 1) % 0x10000
@@ -77,11 +77,11 @@ class StoredMemory:
         return now_ns + len(data) * BYTE_WRITE_NS
 
     def written(self, now_ns: int) -> int:
-        """How many bytes have been written since it was made."""
+        """Number of bytes written since this object was made."""
         return self._written + (self._writing.written(now_ns) if self._writing else 0)
 
     def plan_cut(self, byte: int, cut: Callable[[int], object]) -> None:
-        """Call `cut` with the moment, ns, of the middle of this byte, from 0, of what is written from now on."""
+        """Call `cut` with the time, ns, of the middle of byte `byte`, from 0, of the bytes written from now on."""
         self._cut = (byte, cut)
 
     def is_writing(self, now_ns: int) -> bool:
@@ -105,13 +105,13 @@ class StoredMemory:
         self._writing = None
 
     def cut(self, now_ns: int) -> None:
-        """Power is lost: what is not written by now never will be."""
+        """Power is lost: bytes not written by now are never written."""
         self.settle(now_ns)
         if self._writing is not None:
             self._end_write(self._writing.written(now_ns))
 
     def spoil(self, copy: int, byte: int) -> None:
-        """One bit of a copy is another from now on.
+        """Flip one bit of a copy.
 
         Raises:
             IndexError: there is no such copy, or it has no such byte.

@@ -1,4 +1,4 @@
-/* What is said of settings and of the device itself; only write and undo change anything, in working memory. */
+/* Replies about settings and the device itself. Only write and undo change anything, and only working memory. */
 #include "bp_answers.h"
 
 #include <string.h>
@@ -123,7 +123,7 @@ void bp_answer_describe(const bp_identity *identity, uint16_t generation, bp_mes
     description->generation = generation;
 }
 
-/* A text of the table into a field of a message that is filled up with zeros. */
+/* Copy a text of the table into a message field, filled up with zeros. */
 static void bp_copy_text(char *to, const char *text, size_t room)
 {
     size_t at;

@@ -1,4 +1,4 @@
-/* One actuator: frames in, what they ask for, replies out. */
+/* One actuator: frames in, requests carried out, replies out. */
 #include "bp_device.h"
 
 #include "bp_answers.h"
@@ -20,24 +20,24 @@ static bp_drive bp_drive_of(bp_device *device)
 
 static bp_presence bp_presence_of(bp_device *device)
 {
-    bp_presence who;
+    bp_presence presence;
 
-    who.discovery = &device->discovery;
-    who.turn = &device->turn;
-    who.hardware = &device->hardware;
-    who.uid = device->identity.uid;
-    who.address = device->address;
-    return who;
+    presence.discovery = &device->discovery;
+    presence.turn = &device->turn;
+    presence.hardware = &device->hardware;
+    presence.uid = device->identity.uid;
+    presence.address = device->address;
+    return presence;
 }
 
-/* From power-up, or again on request: then a write that is under way goes on, as its page must be left alone. */
+/* Start at power-up, or again on request. On request a write under way goes on, as its page is half written. */
 static void bp_device_begin(bp_device *device, uint8_t is_again, uint32_t now_us)
 {
     uint8_t is_writing = is_again && device->store.is_writing;
     uint8_t assigns = is_writing ? device->assigns : 0;
     bp_store store;
     bp_drive drive;
-    bp_presence who;
+    bp_presence presence;
     uint8_t is_line_busy = device->is_line_busy;
     bp_hardware hardware = device->hardware;
     bp_identity identity = device->identity;
@@ -61,8 +61,8 @@ static void bp_device_begin(bp_device *device, uint8_t is_again, uint32_t now_us
     device->working = device->store.settings;
     device->address = device->store.address;
     drive = bp_drive_of(device);
-    who = bp_presence_of(device);
-    bp_discovery_start(&who);
+    presence = bp_presence_of(device);
+    bp_discovery_start(&presence);
     bp_motion_start(&drive, now_us);
 }
 
@@ -113,7 +113,7 @@ static void bp_device_send_byte(bp_device *device, uint8_t byte)
 static void bp_reply_from(bp_device *device, uint32_t now_us)
 {
     device->reply_state = BP_REPLY_TIMED;
-    /* the clock knows a moment to a microsecond: one more keeps the turnaround, two less the jitter */
+    /* the clock resolves 1 us: one more keeps the turnaround time, two less keep the jitter within its limit */
     device->reply_due_us =
         now_us + device->working.reply_delay + 1U + bp_jitter_us(&device->hardware, BP_START_JITTER_US - 2U);
 }
@@ -128,7 +128,7 @@ static void bp_reply_tick(bp_device *device, uint32_t now_us)
     bp_device_send(device, &device->reply, device->reply_to, device->reply_sequence, device->reply_operation);
 }
 
-/* --- what is asked ----------------------------------------------------------------------------------------- */
+/* --- requests ---------------------------------------------------------------------------------------------- */
 
 static void bp_do_demand(const bp_drive *drive, int16_t demand, bp_message *reply, uint32_t now_us)
 {
@@ -170,7 +170,7 @@ static void bp_do_report(const bp_device *device, const bp_drive *drive, bp_stat
     status->bad_frames = (uint16_t)device->receiver.bad;
 }
 
-/* Begin to store; the reply waits for it. Returns 0 where a write is under way already. */
+/* Begin to store; the reply follows at the end of the write. Returns 0 where a write is under way already. */
 static int bp_begin_to_store(bp_device *device, uint8_t address, const bp_settings *settings, uint32_t now_us)
 {
     if (device->store.is_writing) {
@@ -180,7 +180,7 @@ static int bp_begin_to_store(bp_device *device, uint8_t address, const bp_settin
     return 1;
 }
 
-/* Do what is asked, fill in the reply. Returns 0 where there is none, 1 for a reply, 2 for one that waits. */
+/* Carry out a request and fill in the reply. Returns 0 for no reply, 1 for a reply, 2 for a reply after a write. */
 static int bp_act(bp_device *device, const bp_message *message, bp_message *reply, uint32_t now_us)
 {
     bp_drive drive = bp_drive_of(device);
@@ -277,7 +277,7 @@ static void bp_heard(bp_device *device, uint32_t now_us)
     const bp_frame *frame = &device->frame;
     uint8_t is_for_all = frame->destination == BP_BROADCAST_ADDRESS;
     const bp_operation *operation = bp_offered(frame->operation);
-    bp_presence who = bp_presence_of(device);
+    bp_presence presence = bp_presence_of(device);
     bp_message reply;
     bp_result result;
     int answers;
@@ -289,14 +289,14 @@ static void bp_heard(bp_device *device, uint32_t now_us)
     if (!is_for_all && frame->destination != device->address) {
         return;
     }
-    device->turn.wait = BP_WAIT_NOT; /* the host has gone on */
+    device->turn.wait = BP_WAIT_NOT; /* the host has sent another request */
     memset(&reply, 0, sizeof reply);
     result = operation == NULL ? BP_UNKNOWN : bp_unpack_message(&device->message, frame);
     if (result == BP_OK && (operation->audience & (is_for_all ? BP_TO_ALL : BP_TO_ONE)) == 0) {
         result = BP_BAD_CONTENT;
     }
     if (result != BP_OK) {
-        /* a reply without an outcome byte cannot say no */
+        /* a reply without an outcome byte cannot carry a refusal */
         if (is_for_all || (operation != NULL && operation->is_bare)) {
             return;
         }
@@ -308,9 +308,9 @@ static void bp_heard(bp_device *device, uint32_t now_us)
         bp_drive drive = bp_drive_of(device);
 
         bp_motion_demand_all(&drive, round->demands, round->demands_count, now_us);
-        bp_discovery_round(&who, round, frame->sequence, now_us);
+        bp_discovery_round(&presence, round, frame->sequence, now_us);
         return;
-    } else if (bp_discovery_heard(&who, &device->message, frame->sequence, now_us)) {
+    } else if (bp_discovery_heard(&presence, &device->message, frame->sequence, now_us)) {
         return;
     } else {
         answers = bp_act(device, &device->message, &reply, now_us);
@@ -334,7 +334,7 @@ static void bp_heard(bp_device *device, uint32_t now_us)
     }
 }
 
-/* What was stored, or could not be. */
+/* A write has ended: reply whether it succeeded. */
 static void bp_stored(bp_device *device, int is_whole, uint32_t now_us)
 {
     bp_drive drive = bp_drive_of(device);
@@ -363,7 +363,7 @@ void bp_device_byte(bp_device *device, uint8_t byte, uint32_t time_us)
     bp_drive drive = bp_drive_of(device);
 
     if (device->is_sending) {
-        return; /* one's own echo, or who speaks at the same time */
+        return; /* its own echo, or a simultaneous sender */
     }
     if (bp_receiver_byte(&device->receiver, byte, &device->frame) == BP_FRAME) {
         bp_motion_state(&drive, time_us);
@@ -373,10 +373,10 @@ void bp_device_byte(bp_device *device, uint8_t byte, uint32_t time_us)
 
 void bp_device_line(bp_device *device, uint8_t is_busy, uint32_t time_us)
 {
-    bp_presence who = bp_presence_of(device);
+    bp_presence presence = bp_presence_of(device);
 
     device->is_line_busy = is_busy;
-    bp_turn_line(&who, is_busy, time_us);
+    bp_turn_line(&presence, is_busy, time_us);
 }
 
 void bp_device_sent(bp_device *device, uint32_t time_us)
@@ -390,7 +390,7 @@ void bp_device_sent(bp_device *device, uint32_t time_us)
 /* Send the answer of discovery, or of a report round, where its turn has come. */
 static void bp_turn_tick(bp_device *device, uint32_t now_us)
 {
-    bp_presence who = bp_presence_of(device);
+    bp_presence presence = bp_presence_of(device);
     bp_drive drive = bp_drive_of(device);
     bp_message message;
     uint32_t share;
@@ -398,7 +398,7 @@ static void bp_turn_tick(bp_device *device, uint32_t now_us)
     if (device->is_sending) {
         return;
     }
-    switch (bp_turn_take(&who, device->is_line_busy, now_us, &message)) {
+    switch (bp_turn_take(&presence, device->is_line_busy, now_us, &message)) {
     case BP_SAY_BYTE:
         bp_device_send_byte(device, device->turn.byte);
         return;

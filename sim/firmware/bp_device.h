@@ -1,4 +1,4 @@
-/* One actuator in full: what it remembers. Several can live side by side, nothing is static. */
+/* The state of one actuator. Several can exist in one program, as nothing is static. */
 #ifndef BP_DEVICE_H
 #define BP_DEVICE_H
 
@@ -17,13 +17,13 @@ struct bp_device {
     uint8_t address;
     bp_settings working;
     bp_receiver receiver;
-    bp_frame frame; /* the last one heard */
+    bp_frame frame; /* the last frame heard */
     bp_message message;
     uint8_t is_line_busy;
     uint8_t is_sending;
-    uint16_t requests; /* good ones, whomever they were for; counts round */
+    uint16_t requests; /* valid requests to any actuator; wraps around */
     uint8_t restarts_when_sent;
-    uint8_t assigns; /* what is being stored is a new address */
+    uint8_t assigns; /* the write under way stores a new address */
     uint8_t reply_state; /* enum bp_reply_state */
     uint8_t reply_restarts;
     uint8_t reply_sequence;

@@ -1,11 +1,11 @@
-/* Who is there: answers to roll calls, member lists, and the classic queries; the backoff that keeps them apart. */
+/* Discovery: answers to roll calls, member lists and classic queries, and the back-off that separates them. */
 #include "bp_discovery.h"
 
 #include "bp_clock.h"
 
 #include <string.h>
 
-/* The clock counts whole microseconds, so a moment is known to one; a start is put off by that much more. */
+/* Resolution of the clock: a start is delayed by this much more, so that it is never early. */
 #define BP_CLOCK_US 1U
 #define BP_UP_US(ns) (((ns) + UINT32_C(999)) / UINT32_C(1000))
 
@@ -14,10 +14,10 @@ uint8_t bp_jitter_us(const bp_hardware *hardware, uint8_t most_us)
     return (uint8_t)(hardware->any_bits(hardware->context) % (most_us + UINT32_C(1)));
 }
 
-void bp_discovery_start(const bp_presence *who)
+void bp_discovery_start(const bp_presence *presence)
 {
-    memset(who->discovery, 0, sizeof *who->discovery);
-    memset(who->turn, 0, sizeof *who->turn);
+    memset(presence->discovery, 0, sizeof *presence->discovery);
+    memset(presence->turn, 0, sizeof *presence->turn);
 }
 
 static void bp_enter(bp_discovery *discovery, uint16_t epoch)
@@ -30,16 +30,17 @@ static void bp_enter(bp_discovery *discovery, uint16_t epoch)
     }
 }
 
-/* --- the backoff ----------------------------------------------------------------------------------------- */
+/* --- the back-off ---------------------------------------------------------------------------------------- */
 
 static void bp_turn_aim(bp_turn *turn)
 {
     turn->due_us = turn->counting_from_us + (uint32_t)turn->left * turn->slot_us + turn->lead_us + turn->jitter_us;
 }
 
-static void bp_count_down(const bp_presence *who, uint8_t operation, uint16_t slots, uint8_t is_in_order, uint32_t now_us)
+static void bp_count_down(const bp_presence *presence, uint8_t operation, uint16_t slots, uint8_t is_in_order,
+                          uint32_t now_us)
 {
-    bp_turn *turn = who->turn;
+    bp_turn *turn = presence->turn;
     uint32_t lead_ns = is_in_order ? BP_ORDERED_SLOT_LEAD_NS : BP_START_LEAD_NS;
     uint32_t slot_ns = is_in_order ? BP_ORDERED_SLOT_NS : BP_MINI_SLOT_NS;
 
@@ -48,33 +49,33 @@ static void bp_count_down(const bp_presence *who, uint8_t operation, uint16_t sl
     turn->left = slots;
     turn->slot_us = (uint8_t)(slot_ns / UINT32_C(1000));
     turn->lead_us = (uint8_t)(BP_UP_US(lead_ns) + BP_CLOCK_US);
-    /* what the lead was rounded up by comes off the jitter, so that it ends as early as it would have */
+    /* the lead was rounded up; the jitter is shortened by the same time, so that the latest start stays the same */
     turn->most_jitter_us = (uint8_t)((lead_ns + BP_START_JITTER_NS) / UINT32_C(1000) - turn->lead_us);
-    turn->jitter_us = bp_jitter_us(who->hardware, turn->most_jitter_us);
+    turn->jitter_us = bp_jitter_us(presence->hardware, turn->most_jitter_us);
     turn->counting_from_us = now_us + BP_FIRST_SLOT_US;
     bp_turn_aim(turn);
 }
 
 #ifndef BP_WITHOUT_TEACHING
-static void bp_speak_at(const bp_presence *who, uint8_t operation, uint32_t due_us)
+static void bp_speak_at(const bp_presence *presence, uint8_t operation, uint32_t due_us)
 {
-    bp_turn *turn = who->turn;
+    bp_turn *turn = presence->turn;
 
     turn->wait = BP_WAIT_TIMED;
     turn->operation = operation;
-    turn->due_us = due_us + BP_CLOCK_US + bp_jitter_us(who->hardware, BP_START_JITTER_US - 2U * BP_CLOCK_US);
+    turn->due_us = due_us + BP_CLOCK_US + bp_jitter_us(presence->hardware, BP_START_JITTER_US - 2U * BP_CLOCK_US);
 }
 #endif
 
-void bp_turn_line(const bp_presence *who, uint8_t is_busy, uint32_t time_us)
+void bp_turn_line(const bp_presence *presence, uint8_t is_busy, uint32_t time_us)
 {
-    bp_turn *turn = who->turn;
+    bp_turn *turn = presence->turn;
     uint32_t passed;
 
     if (turn->wait != BP_WAIT_COUNTS || !BP_REACHED(time_us, turn->counting_from_us)) {
         return;
     }
-    if (is_busy) { /* whole slots count, the broken one begins anew */
+    if (is_busy) { /* whole slots count; the interrupted slot begins anew */
         passed = (time_us - turn->counting_from_us) / turn->slot_us;
         turn->left = (uint16_t)(passed < turn->left ? turn->left - passed : 0);
     } else { /* at least one whole slot before the end */
@@ -82,14 +83,14 @@ void bp_turn_line(const bp_presence *who, uint8_t is_busy, uint32_t time_us)
         if (turn->left == 0) {
             turn->left = 1;
         }
-        turn->jitter_us = bp_jitter_us(who->hardware, turn->most_jitter_us);
+        turn->jitter_us = bp_jitter_us(presence->hardware, turn->most_jitter_us);
         bp_turn_aim(turn);
     }
 }
 
-int bp_turn_take(const bp_presence *who, uint8_t is_line_busy, uint32_t now_us, bp_message *message)
+int bp_turn_take(const bp_presence *presence, uint8_t is_line_busy, uint32_t now_us, bp_message *message)
 {
-    bp_turn *turn = who->turn;
+    bp_turn *turn = presence->turn;
 
     if (turn->wait == BP_WAIT_NOT || !BP_REACHED(now_us, turn->due_us)) {
         return BP_SAY_NOTHING;
@@ -100,18 +101,18 @@ int bp_turn_take(const bp_presence *who, uint8_t is_line_busy, uint32_t now_us, 
     turn->wait = BP_WAIT_NOT;
     switch (turn->operation) {
     case BP_OPERATION_ROLL_CALL:
-        who->discovery->has_answered = 1;
-        who->discovery->answered_salt = turn->salt;
+        presence->discovery->has_answered = 1;
+        presence->discovery->answered_salt = turn->salt;
         message->kind = BP_KIND_PRESENT;
-        memcpy(message->as.present.uid, who->uid, BP_UID_BYTES);
+        memcpy(message->as.present.uid, presence->uid, BP_UID_BYTES);
         return BP_SAY_MESSAGE;
     case BP_OPERATION_PREFIX_QUERY:
         message->kind = BP_KIND_MATCHED;
-        memcpy(message->as.matched.uid, who->uid, BP_UID_BYTES);
+        memcpy(message->as.matched.uid, presence->uid, BP_UID_BYTES);
         return BP_SAY_MESSAGE;
     case BP_OPERATION_SLOTTED_CALL:
         message->kind = BP_KIND_CALLED;
-        memcpy(message->as.called.uid, who->uid, BP_UID_BYTES);
+        memcpy(message->as.called.uid, presence->uid, BP_UID_BYTES);
         return BP_SAY_MESSAGE;
     case BP_OPERATION_REPORT_ROUND:
         return BP_SAY_STATUS;
@@ -122,10 +123,10 @@ int bp_turn_take(const bp_presence *who, uint8_t is_line_busy, uint32_t now_us, 
 
 /* --- calls and member lists --------------------------------------------------------------------------------------- */
 
-static void bp_roll_call_heard(const bp_presence *who, const bp_roll_call *call, uint32_t now_us)
+static void bp_roll_call_heard(const bp_presence *presence, const bp_roll_call *call, uint32_t now_us)
 {
-    bp_discovery *discovery = who->discovery;
-    const uint8_t *uid = who->uid;
+    bp_discovery *discovery = presence->discovery;
+    const uint8_t *uid = presence->uid;
     size_t at;
 
     bp_enter(discovery, call->epoch);
@@ -143,31 +144,31 @@ static void bp_roll_call_heard(const bp_presence *who, const bp_roll_call *call,
     }
     discovery->has_answered = 0;
     if (!discovery->is_acknowledged) {
-        who->turn->salt = call->salt;
-        bp_count_down(who, BP_OPERATION_ROLL_CALL,
+        presence->turn->salt = call->salt;
+        bp_count_down(presence, BP_OPERATION_ROLL_CALL,
                       bp_slot_of(bp_uid_hash(uid, call->epoch, call->salt), call->slots), 0, now_us);
     }
 }
 
-static void bp_answer_member_list(const bp_presence *who, uint8_t is_in, uint16_t position, uint16_t total, uint32_t value,
-                           uint32_t now_us)
+static void bp_answer_member_list(const bp_presence *presence, uint8_t is_in, uint16_t position, uint16_t total,
+                                  uint32_t value, uint32_t now_us)
 {
-    who->discovery->is_acknowledged = is_in;
+    presence->discovery->is_acknowledged = is_in;
     if (is_in) {
-        who->turn->byte = bp_list_answer(value);
-        bp_count_down(who, 0, position, 1, now_us);
+        presence->turn->byte = bp_list_answer(value);
+        bp_count_down(presence, 0, position, 1, now_us);
     } else {
-        uint16_t behind = (uint16_t)(who->hardware->any_bits(who->hardware->context) % BP_UNLISTED_SLOTS);
+        uint16_t behind = (uint16_t)(presence->hardware->any_bits(presence->hardware->context) % BP_UNLISTED_SLOTS);
 
-        who->turn->byte = bp_unlisted_answer(value);
-        bp_count_down(who, 0, (uint16_t)(total + behind), 1, now_us);
+        presence->turn->byte = bp_unlisted_answer(value);
+        bp_count_down(presence, 0, (uint16_t)(total + behind), 1, now_us);
     }
 }
 
-static void bp_member_list_heard(const bp_presence *who, const bp_member_list *member_list, uint32_t now_us)
+static void bp_member_list_heard(const bp_presence *presence, const bp_member_list *member_list, uint32_t now_us)
 {
-    bp_discovery *discovery = who->discovery;
-    uint32_t value = bp_uid_hash(who->uid, member_list->epoch, member_list->salt);
+    bp_discovery *discovery = presence->discovery;
+    uint32_t value = bp_uid_hash(presence->uid, member_list->epoch, member_list->salt);
     size_t at;
 
     if (member_list->first == 0 || !discovery->has_member_list || discovery->member_list_epoch != member_list->epoch
@@ -193,91 +194,92 @@ static void bp_member_list_heard(const bp_presence *who, const bp_member_list *m
     }
     bp_enter(discovery, member_list->epoch);
     if (discovery->member_list_has_position || discovery->member_list_is_whole) {
-        bp_answer_member_list(who, discovery->member_list_has_position, discovery->member_list_position, member_list->total, value, now_us);
+        bp_answer_member_list(presence, discovery->member_list_has_position, discovery->member_list_position,
+                              member_list->total, value, now_us);
     }
 }
 
-static void bp_address_list_heard(const bp_presence *who, const bp_address_list *member_list, uint32_t now_us)
+static void bp_address_list_heard(const bp_presence *presence, const bp_address_list *list, uint32_t now_us)
 {
     uint16_t address, rank = 0, total = 0;
     uint8_t is_in = 0;
 
-    bp_enter(who->discovery, member_list->epoch);
+    bp_enter(presence->discovery, list->epoch);
     for (address = BP_MIN_ADDRESS; address <= BP_ADDRESS_MAP_BYTES * 8U; address++) {
-        if ((member_list->addresses[(address - 1U) / 8U] >> ((address - 1U) % 8U) & 1) != 0) {
-            if (address == who->address && address <= BP_MAX_ADDRESS) {
+        if ((list->addresses[(address - 1U) / 8U] >> ((address - 1U) % 8U) & 1) != 0) {
+            if (address == presence->address && address <= BP_MAX_ADDRESS) {
                 is_in = 1;
                 rank = total;
             }
             total++;
         }
     }
-    bp_answer_member_list(who, is_in, rank, total, bp_uid_hash(who->uid, member_list->epoch, member_list->salt), now_us);
+    bp_answer_member_list(presence, is_in, rank, total, bp_uid_hash(presence->uid, list->epoch, list->salt), now_us);
 }
 
 #ifndef BP_WITHOUT_TEACHING
-static void bp_suppress_heard(const bp_presence *who, const bp_suppress *suppress)
+static void bp_suppress_heard(const bp_presence *presence, const bp_suppress *suppress)
 {
-    static const uint8_t everyone[BP_UID_BYTES] = {0};
+    static const uint8_t all_zero[BP_UID_BYTES] = {0};
 
-    if (memcmp(suppress->uid, who->uid, BP_UID_BYTES) == 0
-        || memcmp(suppress->uid, everyone, BP_UID_BYTES) == 0) {
-        bp_enter(who->discovery, suppress->epoch);
-        who->discovery->is_acknowledged = 1;
+    if (memcmp(suppress->uid, presence->uid, BP_UID_BYTES) == 0
+        || memcmp(suppress->uid, all_zero, BP_UID_BYTES) == 0) {
+        bp_enter(presence->discovery, suppress->epoch);
+        presence->discovery->is_acknowledged = 1;
     }
 }
 
-static void bp_prefix_query_heard(const bp_presence *who, const bp_prefix_query *match, uint32_t now_us)
+static void bp_prefix_query_heard(const bp_presence *presence, const bp_prefix_query *match, uint32_t now_us)
 {
     uint8_t bit;
 
-    bp_enter(who->discovery, match->epoch);
-    if (who->discovery->is_acknowledged) {
+    bp_enter(presence->discovery, match->epoch);
+    if (presence->discovery->is_acknowledged) {
         return;
     }
     for (bit = 0; bit < match->bits; bit++) {
-        if (((match->prefix[bit / 8] ^ who->uid[bit / 8]) & (0x80 >> bit % 8)) != 0) {
+        if (((match->prefix[bit / 8] ^ presence->uid[bit / 8]) & (0x80 >> bit % 8)) != 0) {
             return;
         }
     }
-    who->turn->byte = bp_list_answer(bp_uid_hash(who->uid, match->epoch, match->bits));
-    bp_speak_at(who, match->brief ? 0 : BP_OPERATION_PREFIX_QUERY, now_us + BP_FIRST_SLOT_US);
+    presence->turn->byte = bp_list_answer(bp_uid_hash(presence->uid, match->epoch, match->bits));
+    bp_speak_at(presence, match->brief ? 0 : BP_OPERATION_PREFIX_QUERY, now_us + BP_FIRST_SLOT_US);
 }
 
-static void bp_slotted_call_heard(const bp_presence *who, const bp_slotted_call *call, uint32_t now_us)
+static void bp_slotted_call_heard(const bp_presence *presence, const bp_slotted_call *call, uint32_t now_us)
 {
-    uint32_t value = bp_uid_hash(who->uid, call->epoch, call->salt);
+    uint32_t value = bp_uid_hash(presence->uid, call->epoch, call->salt);
 
-    bp_enter(who->discovery, call->epoch);
-    if (!who->discovery->is_acknowledged) {
-        bp_speak_at(who, BP_OPERATION_SLOTTED_CALL,
+    bp_enter(presence->discovery, call->epoch);
+    if (!presence->discovery->is_acknowledged) {
+        bp_speak_at(presence, BP_OPERATION_SLOTTED_CALL,
                     now_us + BP_FIRST_SLOT_US + (uint32_t)bp_slot_of(value, call->slots) * call->slot_us);
     }
 }
 #endif
 
-int bp_discovery_heard(const bp_presence *who, const bp_message *message, uint8_t sequence, uint32_t now_us)
+int bp_discovery_heard(const bp_presence *presence, const bp_message *message, uint8_t sequence, uint32_t now_us)
 {
-    who->turn->sequence = sequence;
+    presence->turn->sequence = sequence;
     switch (message->kind) {
     case BP_KIND_ROLL_CALL:
-        bp_roll_call_heard(who, &message->as.roll_call, now_us);
+        bp_roll_call_heard(presence, &message->as.roll_call, now_us);
         return 1;
     case BP_KIND_MEMBER_LIST:
-        bp_member_list_heard(who, &message->as.member_list, now_us);
+        bp_member_list_heard(presence, &message->as.member_list, now_us);
         return 1;
     case BP_KIND_ADDRESS_LIST:
-        bp_address_list_heard(who, &message->as.address_list, now_us);
+        bp_address_list_heard(presence, &message->as.address_list, now_us);
         return 1;
 #ifndef BP_WITHOUT_TEACHING
     case BP_KIND_SUPPRESS:
-        bp_suppress_heard(who, &message->as.suppress);
+        bp_suppress_heard(presence, &message->as.suppress);
         return 1;
     case BP_KIND_PREFIX_QUERY:
-        bp_prefix_query_heard(who, &message->as.prefix_query, now_us);
+        bp_prefix_query_heard(presence, &message->as.prefix_query, now_us);
         return 1;
     case BP_KIND_SLOTTED_CALL:
-        bp_slotted_call_heard(who, &message->as.slotted_call, now_us);
+        bp_slotted_call_heard(presence, &message->as.slotted_call, now_us);
         return 1;
 #endif
     default:
@@ -285,12 +287,12 @@ int bp_discovery_heard(const bp_presence *who, const bp_message *message, uint8_
     }
 }
 
-void bp_discovery_round(const bp_presence *who, const bp_report_round *round, uint8_t sequence, uint32_t now_us)
+void bp_discovery_round(const bp_presence *presence, const bp_report_round *round, uint8_t sequence, uint32_t now_us)
 {
-    if (who->address == BP_UNADDRESSED || who->address < round->first
-        || who->address - round->first >= round->count) {
+    if (presence->address == BP_UNADDRESSED || presence->address < round->first
+        || presence->address - round->first >= round->count) {
         return;
     }
-    who->turn->sequence = sequence;
-    bp_count_down(who, BP_OPERATION_REPORT_ROUND, (uint16_t)(who->address - round->first), 1, now_us);
+    presence->turn->sequence = sequence;
+    bp_count_down(presence, BP_OPERATION_REPORT_ROUND, (uint16_t)(presence->address - round->first), 1, now_us);
 }

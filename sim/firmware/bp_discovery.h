@@ -1,11 +1,11 @@
-/* Answers of discovery, and the backoff that keeps them apart, see bp_discovery.c. */
+/* Answers of discovery, and the back-off that separates them, see bp_discovery.c. */
 #ifndef BP_DISCOVERY_H
 #define BP_DISCOVERY_H
 
 #include "bp_port.h"
 #include "bp_wire.h"
 
-/* What an actuator remembers of discovery. */
+/* State of discovery. */
 typedef struct bp_discovery {
     uint8_t has_epoch;
     uint16_t epoch;
@@ -30,7 +30,7 @@ typedef struct bp_turn {
     uint8_t operation; /* 0: the single byte */
     uint8_t byte;
     uint8_t sequence;
-    uint8_t salt; /* of the call, to remember once it was answered */
+    uint8_t salt; /* of the call; kept once the call was answered */
     uint16_t left;
     uint8_t slot_us;
     uint8_t lead_us;
@@ -40,7 +40,7 @@ typedef struct bp_turn {
     uint32_t due_us;
 } bp_turn;
 
-/* All that discovery touches. */
+/* The data that discovery uses. */
 typedef struct bp_presence {
     bp_discovery *discovery;
     bp_turn *turn;
@@ -49,21 +49,21 @@ typedef struct bp_presence {
     uint8_t address;
 } bp_presence;
 
-/* What an answer whose turn has come is. */
+/* What to send when the turn of an answer has come. */
 enum bp_say {
     BP_SAY_NOTHING = 0,
     BP_SAY_BYTE = 1, /* `turn->byte` */
-    BP_SAY_MESSAGE = 2, /* the message that is filled in */
-    BP_SAY_STATUS = 3 /* a brief status, which is not filled in */
+    BP_SAY_MESSAGE = 2, /* the message, filled in */
+    BP_SAY_STATUS = 3 /* a brief status, not filled in */
 };
 
-void bp_discovery_start(const bp_presence *who);
+void bp_discovery_start(const bp_presence *presence);
 /* Returns 1 where the message is one of discovery. */
-int bp_discovery_heard(const bp_presence *who, const bp_message *message, uint8_t sequence, uint32_t now_us);
-void bp_discovery_round(const bp_presence *who, const bp_report_round *round, uint8_t sequence, uint32_t now_us);
-void bp_turn_line(const bp_presence *who, uint8_t is_busy, uint32_t time_us);
-/* What is to be sent now, enum bp_say; then it waits no more. */
-int bp_turn_take(const bp_presence *who, uint8_t is_line_busy, uint32_t now_us, bp_message *message);
+int bp_discovery_heard(const bp_presence *presence, const bp_message *message, uint8_t sequence, uint32_t now_us);
+void bp_discovery_round(const bp_presence *presence, const bp_report_round *round, uint8_t sequence, uint32_t now_us);
+void bp_turn_line(const bp_presence *presence, uint8_t is_busy, uint32_t time_us);
+/* Returns what is to be sent now, enum bp_say, and ends the wait. */
+int bp_turn_take(const bp_presence *presence, uint8_t is_line_busy, uint32_t now_us, bp_message *message);
 uint8_t bp_jitter_us(const bp_hardware *hardware, uint8_t most_us);
 
 #endif

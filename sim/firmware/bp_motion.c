@@ -1,7 +1,7 @@
-/* The drive: states, loss of demand, soft start, slew limit, the position loop, what a report says of it.
+/* The drive: states, loss of demand, soft start, slew limit, the position loop, the report.
  *
  * Whole numbers only. Once a millisecond a set-point moves towards the target, no faster than the slew limit and what
- * the soft start allows by then; a loop with the set-point's speed fed forward follows it. */
+ * the soft start allows by then; a position loop with feed-forward of the set-point's speed follows it. */
 #include "bp_motion.h"
 
 #include "bp_clock.h"
@@ -11,12 +11,12 @@
 #define BP_LOOK_US UINT32_C(250000)
 #define BP_SWING_MDEG 2500
 #define BP_SWING_US UINT32_C(400000)
-#define BP_LEASH_MDEG 5000 /* the set-point does not run further ahead of the arm */
+#define BP_LEASH_MDEG 5000 /* largest lead of the set-point over the arm */
 #define BP_FULL_DRIVE 1000
-#define BP_LEAST_BAND_MDEG 20 /* two steps of the sensor: nearer than that there is nothing to hold */
-#define BP_GENTLE_MDEG 60 /* below this error the minimum drive fades, so that it does not chatter */
-#define BP_JUMP_MDEG 200000 /* no arm moves so far between two looks: a sensor that goes round, or a fault of it */
-#define BP_OVERLOAD_US UINT32_C(200000) /* less is a start or a stop */
+#define BP_LEAST_BAND_MDEG 20 /* two steps of the sensor: a smaller error cannot be controlled */
+#define BP_GENTLE_MDEG 60 /* below this error the minimum drive fades out, so that the arm does not chatter */
+#define BP_JUMP_MDEG 200000 /* no arm moves this far between two samples: the sensor wrapped around, or failed */
+#define BP_OVERLOAD_US UINT32_C(200000) /* a shorter one is a start or a stop */
 #define BP_MOST_AGE_MS UINT32_C(65535)
 #define BP_MS UINT32_C(1000) /* in microseconds */
 
@@ -73,7 +73,7 @@ static int32_t bp_angle_mdeg(const bp_drive *drive, int16_t demand)
     return bp_within_ends(drive, way + bp_correction_mdeg(settings, demand));
 }
 
-/* Where the loop leads it: the target, and while it makes itself known a swing about it. */
+/* Position that the loop aims at: the target, plus a swing about it while the actuator shows itself. */
 static int32_t bp_aim_mdeg(const bp_drive *drive)
 {
     const bp_motion *motion = drive->motion;
@@ -115,7 +115,7 @@ void bp_motion_engage(const bp_drive *drive, uint32_t now_us)
     bp_motion *motion = drive->motion;
     int32_t at_mdeg = drive->hardware->position_mdeg(drive->hardware->context);
 
-    if (!motion->is_on) { /* else one that is engaged again and again never looks */
+    if (!motion->is_on) { /* else repeated engage requests would postpone it for ever */
         motion->look_us = now_us + BP_LOOK_US;
     }
     motion->is_on = 1;
@@ -210,7 +210,7 @@ uint8_t bp_motion_show(const bp_drive *drive, uint8_t duration_ds, uint32_t now_
     return 1;
 }
 
-/* Time passes: what is over, what is lost. */
+/* Time passes: end of the soft start, of showing itself, loss of demand. */
 static void bp_motion_pass(const bp_drive *drive, uint32_t now_us)
 {
     bp_motion *motion = drive->motion;
@@ -309,7 +309,7 @@ void bp_motion_report(const bp_drive *drive, bp_status *status, uint32_t now_us)
 
 /* --- the loop ---------------------------------------------------------------------------------------------- */
 
-/* Its load by the current, filtered; an overload is one that lasts. */
+/* The load from the current, filtered; only a lasting one is an overload. */
 static void bp_weigh(const bp_drive *drive, uint32_t now_us)
 {
     bp_motion *motion = drive->motion;
@@ -403,7 +403,7 @@ uint32_t bp_motion_next_us(const bp_drive *drive, uint32_t now_us, uint32_t unti
 {
     const bp_motion *motion = drive->motion;
 
-    if (motion->is_on) { /* the loop looks at everything else as well */
+    if (motion->is_on) { /* the loop checks all the rest as well */
         until_us = bp_earlier(now_us, until_us, motion->loop_us + BP_LOOP_US);
         if (bp_is_at_work(motion->state)) {
             until_us = bp_earlier(now_us, until_us, motion->fed_us + drive->working->loss_time_out * BP_MS);

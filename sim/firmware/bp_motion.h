@@ -9,7 +9,7 @@
 typedef struct bp_motion {
     uint8_t state;
     uint8_t is_on;
-    uint8_t has_demand; /* `demand` leads it, not the place where it took hold */
+    uint8_t has_demand; /* the target is `demand`, not the position at which it engaged */
     uint8_t is_demand_lost; /* since power-up */
     uint8_t is_soft_started; /* the soft start is over */
     int16_t demand;
@@ -24,9 +24,9 @@ typedef struct bp_motion {
     uint32_t hold_us;
     uint32_t loop_us;
     uint32_t fed_us; /* the loss time-out runs from here */
-    uint32_t look_us; /* when to look at the temperature */
+    uint32_t look_us; /* when to read the temperature */
     uint8_t was_demanded;
-    uint8_t is_long_ago; /* the last demand is older than a report can say */
+    uint8_t is_long_ago; /* the last demand is older than a report can express */
     uint32_t demand_us;
     uint8_t is_showing;
     uint8_t was_shown;
@@ -34,7 +34,7 @@ typedef struct bp_motion {
     uint32_t swing_us;
 } bp_motion;
 
-/* All that the drive touches. */
+/* The data that the drive uses. */
 typedef struct bp_drive {
     bp_motion *motion;
     const bp_hardware *hardware;
@@ -55,10 +55,10 @@ uint8_t bp_motion_show(const bp_drive *drive, uint8_t duration_ds, uint32_t now_
 uint8_t bp_motion_state(const bp_drive *drive, uint32_t now_us);
 int16_t bp_motion_position_cdeg(const bp_drive *drive);
 uint16_t bp_motion_current_ma(const bp_drive *drive);
-/* All of a report but what the frames and the stored memory say. */
+/* Fill in a report, but for the counts of frames and the state of stored memory. */
 void bp_motion_report(const bp_drive *drive, bp_status *status, uint32_t now_us);
 void bp_motion_tick(const bp_drive *drive, uint32_t now_us);
-/* When it is due again; `until_us` or earlier. */
+/* When it must run again; `until_us` or earlier. */
 uint32_t bp_motion_next_us(const bp_drive *drive, uint32_t now_us, uint32_t until_us);
 
 #endif

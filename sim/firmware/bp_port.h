@@ -1,10 +1,10 @@
-/* What stands between an actuator's firmware and the world: the hardware below it, the calls from outside.
+/* The interface of an actuator's firmware: the hardware below it, the calls from outside.
  *
  * A harness that tests a firmware on a desk loads it as a shared library with exactly these functions; on a board
  * they are called from the interrupts of UART and timer, one at a time, never from within each other.
  *
- * Times are microseconds of the actuator's own clock; they count round at 32 bits. Every call may change what there
- * is to do next, so bp_device_tick follows each of them at once, and tells when it wants to be called again. */
+ * Times are microseconds of the actuator's own clock; they wrap around at 32 bits. Every call may change when the next
+ * action is due, so call bp_device_tick at once after each of them; it returns when to call it again. */
 #ifndef BP_PORT_H
 #define BP_PORT_H
 
@@ -18,7 +18,7 @@ extern "C" {
 /* The hardware. Every function gets `context` as its first argument and returns at once. */
 typedef struct bp_hardware {
     void *context;
-    /* Begin to send now, without gaps. The bytes are copied. bp_device_sent is called behind the last stop bit. */
+    /* Begin to send now, without gaps. The bytes are copied. bp_device_sent is called after the last stop bit. */
     void (*transmit)(void *context, const uint8_t *data, size_t length);
     /* Any 32 bits, such as noise of a converter. They spread start times and the slots of unlisted actuators. */
     uint32_t (*any_bits)(void *context);
@@ -27,7 +27,7 @@ typedef struct bp_hardware {
     uint32_t (*page_erase)(void *context, uint8_t page);
     uint32_t (*page_program)(void *context, uint8_t page, uint16_t place, uint8_t byte);
     void (*page_read)(void *context, uint8_t page, uint16_t place, uint8_t *data, size_t length);
-    /* The bridge: off, so that the arm can be moved by hand; or on, with a share of the supply, -1000..1000. */
+    /* The bridge: off, so that the arm can be moved by hand; or on, with a fraction of the supply, -1000..1000. */
     void (*drive)(void *context, uint8_t is_on, int16_t permille);
     /* Angle from the middle of the mechanical range, 0.001 deg. */
     int32_t (*position_mdeg)(void *context);
@@ -36,7 +36,8 @@ typedef struct bp_hardware {
     int16_t (*temperature_cdeg)(void *context);
 } bp_hardware;
 
-/* What this piece is; written once, in the factory. The names and units are those of the describe reply. */
+/* Identity and rating of this unit; written once, in the factory. The names and units are those of the describe
+ * reply. */
 typedef struct bp_identity {
     uint8_t uid[8];
     char model[17];
@@ -52,30 +53,31 @@ typedef struct bp_identity {
 
 typedef struct bp_device bp_device;
 
-/* Bytes of one device, for those who do not know the struct. */
+/* Size of a bp_device in bytes, for code that does not include bp_device.h. */
 size_t bp_device_size(void);
 
-/* Power has come. The memory may hold anything; both structs are copied. Returns nothing: the next tick does. */
+/* Power-up. `device` may point to uninitialised memory; both structs are copied. */
 void bp_device_start(bp_device *device, const bp_hardware *hardware, const bp_identity *identity, uint32_t time_us);
 
-/* In the factory: a first whole copy of stored settings, without a device. `values` holds number, length, raw value
- * of each parameter that is not factory. Returns 1, or 0 where a value may not be, or the memory did not take it. */
+/* In the factory: a first valid copy of stored settings, without a device. `values` holds number, length, raw value
+ * of each parameter that differs from the factory value. Returns 1, or 0 where a value is not allowed or the memory
+ * failed. */
 int bp_device_provision(const bp_hardware *hardware, uint8_t address, const uint8_t *values, size_t length);
 
-/* A byte was received; its last stop bit ended then. A framing error is given as any byte. */
+/* A byte was received; its last stop bit ended then. A byte with a framing error is passed on like any other. */
 void bp_device_byte(bp_device *device, uint8_t byte, uint32_t time_us);
 
 /* The line has become busy (1) or idle (0) then: the edge of a start bit on an idle line; the end of the last stop
- * bit. Called for one's own bytes too. */
+ * bit. Called for the actuator's own bytes too. */
 void bp_device_line(bp_device *device, uint8_t is_busy, uint32_t time_us);
 
-/* What was given to transmit has left; the last stop bit ended then. */
+/* All bytes given to transmit have left; the last stop bit ended at `time_us`. */
 void bp_device_sent(bp_device *device, uint32_t time_us);
 
 /* Do what is due. Returns when to call again at the latest. */
 uint32_t bp_device_tick(bp_device *device, uint32_t time_us);
 
-/* For a harness that looks on; nothing of the firmware needs these. The state is that of a report; shows_until
+/* For a test harness; the firmware does not need these. The state is that of a report; shows_until
  * returns 1 and the time where a request to show itself was taken since power-up. */
 uint8_t bp_device_address(const bp_device *device);
 uint8_t bp_device_state(const bp_device *device);

@@ -1,7 +1,7 @@
 /* Stored memory: two copies, each with a generation and a check, written a byte at a time, the check last.
  *
  * A write goes to the page that is not in use: power lost at any moment leaves the old copy or the new one whole. A
- * copy counts when its check holds and every value in it may be. Record: generation (2), address (1), every single
+ * copy is valid if its check holds and every value in it is allowed. Record: generation (2), address (1), every single
  * value in the order of the table, then each table with the number of its points before it, CRC (3). */
 #include "bp_store.h"
 
@@ -89,7 +89,7 @@ void bp_store_load(bp_store *store, const bp_hardware *hardware)
         if (!bp_store_unpack(store->record, &generation, &address, &settings)) {
             continue;
         }
-        /* generations count round: newer is less than half the way round ahead */
+        /* generations wrap around: a copy is newer if its number is less than half the range ahead */
         if (store->page == BP_NO_PAGE || (uint16_t)(generation - store->generation) < 0x8000U) {
             store->page = page;
             store->generation = generation;

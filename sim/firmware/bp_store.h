@@ -14,7 +14,7 @@ typedef struct bp_store {
     bp_settings settings; /* as stored; factory where no copy is whole */
     uint8_t address;
     uint16_t generation;
-    uint8_t page; /* that holds them, BP_NO_PAGE for none */
+    uint8_t page; /* with the newest valid copy, BP_NO_PAGE for none */
     uint8_t is_lost; /* no copy was whole at power-up */
     uint8_t is_writing;
     uint8_t writes_page;
@@ -27,7 +27,7 @@ typedef struct bp_store {
 void bp_store_load(bp_store *store, const bp_hardware *hardware);
 void bp_store_begin(bp_store *store, const bp_hardware *hardware, uint8_t address, const bp_settings *settings,
                     uint32_t now_us);
-/* One step where it is due. Returns 0 while it goes on, 1 when the new copy is whole, -1 when it is not. */
+/* Write the next byte if it is due. Returns 0 while the write goes on, 1 when the copy is whole, -1 when it failed. */
 int bp_store_step(bp_store *store, const bp_hardware *hardware, uint32_t now_us);
 
 #endif

@@ -2,8 +2,8 @@
 
 SCENARIO is the name of a shipped scenario or the path of a file. With ``native-code=yes`` in the query the scenario may
 name shared libraries, which are then run. Time is virtual: a read lets it run until bytes
-arrive or the time-out has passed *in virtual time*, so nothing ever waits. Looking at ``in_waiting``, or reading with
-a time-out of 0, lets one byte time pass, so that a loop which only looks gets on too. Each opening makes a new bus.
+arrive or the time-out has passed *in virtual time*, so nothing ever waits. Each read of ``in_waiting``, and each read
+with a time-out of 0, lets one byte time pass, so that a polling loop makes progress. Each opening makes a new bus.
 
 Not modelled: control lines, break, parity; they are accepted and have no effect.
 """
@@ -49,7 +49,7 @@ def parse_url(url: str) -> SimUrl:
     """What a ``sim://`` URL says.
 
     Raises:
-        ValueError: not such a URL; the text says what belongs there.
+        ValueError: not such a URL; the text says what is expected.
     """
     form = f"'{url}' is not of the form sim://SCENARIO?seed=N"
     parts = urlsplit(url)
@@ -93,7 +93,7 @@ class Serial(SerialBase):
         self.is_open = True
 
     def close(self) -> None:
-        """Let go of the bus."""
+        """Close the port; the bus is dropped."""
         self.is_open = False
 
     def _open_bus(self) -> VirtualBus:
@@ -107,12 +107,12 @@ class Serial(SerialBase):
 
     @property
     def latency_ns(self) -> int:
-        """How long an adapter may keep bytes back: not at all."""
+        """Longest time for which an adapter keeps bytes back, ns: 0."""
         return 0
 
     @property
     def in_waiting(self) -> int:
-        """Bytes that have arrived; one byte time passes where there are none."""
+        """Number of bytes that have arrived; one byte time passes where there are none."""
         bus = self._open_bus()
         if not bus.host.waiting_bytes:
             self._run(lambda: bus.kernel.run_until(bus.kernel.now_ns + byte_ns(rate_of(bus.line.baud))))
@@ -120,7 +120,7 @@ class Serial(SerialBase):
 
     @property
     def out_waiting(self) -> int:
-        """Bytes not yet on the line."""
+        """Number of bytes not yet on the line."""
         bus = self._open_bus()
         left_ns = max(0, bus.host.sent_at_ns - bus.kernel.now_ns)
         return -(-left_ns * rate_of(bus.line.baud) // (BITS_PER_BYTE * NS_TIMES_MICRO))
@@ -160,7 +160,7 @@ class Serial(SerialBase):
         self._open_bus().host.take()
 
     def reset_output_buffer(self) -> None:
-        """Nothing to do: what is written is on the line."""
+        """No effect: written bytes are on the line already."""
         self._open_bus()
 
     def _run(self, action: Any) -> None:
@@ -175,30 +175,30 @@ class Serial(SerialBase):
             self.bus.set_baud(self.baudrate)
 
     def _update_break_state(self) -> None:
-        """No effect."""
+        """No effect: break is not modelled."""
 
     def _update_rts_state(self) -> None:
-        """No effect."""
+        """No effect: RTS is not modelled."""
 
     def _update_dtr_state(self) -> None:
-        """No effect."""
+        """No effect: DTR is not modelled."""
 
     @property
     def cts(self) -> bool:
-        """Always on."""
+        """CTS: always on."""
         return True
 
     @property
     def dsr(self) -> bool:
-        """Always on."""
+        """DSR: always on."""
         return True
 
     @property
     def ri(self) -> bool:
-        """Always off."""
+        """RI: always off."""
         return False
 
     @property
     def cd(self) -> bool:
-        """Always on."""
+        """CD: always on."""
         return True

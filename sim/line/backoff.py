@@ -1,12 +1,12 @@
-"""How an actuator waits for its turn in discovery: it counts idle mini-slots only, and senses before it sends.
+"""How an actuator waits for its turn in discovery: it counts idle mini-slots, and senses the line before it sends.
 
 Rules, as on the format page: the first slot begins FIRST_SLOT_NS after the query; the counter falls by one after
 each unbroken idle mini-slot; any start bit freezes it; at zero, after the actuator's own start jitter, it senses
 once more and sends; where the line has become busy it waits for the next idle mini-slot.
 
-Of the many that wait on a line, only those that could begin before anything else happens there need an event. The
-desk of the line wakes them; the others sleep, and catch up on the idle periods they slept through when it is their
-turn. The outcome is as if each had counted all the time: whether one was woken in vain makes no difference either.
+Many actuators wait on one line. An event is needed only for those that could begin before the line changes. The queue
+of the line wakes these; the others sleep. A sleeper that is woken catches up on the idle periods it slept through. The
+outcome is the same as if each had counted all the time, also where an actuator was woken early.
 """
 
 from __future__ import annotations
@@ -22,22 +22,22 @@ from busproto.wire.timing import DETECT_NS, FIRST_SLOT_NS, MINI_SLOT_NS, START_L
 
 NEVER_NS: Final = 1 << 62
 TIDY_ABOVE: Final = 256
-"""So many sleepers that were cancelled may be kept, beyond twice as many as there are live ones."""
+"""Cancelled sleepers that may stay in the heap, in addition to twice the number of live ones."""
 
 
 class Backoff:
     """One actuator's wait for one transmission; `send` is called once, unless `cancel` comes first.
 
     Attributes:
-        send: what to do at the end.
-        is_over: it has sent, or was cancelled.
-        left: slots that it still has to count.
-        slot_ns: length of a slot by its own clock.
-        counting_from_ns: begin of the first slot, or of the idle period in which it counts.
-        earliest_ns: when it begins, but for its jitter, if the line stays idle from there.
-        due_ns: when it begins if the line stays idle; only while it is awake.
-        period: number of the first idle period that it has not counted to its end.
-        offered, granted: the line's totals (see the desk) before that period.
+        send: called when the back-off is over.
+        is_over: the actuator has sent, or the wait was cancelled.
+        left: slots still to be counted.
+        slot_ns: length of a slot by the actuator's own clock.
+        counting_from_ns: begin of the first slot, or of the idle period that is being counted.
+        earliest_ns: when it would send without its jitter, if the line stays idle.
+        due_ns: when it sends if the line stays idle; valid only while it is awake.
+        period: number of the first idle period that it has not counted in full.
+        offered, granted: the line's totals (see `BackoffQueue`) before that period.
     """
 
     __slots__ = (
@@ -67,7 +67,7 @@ class Backoff:
         slot_ns: int = MINI_SLOT_NS,
         lead_ns: int = START_LEAD_NS,
     ) -> None:
-        """`jitter` gives the start jitter, ns, where it counts from a moment; the same each time it is asked."""
+        """`jitter` gives the start jitter, ns, for a moment from which the back-off counts; the same at every call."""
         self.left = slots
         self._jitter = jitter
         self._lead_ns = lead_ns
@@ -81,7 +81,7 @@ class Backoff:
         self._backoff_queue.admit(self)
 
     def cancel(self) -> None:
-        """Stop waiting."""
+        """Stop waiting; nothing is sent."""
         if not self.is_over:
             self._backoff_queue.dismiss(self)
 
@@ -91,11 +91,11 @@ class Backoff:
         return self.counting_from_ns + self.left * self.slot_ns + self._lead_ns
 
     def wake(self) -> None:
-        """Draw the start jitter."""
+        """Draw the start jitter and calculate when the transmission is due."""
         self.due_ns = self.earliest_ns + self._jitter(self.counting_from_ns)
 
     def count(self, periods: Iterable[tuple[int, int]]) -> None:
-        """Let idle periods pass that a start bit ended: whole slots count, and at least one comes before zero."""
+        """Count idle periods that a start bit ended: whole slots only, and at least one slot before zero."""
         left, slot_ns, counting_from_ns = self.left, self.slot_ns, self.counting_from_ns
         for from_ns, until_ns in periods:
             if from_ns >= counting_from_ns:
@@ -107,22 +107,24 @@ class Backoff:
         self.left, self.counting_from_ns = left, counting_from_ns
 
     def go_on(self, from_ns: int) -> None:
-        """Count in an idle period that has no end yet. Begun twice is as begun once."""
+        """Count in an idle period that has not ended yet. A second call for the same period changes nothing."""
         if from_ns >= self.counting_from_ns:
             self.counting_from_ns = from_ns
             self.left = self.left or 1
 
 
 class BackoffQueue:
-    """All who wait on one line.
+    """All back-offs that wait on one line.
 
-    While the line is idle, all that could begin up to DETECT_NS after the alarm are awake: so whoever sleeps when a
-    start bit comes would have been frozen by it whatever its jitter. The alarm is for the first that is due.
+    While the line is idle, all back-offs that could send up to DETECT_NS after the alarm are awake. So a back-off that
+    sleeps when a start bit comes would have been frozen by it, whatever its jitter. The alarm is set for the first that
+    is due.
 
-    Of each idle period that has ended two numbers of slots are added up: those that the fastest clock offers to the
-    first that counts, the most that anyone can have passed, and those that the slowest grants to the last. Sleepers
-    stand in a heap by the slots they had left and the offers up to then. Where offers and grants since then are
-    equal, and less than it had left, that is what it has passed; else it counts the periods one by one.
+    Two totals of slots are kept over all ended idle periods: "offered", the most that any back-off can have counted
+    (fastest clock, earliest begin), and "granted", the fewest (slowest clock, latest begin). Sleepers stand in a heap,
+    ordered by the slots they had left plus the slots offered up to then. Where offered and granted since then are
+    equal, and less than a sleeper had left, it has counted exactly that many; otherwise it counts the periods one by
+    one.
     """
 
     def __init__(self, line: Line) -> None:
@@ -131,7 +133,7 @@ class BackoffQueue:
         self._idle_since_ns: int | None = None if line.is_busy else line.kernel.now_ns
         self._periods: list[tuple[int, int]] = []
         self._first_period = 0
-        """Number of the first of the idle periods that are still known."""
+        """Number of the oldest idle period that is still kept."""
         self._awake: list[Backoff] = []
         self._asleep: list[tuple[int, int, Backoff]] = []
         self._put = 0
@@ -141,12 +143,12 @@ class BackoffQueue:
         self._granted = 0
         self._shortest_slot_ns = self._longest_slot_ns = 0
         self._first_counts_ns = self._last_counts_ns = 0
-        """From when on the first, and the last, of them counts."""
+        """From when on the earliest, and the latest, back-off counts in this idle period."""
 
-    # --- who waits ------------------------------------------------------------------------------------------
+    # --- the back-offs that wait ----------------------------------------------------------------------------
 
     def admit(self, backoff: Backoff) -> None:
-        """One more waits."""
+        """Add a back-off to those that wait."""
         slot_ns, counts_ns = backoff.slot_ns, backoff.counting_from_ns
         if not self._live:
             self._shortest_slot_ns = self._longest_slot_ns = slot_ns
@@ -164,19 +166,19 @@ class BackoffQueue:
             self._look_ahead(self._idle_since_ns)
 
     def dismiss(self, backoff: Backoff) -> None:
-        """This one waits no more; where it sleeps or is awake it is taken off when its turn comes."""
+        """End this wait. The back-off stays in its list or heap until its turn comes there, and is removed then."""
         backoff.is_over = True
         self._live -= 1
 
     def _put_to_sleep(self, backoff: Backoff) -> None:
-        """It has counted all idle periods that have ended."""
+        """Put it among the sleepers. It has counted all idle periods that have ended."""
         backoff.period = self._first_period + len(self._periods)
         backoff.offered, backoff.granted = self._offered, self._granted
         self._put += 1
         heapq.heappush(self._asleep, (self._offered + backoff.left, self._put, backoff))
 
     def _tidy(self) -> None:
-        """Cancelled sleepers, and what only they have slept through, would pile up where the host never waits."""
+        """Remove cancelled sleepers and the idle periods kept for them: they would pile up."""
         self._asleep = [entry for entry in self._asleep if not entry[2].is_over]
         heapq.heapify(self._asleep)
         known = self._first_period + len(self._periods)
@@ -189,7 +191,7 @@ class BackoffQueue:
     # --- the line -------------------------------------------------------------------------------------------
 
     def line_busy(self, time_ns: int) -> None:
-        """Freeze those that are awake, but not whose own start is too near to be stopped by what is seen."""
+        """Freeze the back-offs that are awake, but for those that begin before they can detect this start bit."""
         if self._idle_since_ns is None:
             return
         period = (self._idle_since_ns, time_ns)
@@ -209,13 +211,13 @@ class BackoffQueue:
             self._set_alarm(self._first_due_ns())
 
     def line_idle(self, time_ns: int) -> None:
-        """They go on counting."""
+        """The back-offs that are awake go on counting."""
         if self._idle_since_ns is None:
             self._idle_since_ns = time_ns
             self._look_ahead(time_ns)
 
     def _look_ahead(self, idle_since_ns: int) -> None:
-        """Wake whoever could begin up to DETECT_NS after the first that is due."""
+        """Wake every back-off that could send up to DETECT_NS after the first that is due."""
         asleep, awake = self._asleep, self._awake
         counting_from_ns = max(idle_since_ns, self._first_counts_ns)
         until_ns = self._first_due_ns() + DETECT_NS
@@ -239,7 +241,7 @@ class BackoffQueue:
         self._set_alarm(until_ns - DETECT_NS)
 
     def _catch_up(self, backoff: Backoff) -> None:
-        """Let it count the periods that it has slept through."""
+        """Let a back-off count the idle periods that it has slept through."""
         passed = self._offered - backoff.offered
         if passed == self._granted - backoff.granted and passed < backoff.left:
             backoff.left -= passed
@@ -249,7 +251,7 @@ class BackoffQueue:
     # --- the alarm ------------------------------------------------------------------------------------------
 
     def _first_due_ns(self) -> int:
-        """When the first of those awake is due, NEVER_NS where all sleep."""
+        """When the first back-off that is awake is due; NEVER_NS where all sleep."""
         return min([backoff.due_ns for backoff in self._awake]) if self._awake else NEVER_NS
 
     def _set_alarm(self, due_ns: int) -> None:
@@ -279,7 +281,7 @@ class BackoffQueue:
 
 
 def backoff_queue_of(line: Line) -> BackoffQueue:
-    """The desk at which those wait who wait on this line."""
+    """The queue in which the back-offs of this line wait."""
     for watcher in line.watchers:
         if isinstance(watcher, BackoffQueue):
             return watcher

@@ -1,4 +1,4 @@
-"""How an actuator drives the line, and what may be wrong with that: mute, late, doubled, spoilt, browning out."""
+"""How an actuator drives the line, and the faults of its sending: mute, late, doubled, garbled, brown-out."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ class Driver:
     """The part of an actuator that sends.
 
     Attributes:
-        is_powered: an unpowered one neither hears nor drives.
-        is_mute: it hears and does, but never answers (a fault).
-        own_baud: a line rate that only it has (a fault); None for that of the line.
+        is_powered: without power it neither hears nor drives.
+        is_mute: it hears requests and acts on them, but never answers (a fault).
+        own_baud: a line rate of its own (a fault); None for the rate of the line.
         clock_ppm: by how much its clock is fast, parts per million.
-        late_ns: it answers so much too late, also in discovery (a fault). A reply that waits gives way to the next
-            request that is heard, but for one whose lateness is `late_for_good`.
-        late_for_good: what it has to say comes, late as it is, whatever was asked meanwhile (a fault).
-        spoils: when set, makes what goes out of what it means to send (a fault).
-        repeats_after_ns: when set, it says each reply again so long after its end (a fault).
+        late_ns: delay added to each answer, in discovery too (a fault). A reply that waits is dropped when the next
+            request is heard, unless `late_for_good` is set.
+        late_for_good: a late answer is sent also when another request was heard meanwhile (a fault).
+        spoils: when set, changes the bytes before they are sent (a fault).
+        repeats_after_ns: when set, each reply is sent a second time, this long after its end (a fault).
     """
 
     def __init__(self, kernel: Kernel, line: Line, own_baud: int | None, clock_ppm: int) -> None:
@@ -41,11 +41,11 @@ class Driver:
         self._brown_out: tuple[int, int, bool] | None = None
 
     def power_off(self) -> None:
-        """Lose power now, in the middle of whatever it does."""
+        """Lose power now, also in the middle of a transmission or a write."""
         raise NotImplementedError
 
     def power_on(self) -> None:
-        """Get power back."""
+        """Get power and start up."""
         raise NotImplementedError
 
     def _send_again(self, data: bytes, powers: int) -> None:
@@ -68,7 +68,7 @@ class Driver:
             self._kernel.at(off_at_ns + off_ns, self.power_on)
 
     def _speak(self, data: bytes) -> None:
-        """What has to be said in discovery goes out, unless it is mute."""
+        """Send an answer of discovery, unless mute."""
         if not self.is_powered or self.is_mute:
             return
         if not self.late_ns:
@@ -84,8 +84,8 @@ class Driver:
         self._late = self._kernel.at(self._kernel.now_ns + self.late_ns, late)
 
     def brown_out_while_sending(self, after_bytes: int, off_ns: int, *, every_time: bool = False) -> None:
-        """The next time it sends, or every time, it loses power in the middle of the byte behind so many, for a while.
+        """Cut power for `off_ns` in byte `after_bytes`, from 0, of the next transmission, or of every one.
 
-        Where what it sends is shorter, it does so in its last byte.
+        Where the transmission is shorter, power is cut in its last byte.
         """
         self._brown_out = (after_bytes, off_ns, every_time)

@@ -1,4 +1,4 @@
-"""Who hears what on a line: transmissions, ears with noise of their own, and what is handed on to an audience."""
+"""What each listener hears on a line: transmissions, receivers with noise of their own, delivery to audiences."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from busproto.sim.line.waveform import (
 )
 
 NEAR_ENOUGH_PPM: Final = 30_000
-"""Two clocks that differ by no more always understand each other (the limit of an ideal receiver is 52 632 ppm)."""
+"""Clock difference, ppm, up to which bytes always arrive unchanged (an ideal receiver's limit is 52 632 ppm)."""
 
 
 class LineKind(enum.Enum):
@@ -33,10 +33,10 @@ class Transmission:
     """What one driver puts on the line, from its first start bit on.
 
     Attributes:
-        start_ns, end_ns: begin of the first start bit, end of the last stop bit.
-        data: the bytes; empty where it is a disturbance that only has edges.
+        start_ns, end_ns: begin of the first start bit, end of the last stop bit, ns.
+        data: the bytes; empty for a disturbance, which has only edges.
         rate: of the driver's clock, micro-bits per second.
-        sender: whoever drives; only compared.
+        sender: the object that drives; used only to compare.
     """
 
     __slots__ = ("_edges", "data", "end_ns", "rate", "sender", "start_ns")
@@ -72,7 +72,7 @@ class Transmission:
         return max(0, whole_bits(now_ns - self.start_ns, self.rate) // BITS_PER_BYTE)
 
     def decided_ns(self, number: int, receiver: Receiver) -> int:
-        """When a receiver has decided the stop bit of a byte, counted from 0."""
+        """When a receiver has decided the stop bit of byte `number` (from 0), ns."""
         return receiver.decided_ns(self.start_ns + bits_ns(number * BITS_PER_BYTE, self.rate))
 
     def decided_bytes(self, now_ns: int, receiver: Receiver) -> int:
@@ -85,23 +85,23 @@ class Transmission:
 
 
 class Watcher(Protocol):
-    """Someone who senses the line while counting down."""
+    """An object that is told when the line becomes busy and idle, as a back-off is."""
 
     def line_busy(self, time_ns: int) -> None:
         """A start bit began at `time_ns` on a line that was idle."""
 
     def line_idle(self, time_ns: int) -> None:
-        """The last stop bit of everyone ended at `time_ns`."""
+        """The last stop bit of all drivers ended at `time_ns`; the line is idle."""
 
 
 @dataclass(frozen=True, slots=True)
 class Reception:
-    """Bytes as one listener, or several alike, heard them.
+    """Bytes as one listener, or several listeners alike, received them.
 
     Attributes:
         data: the values.
-        details: one entry a byte where its own receiver sampled the waveform, empty where they arrived whole.
-        transmissions: all that took part.
+        details: one entry for each byte where a receiver sampled the waveform; empty where the bytes arrived unchanged.
+        transmissions: all transmissions that took part.
         end_ns: now.
     """
 
@@ -133,7 +133,7 @@ class Ear:
     """One listener's receiver, and the noise that hits it.
 
     Attributes:
-        owner: who listens; only compared.
+        owner: the listener; used only to compare.
         receiver: its UART.
     """
 
@@ -146,7 +146,7 @@ class Ear:
         self._flip_rate = 0.0
 
     def is_near(self, rate: int) -> bool:
-        """Whether it always understands a driver of this rate."""
+        """Whether bytes of a driver of this rate always arrive unchanged here."""
         return abs(rate - self.receiver.rate) * PPM <= NEAR_ENOUGH_PPM * self.receiver.rate
 
     def set_flip_rate(self, per_bit: float) -> None:
@@ -177,17 +177,17 @@ class Audience(Protocol):
 
     Attributes:
         ears: their receivers.
-        is_eager: they want to know what has arrived before a transmission has ended, when `Line.flush` is called.
+        is_eager: `Line.flush` hands them the bytes that have arrived before a transmission has ended.
     """
 
     ears: list[Ear]
     is_eager: bool
 
     def attends(self, senders: Sequence[object]) -> bool:
-        """Whether they care for what these senders put on the line."""
+        """Whether the listeners take bytes of these senders."""
 
     def heard_alike(self, reception: Reception, but: Sequence[Ear]) -> None:
-        """All of them heard this, but for some who are told apart."""
+        """All ears but those in `but` heard this; these get a call of `heard_apart` each."""
 
     def heard_apart(self, ear: Ear, reception: Reception) -> None:
-        """One of them heard this."""
+        """One ear heard this, unlike the others."""

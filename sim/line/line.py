@@ -1,4 +1,4 @@
-"""The shared line: everyone's bits on one wire or one pair, and what each listener's UART makes of them.
+"""The shared line: the bits of all drivers on one wire or one pair, as each listener's UART receives them.
 
 Rules: a transmission's bits are fixed when it begins. Where it is alone on the line, no fault is active, and all
 clocks are near enough, its bytes arrive unchanged at its end (the fast path). Otherwise the waveform is formed, by
@@ -32,8 +32,8 @@ from busproto.sim.line.waveform import (
 from busproto.wire.timing import DETECT_NS
 
 
-class _Role:
-    """How far one audience has come in what is on the line now."""
+class _Progress:
+    """How much of the current transmissions one audience has received."""
 
     __slots__ = ("audience", "heard_until_ns", "passed_on")
 
@@ -47,14 +47,14 @@ class Line:
     """The medium.
 
     Attributes:
-        kind: how drivers share it.
+        kind: how drivers share it (`LineKind`).
         baud: nominal bits per second.
-        frames: transmissions begun so far.
-        overlaps: groups of transmissions in which at least two overlapped.
-        always_bits: never take the fast path (for tests and measurements).
+        frames: number of transmissions begun so far.
+        overlaps: number of groups in which at least two transmissions overlapped.
+        always_bits: the fast path is never taken (for tests and measurements).
         sampled: how often a waveform was sampled by receivers, in place of the fast path.
-        record: when there is one, every transmission is kept in it.
-        flip_record: when a list, every flipped bit is kept in it: whose ear, from when, until when.
+        record: when a list, every transmission is kept in it.
+        flip_record: when a list, every flipped bit is kept in it: owner of the ear, begin, end.
     """
 
     def __init__(
@@ -76,7 +76,7 @@ class Line:
         self.record: MutableSequence[Transmission] | None = None
         self.flip_record: list[tuple[Ear, int, int]] | None = None
         self._max_frames = max_frames
-        self._roles: list[_Role] = []
+        self._progress: list[_Progress] = []
         self._watchers: list[Watcher] = []
         self._driving: list[Transmission] = []
         self._group: list[Transmission] = []
@@ -89,11 +89,11 @@ class Line:
         self._odd_clocks: dict[tuple[int, int], bool] = {}
         self._undefined_seed = kernel.stream("undefined levels").getrandbits(63)
 
-    # --- who is there -----------------------------------------------------------------------------------------
+    # --- listeners --------------------------------------------------------------------------------------------
 
     def listen(self, audience: Audience) -> None:
-        """Tell `audience` what is heard from now on."""
-        self._roles.append(_Role(audience))
+        """Deliver to `audience` what its receivers hear from now on."""
+        self._progress.append(_Progress(audience))
 
     def watch(self, watcher: Watcher) -> None:
         """Tell `watcher` when the line becomes busy and idle, until `unwatch`."""
@@ -107,20 +107,20 @@ class Line:
 
     @property
     def watchers(self) -> Sequence[Watcher]:
-        """Those who watch."""
+        """The watchers, in the order in which they were added."""
         return self._watchers
 
     def seen_busy(self, time_ns: int) -> bool:
-        """Whether one who looks at `time_ns` sees a start bit: it needs a moment to be detected."""
+        """Whether a start bit can be detected at `time_ns`: detection takes DETECT_NS."""
         return self._busy_since_ns is not None and self._busy_since_ns + DETECT_NS <= time_ns
 
     @property
     def is_busy(self) -> bool:
-        """Whether anyone drives the line now."""
+        """Whether any driver drives the line now."""
         return bool(self._driving)
 
     def clocks_changed(self) -> None:
-        """A receiver was added, or runs at another rate now."""
+        """Call this when a receiver was added or has changed its rate."""
         self._odd_clocks.clear()
 
     def new_ear(self, owner: object, name: str, receiver: Receiver) -> Ear:
@@ -132,7 +132,7 @@ class Line:
         return ear
 
     def add_noise(self, rate_per_byte: float, hits: Callable[[Ear], bool] = lambda _: True) -> Callable[[], None]:
-        """From now on each byte is hit, at each listener for itself, with this probability: one of its bits flips.
+        """From now on each byte has one bit flipped with this probability, drawn for each listener by itself.
 
         Start and stop bits are hit like any other. `hits` tells which listeners; all unless given. Returns the
         function that ends it.
@@ -153,8 +153,8 @@ class Line:
         return float(1.0 - unharmed ** (1 / BITS_PER_BYTE))
 
     def _noise_changed(self, hits: Callable[[Ear], bool]) -> None:
-        for role in self._roles:
-            for ear in role.audience.ears:
+        for progress in self._progress:
+            for ear in progress.audience.ears:
                 if hits(ear):
                     ear.set_flip_rate(self._flip_rate(ear))
 
@@ -211,12 +211,12 @@ class Line:
         return sent
 
     def _begin_to_attend(self, sent: Transmission) -> None:
-        """Those who did not care for what was on the line before, but do now, look for start bits from now on."""
+        """Audiences that ignored the earlier senders but take this one look for start bits from now on."""
         before = [one.sender for one in self._group]
-        for role in self._roles:
-            if role.audience.attends([*before, sent.sender]) and not role.audience.attends(before):
-                role.heard_until_ns = sent.start_ns
-                for ear in role.audience.ears:
+        for progress in self._progress:
+            if progress.audience.attends([*before, sent.sender]) and not progress.audience.attends(before):
+                progress.heard_until_ns = sent.start_ns
+                for ear in progress.audience.ears:
                     ear.receiver.look_from(sent.start_ns)
 
     def _go_bitwise(self) -> None:
@@ -225,17 +225,17 @@ class Line:
             return
         self._is_bitwise = True
         first = self._group[0]
-        for role in self._roles:
-            role.heard_until_ns = first.start_ns
-            for ear in role.audience.ears:
-                if role.passed_on:
-                    role.heard_until_ns = first.decided_ns(role.passed_on - 1, ear.receiver)
-                ear.receiver.look_from(role.heard_until_ns)
+        for progress in self._progress:
+            progress.heard_until_ns = first.start_ns
+            for ear in progress.audience.ears:
+                if progress.passed_on:
+                    progress.heard_until_ns = first.decided_ns(progress.passed_on - 1, ear.receiver)
+                ear.receiver.look_from(progress.heard_until_ns)
                 ear.flips.clear()
-            role.passed_on = 0
+            progress.passed_on = 0
 
     def cut_off(self, sender: object) -> None:
-        """The driver loses power: the byte it is in the middle of, and all behind it, never reach the line."""
+        """The driver loses power: the rest of the current byte and all later bytes never reach the line."""
         now = self.kernel.now_ns
         for old in [one for one in self._driving if one.sender is sender]:
             kept = Transmission(old.start_ns, old.data[: old.complete_bytes(now)], old.rate, sender)
@@ -259,9 +259,9 @@ class Line:
                 self._close_group(busy_until_ns)
         else:
             self._group.clear()
-            for role in self._roles:
-                self._pass_on(role, sent, len(sent.data))
-                role.passed_on = 0
+            for progress in self._progress:
+                self._pass_on(progress, sent, len(sent.data))
+                progress.passed_on = 0
         if not self._driving:
             self._busy_since_ns = None
             for watcher in tuple(self._watchers):
@@ -282,21 +282,21 @@ class Line:
     # --- hearing ----------------------------------------------------------------------------------------------
 
     def flush(self) -> None:
-        """Tell eager audiences what has arrived so far of what is still under way."""
+        """Deliver to eager audiences the bytes that have arrived of unfinished transmissions."""
         now = self.kernel.now_ns
-        for role in self._roles:
-            if not role.audience.is_eager:
+        for progress in self._progress:
+            if not progress.audience.is_eager:
                 continue
             if self._is_bitwise:
-                self._hear_by(role, now)
+                self._hear_by(progress, now)
             elif self._driving:
-                sent, receiver = self._driving[0], role.audience.ears[0].receiver
-                self._pass_on(role, sent, sent.decided_bytes(now, receiver))
+                sent, receiver = self._driving[0], progress.audience.ears[0].receiver
+                self._pass_on(progress, sent, sent.decided_bytes(now, receiver))
 
-    def _pass_on(self, role: _Role, sent: Transmission, complete: int) -> None:
+    def _pass_on(self, progress: _Progress, sent: Transmission, complete: int) -> None:
         """The fast path: deliver those bytes of an undisturbed transmission that are complete and not yet delivered."""
-        audience = role.audience
-        first, role.passed_on = role.passed_on, complete
+        audience = progress.audience
+        first, progress.passed_on = progress.passed_on, complete
         data = sent.data[first:complete]
         if not data or not audience.attends((sent.sender,)):
             return
@@ -310,7 +310,7 @@ class Line:
         audience.heard_alike(whole, apart)
 
     def _has_odd_clocks(self, audience: Audience, rate: int) -> bool:
-        """Whether someone in this audience does not understand this rate for certain."""
+        """Whether a receiver of this audience may misread a driver of this rate."""
         known = self._odd_clocks.get((id(audience), rate))
         if known is None:
             known = self._odd_clocks[id(audience), rate] = not all(ear.is_near(rate) for ear in audience.ears)
@@ -335,16 +335,16 @@ class Line:
     def _hear(self, until_ns: int) -> int | None:
         """Each receiver samples the waveform of the group up to a moment.
 
-        Returns when the last of them will be through with the byte it is in; None where none is in one.
+        Returns when the last receiver will have finished its current byte, ns; None where none is within a byte.
         """
-        ends = [end_ns for role in self._roles if (end_ns := self._hear_by(role, until_ns)) is not None]
+        ends = [end_ns for progress in self._progress if (end_ns := self._hear_by(progress, until_ns)) is not None]
         return max(ends, default=None)
 
-    def _hear_by(self, role: _Role, until_ns: int) -> int | None:
+    def _hear_by(self, progress: _Progress, until_ns: int) -> int | None:
         """As `_hear`, for one audience."""
-        audience, rate = role.audience, rate_of(self.baud)
+        audience, rate = progress.audience, rate_of(self.baud)
         group = tuple(self._group)
-        from_ns, role.heard_until_ns = role.heard_until_ns, until_ns
+        from_ns, progress.heard_until_ns = progress.heard_until_ns, until_ns
         if not audience.attends([one.sender for one in group]):
             return None
         self.sampled += 1
@@ -369,7 +369,7 @@ class Line:
         return last_ns
 
     def _waveform(self) -> list[int]:
-        """The waveform of the group; what was there before the newest of it began is not computed again."""
+        """The waveform of the group. The part before its newest transmission began is reused."""
         if self._wave is None:
             self._wave = self.waveform_of(self._group)
         elif newest := self._group[self._in_wave :]:

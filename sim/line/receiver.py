@@ -71,11 +71,11 @@ class Receiver:
         ]
 
     def look_from(self, time_ns: int) -> None:
-        """Look for the next start bit from here on, unless it is further already."""
+        """Look for the next start bit from here on, unless the receiver is past that already."""
         self.from_ns = max(self.from_ns, time_ns)
 
     def decided_ns(self, edge_ns: int) -> int:
-        """When the stop bit of a byte is decided whose start bit begins with an edge at `edge_ns`."""
+        """When the stop bit of a byte that begins with an edge at `edge_ns` is decided, ns."""
         return (self._next_tick_ns(edge_ns) if self.oversampling else edge_ns) + self._decisions_ns[STOP_BIT]
 
     def receive(self, edges: Edges, until_ns: int) -> tuple[list[ReceivedByte], int | None]:
@@ -91,13 +91,13 @@ class Receiver:
         count = len(edges)
         at = bisect_left(edges, self.from_ns)
         while True:
-            at += at % 2  # falling edges have even numbers
+            at += at % 2  # falling edges have even indices
             if at >= count or edges[at] > until_ns:
                 return received, None
             edge = edges[at]
             begin_ns = max(self._not_before_ns, edge if not self.oversampling else self._next_tick_ns(edge))
             if level_at(edges, begin_ns):
-                at = bisect_right(edges, begin_ns)  # over before it was seen
+                at = bisect_right(edges, begin_ns)  # the low level ended before a sample
                 continue
             if not self.oversampling:
                 # the same as below, but without a look-up and a call for each bit
@@ -126,7 +126,7 @@ class Receiver:
                 at = bisect_right(edges, begin_ns + self._decisions_ns[0])
                 continue
             if self._sample(edges, begin_ns, 0):
-                # too short for a start bit; edges up to here went unnoticed
+                # too short for a start bit; the receiver has not seen the edges up to here
                 at = bisect_right(edges, begin_ns + self._decisions_ns[0])
                 continue
             end_ns = begin_ns + self._decisions_ns[STOP_BIT]
@@ -140,7 +140,7 @@ class Receiver:
             self.from_ns = end_ns
             at = bisect_left(edges, end_ns)
             if stop and not level_at(edges, end_ns):
-                # the vote was won by two of three: the next start bit has begun already
+                # two of three samples won the vote: the next start bit has begun already
                 at = bisect_right(edges, end_ns) - 1
                 self.from_ns, self._not_before_ns = edges[at], end_ns
 
@@ -159,7 +159,7 @@ class Receiver:
 
 
 def tolerance(data_bits: int, oversampling: int) -> tuple[float, float]:
-    """Slowest and fastest rate that an oversampling receiver takes, as a share of its own.
+    """Slowest and fastest rate that an oversampling receiver takes, as a fraction of its own rate.
 
     Source: the "Error Tolerance" tables of the AVR USART (D data and parity bits, S samples a bit; first and middle
     sample of the vote SF, SM = 8, 9 of 16, or 4, 5 of 8).

@@ -35,7 +35,7 @@ def whole_bits(duration_ns: int, rate: int) -> int:
 
 
 def half_bits_ns(halves: int, rate: int) -> int:
-    """Time of so many half bits, ns, rounded down."""
+    """Time of half bits, ns, rounded down."""
     return halves * NS_TIMES_MICRO // (2 * rate)
 
 
@@ -56,7 +56,7 @@ def of_bytes(start_ns: int, data: bytes, rate: int, *, even_parity: bool = False
         frame = byte << 1 | 1 << bits - 1
         if even_parity:
             frame |= (byte.bit_count() & 1) << 9
-        changes = frame ^ (frame << 1 | 1)  # a one where a bit differs from the one before it
+        changes = frame ^ (frame << 1 | 1)  # a 1 where a bit differs from the bit before it
         for place in range(bits):
             if changes >> place & 1:
                 edges.append(start_ns + (bit + place) * NS_TIMES_MICRO // rate)
@@ -70,7 +70,7 @@ def inverted_between(edges: Edges, from_ns: int, until_ns: int) -> list[int]:
     for moment in (from_ns, until_ns):
         at = bisect_right(changed, moment)
         if at and changed[at - 1] == moment:
-            del changed[at - 1]  # an edge that was there is undone
+            del changed[at - 1]  # this cancels an edge that stood there
         else:
             changed.insert(at, moment)
     return changed
@@ -80,7 +80,7 @@ def joined(before: Edges, behind: Edges, from_ns: int) -> list[int]:
     """One waveform up to a moment, and another from that moment on."""
     line = list(before[: bisect_left(before, from_ns)])
     at = bisect_left(behind, from_ns)
-    if (len(line) ^ at) & 1:  # they differ just before it
+    if (len(line) ^ at) & 1:  # the two waveforms differ just before it
         if at < len(behind) and behind[at] == from_ns:
             at += 1
         else:
@@ -89,14 +89,14 @@ def joined(before: Edges, behind: Edges, from_ns: int) -> list[int]:
 
 
 def wired_and(waves: Iterable[Edges]) -> list[int]:
-    """The line is low where any of them is."""
+    """Wired AND: the line is low where any of the waveforms is."""
     moments = sorted((moment, 1 if at % 2 == 0 else -1) for edges in waves for at, moment in enumerate(edges))
     line: list[int] = []
     low = 0
     for at, (moment, step) in enumerate(moments):
         low += step
         if at + 1 < len(moments) and moments[at + 1][0] == moment:
-            continue  # only what holds after all that happens at this moment counts
+            continue  # several edges at one moment: only the level after the last of them counts
         if bool(low) != bool(len(line) % 2):
             line.append(moment)
     return line

@@ -1,10 +1,10 @@
 """How warm an actuator is: losses in its winding, one heat capacity, one resistance to the air around it.
 
 The loss is I^2 R with the winding's resistance taken from rated supply and stall current, and with the current that
-flows in it: what the torque takes, that for speeding up and braking included. Between two changes, and with the mean
-of I^2 over each phase of a way, the temperature is an exponential, so it does not depend on how often one looks.
-Not modelled: the electronics' own loss, the winding being hotter than the case, copper's resistance rising with
-temperature (0.4 % per K: at 85 degC the loss is a quarter more), moving air.
+flows in it: what the torque takes, that for speeding up and braking included. Between two changes, and with the mean of
+I^2 over each phase of a course, the temperature is an exponential, so it does not depend on how often it is read. Not
+modelled: the electronics' own loss, the winding being hotter than the case, copper's resistance rising with temperature
+(0.4 % per K: at 85 degC the loss is a quarter more), moving air.
 """
 
 from __future__ import annotations
@@ -16,34 +16,34 @@ from typing import Final, Protocol
 
 AMBIENT_DEGC: Final = 22.0
 CUT_BACK_K: Final = 10.0
-"""So far below its limit an actuator begins to take its drive back."""
+"""Distance below the temperature limit, K, at which an actuator begins to cut back its drive."""
 CUT_BACK_TO: Final = 0.5
-"""Share of the drive that is left at the limit."""
+"""Fraction of the drive that is left at the limit."""
 
 
 class Way(Protocol):
-    """A current that changes, up to an end that may still be put off."""
+    """A winding current that changes over time, up to an end that may still move later."""
 
     @property
     def end_ns(self) -> int:
-        """When."""
+        """When it ends, ns."""
 
     def is_over(self, now_ns: int) -> bool:
-        """Whether it has ended by then; cheaper than to ask when."""
+        """Whether it has ended at `now_ns`; cheaper than `end_ns`."""
 
     def parts(self, from_ns: int, until_ns: int) -> Iterable[tuple[float, float]]:
-        """What flows between two moments: how long each time, s, and the current that warms as much, mA."""
+        """The current between two moments, in parts: duration, s, and root mean square current, mA."""
 
 
 @dataclass(slots=True)
 class Heat:
-    """Temperature of one actuator.
+    """Temperature model of one actuator.
 
     Attributes:
-        ohm: resistance of the winding.
-        k_per_w: resistance to the air.
-        time_s: time constant.
-        ambient_degc: the air around it.
+        ohm: resistance of the winding, Ohm.
+        k_per_w: thermal resistance to the air, K/W.
+        time_s: time constant, s.
+        ambient_degc: temperature of the air around it, degC.
     """
 
     ohm: float
@@ -56,28 +56,28 @@ class Heat:
     _then_ma: float = 0.0
 
     def start(self, now_ns: int, degc: float | None = None) -> None:
-        """Cold (or so warm), without current."""
+        """Start without current, at air temperature or at `degc`."""
         self._degc = self.ambient_degc if degc is None else degc
         self._from_ns = now_ns
         self._then_ma = 0.0
         self._while = None
 
     def draws(self, now_ns: int, then_ma: float, during: Way | None = None) -> None:
-        """From now on it draws `then_ma`; before that what flows on this way, for as long as it lasts."""
+        """From now on the winding takes the current of `during` until that ends, then `then_ma`."""
         self._degc = self.degc(now_ns)
         self._from_ns, self._while, self._then_ma = now_ns, during, then_ma
 
     def warm(self, now_ns: int, degc: float) -> None:
-        """So warm from now on, by whatever heats or cools it from outside; the current goes on."""
+        """Set the temperature to `degc`, as heating or cooling from outside would; the current stays as it is."""
         self.draws(now_ns, self._then_ma, self._while)
         self._degc = degc
 
     def ends_at_degc(self, ma: float) -> float:
-        """How warm it gets in the end at that current."""
+        """Final temperature at a constant current of `ma`."""
         return self.ambient_degc + self.k_per_w * self.ohm * (ma / 1000) ** 2
 
     def degc(self, now_ns: int) -> float:
-        """Temperature at that moment, not before the last change of the current."""
+        """Temperature at `now_ns`, which must not lie before the last change of the current."""
         degc, middle_ns = self._degc, self._from_ns
         if self._while is not None and now_ns > middle_ns:
             begin_ns = middle_ns
@@ -93,6 +93,6 @@ class Heat:
 
 
 def cut_back(degc: float, limit_degc: float) -> float:
-    """Share of the drive that is left at that temperature, 0.5..1."""
+    """Fraction of the drive that is left at that temperature, 0.5..1."""
     over = (degc - limit_degc + CUT_BACK_K) / CUT_BACK_K
     return 1.0 - (1.0 - CUT_BACK_TO) * min(1.0, max(0.0, over))

@@ -1,4 +1,4 @@
-"""What a control surface is made of: its hinge with all that acts on it, and the actuators that are linked to it.
+"""Parts of a control surface: its hinge with the loads on it, and the actuators linked to it.
 
 Angles are degrees of the surface, torques N m at its hinge. Hinge moment: H = Ch q S c with q = rho v^2 / 2, S and c
 area and mean chord of the movable part behind the hinge, Ch = b1 alpha + b2 delta per radian; H and delta count the
@@ -20,7 +20,7 @@ _RAD: Final = math.pi / 180
 
 @dataclass(frozen=True, slots=True)
 class Hinge:
-    """What acts on a surface besides its actuators.
+    """Loads on a surface other than its actuators.
 
     Attributes:
         area_m2, chord_m: of the movable part behind the hinge.
@@ -29,8 +29,8 @@ class Hinge:
         unbalance_nm: moment of its weight about the hinge when level, positive towards plus.
         friction_nm: Coulomb friction of the hinge.
         damping_nms: viscous damping, N m s/rad.
-        inertia_kgm2: about the hinge, without the shafts'; 0 where it is not to swing.
-        stop_deg: the surface's own stops.
+        inertia_kgm2: about the hinge, without the shafts'; 0 for a surface that does not swing.
+        stop_deg: the surface's own stops, at plus and minus this.
     """
 
     area_m2: float = 0.0
@@ -45,7 +45,7 @@ class Hinge:
     stop_deg: float = 90.0
 
     def moment_nm(self, deg: float, speed_m_s: float) -> float:
-        """What pushes it towards plus at that deflection and airspeed, N m."""
+        """Moment towards plus at that deflection and airspeed, N m."""
         weight_nm = self.unbalance_nm * math.cos(deg * _RAD) if self.unbalance_nm else 0.0
         force = AIR_KG_M3 * speed_m_s**2 / 2 * self.area_m2 * self.chord_m
         return force * (self.b1 * self.alpha_deg + self.b2 * deg) * _RAD + weight_nm
@@ -57,7 +57,7 @@ class Hinge:
         return -force * rad * (self.b1 * self.alpha_deg * _RAD + self.b2 * rad / 2) - self.unbalance_nm * math.sin(rad)
 
     def spring_nm_rad(self, speed_m_s: float) -> float:
-        """By how much the air pushes it back per radian."""
+        """Stiffness of the air, N m/rad: by how much it pushes the surface back."""
         return -AIR_KG_M3 * speed_m_s**2 / 2 * self.area_m2 * self.chord_m * self.b2
 
 
@@ -76,11 +76,11 @@ class Member:
 
     Attributes:
         label: its name.
-        arm: where its shaft is.
-        stall_nm: at the arm, at the rated supply.
+        arm: its mechanics, with the angle of its shaft.
+        stall_nm: stall torque at the arm, at the rated supply.
         stiffness_nm_deg: of its linkage, per degree of the surface.
         ratio: degrees of the surface per degree of the arm.
-        offset_deg: where the surface would be with the arm in the middle.
+        offset_deg: deflection of the surface with the arm in the middle.
     """
 
     label: str
@@ -91,16 +91,16 @@ class Member:
     offset_deg: float = 0.0
 
     def surface_deg(self, arm_deg: float) -> float:
-        """Where the surface would be with the shaft there, without load and backlash."""
+        """Deflection of the surface with the shaft at `arm_deg`, without load and backlash."""
         return self.offset_deg + self.ratio * arm_deg
 
     def arm_at_deg(self, surface_deg: float) -> float:
-        """The inverse."""
+        """Angle of the shaft for a deflection: the inverse of `surface_deg`."""
         return (surface_deg - self.offset_deg) / self.ratio
 
     @property
     def friction_nm(self) -> float:
-        """What its shaft resists with, at the surface."""
+        """Coulomb friction of its shaft, N m at the surface."""
         return self.stall_nm * self.arm.motor.friction / abs(self.ratio)
 
     @property

@@ -1,9 +1,9 @@
-"""One step in the motion of a surface and of the shafts linked to it, so that no energy comes or goes unaccounted.
+"""One step in the motion of a surface and of the shafts linked to it, with all energy accounted for.
 
 Each body obeys inertia * change of speed = mean force over the step, and moves by its mean speed (implicit midpoint).
-The mean force of a spring is what it stores more over the way (a discrete gradient), of the weight likewise; so what a
-force does over a step, mean force times way, is exactly what it takes from or gives to what is stored, and friction,
-damping and the winding only ever take. Nothing but the tolerance of the solution (1e-12) is left over. Angles are
+The mean force of a spring is the change of its stored energy divided by the way (a discrete gradient); the same holds
+for the weight. So the work of a force over a step, mean force times way, is exactly the change of stored energy, and
+friction, damping and the winding only take energy. The imbalance is the tolerance of the solution (1e-12). Angles are
 radians of the surface, torques N m at its hinge.
 - link: a spring behind backlash, with a damping that would take its speed in LINK_LOSS_S;
 - shaft: inertia of motor and gear, Coulomb friction, drag, and the drive, which is the line of
@@ -29,14 +29,14 @@ SETS_IN: Final = 0.01 * RAD
 STIFFEST: Final = 1e9 / RAD
 CREEP_S: Final = 0.002
 CREEP_NM: Final = 0.05
-"""A surface without an inertia yields to a moment as a dashpot: so much, and a part of its springs, per CREEP_S."""
+"""A surface without inertia yields to a moment like a dashpot: this, plus a part of its springs, per CREEP_S."""
 _PART: Final = 0.01
 _DONE: Final = 1e-13
 _TINY: Final = 1e-12
 
 
 class Slide(NamedTuple):
-    """A mean speed that was found; torque left over there, and how it rises; whether friction or a stop holds it."""
+    """A solution: mean speed, residual torque there and its slope, and whether friction or a stop holds the body."""
 
     speed: float
     over: float
@@ -48,10 +48,10 @@ class Slide(NamedTuple):
 def slide(
     left: Callable[[float], tuple[float, float]], guess: float, friction: float, low: float, high: float
 ) -> Slide:
-    """The mean speed at which nothing is left over but what friction and, at `low` or `high`, a stop hold.
+    """The mean speed at which the residual torque is zero, or is held by friction or by a stop at `low` or `high`.
 
-    `left` gives the torque that is left over without friction, which rises with the speed, and how it rises; it is
-    called last with the speed that is found.
+    `left` gives the residual torque without friction, which rises with the speed, and its slope; its last call is with
+    the speed that is returned.
     """
     way = 0.0
     if guess and friction:
@@ -82,7 +82,7 @@ def slide(
         if abs(wanted - speed) <= 1e-15 * abs(speed):
             break
         if way and wanted * way <= 0 and min(abs(low), abs(high)) == 0.0:
-            # perhaps it does not go that way at all
+            # perhaps it does not move in that direction at all
             turned = _way(*left(0.0), friction)
             if not turned:
                 return Slide(0.0, 0.0, 0.0, is_stuck=True)
@@ -103,12 +103,12 @@ def slide(
 
 
 def _way(held: float, _: float, friction: float) -> float:
-    """Which way it goes from a stand with so much left over; 0 where friction holds it."""
+    """Direction in which it moves from a standstill under that residual torque; 0 where friction holds it."""
     return 0.0 if abs(held) <= friction else -1.0 if held > 0 else 1.0
 
 
 class State(NamedTuple):
-    """At one moment: angle and speed of the surface and of each shaft, rad and rad/s."""
+    """Angle and speed of the surface and of each shaft at one moment, rad and rad/s."""
 
     at_ns: int
     rad: float
@@ -118,7 +118,7 @@ class State(NamedTuple):
 
 
 class Wish(NamedTuple):
-    """Where the course of a driven shaft is at begin and end of a step, rad and rad/s of the surface."""
+    """Set-point of a driven shaft at begin and end of a step, rad and rad/s of the surface."""
 
     rad: float
     speed: float
@@ -131,8 +131,8 @@ class Joint:
 
     Attributes:
         nm: mean torque of its link on the surface.
-        share: mean torque of its motor, as a share of the rated stall torque.
-        is_full: the drive gives all that the supply lets it.
+        fraction: mean torque of its motor, as a fraction of the rated stall torque.
+        is_full: the drive is at the limit that the supply sets.
     """
 
     __slots__ = (
@@ -158,11 +158,11 @@ class Joint:
         "_twist",
         "_was",
         "_wish_speed",
+        "fraction",
         "is_full",
         "is_stuck",
         "member",
         "nm",
-        "share",
         "speed",
     )
 
@@ -175,7 +175,7 @@ class Joint:
         self._step_s = step_s
         self._stall = stall = member.stall_nm / ratio
         per_rad = 1 / (ratio * RAD)  # degrees of the arm for a radian of the surface
-        inertia = stall * motor.share_s2_deg * (1 + motor.added_inertia) * per_rad
+        inertia = stall * motor.fraction_s2_deg * (1 + motor.added_inertia) * per_rad
         self._inertia = 2 * inertia / step_s
         self._friction = stall * motor.friction
         self._drag = stall * motor.drag / motor.no_load_deg_s * per_rad
@@ -187,7 +187,7 @@ class Joint:
         if abs(self._twist) < self._half:
             self._loss = 0.0
         self.speed = turning
-        self.nm = self.share = 0.0
+        self.nm = self.fraction = 0.0
         self.is_stuck = self.is_full = False
         self._is_driven = wish is not None
         if wish is None:
@@ -201,7 +201,7 @@ class Joint:
         self._end_rad = wish.end_rad
         self._wish_speed = speed = (wish.end_rad - wish.rad) / step_s
         gain = (wish.end_speed - wish.speed) / step_s
-        self._feeds = motor.share_s2_deg * per_rad * gain + self._emf * speed
+        self._feeds = motor.fraction_s2_deg * per_rad * gain + self._emf * speed
         self._feeds += motor.drag * per_rad * speed / motor.no_load_deg_s
         if speed:
             self._feeds += math.copysign(motor.friction, speed)
@@ -212,11 +212,11 @@ class Joint:
         return self._link * (twist - half if twist > half else twist + half if twist < -half else 0.0)
 
     def link_j(self, twist: float) -> float:
-        """What it has stored at that twist."""
+        """Energy stored in the link's spring at that twist, J."""
         return self._link * max(0.0, abs(twist) - self._half) ** 2 / 2
 
     def _mean_link(self, end: float) -> tuple[float, float]:
-        """Mean torque of the spring from the begin to that twist, and how that rises with the end."""
+        """Mean torque of the spring from the begin of the step to twist `end`, and its slope over `end`."""
         begin, half, link = self._twist, self._half, self._link
         if not half:
             return link * (begin + end) / 2, link / 2
@@ -233,7 +233,7 @@ class Joint:
         return mean, (self.link_nm(end) - mean) / way
 
     def _drive(self, speed: float) -> tuple[float, float]:
-        """Share of the motor at that mean speed, and how it falls with it."""
+        """Torque fraction of the motor at that mean speed, and how it falls with the speed."""
         if not self._is_driven:
             return 0.0, 0.0
         power = self._power
@@ -255,25 +255,25 @@ class Joint:
             drive, falls = power, 0.0
         elif drive < -power:
             drive, falls = -power, 0.0
-        share = drive - self._emf * speed
-        if share > power:
+        fraction = drive - self._emf * speed
+        if fraction > power:
             return power, 0.0
-        if share < -power:
+        if fraction < -power:
             return -power, 0.0
-        return share, falls + self._emf
+        return fraction, falls + self._emf
 
     def _left(self, speed: float, surface_speed: float) -> tuple[float, float, float]:
-        """Torque left over at that mean speed, but for friction; how it rises; and the part of the link in that."""
+        """Residual torque at that mean speed without friction, its slope, and the link's part of the slope."""
         slip = speed - surface_speed
         link, rises = self._mean_link(self._twist + slip * self._step_s)
         rises = rises * self._step_s + self._loss
         self.nm = link + self._loss * slip
-        self.share, falls = self._drive(speed)
-        left = self._inertia * (speed - self._was) + self._drag * speed + self.nm - self._stall * self.share
+        self.fraction, falls = self._drive(speed)
+        left = self._inertia * (speed - self._was) + self._drag * speed + self.nm - self._stall * self.fraction
         return left, self._inertia + self._drag + rises + self._stall * falls, rises
 
     def solve(self, surface_speed: float) -> float:
-        """Find its mean speed where the surface has that one. Returns how its link's torque falls with that."""
+        """Find the shaft's mean speed for that of the surface. Returns how the link's torque falls with the latter."""
 
         def left(speed: float) -> tuple[float, float]:
             over, slope, self._rises = self._left(speed, surface_speed)
@@ -284,7 +284,7 @@ class Joint:
         rises = self._rises
         return rises * (1 - rises / found.slope) if found.slope and not found.is_stuck else rises
 
-    # --- what came of it --------------------------------------------------------------------------------------
+    # --- after the step ---------------------------------------------------------------------------------------
 
     @property
     def end(self) -> tuple[float, float]:
@@ -296,26 +296,26 @@ class Joint:
 
     @property
     def watts(self) -> float:
-        """Mean power into its winding."""
+        """Mean power into its winding, W."""
         if not self._is_driven:
             return 0.0
         arm = self.member.arm
-        return arm.motor.electrical_w(self.share, self.speed / (abs(self.member.ratio) * RAD), arm.power)
+        return arm.motor.electrical_w(self.fraction, self.speed / (abs(self.member.ratio) * RAD), arm.power)
 
     def book(self, books: Books, surface_speed: float) -> None:
-        """Add what happened in the step to the books."""
+        """Add the energies of the step to the books."""
         step_s, speed, slip = self._step_s, self.speed, self.speed - surface_speed
         motor, arm = self.member.arm.motor, self.member.arm
         arm_speed = speed / (abs(self.member.ratio) * RAD)
         if self._is_driven:
-            share = self.share
+            fraction = self.fraction
             supplied = self.watts * step_s
             books.supplied += supplied
-            books.winding += motor.ohm * (motor.winding_ma(share, arm.power) / 1000) ** 2 * step_s
-            books.lost += motor.lost_w(share, arm_speed) * step_s
+            books.winding += motor.ohm * (motor.winding_ma(fraction, arm.power) / 1000) ** 2 * step_s
+            books.lost += motor.lost_w(fraction, arm_speed) * step_s
             books.turned += abs(supplied)
         books.friction += self._friction * abs(speed) * step_s
-        if self.is_stuck:  # the last of its speed
+        if self.is_stuck:  # the last of its kinetic energy
             books.friction += self._inertia * step_s / 2 * self._was**2 / 2
         books.drag += self._drag * speed * speed * step_s
         books.damping += self._loss * slip * slip * step_s
@@ -323,7 +323,7 @@ class Joint:
 
 
 def moving_j(member: Member, turning: float) -> float:
-    """Kinetic energy of a shaft with what hangs on it, turning so fast at the surface, rad/s."""
+    """Kinetic energy, J, of a shaft with its load inertia; `turning` is its speed at the surface, rad/s."""
     return member.arm.motor.inertia_kgm2 / member.ratio**2 * turning**2 / 2
 
 
@@ -337,7 +337,7 @@ def step(
     step_ns: int,
     books: Books | None = None,
 ) -> State:
-    """Surface and shafts after one step; the joints then say what each did."""
+    """Surface and shafts after one step; the joints then hold torques and energies of the step."""
     step_s = step_ns / 1e9
     rad, was = state.rad, state.speed
     stop, spring = hinge.stop_deg * RAD, hinge.spring_nm_rad(speed_m_s)
@@ -348,7 +348,7 @@ def step(
         damping += CREEP_S * (CREEP_NM + spring + _PART * sum(min(1e3, one._link) for one in joints))
 
     def left(speed: float) -> tuple[float, float]:
-        """Torque left over at that mean speed, but for the hinge's friction, and how it rises."""
+        """Residual torque at that mean speed without the hinge's friction, and its slope."""
         half_way = speed * step_s / 2
         middle = rad + half_way
         slope = inertia + damping + spring * step_s / 2

@@ -1,25 +1,26 @@
 """One arm: driven along a course, at rest, or limp and moved by a hand. Closed form between two moments.
 
-The result does not depend on how often one looks: a look evaluates, only a change (a new target, other limits, a
-hand, another supply) goes on from where the arm is then. Angles are degrees from the middle of the mechanical range.
+The result does not depend on how often the position is read: a reading only evaluates. A change (a new target, other
+limits, a hand, another supply) continues from the position at that moment. Angles are degrees from the middle of the
+mechanical range.
 
 What is modelled:
-- the motor as a linear torque-speed line (`busproto.sim.mechanics.motor`); what friction leaves of it goes with the
-supply and with what a
-  cut-back leaves. What it draws is what its acceleration, its speed and its load take (`motion_run`). Its inertia,
+- the motor as a linear torque-speed line (`busproto.sim.mechanics.motor`); what friction leaves of it scales with the
+supply and with a thermal cut-back. Its current follows from acceleration, speed and load (`motion_run`).
+Its inertia,
   the gear's and the load's are one time constant at the output. At full drive the speed is an exact exponential
   (`motion_course`); slew limit, acceleration limit and soft start hold it below that;
 - the position loop. At rest it is a spring of `stiffness` full drives per degree; the drive sets in when the error
   exceeds the dead band and ends when there is none. Where friction is more than the minimum drive, the arm stops short
-  by what is left of it over the stiffness, on the side it came from. With an inertia that the firmware does not know
-  of the arm swings about its set-point (`motion_ring`); `damping` quietens that;
+  by what is left of it over the stiffness, on the side it came from. With a load inertia that the firmware does not
+  know of, the arm swings about its set-point (`motion_ring`); `damping` quietens that;
 - backlash between gear and arm: the arm moves when the gear has gone through it; the sensor sits on the gear;
 - the sensor's own curve (`motion_sensor`): what the loop holds at the target is the reading.
 
-What is not, and why it is good enough: that it coasts when it goes limp on its way (it stands at once); electrical
-inductance (1 ms at most); friction as anything but Coulomb (stiction, Stribeck: they matter below 1 deg/s) and viscous;
-the loop's own sampling; a stop is hard and met at no speed. tests/sim/mechanics/test_motion_model.py gives the errors
-against the full differential equations.
+What is not modelled, and why that is good enough: coasting after the drive is switched off (the arm stands at once);
+electrical inductance (1 ms at most); friction as anything but Coulomb (stiction, Stribeck: they matter below 1 deg/s)
+and viscous; the loop's own sampling; a stop is hard and met at no speed. tests/sim/mechanics/test_motion_model.py gives
+the errors against the full differential equations.
 """
 
 from __future__ import annotations
@@ -39,10 +40,10 @@ from busproto.sim.mechanics.supply import Draw, full_or_not
 
 
 class Mount(Protocol):
-    """What an arm is linked to with others."""
+    """A part that several arms are linked to, such as a surface."""
 
     def look(self, now_ns: int) -> None:
-        """Let every arm on it be where it is at that moment."""
+        """Move every arm on it on to `now_ns`."""
 
     def changes(self, now_ns: int) -> None:
         """Something about an arm on it is about to change."""
@@ -51,12 +52,12 @@ class Mount(Protocol):
         """Something about an arm on it has changed."""
 
     def hand(self, arm: Arm, to_deg: float, over_ns: int, now_ns: int) -> bool:
-        """A hand moves it so that this arm would get there. Returns False where another arm holds it."""
+        """Move it by hand until this arm is at `to_deg`. Returns False where another arm holds it."""
 
 
 @dataclass(slots=True, eq=False)
 class Arm:
-    """Where the arm is, and where it is driven to.
+    """State and settings of one arm: its position, its target, its motor and its loads.
 
     Attributes:
         position_deg: of the gear's output shaft at `time_ns`; the arm itself may lie off by the backlash.
@@ -64,20 +65,20 @@ class Arm:
         speed_deg_s: highest speed of the set-point.
         soft_start_ns: after `engage`, the highest speed rises from 0 to its limit over this time.
         dead_band_deg: an arm nearer to its target than this is not driven.
-        target_deg: where it is driven to (as the sensor says it), None while limp.
-        motor: see there.
+        target_deg: where it is driven to (in sensor readings), None while limp.
+        motor: ratings of motor and gear.
         stiffness: of the loop, full drives per degree.
         damping: 0..1.
-        minimum_drive: share of full drive.
-        power: supply over the rated one, times what a cut-back leaves.
-        load: torque of what is linked to it over the rated stall torque, positive where it pushes towards minus.
-        effort: share of the rated stall torque that the drive itself gives at rest, always positive.
-        curve: of the sensor, None for a straight one.
-        heat: where the current goes, None for nowhere.
-        mount: what it is linked to with others, None for a free arm.
-        watts: into its winding while it is linked to others; what it takes by itself, it knows itself.
-        is_full: it is driven with all that the supply gives, while it is linked to others.
-        on_draw: called when its current may be another from now on, for who looks after the supply.
+        minimum_drive: fraction of full drive.
+        power: supply over rated supply, times the fraction that a thermal cut-back leaves.
+        load: torque of the linked parts over the rated stall torque, positive where it pushes towards minus.
+        effort: fraction of the rated stall torque that the drive itself gives at rest, never negative.
+        curve: error of the sensor, None for an ideal one.
+        heat: temperature model that takes the current, None for none.
+        mount: the part that it shares with other arms, None for a free arm.
+        watts: power into its winding, set by the mount; a free arm calculates its own.
+        is_full: the drive is at the limit of the supply; set by the mount.
+        on_draw: called when its current may change from now on; the supply uses it.
     """
 
     position_deg: float
@@ -102,7 +103,7 @@ class Arm:
     on_draw: Callable[[], None] | None = None
     _engaged_ns: int = 0
     _is_soft_started: bool = False
-    _course: Course = Course.rest(0.0, 0)  # noqa: RUF009 - a driven arm has one of its own
+    _course: Course = Course.rest(0.0, 0)  # noqa: RUF009 - replaced, never changed in place, once an arm is driven
     _at: tuple[float, float] = (0.0, 0.0)
     _is_plain: bool = False
     _ring: Ring | None = None
@@ -115,7 +116,7 @@ class Arm:
     def __post_init__(self) -> None:
         self._arm_deg = self.position_deg
 
-    # --- where it is ------------------------------------------------------------------------------------------
+    # --- position ---------------------------------------------------------------------------------------------
 
     def move_to(self, now_ns: int) -> None:
         """Let time pass up to `now_ns`."""
@@ -139,7 +140,7 @@ class Arm:
         self._arm_deg = self.position_deg if not self.motor.lash_deg else arm_deg
 
     def _driven(self, now_ns: int) -> tuple[float, float]:
-        """Reading of the driven shaft, and where the arm behind the backlash is; nothing is changed by it."""
+        """Reading of the driven shaft, and angle of the arm behind the backlash, deg; changes nothing."""
         course, short_deg, lash_deg = self._course, self._short_deg, self.motor.lash_deg
         at_deg = course.at(now_ns)[0]
         if self._ring is not None:
@@ -156,10 +157,10 @@ class Arm:
     def _hand_on(self, now_ns: int) -> None:
         assert self._hand is not None
         start_ns, end_ns, from_deg, to_deg, shaft_deg = self._hand
-        share = 1.0 if now_ns >= end_ns else max(0.0, (now_ns - start_ns) / (end_ns - start_ns))
-        self._arm_deg = from_deg + (to_deg - from_deg) * share
+        fraction = 1.0 if now_ns >= end_ns else max(0.0, (now_ns - start_ns) / (end_ns - start_ns))
+        self._arm_deg = from_deg + (to_deg - from_deg) * fraction
         self.position_deg = self._within_stops(_dragged(shaft_deg, self._arm_deg, self.motor.lash_deg / 2))
-        if share == 1.0:
+        if fraction == 1.0:
             self._hand = None
 
     def _within_stops(self, deg: float) -> float:
@@ -167,12 +168,12 @@ class Arm:
 
     @property
     def arm_deg(self) -> float:
-        """Where the arm itself is at `time_ns`, behind the backlash."""
+        """Angle of the arm itself at `time_ns`, behind the backlash."""
         return _dragged(self._arm_deg, self.position_deg, self.motor.lash_deg / 2)
 
     @property
     def reading_deg(self) -> float:
-        """What an ideal look at the sensor says at `time_ns`."""
+        """The sensor's reading without noise at `time_ns`, deg."""
         return self.position_deg if self.curve is None else self.curve.reading_deg(self.position_deg)
 
     @property
@@ -182,41 +183,45 @@ class Arm:
 
     @property
     def current_ma(self) -> float:
-        """What it draws at `time_ns`."""
+        """Supply current at `time_ns`, mA."""
         motor = self.motor
         if self.target_deg is None:
             return motor.idle_ma
-        share = self.effort
+        fraction = self.effort
         if self.mount is None and not self._course.is_over(self.time_ns):
             _, speed, acceleration = self._course.motion(self.time_ns)
-            share = motor.share(speed or math.copysign(1e-9, acceleration), acceleration, self.load)
-        return motor.idle_ma + motor.winding_ma(share, self.power)
+            fraction = motor.torque_fraction(speed or math.copysign(1e-9, acceleration), acceleration, self.load)
+        return motor.idle_ma + motor.winding_ma(fraction, self.power)
 
     @property
     def strain(self) -> float:
-        """Share of the stall torque, at this supply, that its load takes; 0 while limp."""
+        """Load torque as a fraction of the stall torque at this supply; 0 while limp."""
         if self.target_deg is None or not self.power:
             return 0.0
         return (abs(self.load) if self.is_moving else self.effort) / self.power
 
     def draw(self, supply_v: float) -> Draw:
-        """What it takes from its supply at `time_ns`, where it is fed with so much."""
+        """Its supply current at `time_ns` as a function of the voltage, near `supply_v`."""
         motor = self.motor
-        idle, share, watts, is_full = motor.idle_ma / 1000, self.effort, self.watts, self.is_full
+        idle, fraction, watts, is_full = motor.idle_ma / 1000, self.effort, self.watts, self.is_full
         if self.target_deg is None:
             return Draw(idle)
         changes = self.is_on_its_way(self.time_ns)
         if self.mount is None:
             _, speed, acceleration = self._course.motion(self.time_ns)
-            share = motor.share(speed or math.copysign(1e-9, acceleration), acceleration, self.load) if changes else 0.0
-            watts = motor.electrical_w(share, speed, self.power)
-            is_full = share * speed >= 0 and abs(share + speed / motor.emf_deg_s) > 0.999 * self.power
-            share = abs(share)
-        return full_or_not(motor, idle, share, watts, self.power if is_full else None, supply_v, changes=changes)
+            fraction = (
+                motor.torque_fraction(speed or math.copysign(1e-9, acceleration), acceleration, self.load)
+                if changes
+                else 0.0
+            )
+            watts = motor.electrical_w(fraction, speed, self.power)
+            is_full = fraction * speed >= 0 and abs(fraction + speed / motor.emf_deg_s) > 0.999 * self.power
+            fraction = abs(fraction)
+        return full_or_not(motor, idle, fraction, watts, self.power if is_full else None, supply_v, changes=changes)
 
     @property
     def run(self) -> Run:
-        """What flows and where the energy goes on the way that it is on, or was on last."""
+        """Current and energies of the present course, or of the last one."""
         return Run(self._course, self.motor, self.load, self.power)
 
     def is_soft_starting(self, now_ns: int) -> bool:
@@ -225,7 +230,7 @@ class Arm:
             self.target_deg is not None and not self._is_soft_started and now_ns - self._engaged_ns < self.soft_start_ns
         )
 
-    # --- what changes -----------------------------------------------------------------------------------------
+    # --- changes ----------------------------------------------------------------------------------------------
 
     def engage(self, now_ns: int) -> None:
         """Take hold where the arm is; the soft start begins."""
@@ -260,7 +265,7 @@ class Arm:
             self._after(now_ns)
 
     def refit(self, now_ns: int) -> None:
-        """Its limits, its power or its load are others from now on. The caller has let time pass up to now before."""
+        """Plan the course anew after a change of limits, power or load; `move_to(now_ns)` has to be called first."""
         if self.target_deg is not None:
             self._set_out(now_ns)
             self._after(now_ns)
@@ -289,20 +294,20 @@ class Arm:
             self._before(now_ns)
             self._is_soft_started = not self.is_soft_starting(
                 now_ns
-            )  # one that is over is not begun anew by a longer time
+            )  # a soft start that has ended does not begin again when its time is made longer
             self.speed_deg_s, self.soft_start_ns, self.dead_band_deg = speed_deg_s, soft_start_ns, dead_band_deg
             self.stiffness, self.damping, self.minimum_drive = stiffness, damping, minimum_drive
             self.refit(now_ns)
 
     def feed(self, power: float, now_ns: int) -> None:
-        """Supply or cut-back leave so much of the drive from now on."""
+        """Set `power` (see the attributes) from now on."""
         if power != self.power:
             self._before(now_ns)
             self.power = power
             self.refit(now_ns)
 
     def _set_out(self, now_ns: int) -> None:
-        """A course from where it is, at the speed it has, to the target; none within the dead band."""
+        """Begin a course from the present position and speed to the target; none within the dead band."""
         assert self.target_deg is not None
         was = self._course
         is_under_way = not was.is_over(now_ns)
@@ -317,7 +322,7 @@ class Arm:
         swing = self._ring.at(now_ns) if self._ring is not None else (0.0, 0.0)
         limits = self.limits()
         self._course = Course(at, self.target_deg, now_ns, (now_ns - self._engaged_ns) / NS_PER_S, limits)
-        self._short_deg = 0.0 if self.mount is not None else self.short_deg()  # a surface looks after all that itself
+        self._short_deg = 0.0 if self.mount is not None else self.short_deg()  # a surface handles all that itself
         motor = self.motor
         if limits.lag_s and self.mount is None and (motor.added_inertia or swing != (0.0, 0.0)):
             # the swing needs to know when it brakes
@@ -337,12 +342,12 @@ class Arm:
         self._warm(now_ns)
 
     def limits(self) -> Limits:
-        """What its next course is made under."""
+        """Limits of its next course."""
         motor = self.motor
         up, down = motor.free_deg_s(self.power - self.load), motor.free_deg_s(self.power + self.load)
         return Limits(
             self.speed_deg_s,
-            up if motor.lag_s or up > 0 else 0.0,  # without a lag there is nothing that would drag it back
+            up if motor.lag_s or up > 0 else 0.0,  # without a lag no load can slow it down
             down if motor.lag_s or down > 0 else 0.0,
             motor.lag_s * (1 + motor.added_inertia),
             motor.acceleration_deg_s2,
@@ -350,7 +355,7 @@ class Arm:
         )
 
     def loop(self) -> Loop:
-        """The position loop with what hangs on the arm."""
+        """The position loop with the arm's load inertia."""
         motor = self.motor
         return Loop.of(
             full_deg_s=motor.no_load_deg_s * self.power,
@@ -360,14 +365,14 @@ class Arm:
         )
 
     def short_deg(self) -> float:
-        """By how much friction lets it stop short of its target."""
+        """By how many degrees friction lets it stop short of its target."""
         power = self.power
         if power <= 0:
             return 0.0
         return max(0.0, self.motor.friction / power - self.minimum_drive) / self.stiffness
 
     def _warm(self, now_ns: int) -> None:
-        """Tell the heat what flows through the winding from now on; the electronics' share warms nothing."""
+        """Pass the winding current to the temperature model; the current of the electronics warms nothing."""
         if self.on_draw is not None:
             self.on_draw()
         if self.heat is None:
@@ -379,7 +384,7 @@ class Arm:
         self.heat.draws(now_ns, then_ma, None if self.mount is not None or self._course.is_over(now_ns) else self.run)
 
     def release(self, now_ns: int) -> None:
-        """Go limp where the arm is."""
+        """Switch the drive off; the arm stays where it is."""
         self._before(now_ns)
         self.target_deg = None
         self._ring = None
@@ -408,22 +413,22 @@ class Arm:
         if self.mount is not None:
             self.mount.changed(now_ns)
 
-    # --- for what it is linked to -----------------------------------------------------------------------------
+    # --- called by the mount ----------------------------------------------------------------------------------
 
     def reference(self, now_ns: int) -> tuple[float, float]:
-        """Where the shaft of the driven arm would be without load, in truth, and not as the sensor says; its speed."""
+        """True angle (not the reading) and speed of the driven shaft if it had no load, deg and deg/s."""
         reading_deg, speed = self._course.at(now_ns)
         return reading_deg if self.curve is None else self.curve.true_deg(reading_deg), speed
 
     def is_on_its_way(self, now_ns: int) -> bool:
-        """Whether its set-point moves, or it still swings."""
+        """Whether its set-point moves, or the arm still swings."""
         ring = self._ring
         return self.target_deg is not None and (
             not self._course.is_over(now_ns) or (ring is not None and not ring.is_gone(now_ns))
         )
 
     def loaded(self, load: float, effort: float, now_ns: int, *, watts: float = 0.0, is_full: bool = False) -> None:
-        """What it is linked to loads it so from now on; a course on its way is made anew where that matters."""
+        """Set its load and effort from now on; a course under way is planned anew where that matters."""
         self.watts, self.is_full = watts, is_full
         matters = abs(load - self.load) > LOAD_STEP and not self._course.is_over(now_ns)
         if matters or abs(effort - self.effort) > 1e-6 or abs(load - self.load) > 1e-6:
@@ -434,23 +439,23 @@ class Arm:
                 self._warm(now_ns)
 
     def place(self, position_deg: float, arm_deg: float, now_ns: int) -> None:
-        """Let the shaft be there, and the arm behind the backlash there."""
+        """Set the angles of the shaft and of the arm behind the backlash, deg."""
         self.position_deg, self._arm_deg, self.time_ns = position_deg, arm_deg, now_ns
 
 
 LOAD_STEP: Final = 0.002
-"""A change of load below this share of the stall torque does not change a course that is on its way."""
+"""A change of load below this fraction of the stall torque does not change a course under way."""
 
 
 def _dragged(deg: float, by_deg: float, play_deg: float) -> float:
-    """Where something is that is dragged along with a play to either side."""
+    """Position of a part that is dragged along with play to either side."""
     return min(by_deg + play_deg, max(by_deg - play_deg, deg))
 
 
-def corrected_deg(table_deg: tuple[float, ...], share: float) -> float:
-    """Linear interpolation in a table of 2 or more points spread evenly over share -1..+1; 0 for an empty one."""
+def corrected_deg(table_deg: tuple[float, ...], fraction: float) -> float:
+    """Linear interpolation in a table of 2 or more points spread evenly over fractions -1..+1; 0 for an empty table."""
     if not table_deg:
         return 0.0
-    place = (min(1.0, max(-1.0, share)) + 1) / 2 * (len(table_deg) - 1)
+    place = (min(1.0, max(-1.0, fraction)) + 1) / 2 * (len(table_deg) - 1)
     below = min(int(place), len(table_deg) - 2)
     return table_deg[below] + (table_deg[below + 1] - table_deg[below]) * (place - below)

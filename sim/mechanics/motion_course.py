@@ -1,13 +1,14 @@
-"""The course of a driven arm: where its set-point is at any moment until it rests at the target, in closed form.
+"""The course of a driven arm: its set-point at any moment until it rests at the target, in closed form.
 
-The set-point never runs ahead of the motor: it rises as the motor's torque-speed line lets it at full drive (a
-first-order lag towards the speed at which the torque left over is nil), no faster than the acceleration limit, up to
-the slew limit or to what the soft start allows by then, and brakes evenly so that it stands when it arrives. So a
-course is a handful of phases, each a parabola or an exponential, and any moment of it costs the same.
+The set-point never runs ahead of the motor: its speed rises as the motor's torque-speed line allows at full drive (a
+first-order lag towards the speed at which no torque is left), no faster than the acceleration limit, up to the slew
+limit or the limit of the soft start at that moment. It brakes with constant deceleration so that it stands when it
+arrives. So a course is a few phases, each a parabola or an exponential, and any moment of it costs the same to
+evaluate.
 
 Times within a course are seconds from its begin; angles deg, speeds deg/s. A lag of 0 and no acceleration limit make
-it a pure rate limit. What is true of braking: it is planned at the deceleration that the motor has left when it
-almost stands, which is the least it has on the way; a real one that brakes harder at speed is a little earlier.
+it a pure rate limit. Braking is planned at the deceleration that the motor has left near standstill, which is its
+least; a real motor brakes harder at speed and arrives a little earlier.
 """
 
 from __future__ import annotations
@@ -19,19 +20,19 @@ from typing import Final, NamedTuple, Protocol
 NS_PER_S: Final = 1_000_000_000
 _EPSILON: Final = 1e-12
 _LEAST_BRAKE: Final = 0.05
-"""Share of the motor's own braking that is assumed where the load pushes it on harder than it can hold."""
+"""Fraction of the motor's own braking that is assumed where the load pushes harder than the motor can hold."""
 _NO_TIME: Final = math.inf
 _NEVER_NS: Final = 1 << 62
 
 
 class Limits(NamedTuple):
-    """What a course is made under.
+    """Limits of a course.
 
     Attributes:
         speed: highest speed of the set-point, deg/s.
         up, down: speed at which the motor has no torque left at full drive, towards plus and towards minus, deg/s;
             0 or below where the load is more than it can move.
-        lag_s: time constant of the motor with what it turns, 0 for none.
+        lag_s: time constant of the motor with its load inertia, 0 for none.
         acceleration: highest rise of the speed, deg/s^2; infinite for none.
         soft_s: over this time the highest speed rises from 0 to its limit.
     """
@@ -44,7 +45,7 @@ class Limits(NamedTuple):
     soft_s: float = 0.0
 
     def brake(self, side: float) -> float:
-        """Deceleration of one that moves to that side (+1, -1), deg/s^2; infinite without a lag."""
+        """Deceleration of an arm that moves to that side (+1, -1), deg/s^2; infinite without a lag."""
         if not self.lag_s:
             return self.acceleration
         against, own = (self.down, self.up) if side > 0 else (self.up, self.down)
@@ -61,7 +62,7 @@ class Phase(NamedTuple):
     lag_s: float
 
     def after(self, since_s: float) -> tuple[float, float]:
-        """Angle and speed so long after the begin of the phase."""
+        """Angle and speed `since_s` after the begin of the phase."""
         if self.lag_s:
             missing = (self.speed - self.a) * math.exp(-since_s / self.lag_s)
             return self.deg + self.a * since_s + self.lag_s * (self.speed - self.a - missing), self.a + missing
@@ -72,19 +73,19 @@ class _Go(Protocol):
     """The shape of the function that adds a phase."""
 
     def __call__(self, a: float, lasting_s: float, *, lagging: bool = False) -> None:
-        """Go on with acceleration `a`, or lag towards speed `a`, for so long."""
+        """Add a phase of `lasting_s` with acceleration `a`, or with a lag towards speed `a`."""
 
 
 class Course:
-    """The way to one target.
+    """The set-point's course to one target.
 
-    When it must brake is worked out only when somebody asks for a moment after that, or for the end: a target that is
-    moved on again and again costs no more than the evaluation of one phase.
+    The begin of braking is calculated only when a later moment, or the end, is asked for: a target that is moved on
+    again and again costs no more than the evaluation of one phase.
 
     Attributes:
         target_deg: where it ends.
         start_ns: when it begins.
-        turn_deg: where it turns round on its way, None where it does not.
+        turn_deg: where it reverses on its way, None where it does not.
     """
 
     __slots__ = (
@@ -129,7 +130,7 @@ class Course:
 
     @classmethod
     def rest(cls, deg: float, now_ns: int) -> Course:
-        """One that stands there."""
+        """A course that stands at `deg`."""
         made = cls.__new__(cls)
         made.start_ns = made._end_ns = made._going_ns = now_ns
         made.target_deg = deg
@@ -139,7 +140,7 @@ class Course:
 
     @property
     def phases(self) -> list[Phase]:
-        """In order, the last of them without end."""
+        """All phases in order; the last one has no end."""
         if self._end_ns is None:
             self._work_out_end()
         return self._phases
@@ -169,7 +170,7 @@ class Course:
             self._phases.append(Phase(end_s, target_deg, 0.0, 0.0, 0.0))
             self._end_ns = self.start_ns + min(_NEVER_NS, math.ceil(min(end_s, 1e12) * NS_PER_S - 1e-3))
             return self._end_ns
-        self._phases, self._brake_at_s = go, _NO_TIME  # the motor cannot move its load that way
+        self._phases, self._brake_at_s = go, _NO_TIME  # the motor cannot move its load in that direction
         self._end_ns = self.start_ns + _NEVER_NS
         return self._end_ns
 
@@ -181,7 +182,7 @@ class Course:
         return phase.after(at_s - phase.at_s)
 
     def extended(self, target_deg: float, now_ns: int, at: tuple[float, float]) -> bool:
-        """Whether it now leads to another target along the way that it has not left yet; nothing changed if not.
+        """Lead the course to another target in the same direction. Returns False, and changes nothing, where it cannot.
 
         `at` is where it is now, as `at()` gives it.
         """
@@ -197,7 +198,7 @@ class Course:
         return True
 
     def at(self, now_ns: int) -> tuple[float, float]:
-        """Angle and speed at that moment, which does not lie before the begin."""
+        """Angle and speed at `now_ns`, which must not lie before the begin."""
         at_s = (now_ns - self.start_ns) / NS_PER_S
         if self._end_ns is None:
             from_s, deg, speed, a, lag_s = self._go[-1]
@@ -219,7 +220,7 @@ class Course:
         return self._phases[0].deg, self._phases[0].speed
 
     def motion(self, now_ns: int) -> tuple[float, float, float]:
-        """Angle, speed and acceleration at that moment."""
+        """Angle, speed and acceleration at `now_ns`."""
         if self.is_over(now_ns):
             return self.target_deg, 0.0, 0.0
         at_s = (now_ns - self.start_ns) / NS_PER_S
@@ -230,9 +231,9 @@ class Course:
         return deg, speed, (phase.a - speed) / phase.lag_s if phase.lag_s else phase.a
 
     def pieces(self, from_ns: int, until_ns: int) -> Iterator[tuple[Phase, float, float]]:
-        """The phases between two moments: each with begin and end of what is meant of it, s after its own begin.
+        """The phases between two moments, each with the begin and end of the part in between, s after its own begin.
 
-        What is behind the end of the course is none of it.
+        Time after the end of the course is not included.
         """
         from_s, until_s = (from_ns - self.start_ns) / NS_PER_S, (until_ns - self.start_ns) / NS_PER_S
         phases = self._go if not self.is_over(until_ns) and self._end_ns is None else self._phases[:-1]
@@ -247,13 +248,13 @@ class Course:
                 yield phase, begins_s - phase.at_s, ends_s - phase.at_s
 
     def is_over(self, now_ns: int) -> bool:
-        """Whether it stands at the target by then."""
+        """Whether it stands at the target at `now_ns`."""
         if self._end_ns is None and now_ns != self._going_ns:
             self.at(now_ns)
         return self._end_ns is not None and now_ns >= self._end_ns
 
     def has_turned(self, now_ns: int) -> bool:
-        """Whether it has been where it turns round."""
+        """Whether it has passed its point of reversal."""
         return self.turn_deg is not None and (now_ns - self.start_ns) / NS_PER_S >= self._turn_s
 
 
@@ -262,7 +263,7 @@ def _goes(deg: float, speed: float, at_s: float, soft_started_s: float, side: fl
     phases: list[Phase] = []
     full = limits.up if side > 0 else limits.down
     lag_s, most = limits.lag_s, limits.speed
-    if full <= 0:  # more load than it can move: it runs out and stands
+    if full <= 0:  # more load than it can move: it slows down and stands
         braking = limits.brake(side)
         if speed and math.isfinite(braking):
             phases.append(Phase(at_s, deg, side * speed, -side * braking, 0.0))
@@ -293,7 +294,7 @@ def _goes(deg: float, speed: float, at_s: float, soft_started_s: float, side: fl
             if is_soft_starting and at_s + lasting_s > ends_s:
                 lasting_s = (speed - most) / braking if speed > most else ends_s - at_s
             go(-braking, lasting_s)
-        elif is_soft_starting and speed >= cap - 1e-9:  # as the soft start allows, while the motor can
+        elif is_soft_starting and speed >= cap - 1e-9:  # at the limit of the soft start, while the motor can follow
             left_s = ends_s - at_s
             steep = min(limits.acceleration, math.inf if not lag_s else (full - speed) / lag_s)
             if slope > steep + 1e-9:
@@ -359,9 +360,10 @@ def _until_speed(speed: float, wanted: float, full: float, lag_s: float) -> floa
 
 
 def _until_cap(speed: float, cap: float, slope: float, full: float, lag_s: float, left_s: float) -> float:
-    """When a lag towards `full` reaches a cap above it that rises evenly; `left_s` where not before."""
+    """When a lag towards `full` reaches a linearly rising cap above it; `left_s` where not before."""
     time_s = 0.0
-    # speed minus cap is bent downwards, so that each tangent meets 0 before it does: steps from the left, never past
+    # speed minus cap is bent downwards, so that each tangent meets 0 before the curve does: Newton steps from the left,
+    # never past
     for _ in range(30):
         missing = (speed - full) * math.exp(-time_s / lag_s)
         steepness = -missing / lag_s - slope
@@ -377,19 +379,19 @@ def _until_cap(speed: float, cap: float, slope: float, full: float, lag_s: float
 
 
 def _brake_after(phase: Phase, target_deg: float, side: float, braking: float, ends_s: float) -> float | None:
-    """How long after the begin of the phase it must brake to stand at the target; None where after its end."""
+    """How long after the begin of the phase it must brake to stand at the target, s; None where after its end."""
     speed, a = side * phase.speed, side * phase.a
     rest = side * (target_deg - phase.deg) - speed * speed / (2 * braking)
     if rest <= _EPSILON:
         return 0.0
     if not phase.lag_s:
-        share = 1.0 + a / braking
-        if share <= _EPSILON or (speed <= 0 and a <= 0):
+        fraction = 1.0 + a / braking
+        if fraction <= _EPSILON or (speed <= 0 and a <= 0):
             return None
         if abs(a) < _EPSILON:
-            found = rest / (share * speed)
+            found = rest / (fraction * speed)
         else:
-            root = speed * speed + 2 * a * rest / share
+            root = speed * speed + 2 * a * rest / fraction
             if root < 0:
                 return None
             found = (math.sqrt(root) - speed) / a

@@ -1,10 +1,10 @@
-"""How a driven arm swings about its set-point: the position loop with an inertia the firmware does not know of.
+"""How a driven arm swings about its set-point: the position loop with a load inertia unknown to the firmware.
 
 The firmware feeds forward the drive that its own motor needs for the course, so a bare arm is where its set-point is.
-What hangs on it (`unfed`, a share of the whole inertia) lags behind while the speed changes and swings afterwards:
+The load inertia (`unfed`, a fraction of the whole inertia) lags behind while the speed changes and swings afterwards:
     y'' + (1 + 5 damping) / lag y' + stiffness * full speed / lag * y = unfed * acceleration
-with y how far the arm is behind. Within each phase of a course the right side is constant, so this is exact there;
-while the motor gives all it can (an exponential phase) the loop has no say and the right side is taken as 0.
+where y is the lag of the arm, deg. Within each phase of a course the right side is constant, so this is exact there;
+while the motor is at full drive (an exponential phase) the loop has no effect and the right side is taken as 0.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from typing import Final
 from busproto.sim.mechanics.motion_course import NS_PER_S, Phase
 
 FULL_DAMPING: Final = 5.0
-"""Damping of 100 % brakes so many times as hard as the motor by itself."""
+"""A damping of 100 % brakes this many times as hard as the motor by itself."""
 _GONE: Final = 30.0
-"""After so many of its slowest time constants a swing is over (1e-13)."""
+"""A swing is over after this many of its slowest time constants (1e-13)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,17 +37,17 @@ class Loop:
 
     @property
     def zeta(self) -> float:
-        """Share of critical damping."""
+        """Damping as a fraction of critical damping."""
         return self.decay / self.omega
 
     @property
     def gone_s(self) -> float:
-        """When nothing is left of a swing."""
+        """Duration after which a swing is over, s."""
         slow = self.decay - math.sqrt(max(0.0, self.decay**2 - self.omega**2))
         return _GONE / slow
 
     def after(self, y: float, speed: float, f: float, since_s: float) -> tuple[float, float]:
-        """y and its speed so long after they were given."""
+        """y and its speed `since_s` after the given values."""
         settled = f / self.omega**2
         y -= settled
         square = self.omega**2 - self.decay**2
@@ -79,7 +79,7 @@ class Ring:
     def __init__(
         self, loop: Loop, unfed: float, phases: Sequence[Phase], start_ns: int, at: tuple[float, float]
     ) -> None:
-        """With what y and its speed are at the begin of the course."""
+        """`at` is y and its speed at the begin of the course."""
         self._loop = loop
         self._start_ns = start_ns
         self._parts: list[tuple[float, float, float, float]] = []
@@ -91,12 +91,12 @@ class Ring:
                 y, speed = loop.after(y, speed, f, phases[number + 1].at_s - phase.at_s)
 
     def is_gone(self, now_ns: int) -> bool:
-        """Whether nothing of it is left."""
+        """Whether the swing is over."""
         last = self._parts[-1]
         return not last[3] and (now_ns - self._start_ns) / NS_PER_S - last[0] > self._loop.gone_s
 
     def at(self, now_ns: int) -> tuple[float, float]:
-        """How far the arm is behind its set-point, deg, and how fast that grows, deg/s."""
+        """Lag of the arm behind its set-point, deg, and how fast it grows, deg/s."""
         at_s = (now_ns - self._start_ns) / NS_PER_S
         for from_s, y, speed, f in reversed(self._parts):
             if from_s <= at_s:

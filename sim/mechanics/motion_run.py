@@ -1,9 +1,9 @@
-"""What flows through the winding of a free arm on its way, and where the energy of the way goes, in closed form.
+"""Winding current and energy balance of a free arm on its course, in closed form.
 
-The motion of the course decides: its acceleration, its speed and the load tell the torque, and that the current. So
-the current is exact at any moment, its mean square exact over each phase, and `book` sums up the energy by quadrature
-of each force's own power. What the arm does besides (backlash, stopping short, the swing of what hangs on it) is not
-counted. One that goes limp on its way stands at once: its gear's friction takes what moved.
+Acceleration, speed and load of the course give the torque, and the torque gives the current. So the current is exact at
+any moment, its mean square is exact over each phase, and `book` sums up the energy by quadrature of each force's own
+power. Backlash, stopping short and the swing of the load are not counted. An arm whose drive is switched off on its way
+stands at once: its gear's friction takes the kinetic energy.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _NODES: Final = (
 
 
 class Run(NamedTuple):
-    """One course of an arm, for `busproto.sim.mechanics.heat`."""
+    """One course of an arm as a `Way`, see `busproto.sim.mechanics.heat`."""
 
     course: Course
     motor: Motor
@@ -35,16 +35,16 @@ class Run(NamedTuple):
     power: float
 
     def is_over(self, now_ns: int) -> bool:
-        """Whether it has arrived by then."""
+        """Whether it has arrived at `now_ns`."""
         return self.course.is_over(now_ns)
 
     @property
     def end_ns(self) -> int:
-        """When it arrives."""
+        """When it arrives, ns."""
         return self.course.end_ns
 
     def parts(self, from_ns: int, until_ns: int) -> Iterator[tuple[float, float]]:
-        """How long, s, and the current that warms as much as what flows in that time, mA; in order."""
+        """Parts of the course in order: duration, s, and root mean square current, mA."""
         motor = self.motor
         for phase, begin_s, end_s in self.course.pieces(from_ns, until_ns):
             square = self._mean_square(phase, begin_s, end_s)
@@ -52,7 +52,7 @@ class Run(NamedTuple):
 
     def _mean_square(self, phase: Phase, begin_s: float, end_s: float) -> float:
         motor, lasting_s, lag_s = self.motor, end_s - begin_s, phase.lag_s
-        inertia, drag = motor.share_s2_deg * (1 + motor.added_inertia), motor.drag / motor.no_load_deg_s
+        inertia, drag = motor.fraction_s2_deg * (1 + motor.added_inertia), motor.drag / motor.no_load_deg_s
         speed, end_speed = phase.after(begin_s)[1], phase.after(end_s)[1]
         held = self.load + (math.copysign(motor.friction, speed + end_speed) if speed or end_speed else 0.0)
         if not lag_s:  # linear over the time
@@ -65,31 +65,31 @@ class Run(NamedTuple):
         return still * still + (2 * still * gone + fading * gone * (2 - gone) / 2) * fading / spans
 
     def book(self, books: Books, from_ns: int, until_ns: int) -> None:
-        """Add what happened between two moments of the course to the books."""
+        """Add the energies between two moments of the course to the books."""
         motor = self.motor
         for phase, begin_s, end_s in self.course.pieces(from_ns, until_ns):
 
             def adds(at_s: float, weight_s: float, phase: Phase = phase) -> None:
                 speed = phase.after(at_s)[1]
                 acceleration = (phase.a - speed) / phase.lag_s if phase.lag_s else phase.a
-                share = motor.share(speed, acceleration, self.load)
-                _book(books, motor, share, speed, weight_s, self.power)
+                fraction = motor.torque_fraction(speed, acceleration, self.load)
+                _book(books, motor, fraction, speed, weight_s, self.power)
                 books.brought -= self.load * speed * motor.stall_nm * RAD * weight_s
 
             middle, slope = (phase.after(begin_s)[1] + phase.after(end_s)[1]) / 2, motor.drag / motor.no_load_deg_s
             acceleration = phase.a
             if phase.lag_s:
-                slope -= motor.share_s2_deg * (1 + motor.added_inertia) / phase.lag_s
+                slope -= motor.fraction_s2_deg * (1 + motor.added_inertia) / phase.lag_s
                 acceleration = (phase.a - middle) / phase.lag_s
-            steady = motor.share(middle, acceleration, self.load) - slope * middle
+            steady = motor.torque_fraction(middle, acceleration, self.load) - slope * middle
             kinks = _kinks(phase, begin_s, end_s, motor, steady, slope, self.power)
             _quadrature(adds, begin_s, end_s, phase.lag_s, kinks)
 
 
 def book_lag(books: Books, motor: Motor, push: float | None, ends_at: float, fading: float, lasting_s: float) -> None:
-    """Add to the books what a steady drive does, while the speed goes from `ends_at` + `fading` towards `ends_at`.
+    """Add to the books the energies of a steady drive, while the speed goes from `ends_at` + `fading` to `ends_at`.
 
-    `push` is None where the winding is shorted: what that brakes is heat in it.
+    `push` is None where the winding is shorted: its braking power is heat in the winding.
     """
 
     def adds(at_s: float, weight_s: float) -> None:
@@ -109,16 +109,16 @@ def book_lag(books: Books, motor: Motor, push: float | None, ends_at: float, fad
 def _kinks(
     phase: Phase, begin_s: float, end_s: float, motor: Motor, steady: float, slope: float, power: float = math.inf
 ) -> list[float]:
-    """When a power bends on the way: the share, `steady` + `slope` * speed, turns its sign or reaches its limit.
+    """When the power has a kink: the fraction, `steady` + `slope` * speed, changes sign or reaches its limit.
 
-    A quadrature across such a moment would be off, and by something else for each place of its pieces.
+    A quadrature across such a moment would be wrong, by an amount that depends on where its pieces begin.
     """
     begin, end = phase.after(begin_s)[1], phase.after(end_s)[1]
     ripple = motor.hold_ma - motor.idle_ma
     most = (power * (ripple + motor.motor_ma) - ripple) / motor.motor_ma if motor.motor_ma else math.inf
     found = []
-    for share in (0.0, most, -most):
-        speed = (share - steady) / slope if slope else math.inf
+    for fraction in (0.0, most, -most):
+        speed = (fraction - steady) / slope if slope else math.inf
         if min(begin, end) < speed < max(begin, end):
             gone_s = (
                 phase.lag_s * math.log((begin - phase.a) / (speed - phase.a))
@@ -132,7 +132,7 @@ def _kinks(
 def _quadrature(
     adds: Callable[[float, float], None], begin_s: float, end_s: float, lag_s: float, kinks: list[float]
 ) -> None:
-    """Call with each node and its weight, in pieces short against an exponential's lag that end at each kink."""
+    """Call with each node and its weight, in pieces that are short against the lag and end at each kink."""
     fades_s = min(end_s - begin_s, 40 * lag_s)  # then it is over, and what follows is one piece
     count = max(1, math.ceil(4 * fades_s / lag_s)) if lag_s else 1
     edges = [begin_s + (fades_s if lag_s else end_s - begin_s) * k / count for k in range(count + 1)]
@@ -141,12 +141,12 @@ def _quadrature(
             adds((low_s + high_s) / 2 + place * (high_s - low_s) / 2, weight * (high_s - low_s) / 2)
 
 
-def _book(books: Books, motor: Motor, share: float, speed: float, seconds: float, power: float) -> None:
-    supplied = motor.electrical_w(share, speed, power) * seconds
+def _book(books: Books, motor: Motor, fraction: float, speed: float, seconds: float, power: float) -> None:
+    supplied = motor.electrical_w(fraction, speed, power) * seconds
     books.supplied += supplied
     books.turned += abs(supplied)
-    books.winding += motor.ohm * (motor.winding_ma(share, power) / 1000) ** 2 * seconds
-    books.lost += motor.lost_w(share, speed) * seconds
+    books.winding += motor.ohm * (motor.winding_ma(fraction, power) / 1000) ** 2 * seconds
+    books.lost += motor.lost_w(fraction, speed) * seconds
     work = motor.stall_nm * RAD * seconds
     _book_drag(books, motor, speed, work)
 
@@ -157,5 +157,5 @@ def _book_drag(books: Books, motor: Motor, speed: float, work: float) -> None:
 
 
 def moving_j(motor: Motor, speed_deg_s: float) -> float:
-    """Kinetic energy of an arm with all that hangs on it."""
+    """Kinetic energy of an arm with its load inertia, J."""
     return motor.inertia_kgm2 * (speed_deg_s * RAD) ** 2 / 2

@@ -1,9 +1,9 @@
 """The position sensor of one actuator: a smooth curve of its own, noise, and steps.
 
-What the loop holds at its target is what the sensor says, so the arm itself is off by the curve, and a report does
-not show it. The curve is a sum of the first two harmonics over 180 deg with phases of the unit, as an eccentric
-magnet or a worn track gives. Noise is drawn anew for every tick of 1 ms from seed and tick, so it does not depend on
-how often one looks. Not modelled: drift with temperature, a dead spot.
+The loop holds the sensor's reading at the target, so the arm itself is off by the curve, and a report does not show
+that. The curve is a sum of the first two harmonics over 180 deg with phases of the unit, as an eccentric magnet or a
+worn track gives. Noise is drawn anew for every tick of 1 ms from seed and tick, so it does not depend on how often it
+is read. Not modelled: drift with temperature, a dead spot.
 """
 
 from __future__ import annotations
@@ -29,28 +29,28 @@ class Curve:
 
     @classmethod
     def drawn(cls, stream: random.Random, amplitude_deg: float) -> Curve:
-        """One at random; its two harmonics together never exceed the amplitude."""
-        share = stream.uniform(0.6, 0.9)
+        """A random curve; its two harmonics together never exceed the amplitude."""
+        fraction = stream.uniform(0.6, 0.9)
         return cls(
-            amplitude_deg * share,
+            amplitude_deg * fraction,
             stream.uniform(0, 2 * math.pi),
-            amplitude_deg * (1 - share),
+            amplitude_deg * (1 - fraction),
             stream.uniform(0, 2 * math.pi),
         )
 
     def error_deg(self, reading_deg: float) -> float:
-        """Reading minus truth at that reading."""
+        """Reading minus true angle, deg, at that reading."""
         turn = 2 * math.pi * reading_deg / _PERIOD_DEG
         return self.first_deg * math.sin(turn + self.first_phase) + self.second_deg * math.sin(
             2 * turn + self.second_phase
         )
 
     def true_deg(self, reading_deg: float) -> float:
-        """Where the shaft is when the sensor says so."""
+        """True angle of the shaft at that reading, deg."""
         return reading_deg - self.error_deg(reading_deg)
 
     def reading_deg(self, true_deg: float) -> float:
-        """What the sensor says when the shaft is there; to 1e-9 deg for amplitudes up to 5 deg."""
+        """The reading at that true angle, deg; to 1e-9 deg for amplitudes up to 5 deg."""
         reading_deg = true_deg
         for _ in range(16):
             reading_deg = true_deg + self.error_deg(reading_deg)
@@ -59,12 +59,12 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """What a report says for an ideal reading.
+    """Turns an ideal reading into the reported one, with noise and steps.
 
     Attributes:
-        seed: of the noise.
-        noise_deg: standard deviation.
-        step_cdeg: one step, 0.01 deg.
+        seed: seed of the noise.
+        noise_deg: standard deviation, deg.
+        step_cdeg: resolution, 0.01 deg.
     """
 
     seed: str = ""

@@ -1,13 +1,13 @@
-"""The pack, and what is left of its voltage at each actuator while they draw: sag by inner and lead resistance.
+"""Supply voltage at each actuator under load: sag by the resistance of pack and leads.
 
-Node equations of a star: one voltage behind the pack's resistance, from there a lead to each actuator. What an actuator
-takes is a constant current (electronics), a constant power (a bridge that chops what the motor needs out of the supply,
-so it takes more current from a lower one), or, at full drive, a resistance behind a back EMF. Where a power cannot be
-had, the voltage goes to the half at which the most can.
+Node equations of a star: one voltage behind the pack's resistance, from there a lead to each actuator. An actuator
+draws a constant current (electronics), plus a constant power (a bridge that chops the supply, so it draws more current
+at a lower voltage) or, at full drive, like a resistance behind a back EMF. Where the supply cannot deliver a power, the
+voltage falls to half, where the most can be delivered.
 
-It is calculated anew every 4 ms while somebody moves or a voltage still changes, and not at all where nothing has a
-resistance. Not modelled: capacitors and inductances, the pack's own voltage falling as it empties, leads that share a
-wire but the pack's, an actuator that restarts when its supply breaks down.
+It is calculated anew every 4 ms while an arm moves or a voltage still changes, and never where no resistance is given.
+Not modelled: capacitors and inductances, the pack's own voltage falling as it empties, leads that share a wire but the
+pack's, an actuator that restarts when its supply breaks down.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def awg_ohm(length_m: float, gauge: int) -> float:
 
 
 class Draw(NamedTuple):
-    """What one takes from its supply: so many A, so many W, and so many A more for each V; whether that will change."""
+    """Demand on the supply: a current, A, a power, W, and a conductance, A/V; and whether it will change."""
 
     amps: float = 0.0
     watts: float = 0.0
@@ -40,7 +40,7 @@ class Draw(NamedTuple):
     changes: bool = False
 
     def at_v(self, volts: float, lead_ohm: float) -> tuple[float, float]:
-        """Voltage and current at its terminals, with that voltage before its lead."""
+        """Voltage, V, and current, A, at its terminals, with `volts` before its lead."""
         left, rising = volts - lead_ohm * self.amps, 1 + lead_ohm * self.siemens
         root = math.sqrt(max(0.0, left * left - 4 * rising * lead_ohm * self.watts))
         arrives = max(0.0, (left + root) / (2 * rising))
@@ -51,38 +51,38 @@ class Draw(NamedTuple):
 
 
 def full_or_not(
-    motor: Motor, idle: float, share: float, watts: float, power: float | None, supply_v: float, *, changes: bool
+    motor: Motor, idle: float, fraction: float, watts: float, power: float | None, supply_v: float, *, changes: bool
 ) -> Draw:
-    """Electronics and motor: a power, or where `power` is given, all that this drive lets through at that share."""
+    """Demand of electronics and motor: a power, or where `power` is given, the full-drive line at that fraction."""
     if power is None or not supply_v:
         return Draw(idle, watts, changes=changes)
-    duty = power * motor.rated_v / supply_v  # below 1 where a cut-back leaves no more
+    duty = power * motor.rated_v / supply_v  # below 1 under a thermal cut-back
     amps = duty * motor.winding_ma(1.0) / 1000
-    return Draw(idle + amps * (share - power), 0.0, amps * duty / motor.rated_v, changes)
+    return Draw(idle + amps * (fraction - power), 0.0, amps * duty / motor.rated_v, changes)
 
 
 class Drive(Protocol):
-    """An arm, by what it takes."""
+    """An arm as a load on the supply."""
 
     on_draw: Callable[[], None] | None
 
     def move_to(self, now_ns: int) -> None:
-        """Let time pass."""
+        """Let time pass up to `now_ns`."""
 
     def draw(self, supply_v: float) -> Draw:
-        """What it takes, fed with so much."""
+        """Its demand at a supply of `supply_v`."""
 
 
 A = TypeVar("A", bound=Drive)
 
 
 class Fed(Generic[A]):
-    """The part of an actuator, or of a device under test, that is fed.
+    """An actuator, or a device under test, as a load on the supply.
 
     Attributes:
         label: the scenario's name for it.
-        is_powered: an unpowered one takes nothing.
-        arm: what takes the most.
+        is_powered: without power it draws nothing.
+        arm: its arm, the largest load.
     """
 
     label: str
@@ -92,18 +92,18 @@ class Fed(Generic[A]):
     _supply_mv: Callable[[], int]
 
     def supply_changes(self) -> None:
-        """Its supply is about to be another: what was before counts with the old one."""
+        """Called before its supply changes: time up to now counts with the old supply."""
         self.arm.move_to(self._kernel.now_ns)
 
     def supply_changed(self) -> None:
-        """Its supply is another."""
+        """Called after its supply has changed."""
 
     def tell(self, wake: Callable[[], None]) -> None:
-        """Call this whenever what it takes may be another from now on."""
+        """Have `wake` called whenever its demand may change."""
         self.arm.on_draw = wake
 
     def draw(self) -> Draw:
-        """What it takes from its supply now."""
+        """Its demand on the supply now."""
         if not self.is_powered:
             return Draw()
         self.arm.move_to(self._kernel.now_ns)
@@ -111,7 +111,7 @@ class Fed(Generic[A]):
 
 
 def voltages(pack_v: float, pack_ohm: float, takers: Mapping[str, tuple[Draw, float]]) -> dict[str, float]:
-    """What arrives at each, V, where each takes so much through a lead of so much Ohm."""
+    """Voltage at each load, V; `takers` holds the demand and lead resistance, Ohm, of each."""
 
     def short(volts: float) -> float:
         total = sum(draw.at_v(volts, ohm)[1] for draw, ohm in takers.values())
@@ -132,8 +132,8 @@ class Supply:
     """The pack with its leads.
 
     Attributes:
-        pack_ohm: of the pack and all that the leads share.
-        sags: whether anything has a resistance.
+        pack_ohm: resistance of the pack and of the wiring that all leads fraction, Ohm.
+        sags: whether any resistance is given.
     """
 
     def __init__(self, kernel: Kernel, open_mv: int, pack_ohm: float = 0.0) -> None:
@@ -147,7 +147,7 @@ class Supply:
 
     @property
     def open_mv(self) -> int:
-        """The pack's voltage while nothing flows."""
+        """The pack's open-circuit voltage, mV."""
         return self._open_mv
 
     @open_mv.setter
@@ -156,18 +156,18 @@ class Supply:
         self.wake()
 
     def add(self, taker: Fed[Any], lead_ohm: float) -> None:
-        """One more is fed, through a lead of that resistance, out and back."""
+        """Add a load behind a lead of that resistance, out and back."""
         self._takers.append((taker, lead_ohm))
         self.sags = self.sags or lead_ohm > 0
         if self.sags:
             taker.tell(self.wake)
 
     def arrives_mv(self, label: str) -> int:
-        """What arrives at that one."""
+        """Voltage at the actuator of that label, mV."""
         return self._arrives_mv.get(label, self._open_mv)
 
     def wake(self) -> None:
-        """What somebody takes may be another from now on."""
+        """Calculate anew: the demand of a load may have changed."""
         if not self._is_due and self.sags:
             self._is_due = True
             self._kernel.at((self._kernel.now_ns // GRID_NS + 1) * GRID_NS, self._calculate)

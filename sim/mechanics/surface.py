@@ -1,21 +1,21 @@
-"""A control surface with its actuators: who pulls how hard, where it stands, and how it swings.
+"""A control surface with its actuators: torques, deflection and oscillation.
 
 Surface and shafts are bodies with an inertia each; between a shaft and the surface lies its link, a spring behind
 backlash; between shaft and set-point the position loop. `busproto.sim.mechanics.joint` moves them on step by step so
-that energy is conserved: what the windings take in is what is stored more, plus heat (`Surface.books`, where somebody
-wants to know):
+that energy is conserved: what the windings take in is what is stored more, plus heat (`Surface.books`, once
+`keep_books` was called):
 - driven: no more than the stall torque at this supply; at rest friction holds the shaft against a difference up to its
-  own size, so it stays where it was pushed last (hysteresis). What is more than stall torque and friction pushes it
-  through;
+  own size, so it stays where it was pushed last (hysteresis). A torque above stall torque and friction together pushes
+  it through;
 - limp: no current flows, friction and drag alone resist; beyond friction the shaft is carried along.
 At rest the surface stands where the torques of its members, the hinge moment, the unbalance and the hinge's friction
 balance: for stiff members x = (sum k e - T) / sum k.
 
-Steps are 1 ms while somebody holds it and 0.25 ms while nobody does, at fixed moments, and end at every change; a look
-in between evaluates from the last of them and changes nothing, so how often one looks has no effect. Not modelled: air
-loads that lag, the bend of the surface, links whose ratio changes over the travel, stops of the shafts; a hand moves
-surface and shafts without a thought of forces. Without an inertia of its own the surface creeps, within some
-milliseconds, to where it would come to rest.
+Steps are 1 ms while an actuator holds the surface and 0.25 ms while none does, at fixed moments, and end at every
+change. A reading in between evaluates from the last step and changes nothing, so the number of readings has no effect.
+Not modelled: air loads that lag, the bend of the surface, links whose ratio changes over the travel, stops of the
+shafts; a hand moves surface and shafts without regard to forces. Without an inertia of its own the surface creeps,
+within some milliseconds, to where it would come to rest.
 """
 
 from __future__ import annotations
@@ -35,10 +35,10 @@ GRID_NS: Final = 4_000_000
 HELD_NS: Final = 1_000_000
 FREE_NS: Final = 250_000
 LOAD_S: Final = 0.02
-"""A course is planned under the load of about so long."""
+"""A course is planned under the mean load of about this time."""
 _STILL: Final = 1e-9
 _TINY: Final = 1e-11
-"""A surface whose parts turn slower than this, rad/s, and went no farther in one grid, rad, stands."""
+"""A surface stands if its parts turn slower than this, rad/s, and moved less than this in one grid step, rad."""
 
 
 class Surface:
@@ -47,9 +47,9 @@ class Surface:
     Attributes:
         name: of the surface.
         members: its actuators, one to three.
-        hinge: what else acts on it.
-        extra_nm: a constant torque that pushes it towards minus, for whoever tries something.
-        books: of all energy since somebody wanted to know; None until then.
+        hinge: the other loads on it.
+        extra_nm: a constant torque towards minus, for experiments (`push`).
+        books: energy account since `keep_books`; None before.
     """
 
     def __init__(self, name: str, members: Iterable[Member], hinge: Hinge, clock: Callable[[], int]) -> None:
@@ -77,15 +77,15 @@ class Surface:
         self.changed(clock())
         self._show(self._state, clock())
 
-    # --- what one may know ------------------------------------------------------------------------------------
+    # --- readings ---------------------------------------------------------------------------------------------
 
     @property
     def deg(self) -> float:
-        """Deflection now."""
+        """Deflection now, deg."""
         return self._now().rad / RAD
 
     def torques_mnm(self) -> dict[str, float]:
-        """What each member pulls with now, mN m at the hinge, positive towards plus."""
+        """Torque of each member now, mN m at the hinge, positive towards plus."""
         state = self._now()
         pulls = (
             Joint(member, None, shaft, 0.0, state.rad, 1.0).link_nm(shaft - state.rad) * 1000
@@ -94,7 +94,7 @@ class Surface:
         return dict(zip((member.label for member in self.members), pulls, strict=True))
 
     def mismatch_deg(self) -> dict[str, float]:
-        """By how much each driven member would have the surface elsewhere than they have it on average."""
+        """For each driven member: the deflection it aims at, minus the mean of all driven members, deg."""
         now = self._clock()
         self._catch_up(now)
         wishes = {one.label: self._wish_deg(one, now) for one in self.members if one.arm.target_deg is not None}
@@ -103,19 +103,19 @@ class Surface:
 
     @property
     def airspeed_m_s(self) -> float:
-        """How fast the air goes past it."""
+        """Airspeed, m/s."""
         return self._speed_m_s
 
     def set_airspeed(self, speed_m_s: float) -> None:
-        """From now on the air goes past so fast."""
+        """Set the airspeed from now on, m/s."""
         self._bring(lambda: setattr(self, "_speed_m_s", speed_m_s))
 
     def push(self, nm: float) -> None:
-        """From now on a constant torque pushes it towards minus."""
+        """Apply a constant torque towards minus from now on, N m."""
         self._bring(lambda: setattr(self, "extra_nm", nm))
 
     def _bring(self, change: Callable[[], None]) -> None:
-        """Something outside changes, and what is stored with it."""
+        """Make a change from outside and account for the stored energy that it adds."""
         now = self._clock()
         self.changes(now)
         before = self.stored_j()
@@ -125,14 +125,14 @@ class Surface:
         self.changed(now)
 
     def keep_books(self) -> Books:
-        """From now on all energy is accounted for; what stands still is then calculated on like what moves."""
+        """Account for all energy from now on; a surface at rest is then calculated step by step as well."""
         self.changes(self._clock())
         self.changed(self._clock())
         self.books = Books()
         return self.books
 
     def put(self, deg: float) -> None:
-        """Hold it there for a moment and let go of it at rest, now; limp members are carried along."""
+        """Set the deflection now, at rest; limp members are carried along."""
         now = self._clock()
         self.changes(now)
         shafts = self._carried(tuple(one / RAD for one in self._state.shafts), deg)
@@ -140,7 +140,7 @@ class Surface:
         self._awake = True
 
     def stored_j(self) -> float:
-        """Energy of motion, links, air and weight now, against all at rest at 0 deg without load."""
+        """Energy of motion, links, air and weight now, J, relative to rest at 0 deg without load."""
         state, hinge = self._now(), self.hinge
         stored = hinge.stored_j(state.rad / RAD, self._speed_m_s) + self.extra_nm * state.rad
         stored += hinge.inertia_kgm2 * state.speed**2 / 2
@@ -157,19 +157,19 @@ class Surface:
     # --- as a mount of arms -----------------------------------------------------------------------------------
 
     def look(self, now_ns: int) -> None:
-        """Let every arm on it be where it is at that moment."""
+        """Move every arm on it on to `now_ns`."""
         self._catch_up(now_ns)
         self._show(self._stepped(now_ns), now_ns)
 
     def changes(self, now_ns: int) -> None:
-        """Something about it or an arm on it is about to change."""
+        """Called before it or an arm on it changes."""
         self._catch_up(now_ns)
         if now_ns > self._state.at_ns:
             self._commit(self._stepped(now_ns, commits=True))
         self._show(self._state, now_ns)
 
     def changed(self, now_ns: int) -> None:
-        """Something about it or an arm on it has changed."""
+        """Called after it or an arm on it has changed."""
         self._driven = tuple(member.arm.target_deg is not None for member in self.members)
         if any(self._driven):
             self._hand = None
@@ -177,7 +177,7 @@ class Surface:
         self._awake = True
 
     def hand(self, arm: Arm, to_deg: float, over_ns: int, now_ns: int) -> bool:
-        """A hand moves it to where this arm is at `to_deg`. Returns False where another arm holds it."""
+        """Move it by hand until this arm is at `to_deg`. Returns False where another arm holds it."""
         if any(self._driven):
             return False
         member = next(one for one in self.members if one.arm is arm)
@@ -227,14 +227,14 @@ class Surface:
         self._tell(state.at_ns, lasted_ns)
 
     def _tell(self, now_ns: int, lasted_ns: int) -> None:
-        """Let each driven arm know its load and the current that warms as much as what flowed lately."""
+        """Pass to each driven arm its load and the root mean square of its recent current."""
         for at, member in enumerate(self.members):
             arm = member.arm
-            # a link that turns the other way also loads the other way
+            # a link with a negative ratio also loads in the other direction
             load = self._links[at] * member.ratio / member.stall_nm
             if lasted_ns and arm.is_on_its_way(now_ns):
-                share = -math.expm1(-lasted_ns / 1e9 / LOAD_S)
-                load = self._loads[at] + (load - self._loads[at]) * share
+                fraction = -math.expm1(-lasted_ns / 1e9 / LOAD_S)
+                load = self._loads[at] + (load - self._loads[at]) * fraction
             self._loads[at] = load
             if arm.target_deg is not None:
                 arm.loaded(load, self._shares[at], now_ns, watts=self._watts[at], is_full=self._full[at])
@@ -247,7 +247,7 @@ class Surface:
             member.arm.place(member.arm_at_deg(shaft_deg), member.arm_at_deg(end_deg), now_ns)
 
     def _carried(self, shafts: tuple[float, ...], deg: float) -> tuple[float, ...]:
-        """Where limp shafts are if it is brought there, deg: carried along where a link pulls harder than friction."""
+        """Angles of limp shafts after a move to `deg`: a shaft is carried along where its link overcomes friction."""
         carried = []
         for member, shaft in zip(self.members, shafts, strict=True):
             play = member.half_lash_deg + member.friction_nm / member.stiffness_nm_deg
@@ -256,14 +256,14 @@ class Surface:
         return tuple(carried)
 
     def _stepped(self, now_ns: int, *, commits: bool = False) -> State:
-        """How it will be at that moment, by what is known now; nothing is changed unless it is to be `_commit`ted."""
+        """State at `now_ns` by what is known now; changes nothing unless it is to be `_commit`ted."""
         state = self._state
         if not self._awake or now_ns <= state.at_ns:
             return state
         if self._hand is not None:
             start_ns, end_ns, from_deg, to_deg = self._hand
-            share = min(1.0, max(0.0, (now_ns - start_ns) / (end_ns - start_ns)))
-            deg = from_deg + (to_deg - from_deg) * share
+            fraction = min(1.0, max(0.0, (now_ns - start_ns) / (end_ns - start_ns)))
+            deg = from_deg + (to_deg - from_deg) * fraction
             shafts = self._carried(tuple(one / RAD for one in state.shafts), deg)
             return State(now_ns, deg * RAD, 0.0, tuple(one * RAD for one in shafts), (0.0,) * len(shafts))
         size_ns = HELD_NS if any(self._driven) else FREE_NS
@@ -287,7 +287,7 @@ class Surface:
             )
             for at, joint in enumerate(joints):
                 links[at] += joint.nm * lasting_ns
-                squares[at] += joint.share**2 * lasting_ns
+                squares[at] += joint.fraction**2 * lasting_ns
                 if commits:
                     joules[at] += joint.watts * lasting_ns
         if commits:

@@ -1,10 +1,10 @@
 """A device under test: a firmware in C, in lockstep with the virtual bus, beside actuators written in Python.
 
-It hears everything on the line by a receiver of its own, what others answer and what collisions leave included, and
-senses the line by its edges, which it sees a moment late. Its microseconds are those of its own clock, so its error
-and the graininess are in all it does; the clock begins at any count, so that it also counts round. Its stored memory
-outlasts a power cut, and a byte that is being programmed then may hold anything between the old and the new.
-Not modelled: the time that the firmware itself takes; a firmware that never returns stops the bus.
+It hears every byte on the line through a receiver of its own, also the answers of others and the remains of collisions,
+and senses the line by its edges, which it sees a moment late. Its microseconds are those of its own clock, with its
+error and its resolution. The clock begins at an arbitrary count, so that overflow is exercised. Its stored memory
+outlasts a power cut, and a byte that is being programmed then may hold anything between the old and the new. Not
+modelled: the time that the firmware itself takes; a firmware that never returns stops the bus.
 """
 
 from __future__ import annotations
@@ -34,27 +34,27 @@ PAGE_BYTES: Final = 256
 ERASE_US: Final = 20_000
 PROGRAM_US: Final = 30
 GARBAGE: Final = 0xA5
-"""What memory holds before a firmware starts."""
+"""Content of stored memory before the first start of a firmware."""
 _CLOCK: Final = 1 << 32
 
 
 class Device(Fed[Plant]):
-    """One firmware on the line; towards the bus as `busproto.sim.actuators.actuator.Actuator`.
+    """One firmware on the line, with the interface of `busproto.sim.actuators.actuator.Actuator` towards the bus.
 
     Attributes:
         label: the scenario's name for it; the bus never sees it.
         uid: 8 bytes.
-        arm: what it drives.
-        is_powered: an unpowered one neither hears nor drives.
-        is_mute: what it sends never reaches the line (a fault).
-        own_baud: a line rate that only it has (a fault); None for that of the line.
+        arm: motor, gear and sensors that it drives.
+        is_powered: without power it neither hears nor drives.
+        is_mute: its bytes never reach the line (a fault).
+        own_baud: a line rate of its own (a fault); None for the rate of the line.
         clock_ppm: by how much its clock is fast, parts per million.
-        late_ns: it answers so much too late (a fault).
+        late_ns: delay added to each answer (a fault).
         pages: stored memory, as a memory chip would show it.
-        written_bytes: of stored memory, so far.
-        erase_us: how long the erasing of a page takes.
+        written_bytes: bytes of stored memory written so far.
+        erase_us: time to erase a page, us.
         worn: (page, place) of cells that can no longer be programmed.
-        failure: an error that must not pass through the C, until the call is over.
+        failure: an error raised in a callback, kept until the C call has returned.
     """
 
     is_eager = False
@@ -75,7 +75,7 @@ class Device(Fed[Plant]):
         own_baud: int | None = None,
         clock_ppm: int = 0,
     ) -> None:
-        """`stored` are raw settings that are not factory; with None stored memory is empty, without an address.
+        """`stored` are raw settings that differ from the factory's; None for empty stored memory without an address.
 
         Raises:
             DeviceError: the library cannot be used.
@@ -107,7 +107,7 @@ class Device(Fed[Plant]):
         self._edge: Event | None = None
         self._torn: tuple[int, int, bytearray] | None = None
         self._brown_out: tuple[int, int, bool] | None = None
-        self._library = open_library(library)  # kept: it holds what the C calls back
+        self._library = open_library(library)  # kept alive: it holds the callbacks of the C code
         self._ffi, self._lib = self._library.ffi, self._library.lib
         self._handle = self._ffi.new_handle(self)
         self._hardware = self._library.hardware(self._handle)
@@ -144,7 +144,7 @@ class Device(Fed[Plant]):
     # --- power ----------------------------------------------------------------------------------------------
 
     def power_on(self) -> None:
-        """Get power, or get it back."""
+        """Switch power on and start the firmware."""
         if self.is_powered:
             return
         self.is_powered = True
@@ -156,7 +156,7 @@ class Device(Fed[Plant]):
         self._tick()
 
     def power_off(self) -> None:
-        """Lose power now, in the middle of whatever it does."""
+        """Lose power now, also in the middle of a transmission or a write."""
         if not self.is_powered:
             return
         now = self._kernel.now_ns
@@ -175,11 +175,11 @@ class Device(Fed[Plant]):
         self._line.cut_off(self)
 
     def power_off_while_writing(self, byte: int) -> None:
-        """Lose power in the middle of this byte, from 0, of stored memory that it writes from now on."""
+        """Lose power in the middle of byte `byte`, from 0, of the stored memory that it writes from now on."""
         self._cut_in_byte = self.written_bytes + byte
 
     def _tear(self, page: int, before: bytearray) -> None:
-        """What was being written has come through in part, bit by bit."""
+        """Leave the byte that was being written half written, bit by bit at random."""
         after = self.pages[page]
         mixed = self._stream.randbytes(PAGE_BYTES)
         self.pages[page] = bytearray(
@@ -187,18 +187,18 @@ class Device(Fed[Plant]):
         )
 
     def supply_changed(self) -> None:
-        """Its supply is another."""
+        """Called after its supply has changed."""
         self.arm.supply_changed(self._kernel.now_ns)
 
     def warm(self, degc: float) -> None:
-        """It is so warm from now on, by whatever heats or cools it from outside, degC."""
+        """Set the temperature, degC, as heating or cooling from outside would."""
         self.arm.warm(self._kernel.now_ns, degc)
 
     def brown_out_while_sending(self, after_bytes: int, off_ns: int, *, every_time: bool = False) -> None:
-        """The next time it sends, or every time, it loses power in the middle of the byte behind so many."""
+        """Cut power for `off_ns` in byte `after_bytes`, from 0, of the next transmission, or of every one."""
         self._brown_out = (after_bytes, off_ns, every_time)
 
-    # --- looked at from outside -----------------------------------------------------------------------------
+    # --- readings for tests and the bus ---------------------------------------------------------------------
 
     @property
     def address(self) -> int:
@@ -207,7 +207,7 @@ class Device(Fed[Plant]):
 
     @property
     def state(self) -> State:
-        """What its drive does, by its own account."""
+        """State of its drive, as the firmware reports it."""
         return State(self._lib.bp_device_state(self._device))
 
     def current_state(self) -> State:
@@ -216,7 +216,7 @@ class Device(Fed[Plant]):
 
     @property
     def showing_until_ns(self) -> int:
-        """Until when it makes itself known, by the last request to do so; 0 for none since it has power."""
+        """Until when the last `show` request lets it show itself; 0 for none since power-up."""
         if not self._lib.bp_device_shows_until(self._device, self._until):
             return 0
         now_us = self._now_us()
@@ -224,7 +224,7 @@ class Device(Fed[Plant]):
         return self._ns(now_us + ahead_us)
 
     def heard(self, frame: Frame, message: Message | None) -> None:
-        """A frame as the crowd of actuators heard it; a device hears for itself."""
+        """No effect: the frame comes from the actuators' shared decoder, and a device decodes by itself."""
 
     def overheard(self) -> None:
         """As `heard`."""
@@ -235,18 +235,18 @@ class Device(Fed[Plant]):
     # --- time -----------------------------------------------------------------------------------------------
 
     def _us(self, time_ns: int) -> int:
-        """A moment by its own clock, not yet counted round."""
+        """A moment by its own clock, us, before the wrap-around at 32 bits."""
         return time_ns * (PPM + self.clock_ppm) // (PPM * 1000) + self._offset_us
 
     def _now_us(self) -> int:
         return self._us(self._kernel.now_ns)
 
     def _ns(self, time_us: int) -> int:
-        """When its clock comes to that count."""
+        """When its clock reaches that count, ns."""
         return -(-(time_us - self._offset_us) * PPM * 1000 // (PPM + self.clock_ppm))
 
     def _tick(self) -> None:
-        """Let it do what is due, and wake it when it wants to be woken."""
+        """Let the firmware do what is due, and schedule the next wake-up that it asks for."""
         now_us = self._now_us()
         next_us = self._lib.bp_device_tick(self._device, now_us % _CLOCK)
         if self.failure is not None:
@@ -269,17 +269,17 @@ class Device(Fed[Plant]):
     # --- hearing --------------------------------------------------------------------------------------------
 
     def join(self, receiver: Receiver) -> None:
-        """Be on the line from now on, with this receiver."""
+        """Join the line with this receiver."""
         self.ears = [self._line.new_ear(self, self.label, receiver)]
         self._line.listen(self)
         self._line.watch(self)
 
     def attends(self, senders: Sequence[object]) -> bool:
-        """It listens to everyone but itself."""
+        """It takes the bytes of every sender but itself."""
         return self.is_powered and any(sender is not self for sender in senders)
 
     def heard_alike(self, reception: Reception, but: Sequence[Ear]) -> None:
-        """Bytes that arrived whole."""
+        """Take bytes that arrived unchanged."""
         if not but and self.is_powered:
             (sent,) = reception.transmissions
             rate, start_ns = sent.rate, sent.start_ns
@@ -288,7 +288,7 @@ class Device(Fed[Plant]):
             )
 
     def heard_apart(self, ear: Ear, reception: Reception) -> None:
-        """Bytes that its receiver sampled."""
+        """Take bytes that its receiver sampled."""
         if not self.is_powered:
             return
         own = [(one.start_ns, one.end_ns) for one in reception.transmissions if one.sender is self]
@@ -315,7 +315,7 @@ class Device(Fed[Plant]):
         """The line is idle again."""
         if self.is_powered:
             edge = self._edge
-            if edge is not None and edge.action is not None:  # a very short one: seen as it ends
+            if edge is not None and edge.action is not None:  # a very short pulse: seen as it ends
                 edge.cancel()
                 self._sense(1, edge.time_ns - DETECT_NS)
             self._sense(0, time_ns)
@@ -328,7 +328,7 @@ class Device(Fed[Plant]):
     # --- its hardware ---------------------------------------------------------------------------------------
 
     def transmit(self, data: Any, length: int) -> None:
-        """See bp_port.h, as all that follow."""
+        """Put bytes on the line; see bp_port.h for this and the following methods."""
         taken, starts = bytes(self._ffi.buffer(data, length)), self._starts
         if not self.late_ns:
             self._send(taken, starts)
@@ -359,16 +359,16 @@ class Device(Fed[Plant]):
         self._kernel.at(end_ns, sent)
 
     def any_bits(self) -> int:
-        """Noise."""
+        """32 random bits."""
         return self._stream.getrandbits(32)
 
     def page_erase(self, page: int) -> int:
-        """Begin to erase."""
+        """Begin to erase a page."""
         self._write(page, bytearray([ERASED]) * PAGE_BYTES, self.erase_us)
         return self.erase_us
 
     def page_program(self, page: int, place: int, byte: int) -> int:
-        """Begin to program: it can only clear bits."""
+        """Begin to program a byte: this can only clear bits."""
         after = bytearray(self.pages[page])
         if (page, place) not in self.worn:
             after[place] &= byte
@@ -380,7 +380,7 @@ class Device(Fed[Plant]):
         return PROGRAM_US
 
     def spoil(self, copy: int, byte: int) -> None:
-        """One bit of a page is another from now on. Raises IndexError: there is no such page, or no such byte."""
+        """Flip one bit of a page. Raises IndexError: there is no such page, or no such byte."""
         self.pages[copy][byte] ^= SPOILED_BIT
 
     def _write(self, page: int, after: bytearray, takes_us: int) -> None:
@@ -388,26 +388,26 @@ class Device(Fed[Plant]):
         self.pages[page] = after
 
     def page_read(self, page: int, place: int, data: Any, length: int) -> None:
-        """Read."""
+        """Copy `length` bytes of a page to `data`."""
         self._ffi.memmove(data, bytes(self.pages[page][place : place + length]), length)
 
     def drive(self, is_on: int, permille: int) -> None:
-        """Switch the bridge."""
+        """Switch the bridge on or off and set its duty, 0.001 of the supply."""
         self.arm.drive(bool(is_on), permille / 1000, self._kernel.now_ns)
 
     def position_mdeg(self) -> int:
-        """The sensor."""
+        """Position by the sensor, 0.001 deg."""
         return self.arm.reading_mdeg(self._kernel.now_ns)
 
     def current_ma(self) -> int:
-        """Current."""
+        """Current drawn, mA."""
         self.arm.move_to(self._kernel.now_ns)
         return min(0xFFFF, round(self.arm.current_ma))
 
     def supply_mv(self) -> int:
-        """Supply."""
+        """Supply at its terminals, mV."""
         return self._supply_mv()
 
     def temperature_cdeg(self) -> int:
-        """Temperature."""
+        """Temperature, 0.01 degC."""
         return round(self.arm.degc(self._kernel.now_ns) * 100)

@@ -1,6 +1,6 @@
-"""Builds the C firmware that is shipped: the generated codec and `sim/firmware`, with the system's C compiler.
+"""Builds the shipped C firmware, the generated codec and `sim/firmware`, with the system's C compiler.
 
-A library is built once a process for each set of flags, in a directory of its own that is removed at the end.
+Each process builds a library once for each set of flags, in a temporary directory.
 """
 
 from __future__ import annotations
@@ -29,19 +29,19 @@ STRICT: Final = (
     "-Wshadow",
     "-Werror",
 )
-"""What all of our C must pass."""
+"""Compiler flags for all C code of busproto."""
 SANITIZERS: Final = ("-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-g")
 
 
 class NoCompilerError(SimError):
-    """There is no C compiler, or it does not take our files. Nothing was built."""
+    """There is no C compiler, or it refuses the files. Nothing was built."""
 
 
 def find_compiler() -> str:
-    """The C compiler to use: what the variable CC names, else cc, gcc or clang.
+    """The C compiler to use: the one that the variable CC names, else cc, gcc or clang.
 
     Raises:
-        NoCompilerError: there is none; the text tells what to do.
+        NoCompilerError: there is none; the text says what to do.
     """
     wanted = os.environ.get("CC")
     for name in [wanted] if wanted else COMPILERS:
@@ -85,7 +85,7 @@ def firmware_texts() -> dict[str, str]:
 
 @functools.cache
 def workshop() -> Path:
-    """A directory for what is built in this process."""
+    """The temporary directory of this process for built libraries."""
     path = Path(tempfile.mkdtemp(prefix="busproto-firmware-"))
     atexit.register(shutil.rmtree, path, ignore_errors=True)
     return path

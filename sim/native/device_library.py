@@ -1,6 +1,6 @@
-"""A firmware as a shared library: what stands in `firmware/bp_port.h`, for Python.
+"""A firmware as a shared library: `firmware/bp_port.h` for Python.
 
-A library of one's own is copied for each instance, so a firmware with static variables can be there more than once.
+A library is copied for each instance, so that several instances of a firmware with static variables can run.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from busproto.sim.errors import SimError
 from busproto.sim.native.device_build import reference_library, workshop
 
 REFERENCE: Final = "reference"
-"""Names the firmware that is shipped; it is built when it is first needed."""
+"""Name of the shipped firmware, which is built at first use."""
 FUNCTIONS: Final = (
     "bp_device_size",
     "bp_device_start",
@@ -37,7 +37,7 @@ class DeviceError(SimError):
 
 
 def port_declarations() -> str:
-    """What a firmware has to offer, as C declarations without what only a preprocessor understands."""
+    """The functions that a firmware must export, as C declarations without preprocessor lines."""
     text = resources.files("busproto.sim").joinpath("firmware", "bp_port.h").read_text("utf-8")
     text = re.sub(r"#ifdef __cplusplus\n.*?#endif", "", text, flags=re.DOTALL)
     return "\n".join(line for line in text.splitlines() if not line.startswith("#"))
@@ -69,14 +69,14 @@ class DeviceLibrary:
         self._callbacks = {name: self._callback(kind, name) for name, kind in _HARDWARE.items()}
 
     def _callback(self, kind: str, name: str) -> Any:
-        """A C function that hands on to the method of that name of whatever its first argument is a handle of."""
+        """A C function that calls the method `name` of the object whose handle is its first argument."""
         ffi = self.ffi
 
         def call(context: Any, *arguments: Any) -> Any:
             owner = ffi.from_handle(context)
             try:
                 return getattr(owner, name)(*arguments)
-            except BaseException as error:  # it must not pass through C; the owner raises it behind the call
+            except BaseException as error:  # an exception must not pass through C; the owner raises it after the call
                 owner.failure = error
                 return None if kind.startswith("void") else 0
 
@@ -115,7 +115,7 @@ def open_library(source: str) -> DeviceLibrary:
     """The firmware that `source` names: "reference", or the path of a shared library.
 
     Raises:
-        DeviceError: there is no such library, or it does not offer what a device needs.
+        DeviceError: there is no such library, or it does not export what a device needs.
         NoCompilerError: the reference firmware cannot be built.
     """
     if source == REFERENCE:

@@ -1,9 +1,9 @@
-"""Motor, gear, arm and sensors below a firmware: a share of the supply in, an angle, a current and a temperature out.
+"""Motor, gear, arm and sensors below a firmware: a fraction of the supply in; angle, current and temperature out.
 
 The motor is that of `busproto.sim.mechanics.motor`, exact between two changes of the drive, stops and reversals
 included. Where the drive is off the bridge shorts the winding, which brings the arm to rest; a hand moves it all the
 same. Nothing limits the current of a firmware that drives against the speed: it may then take more than at stall, as
-such a motor does. Not modelled: backlash, what hangs on the arm, surfaces shared with others, electrical inductance.
+such a motor does. Not modelled: backlash, load inertia, surfaces shared with other actuators, electrical inductance.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ from busproto.sim.mechanics.supply import Draw, full_or_not
 
 NS_PER_S: Final = 1e9
 LEAST_LAG_S: Final = 0.0005
-"""Of a model that states none: a firmware's loop needs something to control."""
+"""Time constant for a model that states none: a firmware's loop needs a lag to control."""
 SENSOR_STEP_CDEG: Final = 1
 
 
 class Plant:
-    """What a firmware drives.
+    """State and ratings of the arm that a firmware drives.
 
     Attributes:
         position_deg: of the arm at `time_ns`.
@@ -36,8 +36,8 @@ class Plant:
         is_on: whether the bridge drives; a hand moves the arm where it does not.
         stop_deg: mechanical stops at plus and minus this.
         motor: motor and gear.
-        books: of all energy since somebody wanted to know; None until then.
-        on_draw: called when its current may be another from now on, for who looks after the supply.
+        books: energy account, where one was set; else None.
+        on_draw: called when its current may change from now on; the supply uses it.
     """
 
     def __init__(
@@ -64,21 +64,21 @@ class Plant:
         self._degc = self._heat.ambient_degc
         self._warm_from_ns = kernel.now_ns
 
-    # --- as an arm ------------------------------------------------------------------------------------------
+    # --- the interface of an arm ----------------------------------------------------------------------------
 
     @property
     def arm_deg(self) -> float:
-        """Where the arm is: there is no backlash."""
+        """Angle of the arm, deg; backlash is not modelled."""
         return self.position_deg
 
     @property
     def target_deg(self) -> float | None:
-        """None while limp; where a firmware wants it, only the firmware knows."""
+        """None while limp; else the present angle, as only the firmware knows its target."""
         return self.position_deg if self.is_on else None
 
     @property
     def is_moving(self) -> bool:
-        """Whether it moves by its own drive."""
+        """Whether it moves under its own drive."""
         return self.is_on and self.speed_deg_s != 0.0
 
     def hand(self, to_deg: float, over_ns: int, now_ns: int) -> bool:
@@ -98,17 +98,17 @@ class Plant:
         self.time_ns = now_ns
         if self._hand is not None and not self.is_on:
             start_ns, end_ns, from_deg, to_deg = self._hand
-            share = min(1.0, (now_ns - start_ns) / (end_ns - start_ns))
-            self.position_deg = from_deg + (to_deg - from_deg) * share
-            self._hand = None if share == 1.0 else self._hand
+            fraction = min(1.0, (now_ns - start_ns) / (end_ns - start_ns))
+            self.position_deg = from_deg + (to_deg - from_deg) * fraction
+            self._hand = None if fraction == 1.0 else self._hand
             return
-        for _ in range(3):  # at most: to a stand, off again the other way, on
+        for _ in range(3):  # at most three pieces: to a standstill, off the other way, on to a stop
             since_s = self._run(since_s)
             if since_s <= 0:
                 break
 
     def _run(self, since_s: float) -> float:
-        """Let the motor run until it stands or the time is over. Returns what is left of it, s."""
+        """Let the motor run until it stands or the time is over. Returns the time left, s."""
         motor, push, speed = self.motor, self._push(), self.speed_deg_s
         side = math.copysign(1.0, speed or push)
         if not speed and abs(push) <= motor.friction:
@@ -137,7 +137,7 @@ class Plant:
         return since_s - time_s
 
     def _reaches(self, deg: float, ends_at: float, within_s: float) -> float:
-        """When it is there, on a way that is known to lead beyond."""
+        """When it reaches `deg` on a course that is known to pass it, s."""
         speed, lag_s, low_s, high_s = self.speed_deg_s, self.motor.lag_s, 0.0, within_s
         side = 1.0 if deg > 0 else -1.0
         for _ in range(60):
@@ -148,86 +148,86 @@ class Plant:
         return high_s
 
     def _flows(self, push: float, ends_at: float, fading: float, lasting_s: float) -> None:
-        """A current for so long, while the speed goes from `ends_at` + `fading` towards `ends_at`."""
+        """Account for a current over `lasting_s`, while the speed goes from `ends_at` + `fading` towards `ends_at`."""
         if lasting_s <= 0:
             return
         motor = self.motor
         still, changes = push - ends_at / motor.emf_deg_s, -fading / motor.emf_deg_s
-        if not self.is_on:  # of what a shorted winding brakes, only what the gear leaves over gets as far as that
+        if not self.is_on:  # shorted: the gear's losses take their part first
             still, changes = (one * math.sqrt(motor.efficiency) for one in (still, changes))
         spans = lasting_s / motor.lag_s
         gone = -math.expm1(-spans)
         square = still * still + (2 * still * gone + changes * gone * (2 - gone) / 2) * changes / spans
-        share = math.sqrt(max(0.0, square))
-        ma = motor.winding_ma(share) if self.is_on else motor.motor_ma * share
+        fraction = math.sqrt(max(0.0, square))
+        ma = motor.winding_ma(fraction) if self.is_on else motor.motor_ma * fraction
         self._square_s += ma * ma * lasting_s
         if self.books is not None:
             book_lag(self.books, motor, push if self.is_on else None, ends_at, fading, lasting_s)
 
     def _push(self) -> float:
-        """Share of the rated full drive."""
+        """Drive as a fraction of the rated full drive."""
         return self._drive * self._supply_mv() / self._rated_mv if self.is_on else 0.0
 
     def _within_stops(self, deg: float) -> float:
         return min(self.stop_deg, max(-self.stop_deg, deg))
 
-    # --- as hardware ----------------------------------------------------------------------------------------
+    # --- the hardware of a firmware -------------------------------------------------------------------------
 
-    def drive(self, is_on: bool, share: float, now_ns: int) -> None:
-        """The bridge is switched so from now on; `share` of the supply, -1..1."""
+    def drive(self, is_on: bool, fraction: float, now_ns: int) -> None:
+        """Set the bridge from now on; `fraction` of the supply, -1..1."""
         self.move_to(now_ns)
         if is_on:
             self._hand = None
-        self.is_on, self._drive = is_on, share
+        self.is_on, self._drive = is_on, fraction
         if self.on_draw is not None:
             self.on_draw()
 
     def supply_changed(self, now_ns: int) -> None:
-        """The supply is about to be another; what was before counts with the old one."""
+        """Called before the supply changes: time up to now counts with the old supply."""
         self.move_to(now_ns)
 
     def reading_mdeg(self, now_ns: int) -> int:
-        """What the sensor says, 0.001 deg, in steps of 0.01 deg."""
+        """Reading of the sensor, 0.001 deg, in steps of 0.01 deg."""
         self.move_to(now_ns)
         deg = self.position_deg if self._curve is None else self._curve.reading_deg(self.position_deg)
         return 10 * self._sensor.says_cdeg(deg, now_ns)
 
     @property
     def reading_deg(self) -> float:
-        """What an ideal look at the sensor says at `time_ns`."""
+        """The sensor's reading without noise at `time_ns`, deg."""
         return self.position_deg if self._curve is None else self._curve.reading_deg(self.position_deg)
 
     @property
     def current_ma(self) -> float:
-        """What it draws at `time_ns`."""
+        """Supply current at `time_ns`, mA."""
         motor = self.motor
         if not self.is_on:
             return motor.idle_ma
         return motor.idle_ma + motor.winding_ma(self._push() - self.speed_deg_s / motor.emf_deg_s)
 
     def draw(self, supply_v: float) -> Draw:
-        """What it takes from its supply at `time_ns`, where it is fed with so much."""
+        """Its supply current at `time_ns` as a function of the voltage, near `supply_v`."""
         motor, push = self.motor, self._push()
         if not self.is_on:
             return Draw(motor.idle_ma / 1000)
-        share = push - self.speed_deg_s / motor.emf_deg_s
-        watts = motor.electrical_w(share, self.speed_deg_s)
-        is_full = abs(self._drive) > 0.999 and share * push > 0
+        fraction = push - self.speed_deg_s / motor.emf_deg_s
+        watts = motor.electrical_w(fraction, self.speed_deg_s)
+        is_full = abs(self._drive) > 0.999 and fraction * push > 0
         idle, power = motor.idle_ma / 1000, abs(push) if is_full else None
-        return full_or_not(motor, idle, abs(share), watts, power, supply_v, changes=self.is_moving)
+        return full_or_not(motor, idle, abs(fraction), watts, power, supply_v, changes=self.is_moving)
 
     def degc(self, now_ns: int) -> float:
-        """Temperature inside."""
+        """Temperature of the winding at `now_ns`, degC."""
         self._warm(now_ns)
         return self._degc
 
     def warm(self, now_ns: int, degc: float) -> None:
-        """So warm from now on, by whatever heats or cools it from outside."""
+        """Set the temperature to `degc`, as heating or cooling from outside would."""
         self._warm(now_ns)
         self._degc = degc
 
     def _warm(self, now_ns: int) -> None:
-        """What has flowed since the last look has warmed it; the electronics' share warms nothing."""
+        """Warm the winding by the current since the last call; the current of the electronics warms nothing."""
         self.move_to(now_ns)
         since_s = (now_ns - self._warm_from_ns) / NS_PER_S
         if since_s > 0:

@@ -1,6 +1,7 @@
-"""What happens in a scenario and when: faults, disturbances, a hand. One table class each, checked as it is read.
+"""Events of a scenario: faults, disturbances, a hand. Each kind is one table class, checked as it is read.
 
-Each says in `happenings` at which moments it begins and ends and what happens then. Times are seconds after power-up.
+`happenings` gives the moments at which an event begins and ends, with the action at each. Times are seconds after
+power-up.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ Degrees = Annotated[float, Meta(ge=-180, le=180)]
 Name = Annotated[str, Meta(min_length=1, max_length=40, pattern=r"^[^\x00-\x1f\x7f-\x9f]*$")]  # no control characters
 Happening = tuple[float, Callable[[], object]]
 Wrong = tuple[toml_source.Path, str]
-"""A place in a scenario, and what makes no sense there."""
+"""A place in a scenario, and what is wrong there."""
 
 
 class Table(msgspec.Struct, forbid_unknown_fields=True, rename="kebab", frozen=True):
@@ -33,7 +34,7 @@ class Table(msgspec.Struct, forbid_unknown_fields=True, rename="kebab", frozen=T
 
 
 class UnplugEvent(Table, frozen=True, tag_field="what", tag="unplug"):
-    """The actuator loses power at a moment, and gets it back at another or never."""
+    """The actuator loses power at `at`, and gets it back at `until` or never."""
 
     at: Seconds
     actuator: Name
@@ -48,9 +49,9 @@ class UnplugEvent(Table, frozen=True, tag_field="what", tag="unplug"):
 
 
 class BrownOutEvent(Table, frozen=True, tag_field="what", tag="brown-out"):
-    """The next time it sends after a moment, the actuator loses power in the middle of a byte, for `lasting` s.
+    """The actuator loses power in the middle of a byte of its next transmission after `at`, for `lasting` s.
 
-    With `every-time` it does so whenever it sends from then on.
+    With `every-time` it loses power in every transmission from then on.
     """
 
     at: Seconds
@@ -66,7 +67,7 @@ class BrownOutEvent(Table, frozen=True, tag_field="what", tag="brown-out"):
 
 
 class MuteEvent(Table, frozen=True, tag_field="what", tag="mute"):
-    """The actuator hears and does, but does not answer."""
+    """The actuator hears requests and acts on them, but does not answer."""
 
     at: Seconds
     actuator: Name
@@ -81,9 +82,9 @@ class MuteEvent(Table, frozen=True, tag_field="what", tag="mute"):
 
 
 class DeafEvent(Table, frozen=True, tag_field="what", tag="deaf"):
-    """The actuator does not hear a share of the requests, each for itself; all of them unless told.
+    """The actuator misses requests: a fraction `share` of them at random, or all.
 
-    With `every` it is so for `lasting` s out of every so many.
+    With `every`, this holds for `lasting` s out of every `every` s.
     """
 
     at: Seconds
@@ -108,7 +109,7 @@ class DeafEvent(Table, frozen=True, tag_field="what", tag="deaf"):
 
 
 class DoubledEvent(Table, frozen=True, tag_field="what", tag="doubled"):
-    """The actuator says each reply twice, the second time so many milliseconds behind the first."""
+    """The actuator sends each reply twice, the second time some milliseconds after the first."""
 
     at: Seconds
     actuator: Name
@@ -124,9 +125,9 @@ class DoubledEvent(Table, frozen=True, tag_field="what", tag="doubled"):
 
 
 class LateEvent(Table, frozen=True, tag_field="what", tag="late"):
-    """The actuator answers so many milliseconds too late, in discovery too.
+    """The actuator answers some milliseconds too late, in discovery too.
 
-    What waits gives way to the next request that it hears; with `for-good` it comes all the same.
+    A late answer is dropped when the actuator hears another request; with `for-good` it is sent all the same.
     """
 
     at: Seconds
@@ -148,7 +149,7 @@ class LateEvent(Table, frozen=True, tag_field="what", tag="late"):
 
 
 class BabbleEvent(Table, frozen=True, tag_field="what", tag="babble"):
-    """The actuator's driver sends random bytes without end, whatever its firmware does."""
+    """The actuator's driver sends random bytes without end, independent of its firmware."""
 
     at: Seconds
     actuator: Name
@@ -171,9 +172,9 @@ class BabbleEvent(Table, frozen=True, tag_field="what", tag="babble"):
 
 
 class NoiseEvent(Table, frozen=True, tag_field="what", tag="noise"):
-    """Each byte is hit, at each listener for itself, with probability `rate`: one of its bits flips.
+    """Each byte has one bit flipped with probability `rate`, drawn for each listener by itself.
 
-    `ears` says at which listeners: all, the host's alone, all but the host's, or those of one `actuator`.
+    `ears` selects the listeners: all, the host alone, all but the host, or one `actuator`.
     """
 
     at: Seconds
@@ -219,7 +220,7 @@ class BurstEvent(Table, frozen=True, tag_field="what", tag="burst"):
 
 
 class StuckLowEvent(Table, frozen=True, tag_field="what", tag="stuck-low"):
-    """Something holds the line low, as a damaged driver or a short does."""
+    """The line is held low, as by a damaged driver or a short."""
 
     at: Seconds
     until: Seconds
@@ -260,7 +261,7 @@ class AdapterEvent(Table, frozen=True, tag_field="what", tag="adapter"):
 
 
 class SupplyEvent(Table, frozen=True, tag_field="what", tag="supply"):
-    """The supply becomes so many volts."""
+    """The open-circuit voltage of the supply changes to `volts`."""
 
     at: Seconds
     volts: Annotated[float, Meta(ge=0, le=60)]
@@ -271,7 +272,7 @@ class SupplyEvent(Table, frozen=True, tag_field="what", tag="supply"):
 
 
 class HandEvent(Table, frozen=True, tag_field="what", tag="hand"):
-    """A hand moves the arm, if it is limp, within so many seconds; an arm that is held does not yield."""
+    """A hand moves the arm, if it is limp, within `over` s; a driven arm does not yield."""
 
     at: Seconds
     actuator: Name
@@ -285,7 +286,7 @@ class HandEvent(Table, frozen=True, tag_field="what", tag="hand"):
 
 
 class AirspeedEvent(Table, frozen=True, tag_field="what", tag="airspeed"):
-    """The air goes past so many m/s fast from a moment on, past one surface or past all."""
+    """The airspeed changes at `at`, at one surface or at all, m/s."""
 
     at: Seconds
     speed: Annotated[float, Meta(ge=0, le=150)]
@@ -321,7 +322,7 @@ EventTable = (
 
 
 def schedule(bus: VirtualBus, events: list[EventTable]) -> None:
-    """Let the events happen at their times."""
+    """Put all events on the kernel's heap."""
     for number, event in enumerate(events):
         for at_s, action in event.happenings(bus, number):
             bus.kernel.at(round(at_s * NS_PER_S), _without_result(action))

@@ -1,10 +1,10 @@
-"""A hand that moves limp arms one after another, and waits each time until it was understood.
+"""A hand that moves limp arms one after another, and waits each time until the movement is acknowledged.
 
-It stands for the person at the bench who was asked to move a surface. Step follows step: a pause, the way out, a
-stay, the way back. A step is acknowledged when at least one of the actuators it moved makes itself known after the
-movement began; without that the hand loses patience and goes on. An arm that is held does not yield. Everything is
-virtual time, so it works the same in real time behind a server.
-Not modelled: a hand that pushes against a held arm, or that feels where an end stop is.
+It takes the place of the person at the bench who is asked to move a surface. Each step is a pause, the way out, a stay,
+the way back. A step is acknowledged when at least one actuator that it moved is told to show itself after the movement
+began; without that the hand goes on after `patience` s. A driven arm does not yield. All times are virtual, so the
+script works the same in real time behind a server. Not modelled: a hand that pushes against a driven arm, or that feels
+an end stop.
 """
 
 from __future__ import annotations
@@ -22,17 +22,17 @@ from busproto.wire.messages import State
 
 NS_PER_S: Final = 1_000_000_000
 LOOK_NS: Final = 10_000_000
-"""How often the hand looks whether it was understood."""
+"""Interval at which the hand looks for an acknowledgement."""
 
 Span = Annotated[float, Meta(ge=0, le=3600)]
 
 
 class HandStepTable(Table, frozen=True):
-    """One movement: by how many degrees each arm is moved from where it is, and how long it takes.
+    """One movement: by how many degrees each arm is moved from its present position, and how long that takes.
 
-    `over` s there, `stay` s at the end, and `back` again. It begins `after` s behind the step before it. An arm with
-    `slack` follows only when the hand has gone so many degrees, on the way out and on the way back. A `bump` is a
-    touch by accident: it is not meant to be answered.
+    The arm takes `over` s out, stays `stay` s, and takes `over` s back, unless `back = false`. It begins `after` s
+    after the step before it. An arm with `slack` follows only after the hand has moved that many degrees, on the way
+    out and on the way back. A `bump` is a touch by accident, for which no acknowledgement is expected.
     """
 
     move: dict[Name, Degrees]
@@ -45,10 +45,10 @@ class HandStepTable(Table, frozen=True):
 
 
 class HandTable(Table, frozen=True):
-    """The hand: what it does, and when it begins.
+    """The hand: its steps, and when it begins.
 
-    "released": when every actuator that has power and understands the line was told to go limp; "at-once": at
-    power-up. `patience` s after a movement it goes on to the next step although this one was not acknowledged.
+    It begins, with "released", when every actuator with power and the rate of the line was told to release; with
+    "at-once", at power-up. `patience` s after a movement without acknowledgement it goes on to the next step.
     """
 
     begin: Literal["released", "at-once"] = "released"
@@ -58,14 +58,14 @@ class HandTable(Table, frozen=True):
 
 @dataclass(frozen=True, slots=True)
 class StepDone:
-    """What came of one step.
+    """Result of one step.
 
     Attributes:
         number: of the step, from 0.
-        began_ns, moved_ns: begin of the movement, and end of it.
-        yielded: labels of the arms that were not held when it began.
-        acknowledged_ns: when the hand saw that one of them made itself known; None where its patience ended first,
-            and for a bump.
+        began_ns, moved_ns: begin and end of the movement, ns.
+        yielded: labels of the arms that were limp when it began.
+        acknowledged_ns: when the hand saw that one of these actuators shows itself, ns; None where `patience` ended
+            first, and for a bump.
     """
 
     number: int
@@ -76,10 +76,10 @@ class StepDone:
 
 
 class HandScript:
-    """The hand at work on a bus.
+    """Runs the steps of a hand on a bus.
 
     Attributes:
-        done: what came of each step so far.
+        done: result of each step so far.
     """
 
     def __init__(self, bus: VirtualBus, table: HandTable) -> None:
@@ -93,7 +93,7 @@ class HandScript:
             self._await_release()
 
     def _await_release(self) -> None:
-        """Begin when all who can hear are limp because they were told to."""
+        """Begin when every actuator with power and the rate of the line is limp after a release."""
         hearing = [one for one in self._bus.actuators if one.is_powered and one.own_baud is None]
         if hearing and all(one.state is State.RELEASED for one in hearing):
             self._next(self._kernel.now_ns)
@@ -101,7 +101,7 @@ class HandScript:
             self._kernel.at(self._kernel.now_ns + LOOK_NS, self._await_release)
 
     def _next(self, from_ns: int) -> None:
-        """The step behind those done begins its pause at a moment that has not passed its end yet."""
+        """Begin the pause of the next step, at `from_ns` or later, so that the pause does not end in the past."""
         number = len(self.done)
         if number < len(self._table.step):
             step = self._table.step[number]
@@ -136,17 +136,17 @@ class HandScript:
         look()
 
     def _after(self, number: int) -> float:
-        """The pause before a step, s; 0 where there is none any more."""
+        """The pause before a step, s; 0 behind the last step."""
         return self._table.step[number].after if number < len(self._table.step) else 0.0
 
     def _lead(self, actuator: Actuator, step: HandStepTable) -> None:
-        """Take one arm out, and back."""
+        """Move one arm out and back."""
         arm, now = actuator.arm, self._kernel.now_ns
         arm.move_to(now)
         at_deg, by_deg = arm.position_deg, step.move[actuator.label]
         slack_deg = min(abs(by_deg), step.slack.get(actuator.label, 0.0))
         if slack_deg == abs(by_deg):
-            return  # the play swallows all of it
+            return  # the slack takes the whole movement
         lost_ns = round(_ns(step.over) * slack_deg / abs(by_deg))
         to_deg = at_deg + (by_deg - slack_deg if by_deg > 0 else by_deg + slack_deg)
 
@@ -162,7 +162,7 @@ class HandScript:
 
 
 def problems(table: HandTable, labels: Sequence[str]) -> Iterator[Wrong]:
-    """What has the right shape but makes no sense on a bus with these actuators."""
+    """Problems of a well-formed table on a bus with these actuators."""
     if not table.step:
         yield ("hand", "step"), "a hand without a step does nothing"
     for at, step in enumerate(table.step):
@@ -173,12 +173,12 @@ def problems(table: HandTable, labels: Sequence[str]) -> Iterator[Wrong]:
             if label not in labels:
                 yield (*here, "move"), f"there is no '{label}'"
             if not by_deg:
-                yield (*here, "move"), f"0 degrees move '{label}' nowhere"
+                yield (*here, "move"), f"0 degrees is no movement of '{label}'"
         for label, slack_deg in step.slack.items():
             if label not in step.move:
                 yield (*here, "slack"), f"'{label}' is not among those it moves"
             elif slack_deg >= abs(step.move[label]) > 0:
-                yield (*here, "slack"), f"{slack_deg:g} swallows all that '{label}' is moved"
+                yield (*here, "slack"), f"{slack_deg:g} is not below the movement of '{label}'"
 
 
 def _ns(seconds: float) -> int:

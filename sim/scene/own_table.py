@@ -1,7 +1,7 @@
-"""Parameters that one actuator of a scenario has beside those of the table, or lacks.
+"""Parameters that one actuator of a scenario has in addition to the table's, or lacks.
 
-What an actuator lacks it does as the factory value has it. What it has more does nothing here: it is kept, stored,
-undone and described as any other. Not modelled: limits that are narrower than the table's.
+A parameter that an actuator lacks acts with its factory value. An additional parameter has no effect on motion: it is
+written, stored, undone and described as any other. Not modelled: limits that are narrower than the table's.
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ from busproto.wire.parameter_list import NAME_BYTES, UNIT_BYTES, own_row
 from busproto.wire.parameters import BY_NAME, PARAMETERS, Parameter
 
 FIRST_OWN_NUMBER: Final = 100
-"""Parameters of an actuator's own are numbered from here where they say no number."""
+"""An actuator's own parameters without a stated number are numbered from here."""
 _LABEL: Final = r"^[ -~]*$"
 
 
 class OwnTable(Table, frozen=True):
     """One parameter of an actuator's own. Limits and factory value are raw counts; `unit` says what one count is,
     such as "0.1 Hz"; `bytes` is the size of one value on the wire, signed where `low` is below zero. With `points` it
-    is a table of up to so many values, and empty from the factory.
+    is a table of up to that many values, empty from the factory.
     """
 
     name: Annotated[str, Meta(max_length=NAME_BYTES, pattern=_LABEL)]
@@ -38,7 +38,7 @@ class OwnTable(Table, frozen=True):
 
 
 def rows_of(lacks: Sequence[str], own: Sequence[OwnTable]) -> tuple[Parameter, ...]:
-    """The list of an actuator, in the order of its numbers. Raises InputError: no such parameter can be."""
+    """The list of an actuator, in the order of its numbers. Raises InputError: a parameter is not possible."""
     rows = {row.number: row for row in PARAMETERS.values() if row.name not in lacks}
     for at, table in enumerate(own):
         number = FIRST_OWN_NUMBER + at if table.number is None else table.number
@@ -61,7 +61,7 @@ def rows_of(lacks: Sequence[str], own: Sequence[OwnTable]) -> tuple[Parameter, .
 
 
 def problems(lacks: Sequence[str], own: Sequence[OwnTable], settings: Mapping[str, Any]) -> Iterator[Wrong]:
-    """What makes no sense; the places are those within the actuator's table."""
+    """Problems of the list; places are relative to the actuator's table."""
     for at, name in enumerate(lacks):
         if name not in BY_NAME:
             yield ("lacks", at), f"there is no parameter '{name}'; there are: {', '.join(BY_NAME)}"

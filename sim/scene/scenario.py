@@ -1,6 +1,6 @@
 """Scenario files: a virtual bus as data, in TOML, checked before anything runs.
 
-Everything that is wrong is said at once, each with its line, the place it stands and what is allowed there. `load`
+All problems are reported at once, each with its line, its place and what is allowed there. `load`
 finds a shipped scenario by its name or reads a file; `Scenario.build` makes the bus for a seed.
 """
 
@@ -30,7 +30,7 @@ from busproto.sim.native.device_library import REFERENCE
 from busproto.sim.scene import hand_script, own_table, sticks, surface_table
 from busproto.sim.scene.events import Degrees, EventTable, Name, Table, Wrong, schedule
 from busproto.wire.frame import DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS, UID_BYTES, UNADDRESSED
-from busproto.wire.messages import MAX_CHANNELS, NOBODY_UID
+from busproto.wire.messages import MAX_CHANNELS, ZERO_UID
 from busproto.wire.parameter_list import STANDARD, ParameterList, list_of_rows
 from busproto.wire.parameters import FACTORY, Parameter, RawValue, disagreement, parameter_named
 
@@ -39,7 +39,7 @@ Uid = Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
 NS_PER_S: Final = 1_000_000_000
 NATIVE_WORD: Final = "native-code"
 NATIVE_OPTION: Final = f"--{NATIVE_WORD}"
-"""How a person says that the libraries which a scenario names may run."""
+"""Option with which a person allows the libraries that a scenario names to run."""
 
 
 class LineTable(Table, frozen=True):
@@ -58,7 +58,7 @@ class LineTable(Table, frozen=True):
 
 
 class PackTable(Table, frozen=True):
-    """What the pack loses before its voltage arrives at the leads, Ohm: pack, plugs, switch, common wires."""
+    """The resistance that all leads share, Ohm: pack, plugs, switch, common wires."""
 
     resistance: Annotated[float, Meta(ge=0, le=10)] = 0.0
 
@@ -79,7 +79,7 @@ class LeadTable(Table, frozen=True):
 
 
 class LimitsTable(Table, frozen=True):
-    """How far a run may grow."""
+    """Limits on the size of a run."""
 
     nodes: Annotated[int, Meta(ge=1, le=MAX_ADDRESS)] = 64
     frames: Annotated[int, Meta(ge=1, le=1_000_000_000)] = 1_000_000
@@ -89,11 +89,11 @@ class LimitsTable(Table, frozen=True):
 class ModelTable(Table, frozen=True):
     """Rating of one type of actuator. Currents in mA, torque in N m, supply in V.
 
-    How it moves: `time_constant` of motor and gear in ms, `acceleration` in deg/s^2 (none: what the motor can),
-    `friction` of motor and gear as a share of the stall torque, `backlash` in deg, `added_inertia` on the arm as a
-    multiple of its own. Its sensor: off by no more than `sensor_curve` deg, each unit by a curve of its own drawn by
-    the seed; `sensor_noise` in deg. Heat: `heat_resistance` in K/W and `heat_time` in s.
-    `name` is what it calls itself, where two entries are one model with, say, unlike firmware.
+    Motion: `time_constant` of motor and gear in ms, `acceleration` in deg/s^2 (none: only the motor limits it),
+    `friction` of motor and gear as a fraction of the stall torque, `backlash` in deg, `added_inertia` on the arm as a
+    multiple of its own. Sensor: its error is at most `sensor_curve` deg, with a curve for each unit drawn by the seed;
+    `sensor_noise` in deg. Heat: `heat_resistance` in K/W and `heat_time` in s. `name` is the model name that it
+    reports, where two entries are one model with, say, different firmware.
     """
 
     name: Annotated[str, Meta(min_length=1, max_length=16)] | None = None
@@ -117,10 +117,10 @@ class ModelTable(Table, frozen=True):
 class ActuatorTable(Table, frozen=True):
     """One actuator as it lies in the box. Without an address it is factory-fresh; "unknown" draws one by the seed.
 
-    A `baud` of its own is a fault: no other device then understands it, nor it them. `device` makes it a firmware in C:
-    "reference" for the one that is shipped, or a shared library, its path counted from the scenario file. A library is
-    code that runs here: whoever starts the bus has to allow it. `lacks` names parameters that it does not have, `own`
-    describes those that it has more.
+    A `baud` of its own is a fault: it and the other devices then cannot read each other. `device` makes it a firmware
+    in C: "reference" for the shipped one, or a shared library, its path counted from the scenario file. A library is
+    code that runs on this computer: the person who starts the bus has to allow it. `lacks` names parameters of the
+    table that it does not have, `own` describes its additional ones.
     """
 
     label: Name
@@ -169,7 +169,7 @@ class Scenario:
     """A checked scenario.
 
     Attributes:
-        source: name or path it came from.
+        source: name or path that it was read from.
         file: its tables.
         stored: raw stored settings of each actuator, by label.
     """
@@ -180,12 +180,12 @@ class Scenario:
 
     @property
     def title(self) -> str:
-        """One line that says what it is."""
+        """The title of the scenario, one line."""
         return self.file.title
 
     @property
     def wanted(self) -> list[WantedTable]:
-        """Where each actuator belongs."""
+        """The place of each actuator in the airframe."""
         return self.file.wanted
 
     def uids(self, seed: int) -> dict[str, bytes]:
@@ -283,7 +283,7 @@ class Scenario:
 
 
 def _library(device: str, source: str) -> str:
-    """The library that a scenario of that source names: a relative path is counted from the file."""
+    """Path of the library that a scenario names: a relative path is counted from the scenario's file."""
     return device if device == REFERENCE else str(Path(source).parent / device)
 
 
@@ -321,7 +321,7 @@ def _model(name: str, table: ModelTable) -> ActuatorModel:
 
 
 def _most_nm(table: ModelTable) -> float:
-    """The stall torque at which what it gives is what it takes; 0 where that is below 1 mN m."""
+    """The stall torque at which output power equals input power, N m; 0 where that is below 1 mN m."""
     try:
         one_mnm = _model("", msgspec.structs.replace(table, stall_torque=1e-3)).motor()
     except ValueError:
@@ -343,7 +343,7 @@ def load(name_or_path: str, *, native: bool = False) -> Scenario:
         native: whether it may name libraries that are then run; see `parse`.
 
     Raises:
-        ScenarioError: there is none, or something in it is wrong; every problem is named.
+        ScenarioError: there is none, or it has problems; every problem is named.
     """
     try:
         if name_or_path in names():
@@ -352,7 +352,7 @@ def load(name_or_path: str, *, native: bool = False) -> Scenario:
             text = reading.read_text(name_or_path, reading.MAX_WRITTEN_BYTES)
     except InputError as error:
         problem = str(error).removeprefix(f"'{name_or_path}' ")
-        if type(error.__cause__) in {FileNotFoundError, ValueError}:  # ValueError: there are no such names
+        if type(error.__cause__) in {FileNotFoundError, ValueError}:  # ValueError: no file can have that name
             problem = f"no such file, and none is shipped by that name ({', '.join(names())})"
         raise ScenarioError(name_or_path, [problem]) from error
     return parse(text, name_or_path, native=native)
@@ -364,12 +364,12 @@ def parse(text: str, source: str = "text", *, native: bool = False) -> Scenario:
     Args:
         text: all of it.
         source: the name of its file; a library's path is counted from there.
-        native: whether it may name libraries. They run in this process with all rights of whoever started it, so
-            that has to be asked for beside the file. The firmware that is shipped needs no such word: a scenario can
-            only name it, not say what is in it.
+        native: whether it may name libraries. They run in this process with all rights of the person who started it, so
+            that has to be allowed outside the file. The shipped firmware needs no permission: a scenario can only name
+            it, not change it.
 
     Raises:
-        ScenarioError: something in it is wrong; every problem is named.
+        ScenarioError: it has problems; every problem is named.
     """
     written, problems = toml_source.read(text, source)
     if written is None:
@@ -385,12 +385,12 @@ def parse(text: str, source: str = "text", *, native: bool = False) -> Scenario:
 
 
 def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iterator[Wrong]:
-    """What has the right shape but makes no sense; fills `stored` with raw settings."""
+    """Problems of a well-formed file; fills `stored` with raw settings."""
     rows = file.actuator
     if len(rows) > file.limits.nodes:
         yield ("actuator",), f"{len(rows)} of them, limits.nodes allows {file.limits.nodes}"
         if len(rows) > MAX_ADDRESS:
-            return  # no limit allows so many, and to hold each against all others would take long
+            return  # more than any limit allows, and comparing each with all others would take long
     drawn = sum(row.address == "unknown" for row in rows)
     free = len(_free_addresses(file))
     if drawn > free:
@@ -400,7 +400,7 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
     for at, row in enumerate(rows):
         here = ("actuator", at)
         if row.label in labels:
-            yield (*here, "label"), f"'{row.label}' stands twice"
+            yield (*here, "label"), f"'{row.label}' is used twice"
         if row.model not in file.model:
             yield (*here, "model"), f"'{row.model}' is not among the models ({', '.join(file.model)})"
         elif abs(row.arm_at) > file.model[row.model].mechanical_travel / 2:
@@ -417,8 +417,8 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
         if row.uid is not None:
             if row.uid in uids:
                 yield (*here, "uid"), f"{row.uid} is already that of '{uids[row.uid]}' (copy-of makes a twin)"
-            elif bytes.fromhex(row.uid) == NOBODY_UID:
-                yield (*here, "uid"), "all zeros stands for nobody"
+            elif bytes.fromhex(row.uid) == ZERO_UID:
+                yield (*here, "uid"), "a uid of zeros is reserved: it means all actuators"
             uids[row.uid] = row.label
         labels.append(row.label)
         stored[row.label] = {}
@@ -481,7 +481,7 @@ def _device_problems(file: _File, source: str, *, native: bool) -> Iterator[Wron
         if row.lacks or row.own:
             yield ("actuator", at, "device"), "a firmware has its own list: lacks and own are for others"
         if row.label in linked:
-            yield ("actuator", at, "device"), "a firmware's arm is its own, it cannot be on a surface"
+            yield ("actuator", at, "device"), "the arm of a firmware cannot be on a surface"
 
 
 def _wanted_problems(file: _File, labels: list[str]) -> Iterator[Wrong]:

@@ -1,9 +1,9 @@
-"""A receiver on the line: a second sender that broadcasts the demands of a pilot's sticks, as one in the air does.
+"""A receiver on the line: a second sender that broadcasts the demands of a pilot's sticks.
 
 It listens before it talks: where the line is busy, or has been idle for less than `keep-off-ms`, it waits, so that a
-host may ask for reports in between and hear the answers. What it cannot send in time it leaves out; it never catches
-up. While it has no signal it sends nothing, so that every actuator does its own loss action.
-Not modelled: what an actuator would tell a pilot, a receiver that keeps sending a last or a preset demand.
+host may ask for reports in between and hear the answers. A frame that it cannot send in time is left out, not sent
+later. While it has no signal it sends nothing, so that every actuator does its own loss action. Not modelled: telemetry
+to the pilot, a receiver that keeps sending a last or a preset demand.
 """
 
 from __future__ import annotations
@@ -38,10 +38,10 @@ class SwingTable(Table, frozen=True):
 
 
 class StickTable(Table, frozen=True):
-    """What one channel is told over time, from the moment the receiver begins.
+    """The demand of one channel over time, counted from the moment the receiver begins.
 
-    `points` are pairs of seconds and percent of travel, with straight lines between; before the first and behind the
-    last the stick stays. Or a `swing`.
+    `points` are pairs of seconds and percent of travel, with straight lines between; before the first point and after
+    the last the stick stays. Or a `swing`.
     """
 
     channel: Annotated[int, Meta(ge=1, le=MAX_CHANNELS)]
@@ -50,7 +50,7 @@ class StickTable(Table, frozen=True):
 
 
 class LostTable(Table, frozen=True):
-    """No signal from `at` s behind the begin of the receiver, for `lasting` s."""
+    """No signal from `at` s after the begin of the receiver, for `lasting` s."""
 
     at: Seconds
     lasting: Annotated[float, Meta(gt=0, le=86_400)]
@@ -59,7 +59,7 @@ class LostTable(Table, frozen=True):
 class ReceiverTable(Table, frozen=True):
     """The receiver: how often it sends, and when it begins and ends.
 
-    It begins `from` s after power-up; with `after-idle` not before the host has been silent for so many seconds.
+    It begins `from` s after power-up; with `after-idle` not before the host has been silent for that many seconds.
     It ends at `until` s after power-up, or never. Times of sticks and losses count from the moment it begins.
     """
 
@@ -73,10 +73,10 @@ class ReceiverTable(Table, frozen=True):
 
 
 class Sticks:
-    """The receiver at work on a bus.
+    """Runs a receiver on a bus.
 
     Attributes:
-        label: names its driver.
+        label: name of its driver.
         began_ns: when it began; None while it has not.
         sent: frames sent so far.
         left_out: frames that it could not send in time.
@@ -101,10 +101,10 @@ class Sticks:
         self._kernel.at(round(table.from_ * NS_PER_S), self._maybe_begin)
 
     def line_busy(self, time_ns: int) -> None:
-        """See `busproto.sim.line.hearing.Watcher`: whoever talks is let finish."""
+        """See `busproto.sim.line.hearing.Watcher`: the receiver waits until the line is idle."""
 
     def line_idle(self, time_ns: int) -> None:
-        """See `busproto.sim.line.hearing.Watcher`: it may be its turn a moment later."""
+        """See `busproto.sim.line.hearing.Watcher`: the receiver may send `keep-off-ms` later."""
         self._idle_since_ns = time_ns
         if self._waits:
             self._waits = False
@@ -121,7 +121,7 @@ class Sticks:
         self._try()
 
     def _try(self) -> None:
-        """It is due: send, or wait for the line."""
+        """A frame is due: send it, or wait for the line."""
         now, line = self._kernel.now_ns, self._bus.line
         if self._until_ns is not None and now >= self._until_ns:
             line.unwatch(self)
@@ -149,7 +149,7 @@ class Sticks:
         return not any(lost.at <= since_s < lost.at + lost.lasting for lost in self._table.lost)
 
     def demands(self, now_ns: int) -> tuple[int, ...]:
-        """The demand of each channel from 1 on, 0.01 % of travel; nothing of those without a stick."""
+        """The demand of each channel from 1 on, 0.01 % of travel; NO_DEMAND for a channel without a stick."""
         demands = [NO_DEMAND] * max(stick.channel for stick in self._table.stick)
         for stick in self._table.stick:
             demands[stick.channel - 1] = round(percent_at(stick, self._since_s(now_ns)) * MAX_DEMAND / 100)
@@ -157,7 +157,7 @@ class Sticks:
 
 
 def percent_at(stick: StickTable, since_s: float) -> float:
-    """Where a stick is, percent of travel, so many seconds after the receiver began."""
+    """Position of a stick, percent of travel, `since_s` after the receiver began."""
     if stick.swing is not None:
         turn = math.sin(2 * math.pi * since_s / stick.swing.every)
         return stick.swing.centre + stick.swing.amplitude * turn
@@ -171,7 +171,7 @@ def percent_at(stick: StickTable, since_s: float) -> float:
 
 
 def problems(table: ReceiverTable) -> Iterator[Wrong]:
-    """What has the right shape but makes no sense."""
+    """Problems of a well-formed table."""
     if not table.stick:
         yield ("receiver", "stick"), "a receiver without a stick demands nothing"
     if table.until is not None and table.until <= table.from_:

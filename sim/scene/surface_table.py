@@ -1,4 +1,4 @@
-"""Surfaces in a scenario file: which actuators share one, how each is linked to it, and what else acts on it."""
+"""Surfaces in a scenario file: which actuators share one, how each is linked to it, and the other loads on it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ MOST_MEMBERS = 3
 
 class MemberTable(Table, frozen=True):
     """One actuator: stiffness of its linkage in N m per degree of the surface, degrees of the surface per degree of
-    its arm (negative where it turns the other way), and where the surface is when its arm is in the middle.
+    its arm (negative where it turns the other way), and the deflection when its arm is in the middle.
     """
 
     actuator: Name
@@ -31,7 +31,7 @@ class SurfaceTable(Table, frozen=True):
     Friction and unbalance in N m (positive weighs towards plus), damping in N m s/rad, inertia in kg m^2 (0: it does
     not swing), stops at plus and minus `stop` deg. Hinge moment H = Ch q S c, with S = `area` in m^2 and c = `chord`
     in m of the movable part behind the hinge, Ch = `b1` alpha + `b2` delta per radian. `airspeed` m/s at power-up.
-    With `fitted = false` the rods are off until somebody fits them (`fit NAME` in the terminal of the bus).
+    With `fitted = false` the rods are off until the command `fit NAME` in the terminal of the bus.
     """
 
     name: Name
@@ -51,7 +51,7 @@ class SurfaceTable(Table, frozen=True):
 
 
 def link(bus: VirtualBus, table: SurfaceTable) -> None:
-    """Put the surface on the bus, or keep it for whoever fits it later."""
+    """Put the surface on the bus, or keep it in `bus.unfitted`."""
     if table.fitted:
         _fit(bus, table)
     else:
@@ -80,13 +80,13 @@ def _fit(bus: VirtualBus, table: SurfaceTable) -> Surface:
 
 
 def problems(tables: Sequence[SurfaceTable], labels: Sequence[str]) -> Iterator[Wrong]:
-    """What has the right shape but makes no sense on a bus with these actuators."""
+    """Problems of well-formed tables on a bus with these actuators."""
     names: list[str] = []
     taken: dict[str, str] = {}
     for at, table in enumerate(tables):
         here = ("surface", at)
         if table.name in names:
-            yield (*here, "name"), f"'{table.name}' stands twice"
+            yield (*here, "name"), f"'{table.name}' is used twice"
         names.append(table.name)
         for number, member in enumerate(table.members):
             there = (*here, "members", number)

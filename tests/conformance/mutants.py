@@ -108,14 +108,14 @@ def say(line: str) -> None:
 def line_of(caught: Caught) -> str:
     """One row of the table."""
     fault, right = caught.fault, caught.rightly
-    digest = " " if caught.is_right else "!"
+    sign = " " if caught.is_right else "!"
     if right is not None:
         how = f"{right[0]} [{right[1]}]" + (f" and {len(caught.failed) - 1} more" if len(caught.failed) > 1 else "")
     elif caught.failed:
         how = f"{len(caught.failed)} failed: {', '.join(case for case, _ in caught.failed[:4])}"
     else:
         how = "nothing failed" if caught.ran else f"no run: {caught.said}"
-    return f"{digest} {fault.number:2d}  {fault.what:<66.66}  {how}  ({caught.took_s:.0f} s)"
+    return f"{sign} {fault.number:2d}  {fault.what:<66.66}  {how}  ({caught.took_s:.0f} s)"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -52,11 +52,11 @@ NUMBERED = re.compile(r"^- \*\*(\d+\.\d+) `([^`]+)`\*\*(?: \[(\w+)\])?", re.MULT
 
 def test_the_page_numbers_exactly_the_rules_there_are() -> None:
     on_page = [(number, name, digest) for number, name, digest in NUMBERED.findall(PAGE)]
-    digests = {
+    citations = {
         name: rule.keeper if rule.keeper != ACTUATOR else rule.part for _, _, rule in numbered() for name in [rule.id]
     }
     assert on_page == [
-        (number, rule.id, "" if digests[rule.id] == CORE else digests[rule.id]) for number, _, rule in numbered()
+        (number, rule.id, "" if citations[rule.id] == CORE else citations[rule.id]) for number, _, rule in numbered()
     ]
     assert len({name for _, name, _ in on_page}) == len({number for number, _, _ in on_page}) == len(on_page)
 
@@ -84,9 +84,9 @@ def cited() -> dict[str, list[str]]:
     for file in sorted(SUITE.glob("test_*.py")):
         for node in ast.parse(file.read_text("utf-8")).body:
             if isinstance(node, ast.FunctionDef) and node.name.startswith("test_"):
-                digests = [one for one in node.decorator_list if isinstance(one, ast.Call) and _is_clause(one)]
-                assert len(digests) == 1, f"{node.name} cites no clause"
-                for argument in digests[0].args:
+                citations = [one for one in node.decorator_list if isinstance(one, ast.Call) and _is_clause(one)]
+                assert len(citations) == 1, f"{node.name} cites no clause"
+                for argument in citations[0].args:
                     assert isinstance(argument, ast.Constant)
                     found.setdefault(str(argument.value), []).append(node.name)
     return found

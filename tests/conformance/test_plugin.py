@@ -42,10 +42,10 @@ def test_the_same_seed_draws_the_same(tmp_path: Path) -> None:
     ("arguments", "said"),
     [
         (["--dut=./nowhere.so"], "there is no library './nowhere.so'"),
-        (["--dut="], "--dut: nothing stands behind it"),
+        (["--dut="], "--dut: no target is given"),
         (["--dut=python", "--dut-side=127.0.0.1:9"], "--dut-side: it stands beside a port"),
         (["--dut=sim://bench-four", "--dut-side=here"], "--dut-side 'here': HOST:PORT is wanted"),
-        (["--dut=sim://bench-four", "--dut-side=127.0.0.1:1"], "--dut-side '127.0.0.1:1': nobody is there"),
+        (["--dut=sim://bench-four", "--dut-side=127.0.0.1:1"], "--dut-side '127.0.0.1:1': no program answers there"),
         (["--dut=python", "--dut-clause=frame.nothing"], "--dut-clause: there is no frame.nothing"),
         (["--dut=/dev/null/none", "--all-clear"], "/dev/null/none"),
         (["--dut=sim://bench-four"], "one actuator is wanted there, or --dut-uid; there are:"),

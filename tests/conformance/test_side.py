@@ -168,7 +168,7 @@ def test_a_refusal_carries_its_reason() -> None:
 
 @pytest.mark.parametrize("said", [b"hello\n", b"[1]\n", b"{}\n", b"\xff\n"])
 def test_nonsense_is_an_error(said: bytes) -> None:
-    with side_at(lambda _: said) as side, pytest.raises(SideError, match="says what is no answer"):
+    with side_at(lambda _: said) as side, pytest.raises(SideError, match="sends what is no answer"):
         side.follow("able")
 
 

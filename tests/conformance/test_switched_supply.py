@@ -60,7 +60,7 @@ def test_the_output_follows_and_power_is_on_at_first(inverted: bool) -> None:
         beside.order("unplug")
         assert not beside.is_powered
         beside.order("plug")
-        with pytest.raises(SideRefusedError, match="'heard' is no word here; there are: able, who, plug, unplug"):
+        with pytest.raises(SideRefusedError, match="'heard' is no command; the commands are: able, who, plug, unplug"):
             side.follow("heard 0")
         side.close()
     assert output.levels == [level != inverted for level in (True, False, True)]

@@ -311,7 +311,7 @@ def test_what_a_host_does_not_read_is_dropped_and_told(kind: str) -> None:
             assert taken(port, 1) == b"1"
         for _ in range(64):
             port.write(bytes(1 << 20))
-        assert told == ["the host does not read: what it does not take is dropped, as a line does not wait"]
+        assert told == ["the host does not read: bytes for it are dropped until it reads"]
         if isinstance(port, TcpPort):
             assert port._client is not None
             assert len(port._client.owed) <= server.MAX_UNREAD_BYTES

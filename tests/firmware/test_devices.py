@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 import subprocess
 from pathlib import Path
 from typing import Any
@@ -125,9 +126,8 @@ def test_what_the_compiler_refuses_is_told(tmp_path: Path) -> None:
 def test_every_function_of_the_port_is_known() -> None:
     declared = port_declarations()
     assert all(f" {name}(" in declared for name in FUNCTIONS)
-    assert declared.count("bp_device_") == len(FUNCTIONS) + declared.count("bp_device_sent is") + declared.count(
-        "bp_device_tick follows"
-    )
+    code = re.sub(r"/\*.*?\*/", "", declared, flags=re.DOTALL)
+    assert code.count("bp_device_") == len(FUNCTIONS)
 
 
 @pytest.mark.parametrize("compiler", ["gcc", "clang"])

@@ -118,7 +118,7 @@ def test_a_device_on_a_surface_is_refused() -> None:
 name = "rudder"
 members = [{ actuator = "one", stiffness = 3.0 }, { actuator = "two", stiffness = 3.0 }]
 """
-    with pytest.raises(ScenarioError, match=r"actuator\[0\].device: a firmware's arm is its own"):
+    with pytest.raises(ScenarioError, match=r"actuator\[0\].device: the arm of a firmware"):
         parse(BOX + surface)
 
 

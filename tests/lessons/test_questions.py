@@ -15,7 +15,7 @@ import pytest
 
 from busproto.errors import InputError
 from busproto.lessons import LESSONS, check, lesson_named
-from busproto.lessons.bench import build, crowd
+from busproto.lessons.bench import build, unaddressed
 from busproto.wire.frame import UID_BYTES
 
 SEEDS: Final = range(1, 7)
@@ -60,7 +60,7 @@ def queries_without_one(text: str, seed: int) -> str:
         for paragraph in scene.text
         if (shown := re.match(r"(\d+) actuators", paragraph))
     )
-    uids = [one.uid for one in build(seed, crowd(count)).actuators if one.label != found.group(1)]
+    uids = [one.uid for one in build(seed, unaddressed(count)).actuators if one.label != found.group(1)]
     bits = [f"{int.from_bytes(uid, 'big'):064b}" for uid in uids]
     prefixes = Counter(one[:depth] for one in bits for depth in range(UID_BITS))
     return str(1 + 2 * sum(count > 1 for count in prefixes.values()))
@@ -73,7 +73,7 @@ def alone(text: str, _: int) -> str:
 
 def nth(text: str, _: int) -> str:
     picks = picks_in(text)
-    found = re.search(r"Who answers (\w+)\?", text)
+    found = re.search(r"Which one answers (\w+)\?", text)
     assert found
     place = {"second": 2, "third": 3}.get(found.group(1)) or int(found.group(1).removesuffix("th"))
     return sorted(picks, key=picks.__getitem__)[place - 1]

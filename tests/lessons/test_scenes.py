@@ -220,7 +220,7 @@ def test_the_byte_that_an_independent_decoder_sees() -> None:
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_out_of_step_nobody_finds_a_frame(seed: int) -> None:
+def test_out_of_step_no_receiver_finds_a_frame(seed: int) -> None:
     scene = scenes_of("and", seed)["Two answers out of step"]
     assert [row[0] for row in scene["table"]["rows"]] == ["A sends", "B sends", "host gets", "8 looks", "16 looks"]
     assert number_in(r"any of them found: (\d+)", scene["after"]) == 0
@@ -263,29 +263,29 @@ def test_slots_are_heard_where_one_is_alone(seed: int) -> None:
     scenes = scenes_of("slots", seed)
     search = scenes["The search"]
     heard: set[str] = set()
-    everyone = {letter for row in search["steps"][0]["board"]["rows"] for letter in row[1].split()}
+    all_letters = {letter for row in search["steps"][0]["board"]["rows"] for letter in row[1].split()}
     for step in search["steps"]:
         slots = [(row[1].split(), row[2]) for row in step["board"]["rows"]]
-        assert {letter for letters, _ in slots for letter in letters} == everyone - heard
+        assert {letter for letters, _ in slots for letter in letters} == all_letters - heard
         for letters, what in slots:
             assert what == ("heard" if len(letters) == 1 else "broken")
         before = len(heard)
         heard |= {letters[0] for letters, what in slots if what == "heard"}
-        assert (step["course"]["found"], step["course"]["among"]) == (len(heard), len(everyone))
+        assert (step["course"]["found"], step["course"]["among"]) == (len(heard), len(all_letters))
         assert f"theory expects {step['course']['expected_found'] - before:.1f}" in step["note"]
-    assert heard == everyone
+    assert heard == all_letters
     table = scenes["How many a round finds"]
     theory, mean = float(row_of(table, "theory")[0]), float(row_of(table, "mean")[0])
-    count = len(everyone)
+    count = len(all_letters)
     assert theory == pytest.approx(count * (15 / 16) ** (count - 1), abs=0.005)
     # one round has a standard deviation of about 2; four standard errors of 40 rounds
     assert abs(mean - theory) < 1.3
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_backoff_finds_and_proves_everyone(seed: int) -> None:
+def test_backoff_finds_and_proves_every_actuator(seed: int) -> None:
     scenes = scenes_of("backoff", seed)
-    count = number_in(r"^(\d+) actuators", scenes["Count down while it is quiet"]["text"])
+    count = number_in(r"^(\d+) actuators", scenes["Count down while the line is idle"]["text"])
     search = scenes["The search, and the proof"]
     texts = [step["text"] for step in search["steps"]]
     assert sum("is heard" in text for text in texts) == count
@@ -300,7 +300,7 @@ def test_backoff_finds_and_proves_everyone(seed: int) -> None:
     race = scenes["The same actuators, three ways"]
     assert column(race, "found") == [f"{count:.0f} of {count:.0f}"] * 3
     assert column(race, "proven") == ["no", "no", "yes"]
-    table = scenes["How many a call finds"]
+    table = scenes["How many actuators a call finds"]
     assert float(row_of(table, "mean")[0]) >= float(row_of(table, "theory")[0])
 
 
@@ -324,7 +324,7 @@ def test_a_wrong_rate_gives_framing_errors_and_no_frame(seed: int) -> None:
     there = scenes["An actuator that counts at another rate"]
     assert int(row_of(there, "the actuator sees")[1]) > 0
     assert "nothing came back, the echo is whole" in there["after"][0]
-    other = scenes["Hearing somebody at another rate"]
+    other = scenes["Receiving at another rate"]
     assert bytes_in(other, "sent") != bytes_in(other, "received")
     assert "no good frame" in other["after"][0]
     limits = scenes["How wrong may a rate be?"]

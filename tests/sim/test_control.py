@@ -96,7 +96,7 @@ def test_the_list_says_who_is_unplugged(bus: VirtualBus) -> None:
 @pytest.mark.parametrize(
     ("line", "says"),
     [
-        ("fly", "'fly' is no command here; there are: plug NAME"),
+        ("fly", "'fly' is no command; the commands are: plug NAME"),
         ("plug", "there is no actuator ''"),
         ("plug flap", "there is no actuator 'flap'; there are: 'throttle'"),
         ('plug "flap', "a quote is not closed"),

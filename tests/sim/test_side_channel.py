@@ -186,8 +186,8 @@ def test_a_jam_follows_the_next_frame_of_the_host_and_jams_follow_each_other(
 @pytest.mark.parametrize(
     ("line", "says"),
     [
-        ("", "'' is no word here; there are: able, who, heard, jam, plug"),
-        ("fly", "'fly' is no word here"),
+        ("", "'' is no command; the commands are: able, who, heard, jam, plug"),
+        ("fly", "'fly' is no command"),
         ("heard soon", "'soon': nanoseconds are wanted"),
         ("heard -1", "'-1': nanoseconds are wanted"),
         ("heard inf", "'inf': nanoseconds are wanted"),
@@ -287,7 +287,7 @@ def test_two_thousand_connections_leave_room_for_those_that_ask(bus: VirtualBus,
         kept = [stack.enter_context(connected(port)) for _ in range(server.MAX_SIDE_PROGRAMS)]
         for _ in range(2000 - server.MAX_SIDE_PROGRAMS):
             with connected(port) as client:
-                assert json.loads(channel_says(client)) == {"refused": "64 programs are here already"}
+                assert json.loads(channel_says(client)) == {"refused": "64 programs are connected already"}
         assert len(port.sources()) == 1 + server.MAX_SIDE_PROGRAMS
         kept[5].sendall(b"supply 6\n")
         port.attend(port.sources())

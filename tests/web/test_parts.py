@@ -142,7 +142,7 @@ def test_rows_of_reports_reach_everyone_alone_and_no_shared_address(
     addresses: tuple[int, ...], rows: list[tuple[int, int]]
 ) -> None:
     board = Board()
-    board.role(roster(*addresses), {})
+    board.take_roster(roster(*addresses), {})
     assert board.rows() == rows
     reached = [at for first, count in rows for at in range(first, first + count)]
     assert {tile.address for tile in board.alone} <= set(reached)
@@ -151,11 +151,11 @@ def test_rows_of_reports_reach_everyone_alone_and_no_shared_address(
 
 def test_one_that_moved_to_another_address_is_another_tile() -> None:
     board = Board()
-    board.role(roster(5), {})
+    board.take_roster(roster(5), {})
     board.alone[0].did_not_answer()
-    board.role(roster(5), {bytes([1]) * 8: "rudder"})
+    board.take_roster(roster(5), {bytes([1]) * 8: "rudder"})
     assert (board.alone[0].missed, board.alone[0].function) == (1, "rudder")
-    board.role(roster(6), {})
+    board.take_roster(roster(6), {})
     assert board.alone[0].missed == 0
     assert board.at(5) is None
 
@@ -176,7 +176,7 @@ settings = { notch = 4.5 }
     with Link(parse(scenario).build(1).host) as link:
         seen = link.run(survey())
     board = Board()
-    board.role(seen.roster, {})
+    board.take_roster(seen.roster, {})
     board.read(seen.snapshots[board.alone[0].uid])
     tile = tile_json(board.alone[0])
     assert tile["settings"]["notch"] == {"text": "4.5 Hz", "stored": "4.5 Hz"}

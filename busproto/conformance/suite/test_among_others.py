@@ -1,4 +1,4 @@
-"""Beside others of its kind: it is found, proven, told apart, and given an address."""
+"""With other actuators on the line: it is found, proven, distinguished, and given an address."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Frames: what is one, what is none, and how one is found in a stream."""
+"""Frames: which bytes are one, which are none, and how a frame is found in a stream."""
 
 from __future__ import annotations
 

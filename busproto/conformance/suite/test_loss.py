@@ -1,4 +1,4 @@
-"""When the demand stops coming: when it is noticed, what is done then, and what ends it."""
+"""Loss of the demand: when it is noticed, the loss action, and what ends it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ ACTIONS = pytest.mark.parametrize("action", [LOSS_LIMP, LOSS_HOLD, LOSS_PRESET],
 
 
 def check_time_out(dut: Dut, since: tuple[int, int], time_out_ms: int) -> None:
-    """Reports around the end: none is lost too early, none still at work too late."""
+    """Check reports around the time-out: the demand is lost neither too early nor too late."""
     seen = dut.watch(since, round(time_out_ms * 1.25 + 40) * MS, max(3, time_out_ms // 12) * MS)
     for one in seen:
         if one.status.state in LOST:
@@ -28,7 +28,7 @@ def check_time_out(dut: Dut, since: tuple[int, int], time_out_ms: int) -> None:
 
 
 def assert_never_lost(dut: Dut) -> None:
-    """It is at work, and has been all the time."""
+    """Check that the demand was not lost at any time."""
     status = dut.report()
     assert status.state in DRIVEN
     assert not status.faults & m.Fault.DEMAND_LOST, "the demand was lost though it came in time"

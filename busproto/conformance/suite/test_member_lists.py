@@ -1,4 +1,4 @@
-"""Lists by digest and by address, and the report round: who answers, in which slot, and what acknowledges."""
+"""Lists by digest and by address, and the report round: answers, slots, and what acknowledges an actuator."""
 
 from __future__ import annotations
 

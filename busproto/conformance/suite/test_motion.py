@@ -12,7 +12,7 @@ from busproto.wire.parameters import BY_NAME, RawValue
 
 QUICK: dict[str, RawValue] = {"soft-start": 0, "loss-time-out": 5000}
 NEAR_CDEG = 150
-"""An arm that carries nothing rests so near to its demand."""
+"""Largest distance, 0.01 deg, at which an arm without load rests from its demand."""
 DRIVEN = {m.State.SOFT_STARTING, m.State.FOLLOWING}
 
 
@@ -165,7 +165,7 @@ def test_the_first_demand_engages_it(dut: Dut) -> None:
     assert dut.report().state is m.State.SOFT_STARTING
 
 
-# --- for whom -------------------------------------------------------------------------------------------------------
+# --- destinations and channels --------------------------------------------------------------------------------------
 
 
 @clause("does.channel", "op.40", "does.engages")
@@ -254,14 +254,14 @@ def test_engage_is_no_demand_and_leaves_its_age(dut: Dut) -> None:
 
 
 def most_way_cdeg(after_ns: int, soft_ms: int, slew: int) -> float:
-    """How far the set-point may have come: the speed rises evenly to the slew limit."""
+    """Greatest way of the set-point, 0.01 deg: its speed rises evenly to the slew limit."""
     t, soft_s, speed = after_ns / S, soft_ms / 1000, slew / 10
     way = speed * t * t / (2 * soft_s) if soft_s and t < soft_s else speed * (t - soft_s / 2)
     return way * 100
 
 
 def check_course(dut: Dut, since: tuple[int, int], start_cdeg: int, soft_ms: int, slew: int, until_ms: int) -> int:
-    """It is never further than soft start and slew limit allow; returns how far it came."""
+    """Check that it is never further than soft start and slew limit allow; returns its way, 0.01 deg."""
     came = 0
     for seen in dut.watch(since, until_ms * MS, 20 * MS):
         came = abs(seen.status.position_cdeg - start_cdeg)
@@ -300,7 +300,7 @@ def test_the_first_demand_after_a_loss_begins_with_a_soft_start_too(dut: Dut) ->
     check_course(dut, since, start, 600, 3000, 400)
 
 
-@clause("does.soft_starting", "does.engages", "parameters.soft-start", "op.43")
+@clause("does.soft-start", "does.engages", "parameters.soft-start", "op.43")
 def test_engaging_begins_a_soft_start_too(dut: Dut) -> None:
     ready(dut)
     start = dut.settle(0.25).position_cdeg
@@ -311,7 +311,7 @@ def test_engaging_begins_a_soft_start_too(dut: Dut) -> None:
     check_course(dut, (since[0], since[1]), start, 600, 3000, 400)
 
 
-@clause("does.soft_starting", "parameters.soft-start", "does.engages", "states")
+@clause("does.soft-start", "parameters.soft-start", "does.engages", "states")
 def test_a_soft_start_that_is_over_is_not_begun_anew_by_a_longer_one(dut: Dut) -> None:
     ready(dut)
     dut.demand(-0.3)
@@ -324,7 +324,7 @@ def test_a_soft_start_that_is_over_is_not_begun_anew_by_a_longer_one(dut: Dut) -
     assert came > 1500, "it begins softly again"
 
 
-@clause("does.soft_starting", "parameters.soft-start")
+@clause("does.soft-start", "parameters.soft-start")
 def test_a_shorter_time_ends_a_soft_start_that_runs(dut: Dut) -> None:
     ready(dut, soft_start=5000)
     dut.demand(0.1)
@@ -356,11 +356,11 @@ def assert_released(dut: Dut) -> None:
 
 
 @clause("does.release", "op.42", "states")
-@pytest.mark.parametrize("to_everyone", [False, True], ids=["to one", "to all"])
-def test_release_latches(dut: Dut, to_everyone: bool) -> None:
+@pytest.mark.parametrize("is_broadcast", [False, True], ids=["to one", "to all"])
+def test_release_latches(dut: Dut, is_broadcast: bool) -> None:
     ready(dut, channel=1)
     dut.demand(0.1)
-    if to_everyone:
+    if is_broadcast:
         dut.tell(m.Release())
     else:
         assert dut.ask(m.Release(), m.Released).state is m.State.RELEASED
@@ -402,13 +402,13 @@ def test_a_release_is_not_undone_by_time_or_settings(dut: Dut) -> None:
 
 
 @clause("op.43", "does.motion")
-@pytest.mark.parametrize("to_everyone", [False, True], ids=["to one", "to all"])
-def test_engage_holds_the_arm_where_it_is(dut: Dut, to_everyone: bool) -> None:
+@pytest.mark.parametrize("is_broadcast", [False, True], ids=["to one", "to all"])
+def test_engage_holds_the_arm_where_it_is(dut: Dut, is_broadcast: bool) -> None:
     ready(dut)
     dut.settle(0.25)
     dut.ask(m.Release(), m.Released)
     at = dut.report().position_cdeg
-    if to_everyone:
+    if is_broadcast:
         dut.tell(m.Engage())
     else:
         dut.ask(m.Engage(), m.Engaged)

@@ -1,4 +1,4 @@
-"""Every operation that is for one: what it answers, what it refuses, whom it does not answer."""
+"""Every unicast operation: its answers, its refusals, and the requests that it does not answer."""
 
 from __future__ import annotations
 

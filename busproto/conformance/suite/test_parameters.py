@@ -129,7 +129,7 @@ def test_a_commit_stores_and_counts(dut: Dut) -> None:
 
 
 def agree(dut: Dut, model: Model, message: Message) -> None:
-    """What the actuator answers is what the model says."""
+    """Check that the actuator's answer is that of the model."""
     wanted = model.answer(message)
     answer = message_of(dut.ask_frame(message))
     if isinstance(wanted, type):

@@ -21,14 +21,14 @@ NOT_THERE = 0xFF
 
 
 def no_address(dut: Dut) -> None:
-    """Its address is taken away."""
+    """Take its address away."""
     dut.require_alone()
     dut.ask(m.Assign(dut.uid, UNADDRESSED), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
     dut.address = UNADDRESSED
 
 
 def hot(dut: Dut) -> None:
-    """It is above its limit."""
+    """Heat it above its limit."""
     dut.beside("warm")
     dut.put({"over-temperature": 60})
     dut.beside("warm").order("warm", "75")
@@ -52,7 +52,7 @@ def read(*numbers: int) -> tuple[int, bytes]:
 
 
 def nothing(dut: Dut) -> None:
-    """No more is needed."""
+    """No preparation."""
 
 
 def wide(dut: Dut) -> None:
@@ -60,7 +60,7 @@ def wide(dut: Dut) -> None:
 
 
 def both(*steps: Callable[[Dut], None]) -> Callable[[Dut], None]:
-    """One after the other."""
+    """Both preparations, one after the other."""
 
     def prepare(dut: Dut) -> None:
         for step in steps:
@@ -125,7 +125,7 @@ CASES: dict[str, list[tuple[Callable[[Dut], None], tuple[int, bytes]]]] = {
     ],
     "released": [(released, of(m.Demand(0)))],
 }
-"""By the key of the row: what is done before, and a request that it refuses; later ones hold for a lower row too."""
+"""By the key of the row: the preparation, and a request that is then refused; later ones also meet a lower row."""
 
 BUSY = "busy"
 """The one row that needs a moment, see `test_busy_memory_refuses`."""

@@ -1,4 +1,4 @@
-"""Roll calls: who answers, in which slot, and what acknowledges."""
+"""Roll calls: which actuator answers, in which slot, and what acknowledges it."""
 
 from __future__ import annotations
 

@@ -13,7 +13,7 @@ from busproto.wire.message import Message
 
 
 def some_message(rng: random.Random, dut: Dut) -> Message:
-    """Something about settings that the model knows the answer to."""
+    """A request about settings to which the model knows the answer."""
     rows = list(dut.rows.values())
     row = rng.choice(rows)
     kind = rng.randrange(6)
@@ -33,7 +33,7 @@ def some_message(rng: random.Random, dut: Dut) -> Message:
 
 
 def disturb(rng: random.Random, dut: Dut) -> None:
-    """Something that leaves no trace in the settings."""
+    """Send something that does not change the settings."""
     kind = rng.randrange(5)
     if kind == 0:
         dut.silent(b"\x00" + rng.randbytes(rng.randrange(1, 40)).replace(b"\x00", b"\x01") + b"\x00")

@@ -1,5 +1,4 @@
-"""Every cell of the table of state changes; and heat: it lets go by itself, and takes hold of nothing while it is "
-"hot."""
+"""Every cell of the table of state changes; and heat: a hot actuator goes limp and does not engage."""
 
 from __future__ import annotations
 
@@ -22,12 +21,12 @@ LOOK_NS = 250 * MS
 
 
 def warm(dut: Dut, degc: float) -> None:
-    """It is heated or cooled from outside."""
+    """Set its temperature from outside."""
     dut.beside("warm").order("warm", f"{degc:g}")
 
 
 def at_work(dut: Dut) -> None:
-    """It follows its channel, and is cool."""
+    """Have it follow its channel, cool."""
     dut.beside("warm")
     dut.put({"over-temperature": LIMIT_DEGC, "soft-start": 0, "loss-time-out": 3000, "channel": 1})
     warm(dut, COOL_DEGC)
@@ -35,7 +34,7 @@ def at_work(dut: Dut) -> None:
 
 
 def demand_all(dut: Dut) -> m.State:
-    """A demand to everyone; returns in which state it leaves this one. Asking for a report may end a fault."""
+    """Send a demand to all; returns its state after it. The report that reads the state may end a fault."""
     dut.tell(m.DemandAll((1000,)))
     dut.pass_time(5 * MS)
     return dut.report().state
@@ -62,14 +61,14 @@ def test_while_it_is_hot_demand_and_engage_are_refused(dut: Dut) -> None:
     at_work(dut)
     warm(dut, HOT_DEGC)
     dut.refused(m.Demand(2000), m.Outcome.FAULT_STANDS)
-    assert dut.report().state is m.State.FAULTED, "it was asked while hot, and still held on"
+    assert dut.report().state is m.State.FAULTED, "it was asked while hot, and is still engaged"
     dut.refused(m.Engage(), m.Outcome.FAULT_STANDS)
     dut.refused(m.Demand(2000), m.Outcome.FAULT_STANDS)
     assert dut.report().state is m.State.FAULTED
 
 
 @clause("does.heat", "op.40")
-def test_while_it_is_hot_a_demand_of_all_engages_nobody_who_is_limp(dut: Dut) -> None:
+def test_while_it_is_hot_a_demand_of_all_engages_no_limp_actuator(dut: Dut) -> None:
     at_work(dut)
     dut.ask(m.Restart(), m.Restarting)
     dut.pass_time(30 * MS)
@@ -114,7 +113,7 @@ LOSSES = {m.State.LOST_LIMP: LOSS_LIMP, m.State.LOST_HOLD: LOSS_HOLD, m.State.LO
 
 
 def bring(dut: Dut, state: m.State, *, heat: bool) -> None:
-    """Into that state, at a temperature that is known where `heat` wants it."""
+    """Bring it into that state, at the temperature that `heat` names."""
     if heat or dut.can("warm"):  # a case before may have left it hot
         warm(dut, COOL_DEGC)
     dut.put(CALM)
@@ -143,7 +142,7 @@ def bring(dut: Dut, state: m.State, *, heat: bool) -> None:
 
 
 def lose(action: int) -> Callable[[Dut], None]:
-    """Let the time-out pass."""
+    """Let the loss time-out pass under that loss action."""
 
     def loses(dut: Dut) -> None:
         dut.put({"loss-action": action, "loss-time-out": 20})
@@ -153,7 +152,7 @@ def lose(action: int) -> Callable[[Dut], None]:
 
 
 def ask(message: Message) -> Callable[[Dut], None]:
-    """Ask it alone; whatever it says."""
+    """A unicast request whose answer is not checked."""
     return lambda dut: (dut.ask_frame(message), None)[1]
 
 
@@ -184,7 +183,7 @@ ASKED: dict[str, Message] = {
 """Requests that may be refused."""
 
 
-@clause("states", "does.engages", "does.loss", "does.release", "does.heat", "does.soft_starting", "does.assign")
+@clause("states", "does.engages", "does.loss", "does.release", "does.heat", "does.soft-start", "does.assign")
 @pytest.mark.parametrize("state", m.State, ids=lambda state: state.name.lower())
 @pytest.mark.parametrize("event", EVENTS, ids=lambda event: event.key)
 def test_each_cell_of_the_table_of_state_changes(dut: Dut, event: Event, state: m.State) -> None:

@@ -18,7 +18,7 @@ CLOCK_NS = 2 * US
 
 
 def delays(dut: Dut, count: int = 12) -> list[int]:
-    """How long behind the request it began, by the line itself."""
+    """Times from the end of the request to the begin of its reply, ns, by the clock of the line."""
     dut.beside("heard")
     found = []
     for number in range(count):

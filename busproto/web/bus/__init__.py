@@ -1,1 +1,1 @@
-"""The port of the page: a real one or a virtual bus in real time, what passes over it, and what that says."""
+"""The port of the page, real or a virtual bus in real time; its traffic, and the state of the actuators from that."""

@@ -1,4 +1,4 @@
-"""What is known of the actuators on the line, for the pages: one tile each, fed by every report that passes by."""
+"""State of the actuators on the line for the pages: one tile each, updated by every report on the line."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from busproto.wire.parameters import BY_NAME, PARAMETERS, RawValue
 
 MA_PER_COUNT: Final = 20
 MOST_GAP: Final = 8
-"""Addresses in a row of reports may leave out so many."""
+"""Largest gap between addresses within one row of reports."""
 MOST_ROW: Final = 40
 
 
@@ -34,14 +34,14 @@ class Tile:
         uid: 8 bytes.
         address: 1..239, 240 while it has none.
         function: in the airframe; "" where not known.
-        shared_by: how many share its address; 1 for none but it.
-        snapshot: what was read of it.
-        state: what its drive does, None while nothing was heard.
+        shared_by: number of actuators at its address; 1 for it alone.
+        snapshot: its settings and its report as last read; None before.
+        state: state of its drive, None before the first report.
         position_cdeg, demand_cdeg: 0.01 deg.
         current_ma: mA.
         status: its last whole report.
-        asked, missed: questions, and those without a good answer.
-        missed_in_a_row: since the last good one.
+        asked, missed: number of requests, and of those without a valid answer.
+        missed_in_a_row: the same since the last valid answer.
     """
 
     uid: bytes
@@ -66,12 +66,12 @@ class Tile:
 
     @property
     def is_silent(self) -> bool:
-        """Whether it did not answer for a while."""
+        """Whether it missed several requests in a row."""
         return self.missed_in_a_row >= SILENT_AFTER
 
     @property
     def word(self) -> str:
-        """Its state in a word."""
+        """Its state as one word."""
         if self.shared_by > 1:
             return "shared"
         if self.address == UNADDRESSED:
@@ -82,17 +82,17 @@ class Tile:
 
     @property
     def channel(self) -> int:
-        """1..32 that it follows, 0 for none or not known."""
+        """Channel that it follows, 1..32; 0 for none or not known."""
         raw = self.settings.get("channel", 0)
         return raw if isinstance(raw, int) else 0
 
     def answered(self) -> None:
-        """A good answer came."""
+        """Count a valid answer."""
         self.asked += 1
         self.missed_in_a_row = 0
 
     def did_not_answer(self) -> None:
-        """None came."""
+        """Count a request without an answer."""
         self.asked += 1
         self.missed += 1
         self.missed_in_a_row += 1
@@ -103,7 +103,7 @@ WORDS: Final[Mapping[str, str]] = {
     SILENT: "it does not answer",
     "shared": "several actuators answer at this address",
     "no-address": "it has no address yet",
-    "unknown": "nothing heard of it yet",
+    "unknown": "no report from it yet",
 }
 """What each state word means."""
 
@@ -116,12 +116,12 @@ class Board:
         self._at: dict[int, Tile] = {}
 
     def clear(self) -> None:
-        """No actuator is known any more."""
+        """Forget all actuators."""
         self.tiles.clear()
         self._at.clear()
 
-    def role(self, roster: Roster, functions: Mapping[bytes, str]) -> None:
-        """These are on the line now; what was known of them stays known."""
+    def take_roster(self, roster: Roster, functions: Mapping[bytes, str]) -> None:
+        """Show the actuators of a roster; for actuators known before, the data is kept."""
         clashes = roster.clashes
         old, self.tiles = self.tiles, {}
         for one in roster.found:
@@ -137,21 +137,21 @@ class Board:
         self._at = {tile.address: tile for tile in self.tiles.values() if tile.can_be_asked}
 
     def name(self, functions: Mapping[bytes, str]) -> None:
-        """Which actuator is which function, by uid."""
+        """Set the function of each actuator, by uid."""
         for tile in self.tiles.values():
             tile.function = functions.get(tile.uid, "")
 
     def at(self, address: int) -> Tile | None:
-        """The actuator that is alone at an address."""
+        """The actuator at an address, if it is alone there; else None."""
         return self._at.get(address)
 
     @property
     def alone(self) -> list[Tile]:
-        """Those that can be asked, by address."""
+        """Actuators that can be asked, by address."""
         return [self._at[address] for address in sorted(self._at)]
 
     def actuators(self) -> list[OnLine] | None:
-        """Those that are known to be there, for letting go; None where nothing is known."""
+        """The actuators known to be on the line, to be released; None where nothing is known."""
         loss = BY_NAME["loss-action"]
         return [
             OnLine(tile.address, tile.uid, loss.text(tile.settings[loss.name]) if loss.name in tile.settings else "")
@@ -159,11 +159,11 @@ class Board:
         ] or None
 
     def on_channel(self, channel: int) -> list[Tile]:
-        """Those that follow a channel, as far as they were read."""
+        """Actuators that follow a channel, as far as their settings were read."""
         return [tile for tile in self.alone if tile.channel == channel]
 
     def read(self, snapshot: Snapshot) -> None:
-        """One was read anew."""
+        """Take the settings and the report of one actuator, just read."""
         tile = self.tiles.get(snapshot.uid)
         if tile is not None:
             tile.snapshot = snapshot
@@ -187,7 +187,7 @@ class Board:
         return rows
 
     def frame(self, frame: Frame) -> None:
-        """An answer passed by: whatever it says of how its sender is, is taken."""
+        """Update the sender of a reply by the state that the reply reports."""
         tile = self._at.get(frame.source)
         if tile is None:
             return
@@ -198,7 +198,7 @@ class Board:
         self.heard(tile, message)
 
     def heard(self, tile: Tile, message: object) -> None:
-        """It said how it is."""
+        """Update a tile by a message with its state."""
         if isinstance(message, BriefStatus):
             tile.state, tile.position_cdeg = message.state, message.position_cdeg
             tile.current_ma = message.current_cma * MA_PER_COUNT
@@ -215,19 +215,19 @@ class Board:
     # --- as data ------------------------------------------------------------------------------------------------
 
     def moving_json(self) -> list[list[Any]]:
-        """What changes all the time, one short row each: uid, word, 0.01 deg, mA, demand in 0.01 deg or None."""
+        """Fast values, one row for each actuator: uid, word, position 0.01 deg, mA, demand 0.01 deg or None."""
         return [
             [tile.uid.hex(), tile.word, tile.position_cdeg, tile.current_ma, tile.demand_cdeg]
             for tile in self.tiles.values()
         ]
 
     def tiles_json(self) -> list[dict[str, Any]]:
-        """Everything else."""
+        """All slow values of all actuators."""
         return [tile_json(tile) for tile in sorted(self.tiles.values(), key=lambda one: (one.address, one.uid))]
 
 
 def health_json(tile: Tile) -> dict[str, Any]:
-    """What changes slowly."""
+    """Slow values of one actuator."""
     status = tile.status
     body: dict[str, Any] = {"uid": tile.uid.hex(), "asked": tile.asked, "missed": tile.missed}
     if status is not None:
@@ -243,7 +243,7 @@ def health_json(tile: Tile) -> dict[str, Any]:
 
 
 def tile_json(tile: Tile) -> dict[str, Any]:
-    """One tile, but for what changes all the time."""
+    """One tile without its fast values."""
     body: dict[str, Any] = {
         **health_json(tile),
         "address": None if tile.address == UNADDRESSED else tile.address,
@@ -267,7 +267,7 @@ def tile_json(tile: Tile) -> dict[str, Any]:
 
 
 def _way_json(settings: Mapping[str, RawValue]) -> dict[str, Any]:
-    """Between which angles it moves; nothing for one that lacks a parameter that says so."""
+    """The angles between which it moves; empty for an actuator that lacks a parameter for them."""
     try:
         # reversed, the positive end is the lower one
         ends = sorted(fraction_to_degrees(fraction, settings) for fraction in (-1.0, 1.0))

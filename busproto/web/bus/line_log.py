@@ -1,6 +1,6 @@
-"""What went over the line, entry by entry: frames, bytes that are none, overlaps with their waveforms.
+"""Traffic on the line, entry by entry: frames, bytes that are no frame, overlaps with their waveforms.
 
-On a virtual bus everything that was driven is known, with its sender; on a port only what the host sent and heard.
+On a virtual bus every transmission is known, with its sender; on a port only the bytes that the host sent and received.
 Polling is routine: all of one round is one entry.
 """
 
@@ -23,7 +23,7 @@ from busproto.wire.message import OPERATIONS
 
 KEPT: Final = 3000
 PENDING: Final = 400
-"""So many are kept for the pages; what comes faster is counted only."""
+"""Number of entries kept for the pages; more between two messages are only counted."""
 PENDING_ROUNDS: Final = 2
 EXPLAINED_PIECES: Final = 48
 MAX_EDGES: Final = 4000
@@ -32,10 +32,10 @@ HOST: Final = "host"
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """What one sender put on the line without a pause.
+    """Bytes that one sender put on the line without a pause.
 
     Attributes:
-        start_ns, end_ns: on the line; the moment it was seen where only a port is there.
+        start_ns, end_ns: times on the line, ns; on a port the time of arrival.
         who: the name of the sender.
         data: the bytes.
         edges: level changes, ns; none where they are not known.
@@ -55,7 +55,7 @@ class Entry:
     Attributes:
         number: from 1.
         kind: "frame", "overlap", "bytes" (no frame) or "round" (polling).
-        pieces: what was sent, with its sender; in an overlap those that overlap.
+        pieces: the sent bytes, with their sender; in an overlap all that overlap.
         line_edges: of the line itself in an overlap.
     """
 
@@ -69,7 +69,7 @@ class LineLog:
     """The log.
 
     Attributes:
-        overlaps: so far.
+        overlaps: number of overlaps so far.
     """
 
     def __init__(self) -> None:
@@ -80,16 +80,16 @@ class LineLog:
         self._left_out = 0
         self._round: list[Piece] = []
 
-    # --- what comes in ------------------------------------------------------------------------------------------
+    # --- input --------------------------------------------------------------------------------------------------
 
     def seen(self, time_ns: int, sent: bool, found: Frame | BadFrame, *, routine: bool) -> None:
-        """A port sent or heard this."""
+        """Take a frame or bytes that a port sent or received."""
         data = encode_frame(found) if isinstance(found, Frame) else found.raw
         who = HOST if sent else _source_text(found.source) if isinstance(found, Frame) else "?"
         self._take([Piece(time_ns, time_ns, who, data)], routine)
 
     def drain(self, bus: VirtualBus, *, routine: bool) -> None:
-        """Take over what has ended on a virtual line."""
+        """Take the transmissions that have ended on a virtual line."""
         record = bus.line.record
         if not record:
             return
@@ -137,7 +137,7 @@ class LineLog:
                 self._add("frame", (piece,))
 
     def end_round(self) -> None:
-        """A round of polling is over."""
+        """End a round of polling: its frames become one entry."""
         self._flush_round()
 
     def _flush_round(self) -> None:
@@ -155,10 +155,10 @@ class LineLog:
             self._left_out += 1
         self._pending.append(entry)
 
-    # --- what goes out ------------------------------------------------------------------------------------------
+    # --- output -------------------------------------------------------------------------------------------------
 
     def news(self) -> dict[str, Any] | None:
-        """What came since the last call, for the list; None where nothing did. Of many rounds only the last ones."""
+        """Entries since the last call, for the list; None where there are none. Of many rounds only the last."""
         if not self._pending:
             return None
         entries = list(self._pending)

@@ -1,7 +1,7 @@
-"""A virtual bus in this process, paced by the machine's clock, at the place of a port.
+"""A virtual bus in this process, paced by the machine's clock, in place of a port.
 
-Its time is virtual and never runs ahead of the machine's by more than a moment. Where the machine is too slow it falls
-behind, and so do all deadlines: nothing that an actuator does is late because the machine computes.
+Its time is virtual and never runs ahead of the machine's by more than a moment. Where the machine is too slow, virtual
+time falls behind, and so do all deadlines: a slow machine makes no actuator late.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from busproto.transport.base import ClosedBehind
 
 MS: Final = 1_000_000
 AHEAD_NS: Final = 2 * MS
-"""So far virtual time may run ahead before this thread waits: a wait costs more than that."""
+"""Lead of virtual time, ns, up to which the thread does not wait: a wait costs more than that."""
 FORGET_NS: Final = 200 * MS
-"""Further behind than this, the time that was lost is not made up for."""
+"""Lag, ns, beyond which the lost time is not caught up."""
 
 
 class LiveBus(ClosedBehind):
@@ -53,7 +53,7 @@ class LiveBus(ClosedBehind):
 
     @property
     def baud(self) -> int:
-        """Of the line, bits per second."""
+        """Rate of the line, bits per second."""
         return self.bus.line.baud
 
     def now_ns(self) -> int:

@@ -1,7 +1,7 @@
-"""What goes over a port, seen on its way: every good frame is told to `on_frame`, every byte is counted.
+"""A port that reports its traffic: every valid frame is passed to `on_frame`, every byte is counted.
 
-Reads are cut into slices, so that the thread that runs the bus can look after other things in between; what
-`between` raises goes to the operation that is reading, which may then still leave all limp.
+Reads are cut into slices, so that the thread that runs the bus can do other work in between. An exception from
+`between` goes to the operation that is reading, which can then still leave all actuators limp.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ OnFrame = Callable[[int, bool, Frame | BadFrame], None]
 
 
 class Tap(PortAround):
-    """See the module."""
+    """A port that reports its traffic, see the module."""
 
     def __init__(self, port: Transport, on_frame: OnFrame, between: Callable[[], None]) -> None:
         """Args: port: the port itself; on_frame: given time (ns), whether it was sent, and what was found; between: see
@@ -47,8 +47,8 @@ class Tap(PortAround):
     def read_until(self, deadline_ns: int) -> bytes:
         """See `Transport.read_until`."""
         while True:
-            if deadline_ns:  # a look at what came too late is no wait
-                self._between()  # before the read: what it raises must not take bytes along
+            if deadline_ns:  # a read whose deadline has passed does not wait
+                self._between()  # before the read: an exception must not lose bytes
             data = self._port.read_until(min(deadline_ns, self._port.now_ns() + SLICE_NS))
             if data:
                 self._heard(data)
@@ -60,7 +60,7 @@ class Tap(PortAround):
         if self._echo and data[: len(self._echo)] == self._echo[: len(data)]:
             echoed = min(len(data), len(self._echo))
             del self._echo[:echoed]
-            data = data[echoed:]  # our own bytes: they were counted and told when they were sent
+            data = data[echoed:]  # echo of our own bytes: they were counted and reported when they were sent
         else:
             self._echo.clear()
         if data:
@@ -79,6 +79,6 @@ class Tap(PortAround):
 
     @property
     def load(self) -> float:
-        """Share of the last second in which the line was in use, 0..1."""
+        """Fraction of the last second in which the line was in use, 0..1."""
         self._forget(self._port.now_ns())
         return min(1.0, self._loaded_bytes * BITS_PER_BYTE / self._port.baud)

@@ -1,4 +1,4 @@
-"""What a page may do to a virtual bus, beside what is typed (`busproto.sim.control`), and what it is told of it."""
+"""Faults that a page can start on a virtual bus, besides typed commands (`busproto.sim.control`), and its state."""
 
 from __future__ import annotations
 
@@ -14,11 +14,10 @@ from busproto.web.orders import Fault
 
 
 def arrange(bus: VirtualBus, order: Fault) -> str:
-    """Let something of `busproto.sim.scene.events` happen from now on, for `lasting` s where it has an end. Returns it
-    in words.
+    """Start an event of `busproto.sim.scene.events` now, for `lasting` s where it has an end. Returns it in words.
 
     Raises:
-        InputError: there is no such thing, or its fields do not fit; nothing happens.
+        InputError: there is no such event, or its fields do not fit; nothing happens.
     """
     at_s = bus.kernel.now_ns / 1e9
     table: dict[str, Any] = {**order.fields, "what": order.what, "at": at_s}
@@ -36,7 +35,7 @@ def arrange(bus: VirtualBus, order: Fault) -> str:
 
 
 def bus_json(port: LiveBus) -> dict[str, Any]:
-    """Which actuators a virtual bus has, plugged in or not, and what can be done to it."""
+    """The actuators of a virtual bus, plugged in or not, its supply and its surfaces."""
     bus = port.bus
     return {
         "actuators": [{"label": one.label, "uid": one.uid.hex(), "powered": one.is_powered} for one in bus.actuators],

@@ -25,7 +25,7 @@ YES, NO = "yes", "no"
 
 def _find(desk: Desk, wanted: Nothing) -> dict[str, Any]:
     found = desk.run(survey())
-    desk.meet(found)
+    desk.show_found(found)
     desk.tell(found.roster.summary, *roster_lines(found.roster))
     desk.tell(*(f"Address {address} could not be read: {why}" for address, why in found.problems.items()))
     return {"proof": found.roster.summary, **found.roster.as_json()}
@@ -42,7 +42,7 @@ def _address(desk: Desk, wanted: AddressFields) -> dict[str, Any]:
 
 
 class NumberFields(Fields, frozen=True):
-    """The first of the addresses to be given."""
+    """The least address to be given."""
 
     first: Address = 1
 
@@ -74,7 +74,7 @@ def _readdress(desk: Desk, wanted: dict[bytes, int]) -> dict[str, Any]:
         desk.tell("Nothing was written.")
         return {"moves": 0}
     desk.run(assign_all(moves))
-    desk.meet(desk.run(survey()))
+    desk.show_found(desk.run(survey()))
     desk.tell(f"{len(moves)} addresses written and read back.")
     return {"moves": len(moves)}
 
@@ -108,7 +108,7 @@ def _set(desk: Desk, wanted: SettingFields) -> dict[str, Any]:
 
 
 class UndoFields(Fields, frozen=True):
-    """Back to which memory."""
+    """The memory to go back to."""
 
     address: Address
     to: Text = "stored"
@@ -125,7 +125,7 @@ def _undo(desk: Desk, wanted: UndoFields) -> dict[str, Any]:
 
 
 def _require_limp_or_armed(desk: Desk, address: int) -> None:
-    """Some settings shift where an engaged arm is driven to."""
+    """Refuse where an engaged arm could move: some settings shift its target."""
     if not desk.host.is_armed and not is_limp(desk.run(report(address))):
         raise InputError(f"the actuator at address {address} is engaged and would move: arm first, or let it go limp")
 
@@ -136,7 +136,7 @@ def _read_again(desk: Desk, address: int) -> None:
 
 
 class OneFields(Fields, frozen=True):
-    """Which actuator it is about."""
+    """The address of the actuator."""
 
     address: Address
 

@@ -24,7 +24,7 @@ CLAIM_ORDERS: Final[Mapping[str, claims.Order]] = {"undo": "undo", "skip": "skip
 
 
 class ClaimFields(Fields, frozen=True):
-    """How it is done.
+    """Options of the claim.
 
     `again`: anew; what was claimed before stays in force until all functions are. `patience`: skip a surface that
     was not moved for so many s.
@@ -42,14 +42,14 @@ def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
     found = desk.run(survey())
     harmed = harmed_by_supply(plan, assigned, found)
     desk.tell(*(one.text for one in harmed))
-    desk.meet(found)
+    desk.show_found(found)
     desk.tell(found.roster.summary, *roster_lines(found.roster))
     moves = _agreed(desk, scratch_moves(plan, found.roster))
     actuators, known = desk.run(meet(found.roster, moves))
     told = {one.uid for one in harmed}
     desk.tell(*(one.text for uid, one in harmed_of(plan, assigned, known).items() if uid not in told))
     if moves:
-        desk.meet(desk.run(survey()))
+        desk.show_found(desk.run(survey()))
     ended = _by_hand(desk, wanted, actuators, assigned, draft=draft)
     desk.tell(desk.run(let_go(desk.host.board.actuators())).text)
     left = [function for function in plan.roles if function not in ended.assigned]
@@ -118,7 +118,7 @@ def _lines(told: claims.Told, names: Mapping[bytes, str]) -> list[str]:
 def _tell_end(
     desk: Desk, assigned: Mapping[str, bytes], known: Mapping[bytes, Known], left: Sequence[str], *, draft: bool
 ) -> None:
-    """What is claimed and what is not, once all are limp; `left`: functions without an actuator."""
+    """Report the claimed functions and those left, once all are limp; `left`: functions without an actuator."""
     if draft and not left:
         earlier = put_in_force(desk.plan)
         desk.tell(claim_words.earlier_line(None if earlier is None else earlier.name))

@@ -1,4 +1,4 @@
-"""What a flow has to work with: the bus, questions to the operator, and what is shown of how far it is."""
+"""The interface of a flow: the bus, questions to the operator, and its progress on the pages."""
 
 from __future__ import annotations
 
@@ -20,20 +20,20 @@ KEPT_LINES: Final = 60
 
 
 class Stopped(Exception):
-    """The operator, or what looks after the operator, ends what runs."""
+    """The operator, or the watch on the operator, ends the running operation."""
 
 
 class Fields(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename="kebab"):
-    """Base of what a flow is started with."""
+    """Base of the fields with which a flow is started."""
 
 
 class Nothing(Fields, frozen=True):
-    """It needs nothing."""
+    """No fields."""
 
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One flow.
+    """A kind of flow.
 
     Attributes:
         name: as it is started.
@@ -54,7 +54,7 @@ class Kind:
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What the operator is asked, and the answers there are."""
+    """A question to the operator, with the possible answers."""
 
     number: int
     text: str
@@ -62,7 +62,7 @@ class Question:
 
 
 class FlowHost(Protocol):
-    """What a flow needs of the bench it runs on."""
+    """The bench, as a flow uses it."""
 
     @property
     def plan(self) -> Plan | None:
@@ -70,11 +70,11 @@ class FlowHost(Protocol):
 
     @property
     def board(self) -> Board:
-        """Which actuators are on the line."""
+        """The actuators on the line."""
 
     @property
     def is_armed(self) -> bool:
-        """Whether demands go through."""
+        """Whether demands are sent."""
 
     def run(self, steps: Steps[T]) -> T:
         """Run an operation."""
@@ -83,29 +83,29 @@ class FlowHost(Protocol):
         """As `run`, also to addresses known to be shared."""
 
     def idle(self) -> None:
-        """A little of what is done while nothing else is."""
+        """Do a slice of background work: polling, or letting time pass."""
 
     def functions(self) -> Mapping[bytes, str]:
-        """The function of each uid, as far as it was claimed."""
+        """The function of each claimed uid."""
 
     def tell_tiles(self) -> None:
-        """Show the actuators."""
+        """Send the actuators to the pages."""
 
     def tell_flow(self) -> None:
-        """Show how the flow stands."""
+        """Send the state of the flow to the pages."""
 
 
 class Desk:
-    """One flow that runs.
+    """A running flow.
 
     Attributes:
         host: the bench that it runs on.
-        kind: what it is.
+        kind: the kind of flow.
         wanted: its fields.
         state: "running", "done", "failed" or "stopped".
         problem: why it failed or was stopped.
-        lines: what it said so far.
-        orders: answers given beforehand, as keys are: a flow looks when it likes.
+        lines: its messages so far.
+        orders: answers given in advance, like typed keys: the flow reads them when it can.
         result: its result as data.
     """
 
@@ -135,7 +135,7 @@ class Desk:
         return self.host.run(steps)
 
     def tell(self, *lines: str) -> None:
-        """Say something."""
+        """Add a line to its messages."""
         self.lines += lines
         del self.lines[:-KEPT_LINES]
         self.host.tell_flow()
@@ -157,7 +157,7 @@ class Desk:
         return self._answer
 
     def answered(self, number: int, answer: str) -> bool:
-        """The operator answered question `number`, or gave an order beforehand (0). Whether that was wanted."""
+        """Take the answer to question `number`, or an order in advance (0). Returns whether it was wanted."""
         if number == 0 and answer in self.order_words:
             self.orders.append(answer)
             return True
@@ -167,19 +167,19 @@ class Desk:
         return True
 
     def next_order(self) -> str | None:
-        """The oldest order that was given beforehand."""
+        """The oldest order given in advance, None without one."""
         return self.orders.pop(0) if self.orders else None
 
-    def meet(self, survey: Survey) -> None:
-        """Show which actuators were found and what was read."""
+    def show_found(self, survey: Survey) -> None:
+        """Show the actuators of a survey, with their settings."""
         board = self.host.board
-        board.role(survey.roster, self._functions(survey))
+        board.take_roster(survey.roster, self._functions(survey))
         for snapshot in survey.snapshots.values():
             board.read(snapshot)
         self.host.tell_tiles()
 
     def _functions(self, survey: Survey) -> dict[bytes, str]:
-        """The function of each uid: as claimed, else, and told so, by the address that is planned."""
+        """The function of each uid: as claimed, else by the planned address, which the text then says."""
         plan, claimed = self.host.plan, self.host.functions()
         if plan is None:
             return {}
@@ -188,7 +188,7 @@ class Desk:
         return {**by_address, **claimed}
 
     def json(self) -> dict[str, Any]:
-        """How it stands, as data."""
+        """Its state as data."""
         question = self.question
         return {
             "k": "flow",
@@ -207,7 +207,7 @@ class Desk:
 
 
 def roster_lines(roster: Roster) -> list[str]:
-    """What is wrong with it, a line each."""
+    """Problems of a roster, one line each."""
     lines = [
         f"Address {address} is shared by {len(uids)} actuators: {', '.join(uid.hex() for uid in uids)}."
         for address, uids in roster.clashes.items()

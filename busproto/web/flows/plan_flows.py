@@ -1,4 +1,4 @@
-"""Flows that judge actuators by an airframe file: match a gang, take the signal away."""
+"""Flows that compare actuators with an airframe file: match a gang, take the signal away."""
 
 from __future__ import annotations
 
@@ -33,12 +33,12 @@ from busproto.web.orders import Text
 
 def _audited(desk: Desk) -> tuple[Survey, Audit]:
     seen = desk.run(survey())
-    desk.meet(seen)
+    desk.show_found(seen)
     return seen, audit(desk.plan, load_assignment(desk.plan), seen, matches_of(desk.plan))
 
 
 class MatchFields(Fields, frozen=True):
-    """Which gang, and how finely."""
+    """The gang, and the number of points."""
 
     gang: Text
     stations: Annotated[int, Meta(ge=12, le=101)] = 33
@@ -68,7 +68,7 @@ def _match(desk: Desk, wanted: MatchFields) -> dict[str, Any]:
     desk.tell(
         f"Kept in {plan.beside(MATCH_ENDING).name}, for the card.",
     )
-    desk.meet(desk.run(survey()))
+    desk.show_found(desk.run(survey()))
     names = {subject.address: subject.role.function for subject in subjects}
     curves = None
     if before is not None and after is not None:
@@ -87,7 +87,7 @@ def _curves(figures: Figures, names: Mapping[int, str]) -> dict[str, list[list[f
 
 
 class TrialFields(Fields, frozen=True):
-    """Which parts of the trial, and how far each is moved, in % of its travel."""
+    """The parts of the trial, and the size of the movements, % of travel."""
 
     parts: tuple[Text, ...] = ("loss",)
     throw: Annotated[float, Meta(ge=1, le=100)] = 25.0

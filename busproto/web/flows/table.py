@@ -1,4 +1,4 @@
-"""The table of flows: what can be started from the page, over the same operations as the command line."""
+"""The table of flows that can be started from the page; they use the same operations as the command line."""
 
 from __future__ import annotations
 

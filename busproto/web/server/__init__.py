@@ -1,1 +1,1 @@
-"""HTTP and WebSocket: which requests are let in, which page operates, the page's files, lessons and handbook."""
+"""HTTP and WebSocket: admission of requests, the operating page, the page's files, lessons and handbook."""

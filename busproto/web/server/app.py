@@ -1,7 +1,7 @@
-"""The web application: which requests are let in, the page's files, and the WebSocket.
+"""The web application: admission of requests, the page's files, and the WebSocket.
 
-Before anything else Host and Origin are looked at, so that no other site in the same browser gets through, and a
-random token that only the opened URL carries. Nothing on the page is inline, and it may load from here only.
+Host and Origin are checked first, so that no other site in the same browser gets through; then a random token that only
+the opened URL carries. Nothing on the page is inline, and it may load from this server only.
 """
 
 from __future__ import annotations
@@ -53,13 +53,14 @@ HEADERS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Doors:
-    """Which requests are let in.
+    """Decides which requests are admitted.
 
     Attributes:
-        token: what the page has to know.
-        port: that the server listens at.
-        is_open: whether other machines may come; then any address as such, but no foreign name, is taken for ours.
-        own_name: the name that the server listens at, where it is none of this machine.
+        token: secret that a page has to present.
+        port: port of the server.
+        is_open: whether other machines may connect; then any numeric address, but no foreign name, counts as this
+            server's.
+        own_name: the name at which the server listens, where it is not one of this machine.
     """
 
     token: str
@@ -90,7 +91,7 @@ class Doors:
         return self.is_ours(host) and origin == f"http://{host}" and PROTOCOL in protocols and self._is_token(given)
 
     def may_ask(self, authorization: str) -> bool:
-        """Whether an Authorization header of a request is that of a page of ours."""
+        """Whether a request's Authorization header carries the token."""
         return authorization.startswith(BEARER) and self._is_token(authorization.removeprefix(BEARER))
 
     def _is_token(self, given: str) -> bool:
@@ -133,7 +134,7 @@ def make_app(
     on_ready: Callable[[], None] = lambda: None,
     lesson_desk: LessonDesk | None = None,
 ) -> Starlette:
-    """The application. While it lives, the worker runs; `on_ready` is called when it does."""
+    """The application. The worker runs as long as the application; `on_ready` is called when it has started."""
     lesson_desk = lesson_desk or LessonDesk()
 
     @contextlib.asynccontextmanager
@@ -208,7 +209,7 @@ async def _receive_all(socket: WebSocket, page: Page, hub: Hub) -> None:
 
 
 def hello_json(worker: BusWorker) -> dict[str, Any]:
-    """What a page is told once."""
+    """The first message to a page."""
     plan = worker.plan
     airframe: Mapping[str, Any] | None = None
     if plan is not None:

@@ -1,7 +1,7 @@
-"""The handbook on the page: the same Markdown as in the terminal, rendered here to HTML without a word of script.
+"""The handbook on the page: the same Markdown as in the terminal, rendered here to HTML without script.
 
-A browser that reaches the server may read it, as the page's own files: it holds nothing of this bench. HTML within a
-page is shown as the text that it is; what a page may hold is what the CommonMark rules and tables give.
+Like the page's own files it needs no token: it contains no data of this bench. HTML within a page is shown as text; a
+page may use CommonMark and tables.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def rendered(markdown: str) -> str:
     _name_headings(tokens)
     _draw(tokens)
     for token in _all_of(tokens):
-        token.attrs.pop("style", None)  # of aligned cells: the page's policy lets no style in that is not in a file
+        token.attrs.pop("style", None)  # of aligned cells: the page's policy allows styles from files only
         if "href" in token.attrs:
             token.attrs["href"] = _led(str(token.attrs["href"]))
     return str(_MARKDOWN.renderer.render(tokens, _MARKDOWN.options, {}))
@@ -81,7 +81,7 @@ def _draw(tokens: Sequence[Token]) -> None:
 
 
 def _led(target: str) -> str:
-    """Where a link of a page leads on this server: to another page; others stay as they are."""
+    """The link to another page as this server names it; other links stay as they are."""
     if target.startswith(("#", "https://", "http://")):
         return target
     path, _, name = target.partition("#")

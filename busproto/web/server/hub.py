@@ -1,7 +1,7 @@
-"""Which pages look and which one operates.
+"""The pages that look, and the page that operates.
 
-Every page has queues of its own, with an end: a slow one loses what is old, never the others' time. What describes
-a state is replaced by what is newer; positions carry numbers, so that a page sees gaps.
+Every page has bounded queues of its own: a slow page loses old messages and delays no other page. A message about a
+state is replaced by a newer one. Positions carry numbers, so that a page sees gaps.
 """
 
 from __future__ import annotations
@@ -20,19 +20,19 @@ MAX_POSITIONS: Final = 50
 MAX_LINE: Final = 30
 MAX_PRIVATE: Final = 100
 STREAMS: Final = {"pos": MAX_POSITIONS, "line": MAX_LINE, "said": MAX_PRIVATE}
-"""Kinds that are queued one after the other, and how many at most; the oldest go first."""
+"""Kinds of messages that are queued in order, with the greatest number of each; the oldest are dropped first."""
 KEPT: Final = ("port", "arm", "tiles", "flow", "load")
-"""Kinds that a page which comes later is told at once, beside the last of what went over the line."""
+"""Kinds whose last message a new page gets at once, with the last entries of the line log."""
 
 Submit = Callable[[int, orders.AnyOrder | orders.OperatorLeft], None]
 
 
 class Page:
-    """One page that looks.
+    """One connected page.
 
     Attributes:
         number: from 1; never used twice.
-        lost: messages of streams that it was too slow for.
+        lost: number of messages of streams that were dropped because it was too slow.
     """
 
     def __init__(self, number: int) -> None:
@@ -44,7 +44,7 @@ class Page:
         self._private: deque[str] = deque()
 
     def put(self, key: str, text: str) -> None:
-        """One message for it; by `key` it replaces what waits, or joins its stream."""
+        """Queue a message; by `key` it replaces a waiting one, or joins its stream."""
         stream = self._streams.get(key)
         if stream is None:
             self._latest.pop(key, None)
@@ -57,7 +57,7 @@ class Page:
         self._wake.set()
 
     def put_private(self, text: str) -> None:
-        """An answer to it alone. What does not fit is lost: it asks faster than it reads."""
+        """Queue an answer to this page alone. It is dropped where the page asks faster than it reads."""
         if len(self._private) < MAX_PRIVATE:
             self._private.append(text)
             self._wake.set()
@@ -65,7 +65,7 @@ class Page:
             self.lost += 1
 
     async def next(self) -> list[str]:
-        """What waits, at least one message: first what it asked for, then states, then the streams."""
+        """Wait for messages, at least one: private answers first, then states, then the streams."""
         await self._wake.wait()
         self._wake.clear()
         texts = [*self._private, *self._latest.values()]
@@ -96,7 +96,7 @@ class Hub:
         self._numbers = 0
 
     def begin(self, submit: Submit) -> None:
-        """The server runs; orders go to `submit`. Called on the loop."""
+        """Start; orders go to `submit`. Called on the loop."""
         self._loop = asyncio.get_running_loop()
         self._submit = submit
 
@@ -106,7 +106,7 @@ class Hub:
         """A message for every page. May be called from any thread."""
         self._on_loop(self._spread, key, encode(body))
         if key == "line":
-            told = [entry for entry in body["entries"] if entry["kind"] != "round"]  # polling would push the rest out
+            told = [entry for entry in body["entries"] if entry["kind"] != "round"]  # polling would displace the rest
             if told:
                 self._on_loop(self._kept_lines.append, encode({**body, "entries": told, "left_out": 0}))
 
@@ -133,7 +133,7 @@ class Hub:
     # --- pages --------------------------------------------------------------------------------------------------
 
     def join(self) -> Page:
-        """A page comes; where no page operates, it does."""
+        """Add a page; where no page operates, it becomes the operator."""
         self._numbers += 1
         page = Page(self._numbers)
         self.pages[page.number] = page
@@ -148,7 +148,7 @@ class Hub:
         return page
 
     def leave(self, page: Page) -> None:
-        """It has gone."""
+        """Remove a page; where it was the operator, the worker is told."""
         self.pages.pop(page.number, None)
         if self.operator == page.number:
             self._free()
@@ -160,7 +160,7 @@ class Hub:
         self._submit(0, orders.OperatorLeft())
 
     def order(self, page: Page, text: str | bytes) -> None:
-        """A page wants something."""
+        """Check an order of a page and pass it on, or refuse it."""
         try:
             order = orders.read_order(text)
             self._follow(page, order)

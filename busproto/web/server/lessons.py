@@ -2,11 +2,11 @@
 
 They touch neither the bench nor its port, so every page with the token may show them, also one that only looks.
 
-A lesson is pure computing, a few tenths of a second of it and more on a small machine. In a thread that shares the
+A lesson is pure computing, for some tenths of a second, or more on a small machine. A thread would share the
 interpreter's lock with the event loop and with the bench's worker. Measured with 32 actuators at 50 rounds a second,
-one lesson after the other, two busy cores: with a thread 33 to 44 rounds a second were left, and the loop was 8 to
-11 ms late at the median; with another process 50 rounds, and 1 to 3 ms. So it is one other process, started at the
-first lesson and nicer than we are. One lesson is computed at a time, the others wait, and only a few may wait.
+one lesson after the other, two busy cores: with a thread 33 to 44 rounds a second were left, and the loop was 8 to 11
+ms late at the median; with another process 50 rounds, and 1 to 3 ms. So it is one other process, started at the first
+lesson and with a lower priority. One lesson is computed at a time, the others wait, and only a few may wait.
 """
 
 from __future__ import annotations
@@ -44,18 +44,18 @@ OK, BAD, FORBIDDEN, UNKNOWN, BUSY = 200, 400, 403, 404, 503
 
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """What goes back: an HTTP status, and JSON."""
+    """A response: an HTTP status, and JSON."""
 
     status: int
     body: bytes
 
 
 Compute = Callable[[str, int, str | None], Reply]
-"""A lesson by name and seed, or the verdict on an answer to it. Blocks until it is there."""
+"""Gives a lesson by name and seed, or the verdict on an answer to it. Blocks until it is computed."""
 
 
 def problem(status: int, text: str) -> Reply:
-    """One clear line: ``{"error": ...}``."""
+    """A response with one line: ``{"error": ...}``."""
     return Reply(status, msgspec.json.encode({"error": text}))
 
 
@@ -76,7 +76,7 @@ class OtherProcess:
     def __call__(self, name: str, seed: int, answer: str | None) -> Reply:
         """Compute there; called by one thread at a time."""
         if self._pool is None:
-            # spawned, not forked: this process has threads, and the bench's port must not live on in another
+            # spawned, not forked: this process has threads, and the bench's port must not stay open in another
             context = multiprocessing.get_context("spawn")
             self._pool = ProcessPoolExecutor(1, context, initializer=_begin)
         try:
@@ -86,22 +86,24 @@ class OtherProcess:
             return problem(BUSY, "the process that computes lessons has ended; ask again")
 
     def close(self) -> None:
-        """End it; what it computes is finished first."""
+        """End the process after its present computation."""
         if self._pool is not None:
             self._pool.shutdown(cancel_futures=True)
             self._pool = None
 
 
 def _mind_no_interrupt() -> None:
-    """Ctrl-C is for the main thread. A process that this thread starts inherits that, so it says nothing while it is
-    still being started."""
+    """Block SIGINT in this thread: Ctrl-C is for the main thread.
+
+    A process started from here inherits that and prints nothing while it starts.
+    """
     if hasattr(signal, "pthread_sigmask"):
         resource_tracker.ensure_running()  # multiprocessing starts it sooner or later, and undoes what follows
         signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
 
 
 def _begin() -> None:
-    """What the other process does first: leave the cores to the bench, and its end to the server."""
+    """First step of the other process: lower its priority, and ignore Ctrl-C, as the server ends it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches both; the server ends this one in its turn
     if hasattr(os, "nice"):
         os.nice(NICER_BY)
@@ -116,7 +118,7 @@ def _end_with_parent() -> None:
 
 
 class LessonDesk:
-    """Takes wishes for lessons on the event loop; computes them one after the other, off it."""
+    """Takes requests for lessons on the event loop; has them computed one after another in the other process."""
 
     def __init__(self, compute: Compute | None = None) -> None:
         self._other = OtherProcess()
@@ -137,11 +139,11 @@ class LessonDesk:
         return await asyncio.shield(self._on_the_way[key])
 
     async def verdict(self, name: str, seed: int, answer: str) -> Reply:
-        """What an answer is worth."""
+        """The verdict on an answer."""
         return await self._in_turn(name, seed, answer)
 
     def close(self) -> None:
-        """Compute nothing more. Blocks until what is being computed is done."""
+        """Take no more requests. Blocks until the present computation has ended."""
         self._thread.shutdown(cancel_futures=True)
         self._other.close()
 
@@ -219,7 +221,7 @@ def lesson_routes(desk: LessonDesk, is_let_in: Callable[[str], bool]) -> list[Ro
                     reply = await replied(request)
                 except InputError as error:
                     reply = problem(UNKNOWN if isinstance(error, _NoLesson) else BAD, str(error))
-                except asyncio.CancelledError:  # only by the server's end, which has waited for us long enough
+                except asyncio.CancelledError:  # only at the server's end, when its wait has run out
                     reply = problem(BUSY, "the server ends")
             return Response(reply.body, reply.status, media_type="application/json")
 

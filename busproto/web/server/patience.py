@@ -1,7 +1,7 @@
-"""The page's connections: how long one may take to say what it wants, and how many there may be.
+"""Limits of the page's connections: the time for a request, and the number of connections.
 
-uvicorn waits without end for the rest of a request that has begun. One that sends a byte now and then would keep a
-connection for ever, and a few hundred of them the server.
+uvicorn waits without limit for the rest of a request. A client that sends a byte now and then would keep a connection
+for ever, and a few hundred of them would block the server.
 """
 
 from __future__ import annotations
@@ -12,13 +12,13 @@ from typing import Final
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 REQUEST_S: Final = 10.0
-"""From the beginning of a connection, or the answer before, to the end of a request."""
+"""Longest time, s, from the begin of a connection, or the answer before, to the end of a request."""
 MAX_CONNECTIONS: Final = 128
-"""At once, WebSockets not counted: those have shown the token."""
+"""Most connections at a time, without WebSockets, which have shown the token."""
 
 
 class PatientProtocol(H11Protocol):
-    """HTTP as uvicorn speaks it, but with an end to waiting."""
+    """uvicorn's HTTP protocol, with a time limit for requests."""
 
     _late: asyncio.TimerHandle | None = None
 

@@ -1,4 +1,4 @@
-// The page: parts that look after themselves, and what they share: tabs, roles, the connection.
+// The page: loads its parts, and handles tabs, the operator role and the connection.
 import { connect, connection, figures, on, send } from "./base/connection.js";
 import { alarm, button, byId, byIdAs, setText } from "./base/dom.js";
 import { state } from "./base/state.js";
@@ -93,8 +93,8 @@ on("open", () => {
 on("lost", ({ wasOpen }) => {
   setText(
     lost,
-    "No connection to the server. A server that still runs lets go of what was armed; this page does not know how " +
-      "the actuators were left. Trying again. A server that was started anew prints another URL: open that.",
+    "No connection to the server. A server that still runs releases armed actuators; this page does not know in " +
+      "which state they are now. Trying again. A server that was started anew prints another URL: open that.",
   );
   lost.hidden = false;
   document.body.classList.add("cut-off");
@@ -106,7 +106,7 @@ on("no-token", () => {
   lost.hidden = false;
 });
 
-// for measurements: how long the page was busy at a time, and what came
+// for measurements: durations for which the page was busy, and the messages received
 /** @type {number[]} */
 const longTasks = [];
 if (globalThis.PerformanceObserver?.supportedEntryTypes?.includes("longtask")) {

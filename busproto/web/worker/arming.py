@@ -1,4 +1,4 @@
-"""Whether demands go through, which demands there are, and whether the operator is still there."""
+"""Arming: whether demands are sent, the present demands, and the watch on the operator."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ HIDDEN_S: Final = 5.0
 
 
 class Arming:
-    """Nothing moves before every caution was ticked.
+    """The state of arming. Nothing moves before every caution was ticked.
 
     Attributes:
-        is_armed: whether demands go through.
-        was_armed: whether they ever did.
-        is_owed: whether it was armed since all were let go last, to the end.
-        only_looks: another sender demands on the line; it is never armed then.
-        shares, channel_fractions: the demands, -1..+1, by address and by channel.
-        to_release: addresses whose demand was taken away, still to be let go.
+        is_armed: whether demands are sent.
+        was_armed: whether it was ever armed.
+        is_owed: whether it was armed since the last complete release of all actuators.
+        only_looks: another sender demands on the line; the bench is then never armed.
+        fractions, channel_fractions: the demands, -1..+1, by address and by channel.
+        to_release: addresses whose demand was taken away, still to be released.
     """
 
     def __init__(
@@ -50,7 +50,7 @@ class Arming:
     # --- what the operator orders -------------------------------------------------------------------------------
 
     def arm(self, order: orders.Arm) -> None:
-        """Let demands through. Raises InputError where that may not be."""
+        """Arm. Raises InputError where that is not allowed."""
         if sorted(set(order.ticked)) != list(range(len(CAUTIONS))):
             raise InputError("every caution is to be ticked first; nothing was armed")
         if self.only_looks:
@@ -64,10 +64,10 @@ class Arming:
         self.tell()
 
     def demand_one(self, order: orders.DemandOne) -> None:
-        """A demand for one actuator, or none any more. Raises InputError where that may not be."""
+        """Set or take away the demand of one actuator. Raises InputError where that is not allowed."""
         tile = self._board.at(order.address)
         if tile is None:
-            raise InputError(f"address {order.address} is not that of one known actuator alone")
+            raise InputError(f"address {order.address} has no known actuator, or more than one")
         if order.fraction is None:
             self.fractions.pop(order.address, None)
             self.to_release.append(order.address)
@@ -79,7 +79,7 @@ class Arming:
         self.tell()
 
     def demand_channel(self, order: orders.DemandChannel) -> None:
-        """A demand for all actuators on a channel, or none any more. Raises InputError where that may not be."""
+        """Set or take away the demand of a channel. Raises InputError where that is not allowed."""
         tiles = self._board.on_channel(order.channel)
         if not tiles:
             raise InputError(f"no actuator whose settings were read follows channel {order.channel}")
@@ -103,7 +103,7 @@ class Arming:
     # --- the operator -------------------------------------------------------------------------------------------
 
     def alive(self, order: orders.Alive) -> None:
-        """The operator's page is there."""
+        """Take a sign of life of the operator's page."""
         self._alive_s = self._clock()
         if order.visible:
             self._hidden_s = None
@@ -111,7 +111,7 @@ class Arming:
             self._hidden_s = self._clock()
 
     def why_unattended(self) -> str:
-        """Why the operator cannot be taken to be there, "" where nothing is armed or all is well."""
+        """Why the operator counts as absent; "" where not armed, or the operator is present."""
         if not self.is_armed:
             return ""
         now_s = self._clock()
@@ -121,7 +121,7 @@ class Arming:
             return "the operator's page was hidden"
         return ""
 
-    # --- how it stands ------------------------------------------------------------------------------------------
+    # --- state --------------------------------------------------------------------------------------------------
 
     def demanded(self) -> list[Tile]:
         """The actuators that have a demand now."""
@@ -134,18 +134,18 @@ class Arming:
         ]
 
     def disarmed(self, why: str, limp: str = "") -> None:
-        """Nothing is demanded any more, and why; `limp`: what was seen when all were let go."""
+        """Disarm and drop all demands; `limp`: the result of releasing all actuators."""
         self.is_armed = False
         self.fractions, self.channel_fractions, self.to_release = {}, {}, []
         self.tell(why, limp)
 
     def without_demands(self) -> None:
-        """Armed as before, but nothing is demanded."""
+        """Drop all demands; arming stays as it is."""
         self.fractions, self.channel_fractions = {}, {}
         self.tell()
 
     def tell(self, why: str = "", limp: str = "") -> None:
-        """How it stands, to all pages."""
+        """Send the state of arming to all pages."""
         body: dict[str, Any] = {
             "k": "arm",
             "armed": self.is_armed,

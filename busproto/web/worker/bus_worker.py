@@ -2,7 +2,7 @@
 
 Nothing moves before every caution was ticked and the bench was armed. It is disarmed, and all go limp, when the
 operator leaves, is not heard of, or hides the page for a while; on any error; when a flow that moves has ended; and by
-`Limp`, which any page may say at any moment: an operation that runs is then interrupted as by Ctrl-C.
+`Limp`, which any page may send at any moment: a running operation is then interrupted as by Ctrl-C.
 """
 
 from __future__ import annotations
@@ -45,13 +45,13 @@ class _Reopen(Exception):
 
 
 class BusWorker:
-    """One bus and what is done with it. `start` runs it on a thread of its own; `submit` may be called from any.
+    """One bus and the work on it. `start` runs it on a thread of its own; `submit` may be called from any.
 
     Attributes:
         plan: the airframe, None where none was given.
         flows: the table of flows that pages may start, by name.
-        board: which actuators are on the line.
-        log: what went over it.
+        board: the actuators on the line.
+        log: the traffic on it.
         only_looks: another sender demands on the line.
     """
 
@@ -96,19 +96,19 @@ class BusWorker:
     # --- from other threads -------------------------------------------------------------------------------------
 
     def start(self) -> None:
-        """Begin."""
+        """Start the thread."""
         self._thread.start()
 
     def submit(self, page: int, order: orders.AnyOrder | orders.OperatorLeft) -> None:
-        """Something that a page, by its number, wants; the caller has looked whether it may."""
+        """Queue an order of a page, by its number; the caller has checked that the page may send it."""
         self._inbox.put((page, order))
 
     def watched(self, is_watched: bool) -> None:
-        """Whether any page is there; no actuator is asked for reports otherwise."""
+        """Set whether any page is connected; without one no reports are asked for."""
         self._teller.has_watchers = is_watched
 
     def end_soon(self) -> None:
-        """All go limp, and the port is let go of, in their own time."""
+        """Begin the end: all actuators go limp, and the port is closed."""
         self._is_closing = True
 
     def close(self) -> None:
@@ -119,12 +119,12 @@ class BusWorker:
 
     @property
     def let_go(self) -> LetGo | None:
-        """What was seen when actuators were let go last, or were to be; None before."""
+        """Result of the last release of actuators; None before the first."""
         return self._ending.let_go
 
     @property
     def not_told(self) -> str:
-        """What is to be said where the port went away before what was armed was let go; "" otherwise."""
+        """Message for the case that the port went away before armed actuators were released; else ""."""
         return self._ending.not_told
 
     @property
@@ -135,7 +135,7 @@ class BusWorker:
     # --- the thread ---------------------------------------------------------------------------------------------
 
     def work(self) -> None:
-        """All that the thread does, port after port, until `end_soon`; `start` calls it."""
+        """The loop of the thread, port after port, until `end_soon`; `start` runs it."""
         while not self._is_closing:
             try:
                 self._port = self._open_port()
@@ -160,13 +160,13 @@ class BusWorker:
                 link.close()
 
     def _take(self, port: Transport) -> Link:
-        """Listen to a port that is new."""
+        """Take a new port into use."""
         self._follower.is_reopening = False
         self._tap = Tap(ListenBeforeTalk(port) if self.only_looks else port, self._on_frame, self._between)
         self._link = Link(self._tap, on_progress=self._teller.progress)
         if isinstance(port, LiveBus):
             port.bus.line.record = []
-            self.board.clear()  # it is another bus
+            self.board.clear()  # a virtual bus that was opened anew is another bus
             self._teller.tiles()
         self._teller.port(port, "open")
         return self._link
@@ -207,7 +207,7 @@ class BusWorker:
 
     @property
     def is_armed(self) -> bool:
-        """Whether demands go through."""
+        """Whether demands are sent."""
         return self._arming.is_armed
 
     def run(self, steps: Steps[T]) -> T:
@@ -216,7 +216,7 @@ class BusWorker:
         return self._link.run(steps)
 
     def run_into_clashes(self, steps: Steps[T]) -> T:
-        """As `run`, also to addresses known to be shared; on the same link, which hears out what is stopped."""
+        """As `run`, also to addresses known to be shared; on the same link."""
         assert self._link is not None
         known, self._link.clashing = self._link.clashing, {}
         try:
@@ -225,7 +225,7 @@ class BusWorker:
             self._link.clashing = known
 
     def idle(self) -> None:
-        """A little of what is done while nothing else is: polling, or just letting time pass."""
+        """A slice of background work: polling, or just letting time pass."""
         assert self._tap is not None
         began_ns = self._tap.now_ns()
         self._is_routine = self._rounds.is_due
@@ -240,17 +240,17 @@ class BusWorker:
             self._is_routine = False
 
     def functions(self) -> Mapping[bytes, str]:
-        """The function of each uid, as far as the assignment file knows."""
+        """The function of each uid, from the assignment file."""
         if self.plan is None:
             return {}
         return {uid: function for function, uid in load_assignment(self.plan).items()}
 
     def tell_tiles(self) -> None:
-        """Which actuators are known, to all pages."""
+        """Send the known actuators to all pages."""
         self._teller.tiles()
 
     def tell_flow(self) -> None:
-        """How the flow that runs stands, to all pages."""
+        """Send the state of the running flow to all pages."""
         self._runner.tell()
 
     def _poll(self) -> None:

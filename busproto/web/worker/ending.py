@@ -1,4 +1,4 @@
-"""What ends whatever runs: it is stopped, all are let go, and what was seen of that is kept."""
+"""The end of a running operation: it is stopped, all actuators are released, and the result is kept."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ T = TypeVar("T")
 
 
 class Runs(Protocol):
-    """What runs an operation on the bus and gives its result."""
+    """A function that runs an operation on the bus and returns its result."""
 
     def __call__(self, steps: Steps[T]) -> T:
         """Run it to its end."""
@@ -22,12 +22,12 @@ class Runs(Protocol):
 
 
 class Ending:
-    """The wish that something ends, and how that went.
+    """A request to end the running operation, and its result.
 
     Attributes:
-        is_stopping: it ends just now; nothing interrupts that.
-        let_go: what was seen when actuators were let go last, or were to be; None before.
-        not_told: the port went away before what was armed was let go: what is to be said; "" otherwise.
+        is_stopping: the end is under way; nothing interrupts it.
+        let_go: result of the last release of actuators; None before the first.
+        not_told: message for the case that the port went away before armed actuators were released; else "".
     """
 
     def __init__(self, run: Runs, board: Board, arming: Arming) -> None:
@@ -38,19 +38,19 @@ class Ending:
         self._wanted = ""
         self._is_limp_wanted = False
 
-    # --- wishes -------------------------------------------------------------------------------------------------
+    # --- requests -----------------------------------------------------------------------------------------------
 
     def want(self, why: str) -> None:
-        """Something is to end, as soon as the operation that runs lets go."""
+        """Ask for the end of the running operation at its next slice."""
         self._wanted = why
 
     def want_limp(self) -> None:
-        """All are to be let go, whatever is going on."""
+        """Ask for the release of all actuators, also during an operation."""
         self._is_limp_wanted = True
         self._wanted = "all limp was asked for"
 
     def look(self, *, is_closing: bool, flow_runs: bool) -> None:
-        """End what runs where that is wanted. Raises Stopped."""
+        """End the running operation where that was asked for. Raises Stopped."""
         if not (is_closing or self._wanted) or self.is_stopping:
             return
         why, self._wanted = self._wanted or "the server ends", ""
@@ -62,7 +62,7 @@ class Ending:
     # --- the end ------------------------------------------------------------------------------------------------
 
     def all_limp(self, why: str) -> None:
-        """Now; a flow that ran has ended. A bench that only looks takes away no demand of others unasked."""
+        """Release all actuators now. A bench that only looks does that only when asked, as others demand."""
         self.is_stopping, limp = True, ""
         try:
             limp = self.let_all_go() if self._is_limp_wanted or not self._arming.only_looks else ""
@@ -71,13 +71,13 @@ class Ending:
             self._arming.disarmed(why, limp)
 
     def let_all_go(self) -> str:
-        """Let go of all that are known, else of all that are on the line; says what was seen."""
+        """Release all known actuators, else all on the line; returns the result in words."""
         self.let_go, self.not_told = self._run(let_go(self._board.actuators())), ""
         self._arming.is_owed = False
         return self.let_go.text
 
     def port_has_gone(self, error: BaseException, why: str) -> None:
-        """Nothing can be sent any more: keep what is known of how the actuators were left."""
+        """Keep the last known state of the actuators: nothing can be sent any more."""
         if self._arming.is_owed:
             self.let_go = seen_by(error) or not_looked_at(self._board.actuators())
             self.not_told = could_not_be_told(self._board.actuators())

@@ -15,12 +15,11 @@ from busproto.web.worker.telling import Teller
 
 
 class FlowRunner:
-    """The flow that runs, and the one that comes next.
+    """The running flow, and the next one.
 
     Attributes:
         table: every flow by its name.
-        now: the one that runs.
-        next: the one that was ordered and has not begun.
+        now: the running flow. next: the flow that was ordered and has not begun.
     """
 
     def __init__(
@@ -33,7 +32,7 @@ class FlowRunner:
         self._number = 0
 
     def order(self, order: orders.Start, *, is_port_open: bool) -> None:
-        """Begin one as soon as may be. Raises InputError where that may not be."""
+        """Start a flow as soon as possible. Raises InputError where that is not allowed."""
         kind = self.table.get(order.flow)
         if kind is None:
             raise InputError(f"there is no task '{order.flow}'; there are: {', '.join(self.table)}")
@@ -53,12 +52,12 @@ class FlowRunner:
         self.next = Desk(self._host, kind, wanted, self._number)
 
     def answer(self, order: orders.Answer) -> None:
-        """The operator's answer. Raises InputError where no flow waits for it."""
+        """Take the operator's answer. Raises InputError where no flow waits for it."""
         if self.now is None or not self.now.answered(order.question, order.answer):
             raise InputError("that question is not open any more")
 
     def run(self, desk: Desk) -> None:
-        """Run it to its end. Raises PortClosedError; whatever else ends it is told to the pages."""
+        """Run the flow to its end. Raises PortClosedError; any other end is reported to the pages."""
         self.next, self.now = None, desk
         self.tell()
         try:
@@ -82,18 +81,18 @@ class FlowRunner:
         self._ending.is_stopping = False
 
     def end(self, state: str, text: str = "") -> None:
-        """The flow that runs, if any, runs no longer."""
+        """Mark the running flow, if any, as ended."""
         desk, self.now = self.now, None
         if desk is not None:
             desk.state, desk.problem, desk.question = state, text, None
             self._teller.publish("flow", desk.json())
 
     def tell(self) -> None:
-        """How the flow that runs stands, to all pages."""
+        """Send the state of the running flow to all pages."""
         if self.now is not None:
             self._teller.publish("flow", self.now.json())
 
 
 def text_of(error: BaseException) -> str:
-    """An error with what was noted on its way."""
+    """The text of an error with its notes."""
     return "; ".join([str(error), *getattr(error, "__notes__", ())])

@@ -1,4 +1,4 @@
-"""Which part of the worker follows which order of a page."""
+"""Distribution of a page's orders to the parts of the worker."""
 
 from __future__ import annotations
 
@@ -59,14 +59,14 @@ class Follower:
         }
 
     def follow(self, page: int, order: orders.AnyOrder | orders.OperatorLeft) -> None:
-        """Do what a page wants, or tell it why not."""
+        """Follow an order of a page, or send it the reason for a refusal."""
         try:
             self._follow[type(order)](page, order)
         except (InputError, ControlError) as error:
             self._teller.refused(page, str(error))
 
     def end(self, why: str) -> None:
-        """End what moves, or may: demands, and the flow that runs."""
+        """End all that moves or may move: demands, and the running flow."""
         if self._arming.is_armed or self._flows.now is not None:
             self._ending.want(why)
 
@@ -87,7 +87,7 @@ class Follower:
     def _virtual(self) -> LiveBus:
         port = self._port()
         if not isinstance(port, LiveBus):
-            raise InputError("this port is real: what happens on it is not ours to arrange")
+            raise InputError("this port is real: only a virtual bus follows such orders")
         return port
 
     def _fault(self, page: int, order: orders.Fault) -> None:

@@ -1,4 +1,4 @@
-"""Polling: reports of all actuators in turn, with the demands in between."""
+"""Polling: reports of all actuators in turn, together with the demands."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from busproto.wire.messages import Report, State, Status
 
 
 class Rounds:
-    """Round after round.
+    """Makes rounds of polling.
 
     Attributes:
         is_on: whether the operator wants polling.
@@ -26,20 +26,20 @@ class Rounds:
 
     @property
     def is_due(self) -> bool:
-        """Whether a round is to be made now: pages look, and there are actuators that can be asked."""
+        """Whether a round is due: a page is connected, and there are actuators that can be asked."""
         return self.is_on and self._teller.has_watchers and bool(self._board.alone)
 
     def poll(self) -> None:
-        """One round. Raises BusError; OperationError where one that has a demand does not answer any more."""
+        """Make one round. Raises BusError; OperationError where an actuator with a demand does not answer any more."""
         if self._arming.only_looks:
-            self._ask_one()  # a round of all would leave no gap for the other sender
+            self._ask_one()  # a report round would leave no gap for the other sender
             return
         wanted, self._arming.to_release = self._arming.to_release, []
         for address in wanted:
             self._run(release(address))
         engaged = self._take_hold()
         self._ask_all()
-        for address in engaged:  # one that got its demand only since then comes next time
+        for address in engaged:  # an actuator that got its demand since then is engaged in the next round
             fraction = self._arming.fractions.get(address)
             if fraction is not None and self._arming.is_armed:
                 self._run(demand(address, fraction))
@@ -49,7 +49,7 @@ class Rounds:
         self._ask_one()
 
     def _take_hold(self) -> list[int]:
-        """Engage those that have a demand and were told to be limp. Returns the addresses of all that have one."""
+        """Engage actuators that have a demand and are released. Returns the addresses of all with a demand."""
         demanded = self._arming.demanded()
         for tile in demanded:
             if tile.state is State.RELEASED:
@@ -57,7 +57,7 @@ class Rounds:
         return [tile.address for tile in demanded]
 
     def _ask_all(self) -> None:
-        """A brief report of each, in rows; the first row carries the demands of channels."""
+        """Ask for brief reports of all, in rows; the first row carries the demands of channels."""
         fractions = dict(self._arming.channel_fractions) if self._arming.is_armed else {}
         for first, count in self._board.rows():
             reports = self._run(report_round(first, count, fractions or None))
@@ -67,7 +67,7 @@ class Rounds:
                     tile.answered() if tile.address in reports else tile.did_not_answer()
 
     def _ask_one(self) -> None:
-        """A whole report of one after another."""
+        """Ask for the whole report of one actuator, the next in turn."""
         alone = self._board.alone
         self._in_turn = (self._in_turn + 1) % len(alone)
         tile = alone[self._in_turn]

@@ -1,4 +1,4 @@
-"""Everything that pages are told of the bus, as data; what changes all the time no oftener than a page can show it."""
+"""All messages to pages about the bus; fast values no more often than a page can show them."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from busproto.web.bus.virtual import bus_json
 
 MS: Final = 1_000_000
 PERIOD_NS: Final = 20 * MS
-"""Polling goes round 50 times a second where the line is fast enough."""
+"""Least time between two messages with positions; polling makes up to 50 rounds a second."""
 LINE_PERIOD_S: Final = 0.1
 SLOW_PERIOD_S: Final = 0.5
 Publish = Callable[[str, dict[str, Any]], None]
@@ -24,10 +24,10 @@ ToOne = Callable[[int, dict[str, Any]], None]
 
 
 class Teller:
-    """The way from the worker to the pages.
+    """Sends messages from the worker to the pages.
 
     Attributes:
-        has_watchers: whether any page is there; positions are told to pages only.
+        has_watchers: whether any page is connected; without one no positions are sent.
         worker_cpu_s: processor time of the worker's thread so far, s.
     """
 
@@ -43,27 +43,27 @@ class Teller:
         self._sent_ns = self._line_s = self._slow_s = 0.0
 
     def said(self, text: str) -> None:
-        """One line for the list of what happened."""
+        """Send a line for the list of what happened."""
         self.publish("said", {"k": "said", "text": text})
 
     def refused(self, page: int, text: str) -> None:
-        """An order of this page is not followed, and why."""
+        """Send the reason why an order of this page was refused."""
         self.to_one(page, {"k": "refused", "text": text})
 
     def tiles(self) -> None:
-        """Which actuators are known."""
+        """Send the known actuators."""
         self.publish("tiles", {"k": "tiles", "tiles": self._board.tiles_json()})
 
     def health(self, tile: Tile) -> None:
-        """What a whole report of one actuator said."""
+        """Send the slow values of one actuator."""
         self.publish(f"health {tile.uid.hex()}", {"k": "health", **health_json(tile)})
 
     def progress(self, step: Progress) -> None:
-        """How far an operation is."""
+        """Send the progress of an operation."""
         self.publish("progress", {"k": "progress", "task": step.task, "at": step.at, "of": step.of})
 
     def port(self, port: Transport | None, state: str, text: str = "") -> None:
-        """How the port is: "open" or "closed", and why."""
+        """Send the state of the port: "open" or "closed", and why."""
         body: dict[str, Any] = {"k": "port", "state": state, "text": text, "virtual": isinstance(port, LiveBus)}
         if port is not None:
             body |= {"url": port.url, "baud": port.baud}
@@ -72,7 +72,7 @@ class Teller:
         self.publish("port", body)
 
     def what_changes(self, tap: Tap, port: Transport | None) -> None:
-        """Positions, the line log and the load, each in its own period; to be called as often as one likes."""
+        """Send positions, the line log and the load, each in its own period; may be called at any rate."""
         now_s, now_ns = self._clock(), tap.now_ns()
         if self.has_watchers and self._board.tiles and now_ns - self._sent_ns >= PERIOD_NS:
             self._sent_ns = now_ns

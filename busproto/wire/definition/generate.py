@@ -1,8 +1,8 @@
 """Turns a `construct` definition into straight-line Python on `struct`, once, at import.
 
 Interpreting a definition field by field costs tens of microseconds a frame; the code made here does the same with
-one `struct` call and a few comparisons. It knows the pieces that our definitions use and refuses any other when
-the module is imported, so a definition can never silently mean two things. Tests hold both against each other.
+one `struct` call and a few comparisons. It knows the pieces that the definitions of busproto use and refuses any other
+at import, so a definition cannot silently have two meanings. Tests compare both results.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _INTEGER_FORMATS: Final = "bBhHiIlLqQ"
 
 @dataclass
 class _Item:
-    """One member of a definition: where it stands and what must hold for it."""
+    """One member of a definition: its place and its conditions."""
 
     name: str
     kind: str
@@ -55,7 +55,7 @@ def _local_name(expression: Any) -> str:
 
 
 def _item(name: str, subcon: Any) -> _Item | None:
-    """Describe one member, or None where it stands for nothing in the bytes (``Terminated``)."""
+    """Describe one member; None where it has no bytes (``Terminated``)."""
     if isinstance(subcon, c.Renamed):
         return _item("_".join(filter(None, (name, str(subcon.name)))), subcon.subcon)
     if subcon is c.Terminated:
@@ -104,7 +104,7 @@ def _item(name: str, subcon: Any) -> _Item | None:
 
 
 def _changed(item: _Item | None, **changes: Any) -> _Item:
-    """The item with some of its facts set; every wrapped member stands for bytes, so it is never None."""
+    """The item with some attributes changed; every wrapped member has bytes, so the result is never None."""
     assert item is not None
     for key, value in changes.items():
         setattr(item, key, value)
@@ -122,7 +122,7 @@ def _bit_item(group: str, subcon: Any) -> _Item:
 
 
 def describe(definition: Any) -> list[_Item]:
-    """The members of a Struct, in wire order, without what stands for no bytes."""
+    """The members of a Struct that have bytes, in wire order."""
     return [item for item in (_item("", member) for member in definition.subcons) if item is not None]
 
 

@@ -141,7 +141,7 @@ def label_bytes(text: object, size: int) -> bytes:
 
 
 class WithoutZeros(Tunnel):  # type: ignore[type-arg]
-    """What `subcon` says, sent with its zero bytes removed (COBS)."""
+    """The bytes of `subcon`, sent with the zero bytes removed (COBS)."""
 
     def _decode(self, data: bytes, context: Any, path: Any) -> bytes:
         try:
@@ -154,7 +154,7 @@ class WithoutZeros(Tunnel):  # type: ignore[type-arg]
 
 
 class Sealed(Subconstruct):  # type: ignore[type-arg]
-    """What `subcon` says, followed by the check bytes over exactly the bytes sent."""
+    """The bytes of `subcon`, followed by the check bytes over exactly the bytes sent."""
 
     def _parse(self, stream: Any, context: Any, path: Any) -> Any:
         data = stream.read()

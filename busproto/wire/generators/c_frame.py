@@ -1,7 +1,7 @@
 """The C of the frame: constants, body, zero-byte removal, check, the receiver, the hash of discovery.
 
-Numbers and the order of the body's members come from the definitions. What is an algorithm there (COBS, CRC, hash) is
-an algorithm here; tests hold both together.
+Numbers and the order of the body's members come from the definitions. The algorithms (COBS, CRC, hash) are written in C
+by hand; tests compare them with the Python code.
 """
 
 from __future__ import annotations
@@ -94,7 +94,7 @@ def _numbers() -> Iterator[str]:
         joined = " | ".join(f"(({wide})from[{at}] << {8 * at})" if at else f"({wide})from[0]" for at in range(size))
         if letter.isupper():
             yield f"    return ({unsigned})({joined});"
-        else:  # what becomes of a great unsigned number that is made a signed one, C99 leaves open
+        else:  # C99 leaves the conversion of a large unsigned number to a signed type open
             yield f"    {unsigned} value = ({unsigned})({joined});"
             yield ""
             half = (1 << bits - 1) - 1
@@ -125,7 +125,7 @@ def _crc_table() -> Iterator[str]:
 
 
 def _groups() -> list[str]:
-    """Where the bits of each check byte come from."""
+    """Lines of C that fill the check bytes."""
     return [f"    to[{at}] = (uint8_t)({_group(at)} | BP_TRAILER_MARK);" for at in range(crc.TRAILER_BYTES)]
 
 

@@ -55,7 +55,7 @@ def _members(message: type[Message]) -> list[Any]:
 
 
 def codes() -> Iterator[str]:
-    """The enumerations that stand in messages."""
+    """The enumerations used in messages."""
     for kind in CODES:
         yield from comment(inspect.getdoc(kind) or "")
         rows = [f"    BP_{upper(kind.__name__)}_{one.name} = {int(one)}" for one in kind]
@@ -106,7 +106,7 @@ def _operation_declarations() -> Iterator[str]:
     yield ",\n".join(f"    BP_OPERATION_{upper(one.name)} = {number}" for number, one in sorted(OPERATIONS.items()))
     yield "};"
     yield ""
-    yield from comment("Whom the host may send a request to.")
+    yield from comment("Destinations that the host may use for a request.")
     yield "enum bp_audience {"
     yield ",\n".join(f"    BP_TO_{upper(name)} = {number}" for name, number in AUDIENCES.items())
     yield "};"

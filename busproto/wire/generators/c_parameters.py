@@ -108,7 +108,7 @@ def declarations() -> Iterator[str]:
 
 
 def functions() -> Iterator[str]:
-    """The table and what reads and writes a set."""
+    """The table, and the functions that read and write a set."""
     yield "const bp_parameter bp_parameters[BP_PARAMETERS] = {"
     rows = []
     for row in _ROWS:
@@ -168,7 +168,7 @@ def functions() -> Iterator[str]:
 
 
 def _agreement() -> Iterator[str]:
-    """How steep a table may be, from the rows that are spread over another."""
+    """The check of a table's steepness, from the rows that are spread over another parameter."""
     tables = [(row, BY_NAME[row.spread_over]) for row in _ROWS if row.spread_over]
     yield "int32_t bp_settings_least(const bp_settings *settings, uint8_t number)"
     yield "{"

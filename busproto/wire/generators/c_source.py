@@ -2,7 +2,7 @@
 
 For the firmware of an actuator or of a programmer: frame, check, receiver, every message with its limits, the
 parameter table, the hash of discovery, the times. No heap, fixed buffers, memcpy and memset only. A new operation or
-parameter is in it the moment it stands in its table.
+parameter appears in it as soon as it is in its table.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Building blocks of the generated C: names, types, comparisons that no compiler warns of, comments.
+"""Building blocks of the generated C: names, types, comparisons without compiler warnings, comments.
 
 The C is C99 for any compiler of a small controller: no heap, nothing of the library but memcpy and memset, no
 bit fields, no assumption about byte order or alignment.
@@ -33,7 +33,7 @@ _KEYWORDS: Final = frozenset({
     "typeid", "typename", "using", "virtual",
 })
 # fmt: on
-"""Of C99, and of C++ for those who include the header there."""
+"""Reserved words of C99, and of C++ for programs that include the header there."""
 _SIZES: Final = {"b": 1, "h": 2, "i": 4, "l": 4}
 
 
@@ -48,7 +48,7 @@ def upper(name: str) -> str:
 
 
 def member(name: str) -> str:
-    """A field's name as the name of a struct's member; with _ behind it where C has that word for itself."""
+    """A field's name as the name of a struct's member; with _ appended where it is a reserved word."""
     return name + "_" if name in _KEYWORDS else name
 
 
@@ -155,7 +155,7 @@ def comment(text: str, indent: int = 0) -> list[str]:
 
 
 def define(name: str, value: int) -> str:
-    """A constant."""
+    """A line that defines a constant."""
     text = number(value, "I" if value >= 0 else "i")
     if value > 0xFFFF:
         text = f"UINT32_C({value})"
@@ -170,7 +170,7 @@ def string(text: str) -> str:
 
 
 def constants_of(module: Any) -> Iterator[tuple[str, int]]:
-    """The whole numbers that a module of definitions gives a name in capitals, but for times and what is its own."""
+    """The named whole numbers of a module of definitions, but for times and private names."""
     for name, value in vars(module).items():
         if name.isupper() and not name.startswith("_") and type(value) is int and not name.endswith("_NS"):
             yield name, value

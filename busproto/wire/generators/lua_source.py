@@ -1,7 +1,7 @@
 """A dissector in Lua for the common open packet analyser, made from the rows of `busproto.wire.field_rows`.
 
-What a message holds stands in tables that are printed here from the definitions; only the walk through them is written
-in Lua by hand. The names of the fields are those of `Cell.name` behind "busproto.", and each shows the same text.
+The contents of messages are tables printed here from the definitions; only the code that reads them is written in Lua
+by hand. The names of the fields are those of `Cell.name` behind "busproto.", and each shows the same text.
 """
 
 from __future__ import annotations
@@ -111,7 +111,7 @@ def parameter_table(row: Parameter) -> dict[str, Any]:
 
 
 def tables() -> dict[str, Any]:
-    """All that the decoders for other tools know of the format, as plain data."""
+    """The data about the format that the decoders for other tools use."""
     return {
         "header": [header_table(row) for row in HEADER_ROWS],
         "requests": {number: message_table(row) for number, row in REQUEST_ROWS.items()},
@@ -130,7 +130,7 @@ def tables() -> dict[str, Any]:
         "tag_bytes": frame.TAG_BYTES,
         "max_payload": frame.MAX_PAYLOAD_BYTES,
         "last_address": frame.UNADDRESSED,
-        "everyone": frame.BROADCAST_ADDRESS,
+        "broadcast": frame.BROADCAST_ADDRESS,
     }
 
 

@@ -1,4 +1,4 @@
-"""The format as `construct` itself reads and writes it: slow, and the judge of the generated code.
+"""The format as `construct` itself reads and writes it: slow, used to test the generated code.
 
 Nothing in the product runs this; tests and the benchmark do. A difference between this and `busproto.wire.codec` is
 a bug in the generator.

@@ -1,7 +1,7 @@
 """A stacked decoder for the open logic analyser framework (libsigrokdecode, API 3), on top of its UART decoder.
 
 Made from the same tables as the dissector (`busproto.wire.generators.lua_source.tables`); it cuts the stream as
-`busproto.capture.pieces.Splitter` does and tells the same fields with the same text, each above the bits of the line
+`busproto.capture.pieces.Splitter` does and shows the same fields with the same text, each above the bits of the line
 that it was read from.
 """
 

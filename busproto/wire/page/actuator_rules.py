@@ -145,7 +145,7 @@ MOTION_SECTION: Final = Section(
             "the table 'State changes' allows it.",
         ),
         Rule(
-            "does.soft_starting",
+            "does.soft-start",
             "A soft start lasts `soft-start` from the moment the drive took hold, and the state is 1 "
             "(soft-starting) for so "
             "long, wherever the arm is. A write of `soft-start` changes the end of one that still runs, and does not "

@@ -119,7 +119,9 @@ def test_to_speed_up_and_brake_costs_current_and_warms() -> None:
         places.append(arm.run.course.at(tick * tick_ns)[0])
         told += (arm.current_ma - 12) ** 2 / count
     speeds = [(after - one) / tick_ns * S for one, after in pairwise(places)]
-    shares = [arm.motor.share((one + after) / 2, (after - one) / tick_ns * S) for one, after in pairwise(speeds)]
+    shares = [
+        arm.motor.torque_fraction((one + after) / 2, (after - one) / tick_ns * S) for one, after in pairwise(speeds)
+    ]
     outside = sum((48 + 4740 * abs(one)) ** 2 for one in shares) / len(shares)
     assert told == pytest.approx(outside, rel=0.05)
     ends_k = 20 * 8.4 / 4.788 * told / 1e6
@@ -159,7 +161,7 @@ def test_what_a_stalled_one_takes_becomes_heat_altogether() -> None:
 def ends(model: ActuatorModel) -> Any:
     """Torque, speed and the power balance of a model at its rated supply."""
     motor = model.motor()
-    return motor.share(motor.no_load_deg_s, 0.0), motor.stall_nm * motor.no_load_deg_s * RAD, motor.efficiency
+    return motor.torque_fraction(motor.no_load_deg_s, 0.0), motor.stall_nm * motor.no_load_deg_s * RAD, motor.efficiency
 
 
 def test_the_ratings_are_met() -> None:

@@ -250,10 +250,10 @@ PROBLEMS = [
     ("[[hand.step]]\nover = 1.0", "hand.step[0]: 'move' is missing"),
     ("[[hand.step]]\nmove = {}", "hand.step[0].move: it names no actuator"),
     ("[[hand.step]]\nmove = { c = 1 }", "hand.step[0].move: there is no 'c'"),
-    ("[[hand.step]]\nmove = { a = 0 }", "hand.step[0].move: 0 degrees move 'a' nowhere"),
+    ("[[hand.step]]\nmove = { a = 0 }", "hand.step[0].move: 0 degrees is no movement of 'a'"),
     ("[[hand.step]]\nmove = { a = 3 }\nover = 0", "hand.step[0].over: must be > 0.0"),
     ("[[hand.step]]\nmove = { a = 3 }\nslack = { b = 1 }", "hand.step[0].slack: 'b' is not among those it moves"),
-    ("[[hand.step]]\nmove = { a = 3 }\nslack = { a = 3 }", "hand.step[0].slack: 3 swallows all that 'a' is moved"),
+    ("[[hand.step]]\nmove = { a = 3 }\nslack = { a = 3 }", "hand.step[0].slack: 3 is not below the movement of 'a'"),
     (
         "[[hand.step]]\nmove = { a = 3 }\nfar = 2",
         "hand.step[0].far: there is no such key here; there are: move, over, stay, back, after, slack, bump",

@@ -51,7 +51,7 @@ function tell(kind, body) {
 }
 
 /**
- * Whether the order went out.
+ * Send an order. Returns whether it was sent.
  * @param {{ do: string, [field: string]: unknown }} order
  */
 export function send(order) {

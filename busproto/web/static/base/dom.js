@@ -1,10 +1,10 @@
-// Small helpers: elements, text that changes only where it has to, words read aloud.
+// Small helpers: elements, text that is set only where it changes, words read aloud.
 
 /** @typedef {string | number | boolean | null | undefined | ((event: any) => unknown)} Attribute */
 /** @typedef {Node | string | null | undefined} Child */
 
 /**
- * An element that stands in the page from its beginning.
+ * An element of index.html.
  * @param {string} id
  */
 export function byId(id) {
@@ -68,7 +68,7 @@ export function svg(tag, attributes = {}, ...children) {
 }
 
 /**
- * A button that sends no form.
+ * A button that does not submit a form.
  * @param {string} text
  * @param {(event: any) => unknown} onclick
  * @param {Record<string, Attribute>} more

@@ -22,11 +22,11 @@
  * @property {boolean} armed
  * @property {string} why
  * @property {string} limp what was seen when all were let go
- * @property {Record<string, number>} demands shares, -1..+1, by address
- * @property {Record<string, number>} channels shares, -1..+1, by channel
+ * @property {Record<string, number>} demands fractions, -1..+1, by address
+ * @property {Record<string, number>} channels fractions, -1..+1, by channel
  */
 /**
- * What changes slowly of an actuator.
+ * Slow values of an actuator.
  * @typedef {object} Health
  * @property {string} uid
  * @property {number} asked
@@ -118,7 +118,7 @@
 /** @typedef {Entry & { pieces: Piece[], line_us?: number[] }} Explained */
 
 /**
- * What may come, by kind; the last three tell of the connection itself.
+ * Messages by kind; the last three are about the connection itself.
  * @typedef {object} Messages
  * @property {Hello} hello
  * @property {Role} role

@@ -1,4 +1,4 @@
-// What the page knows, as the server told it. Others read it and listen to the same messages.
+// The state of the page, from the server's messages. Other parts read it and listen to the same messages.
 import { on } from "./connection.js";
 /** @import { Airframe, Flow, FlowKind, Parameter, Port, Tile } from "./messages.js" */
 

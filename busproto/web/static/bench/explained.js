@@ -1,4 +1,4 @@
-// One entry of the line log byte by byte: each field lights the bytes that it stands in.
+// One entry of the line log byte by byte: each field highlights its bytes.
 import { make } from "../base/dom.js";
 import { waveform } from "./wave.js";
 /** @import { Explained, ExplainedFrame, FrameField, Piece } from "../base/messages.js" */

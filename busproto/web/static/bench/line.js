@@ -1,4 +1,4 @@
-// The line log: what went over the line, the newest first.
+// The line log: the traffic on the line, the newest entry first.
 import { on, send } from "../base/connection.js";
 import { byId, byIdAs, make, setText } from "../base/dom.js";
 import { explain } from "./explained.js";
@@ -88,7 +88,7 @@ function redraw() {
   mark();
 }
 
-// --- the one that is explained ----------------------------------------------------------------------------------
+// --- the explained entry ----------------------------------------------------------------------------------------
 
 function mark() {
   for (const old of list.querySelectorAll("[aria-selected=true]")) old.setAttribute("aria-selected", "false");

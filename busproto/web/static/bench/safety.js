@@ -1,4 +1,4 @@
-// Cautions, arming, all limp; and telling the server that a person is there.
+// Cautions, arming, all limp; and the sign of life for the server.
 import { on, onAny, send } from "../base/connection.js";
 import { alarm, byId, byIdAs, make, readAloud, setText } from "../base/dom.js";
 import { isBusy, operates, state } from "../base/state.js";
@@ -80,7 +80,7 @@ byId("disarm").onclick = () => send({ do: "disarm" });
 byId("limp").onclick = limp;
 
 /**
- * Whether the space bar has nothing else to do there.
+ * Whether the space bar has no other function in the focused element.
  * @param {EventTarget | null} at
  */
 function isFree(at) {

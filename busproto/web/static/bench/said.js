@@ -1,4 +1,4 @@
-// What happened, the newest first; and what was refused, for a moment where it cannot be missed.
+// Messages, the newest first; refusals are also shown for a moment as an alert.
 import { on } from "../base/connection.js";
 import { alarm, byId, make, readAloud, setText } from "../base/dom.js";
 

@@ -1,4 +1,4 @@
-// A slider for a demand, which sends no oftener than the line can use, and its way back to limp.
+// A slider for a demand, which sends no more often than the line can use, and its button for limp.
 import { button, make, setText } from "../base/dom.js";
 import { isBusy, operates, state } from "../base/state.js";
 
@@ -12,7 +12,7 @@ export const number = (value, digits) => value.toFixed(digits).replace("-", "−
 
 /**
  * @param {string} label
- * @param {(share: number | null) => unknown} change given -1..+1, null for limp
+ * @param {(fraction: number | null) => unknown} change given -1..+1, null for limp
  */
 export function slider(label, change) {
   /** @type {ReturnType<typeof setTimeout> | null} */
@@ -30,15 +30,15 @@ export function slider(label, change) {
     if (waiting === null) waiting = setTimeout(push, Math.max(0, SEND_MS - (performance.now() - sentAt)));
   };
   const off = button("limp", () => change(null), { class: "small-button", "aria-label": `${label}: none, limp` });
-  /** @param {number | undefined} share undefined where there is no demand */
+  /** @param {number | undefined} fraction undefined where there is no demand */
   function draw(fraction) {
     const may = state.armed && operates() && !isBusy();
     const isNone = fraction === undefined;
-    const isHeld = document.activeElement === input && (may || !isNone); // by a hand: it stays where that has it
+    const isHeld = document.activeElement === input && (may || !isNone); // the user holds the slider: its value stays
     input.disabled = !may;
     off.disabled = !may || isNone;
     if (!isHeld) input.value = String(Math.round((fraction ?? 0) * 100));
-    setText(out, isNone ? "none" : `${number(share * 100, 0)} %`);
+    setText(out, isNone ? "none" : `${number(fraction * 100, 0)} %`);
   }
   return { box: make("div", { class: "demand" }, input, out, off), input, draw };
 }

@@ -1,4 +1,4 @@
-// The forms of the guided tasks: what each says of itself, and what it is started with.
+// The forms of the guided tasks: its description and its fields.
 import { send } from "../base/connection.js";
 import { byId, make, setText, taskRow } from "../base/dom.js";
 import { isBusy, operates, state } from "../base/state.js";

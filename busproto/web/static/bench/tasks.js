@@ -1,4 +1,4 @@
-// How the guided task that runs stands: its state, its question, what it said, its result.
+// The running task: its state, its question, its messages, its result.
 import { on, onAny, send } from "../base/connection.js";
 import { alarm, button, byId, make, readAloud, setText, shape, taskRow } from "../base/dom.js";
 import { operates } from "../base/state.js";
@@ -45,7 +45,7 @@ function outcome(flow) {
   return flow.flow === "trial" ? trialTable(/** @type {{ actuators: Tried[] }} */ (flow.result).actuators) : null;
 }
 
-// --- the whole --------------------------------------------------------------------------------------------------
+// --- the task ---------------------------------------------------------------------------------------------------
 
 /** @param {Flow} flow */
 function head(flow) {

@@ -1,4 +1,4 @@
-// One tile: what an actuator is, what it does, where it stands; and its demand slider.
+// One tile: identity, state and position of an actuator, and its demand slider.
 import { send } from "../base/connection.js";
 import { button, make, setText, shape } from "../base/dom.js";
 import { isAlone, state, tileName } from "../base/state.js";
@@ -42,7 +42,7 @@ const degrees = (cdeg) => `${number(cdeg / 100, 1)}°`;
 /** @param {string} name */
 const carrier = (name) => make("i", { class: "carrier" }, make("i", { class: name }));
 
-/** Its elements, and what of them changes. */
+/** The elements of a tile, and the updates of those that change. */
 function parts() {
   const all = {
     shape: make("span", { class: "shape-box" }),
@@ -175,7 +175,7 @@ export class View {
     this.slider.draw(state.demands[String(this.tile.address)]);
   }
 
-  /** Nothing that was drawn counts any more. */
+  /** Forget what was drawn, so that all is drawn anew. */
   forget() {
     this.drawnRow = null;
   }

@@ -1,11 +1,11 @@
-// What happens to the virtual bus, at a click: plug, hand, supply, disturbances, power-up.
+// Controls of the virtual bus: plug, hand, supply, disturbances, power-up.
 import { onAny, send } from "../base/connection.js";
 import { button, byId, make, taskRow } from "../base/dom.js";
 import { operates, state } from "../base/state.js";
 /** @import { Port } from "../base/messages.js" */
 
 /**
- * A number that a fault is given.
+ * A number field of a fault.
  * @typedef {{ name: string, label: string, value: number, min: number, max: number, step: number }} Wanted
  */
 /** @typedef {{ what: string, title: string, fields: Wanted[], lasting: number | null }} Fault lasting in s */
@@ -16,7 +16,7 @@ const wanted = (name, label, value, min, max, step) => ({ name, label, value, mi
 const fault = (what, title, lasting, ...fields) => ({ what, title, fields, lasting });
 
 const OF_LINE = [
-  fault("noise", "Noise on the line", 5, wanted("rate", "share of bytes hit", 0.02, 0, 1, 0.001)),
+  fault("noise", "Noise on the line", 5, wanted("rate", "fraction of bytes hit", 0.02, 0, 1, 0.001)),
   fault("stuck-low", "Line stuck low", 1),
   fault(
     "burst",
@@ -31,14 +31,14 @@ const OF_LINE = [
     "Adapter loses bytes",
     5,
     wanted("batch-ms", "batches of, ms", 8, 0, 16, 1),
-    wanted("drop-rate", "share lost", 0.01, 0, 1, 0.001),
+    wanted("drop-rate", "fraction lost", 0.01, 0, 1, 0.001),
   ),
 ];
 const OF_ONE = [
   fault("mute", "Does not answer", 5),
   fault("late", "Answers late", 5, wanted("by-ms", "by, ms", 5, 0, 1000, 1)),
   fault("babble", "Babbles", 0.5),
-  fault("brown-out", "Browns out while it answers", null),
+  fault("brown-out", "Brown-out while it answers", null),
 ];
 let drawnKey = "";
 
@@ -107,11 +107,11 @@ function supplyAndAir({ supply_mv = 0, surfaces = [] }) {
   return [
     make("h3", {}, "Supply and air"),
     taskRow(
-      button("Supply becomes", () => control(`supply ${volts.value}`)),
+      button("Set supply to", () => control(`supply ${volts.value}`)),
       volts,
       "V",
     ),
-    surfaces.length ? taskRow(button("Air goes past at", blow), speed, "m/s") : null,
+    surfaces.length ? taskRow(button("Set airspeed to", blow), speed, "m/s") : null,
   ];
 }
 
@@ -127,7 +127,7 @@ function plugs({ actuators = [] }) {
 }
 
 function powerUp() {
-  const note = make("span", { class: "small" }, "As the scenario has it; what was learned is forgotten.");
+  const note = make("span", { class: "small" }, "The bus starts anew; find the actuators again.");
   return taskRow(
     button("Power the whole bus up anew", () => send({ do: "power-up" })),
     note,
@@ -136,7 +136,7 @@ function powerUp() {
 
 /** @param {Port} port */
 function all(port) {
-  const text = "runs in this server, in real time. What happens here happens to the bus; the tasks must cope with it.";
+  const text = "runs in this server, in real time. Faults started here act on the bus, also during a task.";
   const line = [make("h3", {}, "The line"), ...OF_LINE.map((one) => faultForm(one))];
   const parts = [...ofOneActuator(port), ...line, ...supplyAndAir(port), ...plugs(port), powerUp()];
   const set = make("fieldset", { disabled: !operates() }, ...parts);
@@ -149,7 +149,7 @@ function draw() {
   byId("tab-virtual").hidden = !port?.virtual;
   if (!port?.virtual) {
     drawnKey = "";
-    body.replaceChildren(make("p", {}, "The port is real: nothing can be arranged here."));
+    body.replaceChildren(make("p", {}, "The port is real: faults can be started on a virtual bus only."));
     return;
   }
   const key = JSON.stringify([port.actuators, port.supply_mv, port.surfaces, operates()]);

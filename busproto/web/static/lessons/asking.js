@@ -2,7 +2,7 @@
 import { token } from "../base/connection.js";
 
 /**
- * What the server answers. Throws an Error that says why where there is no answer.
+ * The server's answer. Throws an Error with the reason where there is none.
  * @param {string} path
  * @param {Record<string, string | number>} fields
  * @returns {Promise<any>}

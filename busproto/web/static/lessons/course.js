@@ -1,4 +1,4 @@
-// How many a search has found so far, step by step, beside what theory expects.
+// Number of actuators found, step by step, compared with theory.
 import { svg } from "../base/dom.js";
 import { ticks } from "./plot.js";
 /** @import { LessonStep } from "../base/messages.js" */

@@ -35,7 +35,7 @@ function fromHash() {
   return name ? { name, seed: Number.isInteger(seed) ? seed : 1, scene: Math.max(0, scene || 0) } : null;
 }
 
-/** The address says which lesson it is, so that a reload comes back to it; the token is never in it by then. */
+/** The address names the lesson, so that a reload returns to it; the token has been removed from it by then. */
 function remember() {
   if (new URLSearchParams(location.hash.slice(1)).has("token")) return;
   const isShown = lesson && document.body.dataset.tab === "lessons";
@@ -205,7 +205,7 @@ function turnTo(shown, number, takesFocus = true) {
 }
 
 /**
- * Everything of a scene below its title, in the order in which it is to be read.
+ * The content of a scene below its title, in reading order.
  * @param {LessonScene} scene
  */
 function sceneParts(scene) {

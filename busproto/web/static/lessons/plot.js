@@ -12,7 +12,7 @@ const NARROW = 420;
 /** @typedef {{ x: (value: number) => number, y: (value: number) => number, width: number }} Scale */
 
 /**
- * Round values over a range, at most so many.
+ * Round values over a range, at most `most` of them.
  * @param {number} low
  * @param {number} high
  * @param {number} most
@@ -30,7 +30,7 @@ export function ticks(low, high, most) {
 }
 
 /**
- * Heights that keep a distance from one another, none below the lowest that may be.
+ * Heights with a least distance from one another, none below the lowest allowed.
  * @param {number[]} wanted
  * @param {number} least
  * @param {number} lowest
@@ -112,7 +112,7 @@ function axes(body, { left, right, top, bottom }, { x, y, width }) {
 }
 
 /**
- * Numbered moments; those that stand close go lower in turn.
+ * Numbered moments; neighbours that are close are drawn lower in turn.
  * @param {[number, string][]} marks
  * @param {Scale} scale
  */
@@ -162,7 +162,7 @@ function picture(body, marks, range, scale) {
 }
 
 /**
- * What the curves are at a moment, in words.
+ * Values of the curves at a moment, in words.
  * @param {LessonPlot} body
  * @param {number} x
  */

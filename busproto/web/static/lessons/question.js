@@ -1,4 +1,4 @@
-// The question at the end of a lesson, and what the virtual bus says of the answer.
+// The question at the end of a lesson, and the verdict on an answer.
 import { make } from "../base/dom.js";
 import { ask } from "./asking.js";
 import { paragraphs } from "./scene.js";

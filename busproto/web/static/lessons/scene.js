@@ -1,4 +1,4 @@
-// What a scene of a lesson is made of beside drawings: paragraphs and tables; and drawings that fit their box.
+// Paragraphs and tables of a lesson's scene, and drawings that fit their box.
 import { make } from "../base/dom.js";
 /** @import { LessonTable } from "../base/messages.js" */
 
@@ -7,7 +7,7 @@ const BITS = /^[01]{4}[01 ]*$/;
 const SHORT_CHARS = 10;
 
 /**
- * Draws anew whenever the box becomes wider or narrower.
+ * Draws anew when the width of the box changes.
  * @param {HTMLElement} box
  * @param {(width: number) => void} draw
  */

@@ -16,7 +16,7 @@ const RULER_TEXT = " s: start bit, 0 to 7: data bits, low one first, p: stop bit
 /** @typedef {(ns: number) => string} Across where a moment stands */
 /** @typedef {[number, number]} Stretch ns */
 /**
- * What is drawn, and how wide.
+ * The drawing and its widths.
  * @typedef {object} Sheet
  * @property {LessonScope} body
  * @property {Stretch[][]} pulled
@@ -53,7 +53,7 @@ function wavePath(edges, [from, to], x) {
 }
 
 /**
- * Stretches in which one lets the line be high and the line is low all the same: another one pulls.
+ * Stretches in which a driver does not pull and the line is low: another driver pulls.
  * @param {number[]} edges
  * @param {number[]} line
  * @param {Stretch} stretch
@@ -84,7 +84,7 @@ function pulledIn(body) {
 }
 
 /**
- * The bit at a place: what frames a byte is shaded, a byte begins with a line of its own.
+ * The bit at a place: start and stop bits are shaded, and a line marks the begin of a byte.
  * @param {Sheet} sheet
  * @param {number} at
  */

@@ -1,4 +1,4 @@
-// A search step by step: play, pause, back, on. Beside it what was found so far and what theory expects, and the tree.
+// A search step by step: play, pause, back, on; with the number found, the expectation of theory, and the tree.
 import { make, setText, taskRow } from "../base/dom.js";
 import { courseOf, drawCourse } from "./course.js";
 import { fitted, table } from "./scene.js";
@@ -45,7 +45,7 @@ function key() {
 }
 
 /**
- * What shows a step beside its text: the course, the tree, the board.
+ * The views of a step besides its text: the course, the tree, the board.
  * @param {LessonStep[]} steps
  */
 function pictures(steps) {
@@ -78,7 +78,7 @@ function pictures(steps) {
 }
 
 /**
- * The board of a step; rows that the step before had not are marked, unless all are others.
+ * The board of a step; new rows are marked, unless all are new.
  * @param {LessonStep[]} steps
  * @param {number} now
  */
@@ -175,7 +175,7 @@ class Player {
   }
 
   /**
-   * By hand: it plays no longer.
+   * Go to a step by hand; this ends playing.
    * @param {number} to
    */
   turnTo(to) {

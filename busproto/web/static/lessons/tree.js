@@ -1,4 +1,4 @@
-// The tree that a search goes through: a node for each prefix that was asked.
+// The tree of a search: a node for each prefix that was asked.
 import { svg } from "../base/dom.js";
 /** @import { LessonNode, LessonStep } from "../base/messages.js" */
 
@@ -19,7 +19,7 @@ const SIGNS = { broken: "×", none: "–", one: "" };
 /** @typedef {{ nodes: Node[], byPrefix: Map<string, Node>, leaves: number, depth: number }} Tree */
 
 /**
- * Where each node stands: a leaf behind the leaves before, any other over the middle of those below it.
+ * Place of each node: a leaf after the leaves before, any other node over the middle of those below it.
  * @param {Map<string, Node>} nodes
  */
 function place(nodes) {
@@ -35,7 +35,7 @@ function place(nodes) {
 }
 
 /**
- * The tree that these steps go through, null where they are of another kind.
+ * The tree that these steps go through, null for another kind of search.
  * @param {LessonStep[]} steps
  * @returns {Tree | null}
  */
@@ -93,7 +93,7 @@ function spoken(nodes) {
 }
 
 /**
- * The tree as far as it is known at a step, and where the node of that step stands.
+ * The tree as known at a step, and the place of that step's node.
  * @param {Tree} tree
  * @param {number} now
  */

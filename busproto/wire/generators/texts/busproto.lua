@@ -100,7 +100,7 @@ local function unframe(raw, first, last)
   local control = body[1]
   local tag_bytes = math.floor(control / 16) % 2 == 1 and T.tag_bytes or 0
   if math.floor(control / 32) ~= T.version or control % 16 ~= 0 or body[2] > T.max_payload
-    or (body[3] > T.last_address and body[3] ~= T.everyone) or body[4] > T.last_address
+    or (body[3] > T.last_address and body[3] ~= T.broadcast) or body[4] > T.last_address
     or #body ~= T.header_bytes + tag_bytes + body[2] then
     return "content"
   end
@@ -193,7 +193,7 @@ local function setting_text(p, body, at, size)
   return table.concat(words, ", ") .. (p.unit ~= "" and " " .. p.unit or "")
 end
 
--- What was asked and when, by packet number and by sequence and operation.
+-- Requests and their times, by packet number and by sequence and operation.
 local seen, asked, request_of, reply_of, clashes = {}, {}, {}, {}, {}
 local latest, first_tag = {}, {}
 
@@ -213,7 +213,7 @@ local function link(number, body, is_echo, time)
       local request = asked[latest[key]]
       reply_of[latest[key]] = reply_of[latest[key]] or number
       local tag = number_at(body, T.header_bytes, T.tag_bytes, false)
-      if request.body[3] ~= T.everyone then
+      if request.body[3] ~= T.broadcast then
         local known = first_tag[latest[key]]
         if known and known ~= tag then clashes[number] = true end
         first_tag[latest[key]] = known or tag
@@ -303,9 +303,9 @@ local function add_payload(tree, row, tvb, body, at, request)
   end
 end
 
-local function who(address)
+local function name_of(address)
   if address == 0 then return "host" end
-  if address == T.everyone then return "all" end
+  if address == T.broadcast then return "all" end
   if address == T.last_address then return "no address" end
   return tostring(address)
 end
@@ -383,8 +383,8 @@ function bus.dissector(buffer, pinfo, tree)
   if is_echo then sub:add(field["echo"], true):set_generated() end
   if is_refusal then sub:add_proto_expert_info(note.refused) end
   if clashes[pinfo.number] then sub:add_proto_expert_info(note.clash) end
-  pinfo.cols.src = who(body[4])
-  pinfo.cols.dst = who(body[3])
+  pinfo.cols.src = name_of(body[4])
+  pinfo.cols.dst = name_of(body[3])
   pinfo.cols.info = title .. (is_echo and " (echo)" or "")
 end
 
