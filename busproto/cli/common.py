@@ -58,23 +58,23 @@ class PortOptions:
     url: str
     baud: int
     latency_ms: float | None
-    record: str | None = None
+    capture: str | None = None
 
 
 def port_options(function: F) -> F:
     """Options of every command that talks to a bus; they arrive as `port: PortOptions`."""
 
     def put_together(
-        *args: Any, port_url: str, baud: int, latency_ms: float | None, record: str | None, **kwargs: Any
+        *args: Any, port_url: str, baud: int, latency_ms: float | None, capture: str | None, **kwargs: Any
     ) -> Any:
-        return function(*args, port=PortOptions(port_url, baud, latency_ms, record), **kwargs)
+        return function(*args, port=PortOptions(port_url, baud, latency_ms, capture), **kwargs)
 
     put_together.__doc__ = function.__doc__
     wrapped: Any = put_together
     wrapped.__click_params__ = getattr(function, "__click_params__", [])
     for option in (
         click.option(
-            "--record",
+            "--capture",
             type=click.Path(dir_okay=False),
             metavar="FILE",
             help="Keep what goes over the port in a new file (pcapng); 'busproto decode' reads it.",
@@ -136,7 +136,7 @@ def open_link(port: PortOptions) -> Iterator[Link]:
     latency_ns = None if port.latency_ms is None else round(port.latency_ms * 1e6)
     transport = open_transport(port.url, port.baud, latency_ns=latency_ns)
     with (
-        recorded(transport, port.record) as used,
+        recorded(transport, port.capture) as used,
         ProgressLine() as progress,
         Link(used, on_progress=progress.show) as link,
     ):

@@ -61,7 +61,7 @@ def test_every_example_is_written_and_can_be_used(name: str, cli: CommandLine) -
     assert load(files[0]).roles
     checked = cli("plan", "check", *map(str, files), "--json")
     assert checked.code in {0, 3}
-    assert all(one["usable"] for one in checked.json["files"])
+    assert all(one["usable"] for one in checked.json["checked"])
 
 
 def test_new_never_writes_over_anything(cli: CommandLine) -> None:
@@ -303,13 +303,13 @@ def test_a_plan_with_everything_wrong_as_a_script_reads_it(cli: CommandLine) -> 
     result = cli("plan check wrong.toml --json")
     assert (result.code, result.err) == (3, "")
     body = result.json
-    (file,) = body["files"]
+    (file,) = body["checked"]
     findings = file.pop("findings")
-    assert body["errors"] == sum(one["severity"] == "error" for one in findings) > 0
-    assert body["advice"] == sum(one["severity"] == "advice" for one in findings) > 0
+    assert body["error_count"] == sum(one["severity"] == "error" for one in findings) > 0
+    assert body["advice_count"] == sum(one["severity"] == "advice" for one in findings) > 0
     assert {one["kind"] for one in findings} <= set(KINDS)
     for one in findings:
-        assert set(one) == {"kind", "severity", "file", "line", "key", "functions", "text"}
+        assert set(one) == {"kind", "severity", "file", "line", "key", "function_names", "text"}
         lines = Path(one["file"]).read_text("utf-8").splitlines()
         last = one["key"].rpartition(".")[2].strip('"')
         assert last in lines[one["line"] - 1] or last.rpartition(",")[2] in lines[one["line"] - 1], one
@@ -319,7 +319,7 @@ def test_a_plan_with_everything_wrong_as_a_script_reads_it(cli: CommandLine) -> 
         "file": "wrong.toml",
         "line": 6,
         "key": "supply.full",
-        "functions": ["throttle", "aileron, left"],
+        "function_names": ["throttle", "aileron, left"],
         "text": "a full pack of 8.40 V is above the rating: 'small' is rated for 4.80..7.40 V",
     }
     left = file["functions"][1]
@@ -342,11 +342,11 @@ def test_a_plan_with_everything_wrong_as_a_script_reads_it(cli: CommandLine) -> 
     assert bus == {
         "baud": 19200,
         "demands_per_second": 100.0,
-        "channels": 5,
-        "actuators": 4,
+        "channel_count": 5,
+        "actuator_count": 4,
         "cycle_ms": 10.0,
         "load_percent": 571.98,
-        "fits": 0,
+        "fitting_count": 0,
         "latency_ms": [pytest.approx(13.541667), pytest.approx(23.541667)],
         "ask_each_ms": pytest.approx(5 * ((14 + 36) * 10 / 19.2 + 0.2), abs=1e-3),  # 14 bytes asked, 36 answered
     }
@@ -358,10 +358,16 @@ def test_a_plan_with_everything_wrong_as_a_script_reads_it(cli: CommandLine) -> 
         "problems": [],
         "title": "Everything [wrong]",
         "fleet_map": "All [wrong]",
-        "gangs": [{"gang": "rudder", "number": 1, "members": ["rudder-a", "rudder-b"]}],
-        "line": None,
+        "gangs": [{"gang": "rudder", "gang_number": 1, "function_names": ["rudder-a", "rudder-b"]}],
+        "line_load": None,
         "models": [
-            {"model": name, "stall_torque": None, "stall_nm": None, "no_load_speed": None, "no_load_deg_s": None}
+            {
+                "model": name,
+                "stall_torque_written": None,
+                "stall_torque_nm": None,
+                "no_load_speed_written": None,
+                "no_load_speed_deg_s": None,
+            }
             for name in ("small", "turned")
         ],
     }
@@ -386,17 +392,17 @@ def test_a_rating_in_the_trades_units_is_shown_converted_and_the_line_told(cli: 
     )
     assert "idle at 252 mV" in result.out
     assert "  the loss action begins 480 to 520 ms after the demands are lost" in lines
-    (file,) = cli("plan check one.toml --json").json["files"]
+    (file,) = cli("plan check one.toml --json").json["checked"]
     (model,) = file["models"]
     assert model == {
-        "model": "small", "stall_torque": "25 kgf cm", "stall_nm": 2.4516625, "no_load_speed": "0.20 s/60 deg",
-        "no_load_deg_s": 300.0,
+        "model": "small", "stall_torque_written": "25 kgf cm", "stall_torque_nm": 2.4516625, "no_load_speed_written": "0.20 s/60 deg",
+        "no_load_speed_deg_s": 300.0,
     }  # fmt: skip
     ohm = 1 / (1.5 / 12000 + 2 / 120)
-    assert file["line"]["pair_ohm"] == pytest.approx(ohm, abs=1e-3)
-    assert file["line"]["driver_ohm"] == pytest.approx(1 / (1 / ohm + 1 / 1120), abs=1e-3)
-    assert file["line"]["idle_v"] == pytest.approx(5 * ohm / (ohm + 1120), abs=1e-5)
-    (fleet_file,) = cli("plan check fleet.toml --json").json["files"]
+    assert file["line_load"]["pair_ohm"] == pytest.approx(ohm, abs=1e-3)
+    assert file["line_load"]["driver_ohm"] == pytest.approx(1 / (1 / ohm + 1 / 1120), abs=1e-3)
+    assert file["line_load"]["idle_v"] == pytest.approx(5 * ohm / (ohm + 1120), abs=1e-5)
+    (fleet_file,) = cli("plan check fleet.toml --json").json["checked"]
     assert fleet_file["models"] == [model]
     assert "25 kgf cm is 2.452 N m" in cli("plan check fleet.toml").out
 
@@ -407,7 +413,7 @@ def test_advice_alone_is_no_failure(cli: CommandLine) -> None:
     assert (result.code, result.err) == (0, "")
     assert as_lines(result.out)[-2:] == ["It fits together; 1 piece of advice.", ""]
     body = cli("plan check one.toml --json").json
-    assert (body["errors"], body["advice"]) == (0, 1)
+    assert (body["error_count"], body["advice_count"]) == (0, 1)
 
 
 FLEET_OUTPUT = """\
@@ -431,7 +437,7 @@ def test_a_map_alone_can_be_checked(cli: CommandLine) -> None:
     result = cli("plan check fleet.toml")
     assert (result.code, result.err) == (0, "")
     assert as_lines(result.out) == as_lines(FLEET_OUTPUT)
-    (file,) = cli("plan check fleet.toml --json").json["files"]
+    (file,) = cli("plan check fleet.toml --json").json["checked"]
     assert (file["kind"], file["title"], file["findings"]) == ("fleet-map", "All of them", [])
     assert file["functions"][-1] == {"function": "flap", "address": 40, "channel": 9}
 
@@ -453,15 +459,19 @@ def test_a_file_that_cannot_be_used_is_told_line_by_line_and_the_others_are_chec
     assert lines[-6:] == [
         "worse.toml: cannot be used",
         "error  line 3: title: a text is wanted here, not a whole number",
-        "error  line 5: function.a.x: there is no such key here; there are: model, firmware, settings, throw,",
-        "       positive, lead",
+        "error  line 5: function.a.x: there is no such key here; there are: model, firmware, settings, own,",
+        "       lacks, throw, positive, lead",
         "error  line 2: fleet-map: the map 'none.toml' cannot be read: No such file or directory",
         "",
     ]
     body = cli("plan check bad.toml one.toml worse.toml --json")
     assert body.code == 2
-    assert [(one["usable"], len(one["problems"])) for one in body.json["files"]] == [(False, 1), (True, 0), (False, 3)]
-    assert body.json["files"][0] == {
+    assert [(one["usable"], len(one["problems"])) for one in body.json["checked"]] == [
+        (False, 1),
+        (True, 0),
+        (False, 3),
+    ]
+    assert body.json["checked"][0] == {
         "file": "bad.toml",
         "kind": None,
         "usable": False,

@@ -59,7 +59,7 @@ def not_proven(link: Link, roster: Roster, as_json: bool, **also: object) -> int
     engaged = link.run(who_holds(roster_actuators(roster)))
     clear_progress()
     if as_json:
-        nothing = {"changes": [], "steps_done": 0, "addresses_proven": False, "reason": roster.reason}
+        nothing = {"changes": [], "step_count": 0, "proven": False, "reason": roster.reason}
         print_json({**also, **nothing, "engaged": engaged_json(engaged)})
     else:
         console().print(f"[red]NOT PROVEN complete: {roster.reason}[/red]")

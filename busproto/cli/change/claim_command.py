@@ -87,15 +87,15 @@ Examples:
 What was claimed is kept beside the airframe file, in NAME.{ENDING}; an interrupted
 command is run again and goes on. Planned addresses and settings are not written.
 With --again the earlier claims stay in force until the new ones are whole; they are
-then kept as NAME.seats.1.json, .2.json and so on.
+then kept as NAME.assignment.1.json, .2.json and so on.
 \b
 JSON: "harmed" (actuators that the pack or the supply harms, as 'audit' gives it), "airframe",
-"roles" (function, uid, address, planned_address, model, on_line),
+"functions" (function, uid, address, planned_address, model, on_line),
 "open" (functions), "unclaimed" (uid, address, model), "silent" (uids), "scratch"
-(uid, old, address), "unwatched" (uids without an address of their own), "advice",
-"stopped", "complete" (the list is proven; null with --exchange), "unfit" (model,
+(uid, was_address, address), "unwatched" (uids without an address of their own), "advice",
+"stopped", "proven" and "reason" (of the list; null with --exchange), "unfit" (model,
 firmware, rating or supply not as planned: function, name, found, planned),
-"directions" (function, positive, direction, way, why, by_deg, seen_by, at),
+"directions" (function, positive, direction, way, reason, turned_deg, seen_by, date),
 "in_force", "kept" (the claims before, or null). With --nudge:
 "function", "uid", "address", "swing_deg", "peak_current_ma", "moved".
 Exit code 3: a function is open, or its actuator is not on the line, or not the

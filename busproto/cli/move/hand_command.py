@@ -85,8 +85,8 @@ Keys:
 From a pipe each key waits until the arm has arrived.
 \b
 JSON: "addresses", "channel" (null for an address), "low_percent", "high_percent" (ends of the demand),
-"commanded" (command, percent, pulse_us, at_end, arrived, reached: address, wanted_deg and a report),
-"peak_current_ma" (by address), "let_go" (see 'busproto move --help').
+"commanded" (command, demand_percent, pulse_us, at_end, arrived, reached: address, wanted_deg and a report),
+"peak_currents_ma" (by address), "let_go" (see 'busproto move --help').
 Exit code 1: an actuator was not seen limp at the end. Exit code 3: keys came from a pipe and an arm did not
 arrive. Exit code 4: the cautions were not answered with yes."""
 )
@@ -249,7 +249,7 @@ def _json(who: Steered, steering: Steering) -> dict[str, Any]:
         "commanded": [
             {
                 "command": WORDS[one.command],
-                "percent": None if one.fraction is None else round(one.fraction * 100, 2),
+                "demand_percent": None if one.fraction is None else round(one.fraction * 100, 2),
                 "pulse_us": None if one.fraction is None else round(fraction_to_pulse_us(one.fraction), 3),
                 "at_end": one.at_end,
                 "arrived": one.arrived,
@@ -266,7 +266,7 @@ def _json(who: Steered, steering: Steering) -> dict[str, Any]:
             }
             for one in steering.reached
         ],
-        "peak_current_ma": {str(address): peak for address, peak in steering.peak_current_ma.items()},
+        "peak_currents_ma": {str(address): peak for address, peak in steering.peak_current_ma.items()},
         "let_go": steering.let_go.as_json(),
     }
 

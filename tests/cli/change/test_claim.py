@@ -99,9 +99,9 @@ UIDS: Final = {
     "rudder, lower": "c1a1000000000104",
 }
 SCRATCH: Final = [
-    {"uid": UIDS["aileron, left"], "old": 5, "address": 239},
-    {"uid": UIDS["flap"], "old": 5, "address": 238},
-    {"uid": UIDS["rudder, lower"], "old": None, "address": 237},
+    {"uid": UIDS["aileron, left"], "was_address": 5, "address": 239},
+    {"uid": UIDS["flap"], "was_address": 5, "address": 238},
+    {"uid": UIDS["rudder, lower"], "was_address": None, "address": 237},
 ]
 OFFERED: Final = """\
 3 actuators have no address of their own, so their arms cannot be read. Each would be given
@@ -210,7 +210,7 @@ def test_the_same_for_scripts(cli: CommandLine) -> None:
     assert result.json == {
         "harmed": [],
         "airframe": "small",
-        "roles": [
+        "functions": [
             {
                 "function": name,
                 "uid": uid,
@@ -228,7 +228,8 @@ def test_the_same_for_scripts(cli: CommandLine) -> None:
         "unwatched": [],
         "advice": [ADVICE],
         "stopped": False,
-        "complete": True,
+        "proven": True,
+        "reason": "",
         "unfit": [],
         "directions": [],
         "in_force": True,
@@ -239,7 +240,7 @@ def test_the_same_for_scripts(cli: CommandLine) -> None:
 
 def seen_limp(*addresses: int) -> dict[str, Any]:
     """What is said where all were seen limp."""
-    rest: dict[str, Any] = {"holding": [], "not_seen": [], "shared": [], "without_address": 0}
+    rest: dict[str, Any] = {"holding": [], "not_seen": [], "shared": [], "without_address_count": 0}
     return {"all_seen_limp": True, "limp": list(addresses), **rest}
 
 
@@ -497,9 +498,9 @@ def test_two_claims_are_exchanged_without_a_port(cli: CommandLine) -> None:
     assert kept()["rudder, lower"] == UIDS["rudder, upper"]
     back = cli(f"claim {PLAN} --exchange 'rudder, lower' 'rudder, upper' --json")
     assert back.code == exit_codes.DONE
-    assert [(role["function"], role["uid"]) for role in back.json["roles"]] == list(UIDS.items())
-    assert {role["on_line"] for role in back.json["roles"]} == {None}
-    assert back.json["complete"] is None
+    assert [(role["function"], role["uid"]) for role in back.json["functions"]] == list(UIDS.items())
+    assert {role["on_line"] for role in back.json["functions"]} == {None}
+    assert back.json["proven"] is None
     assert kept() == UIDS
 
 

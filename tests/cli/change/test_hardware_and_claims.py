@@ -264,7 +264,7 @@ def test_wrong_hardware_is_not_written_to_unless_that_is_said(
     assert left.code == exit_codes.NOT_AS_WANTED
     assert written_to(bench) == {"alpha", "bravo"}
     assert [one["function"] for one in left.json["wrong_hardware"]] == ["charlie", "delta"]
-    assert left.json["wrong_hardware"][0]["why"] == ["firmware: 1.9, planned 2.4"]
+    assert left.json["wrong_hardware"][0]["reasons"] == ["firmware: 1.9, planned 2.4"]
     bench.frames.clear()
     wrote = cli(f"{APPLY} --yes --wrong-hardware write --json")
     assert wrote.code == exit_codes.NOT_AS_WANTED
@@ -292,7 +292,7 @@ def test_one_that_is_left_loses_an_address_that_another_needs_and_is_named(
     done = cli(f"{APPLY} --yes --wrong-hardware leave --json")
     assert done.code == exit_codes.NOT_AS_WANTED
     parked = done.json["changes"][0]
-    assert (parked["what"], parked["function"], parked["was_address"]) == ("park", "delta", 2)
+    assert (parked["kind"], parked["function"], parked["was_address"]) == ("park", "delta", 2)
     assert (bench.actuator("delta").address, bench.actuator("bravo").address) == (UNADDRESSED, 2)
     assert written_to(bench) == {"alpha", "bravo"}
 
@@ -391,7 +391,7 @@ def test_anew_the_earlier_claims_are_in_force_until_the_new_ones_are_whole(
     on_bus(monkeypatch)  # without a hand: an ordinary claim goes on with what is in force
     plain = cli(f"claim {PLAN} --patience 0.5 --json --port any")
     assert "A claim that was begun anew is unfinished, in 'four.assignment.anew.json'" in plain.err
-    assert {one["function"]: one["uid"] for one in plain.json["roles"] if one["uid"]} == earlier
+    assert {one["function"]: one["uid"] for one in plain.json["functions"] if one["uid"]} == earlier
     part = cli(f"claim {PLAN} --again --patience 0.5 --port any")
     assert part.code == exit_codes.NOT_AS_WANTED
     assert "Open: 'charlie', 'delta'" in part.out
@@ -405,9 +405,9 @@ def test_anew_the_earlier_claims_are_in_force_until_the_new_ones_are_whole(
     make_bench(monkeypatch, "bus.toml")
     whole = cli(f"claim {PLAN} --again --json --port any")
     assert "2 of 4 functions are claimed already; going on (take the file away to begin from nothing)." in whole.err
-    assert (whole.json["in_force"], whole.json["kept"], whole.json["open"]) == (True, "four.roles.1.json", [])
+    assert (whole.json["in_force"], whole.json["kept"], whole.json["open"]) == (True, "four.assignment.1.json", [])
     assert kept() == UIDS
-    assert Path("four.roles.1.json").read_bytes() == before
+    assert Path("four.assignment.1.json").read_bytes() == before
     assert not DRAFT.exists()
 
 
@@ -419,8 +419,8 @@ def test_what_is_begun_anew_can_take_its_place_as_it_is(cli: CommandLine) -> Non
     keep("bravo", path=DRAFT)
     done = cli(f"claim {PLAN} --put-in-force")
     assert done.code == exit_codes.NOT_AS_WANTED
-    assert done.out == "1 of 4 functions are claimed; the claims before are kept in four.seats.1.json\n"
-    assert (kept(), kept(Path("four.roles.1.json"))) == ({"bravo": UIDS["bravo"]}, UIDS)
+    assert done.out == "1 of 4 functions are claimed; the claims before are kept in four.assignment.1.json\n"
+    assert (kept(), kept(Path("four.assignment.1.json"))) == ({"bravo": UIDS["bravo"]}, UIDS)
 
 
 def test_to_forget_and_begin_anew_loses_no_claim(cli: CommandLine, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -475,7 +475,7 @@ def test_a_change_of_force_that_is_cut_off_leaves_one_whole(at: int, monkeypatch
 
 
 def directions(path: str = "four.trial.json") -> dict[str, Any]:
-    return {row["function"]: row["direction"] for row in json.loads(Path(path).read_text("utf-8"))["actuators"]}
+    return {row["function"]: row["direction_test"] for row in json.loads(Path(path).read_text("utf-8"))["actuators"]}
 
 
 def test_claim_tries_directions_behind_the_cautions_and_keeps_who_saw_it(
@@ -535,7 +535,7 @@ def test_trial_has_it_as_a_part_and_the_card_shows_it(
     assert said in " ".join(done.out.split())
     assert "The plan does not say where a positive demand takes: bravo, charlie, delta." in done.out
     body = json.loads(Path("four.trial.json").read_text("utf-8"))
-    assert (body["parts"], body["passed"]) == (["direction"], code == 0)
+    assert (body["parts"], body["as_planned"]) == (["direction"], code == 0)
     alpha = directions()["alpha"]
     assert (alpha["way"], alpha["positive"], alpha["direction"]) == (way, "trailing edge down", "normal")
     assert cli(f"save --airframe {PLAN} --port any").code == 0
@@ -563,7 +563,7 @@ def test_without_anyone_to_look_it_is_left_out_and_said(cli: CommandLine, monkey
     done = cli(f"trial {PLAN} --part direction --clear --json --port any")
     assert done.code == exit_codes.NOT_AS_WANTED
     assert not any(isinstance(one, Engage) for one in bench.requests)
-    assert directions()["alpha"]["why"] == "no one was there to look, so it was not moved"
+    assert directions()["alpha"]["reason"] == "no one was there to look, so it was not moved"
 
 
 @pytest.mark.parametrize(

@@ -105,7 +105,7 @@ COMMANDS: Final = (
     Command("restore nothing", "restore rudder.record.json --yes --json", "rudder-gang", began=(HOLDING, ENGAGED)),
     Command(
         "replace",
-        'replace "rudder, lower" --saved rudder.record.json --yes --json',
+        'replace "rudder, lower" --record rudder.record.json --yes --json',
         "replaced.toml",
         began=(HOLDING, ENGAGED),
     ),

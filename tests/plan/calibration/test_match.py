@@ -136,9 +136,9 @@ def test_what_is_measured_agrees_with_the_truth(
     assert result.before.torque_nm == pytest.approx(0.6 * before[1], rel=0.1)
     body = matched_json(subjects, result)
     assert [one["function"] for one in body["members"]] == ["rudder, middle", "rudder, lower"]
-    assert all(5 <= one["points"] <= 33 for one in body["members"])
-    assert all("points" in one["why"] for one in body["members"])
-    assert body["before"]["greatest_deg"] == round(result.before.worst_deg, 3)
+    assert all(5 <= len(one["table_deg"]) <= 33 for one in body["members"])
+    assert all("points" in one["reason"] for one in body["members"])
+    assert body["figures_before"]["greatest_deg"] == round(result.before.worst_deg, 3)
 
 
 def test_the_tables_are_stored_in_the_others_and_the_lead_has_none(
@@ -267,7 +267,7 @@ def refused(text: str, subjects_of: Callable[[Link], list[Subject]] = members) -
     assert all_as_before(bus, kept)
     assert all(one.state in LIMP_STATES for one in bus.actuators)
     body = matched_json(subjects, result)
-    assert (body["stored"], body["tables"], body["refused"]) == (False, "as before", list(result.refused))
+    assert (body["stored"], body["table_state"], body["reasons"]) == (False, "as before", list(result.refused))
     return result
 
 
@@ -538,19 +538,18 @@ def test_figures_are_told_with_the_digits_that_were_measured() -> None:
     _, link = rudder()
     lead, member, _ = members(link)
     body = matched_json([lead, member], Matched(figures(1.23456), figures(0.12345), {31: fit_of(0.5, -0.25)}, ()))
-    assert body["before"] == {
+    assert body["figures_before"] == {
         "greatest_deg": 1.235,
-        "idle_ma": 123.5,
-        "peak_idle_ma": 234.6,
+        "idle_current_ma": 123.5,
+        "peak_idle_current_ma": 234.6,
         "fight_torque_nm": 0.1235,
     }
     assert body["members"] == [
         {
             "function": "rudder, middle",
             "uid": member.snapshot.uid.hex(),
-            "points": 2,
             "table_deg": [0.5, -0.25],
-            "why": "by hand",
+            "reason": "by hand",
             "noise_deg": 0.02,
             "greatest_before_deg": 1.235,
             "rms_before_deg": 0.6173,
