@@ -104,7 +104,10 @@
  * @property {boolean} [reply]
  * @property {string} [to]
  */
-/** @typedef {{ name: string, text: string, offset_bytes: number | null, size_bytes: number, doc: string }} FrameField */
+/**
+ * One piece of a frame.
+ * @typedef {{ name: string, text: string, offset_bytes: number | null, size_bytes: number, doc: string }} FrameField
+ */
 /** @typedef {{ title: string, hex: string, fields: FrameField[] }} ExplainedFrame */
 /**
  * @typedef {object} Piece

@@ -68,7 +68,9 @@ function figures(found) {
   const rows = found.members.map((one, at) => {
     return `${at + 1} ${one.function}: greatest ${one.greatest_before_deg}° → ${one.greatest_after_deg}°`;
   });
-  rows.push(`current of all at rest ${found.figures_before.idle_current_ma} → ${found.figures_after.idle_current_ma} mA`);
+  rows.push(
+    `current of all at rest ${found.figures_before.idle_current_ma} → ${found.figures_after.idle_current_ma} mA`,
+  );
   return make("ul", {}, ...rows.map((row) => make("li", {}, row)));
 }
 

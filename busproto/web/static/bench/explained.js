@@ -6,7 +6,7 @@ import { waveform } from "./wave.js";
 const MOST_HEX = 60;
 
 /** @param {FrameField} field */
-function placeText({ at, size }) {
+function placeText({ offset_bytes: at, size_bytes: size }) {
   if (at === null) return "";
   return size === 1 ? `byte ${at}` : `bytes ${at}–${at + size - 1}`;
 }
@@ -16,7 +16,8 @@ function placeText({ at, size }) {
  * @param {HTMLElement[]} cells of the bytes
  */
 function fieldRow(field, cells) {
-  const mine = field.offset_bytes === null ? [] : cells.slice(field.offset_bytes, field.offset_bytes + field.size_bytes);
+  const { offset_bytes: at, size_bytes: size } = field;
+  const mine = at === null ? [] : cells.slice(at, at + size);
   const light = (/** @type {boolean} */ isOn) => {
     for (const cell of mine) cell.classList.toggle("lit", isOn);
   };

@@ -30,7 +30,7 @@ export function slider(label, change) {
     if (waiting === null) waiting = setTimeout(push, Math.max(0, SEND_MS - (performance.now() - sentAt)));
   };
   const off = button("limp", () => change(null), { class: "small-button", "aria-label": `${label}: none, limp` });
-  /** @param {number | undefined} share undefined where there is no demand */
+  /** @param {number | undefined} fraction undefined where there is no demand */
   function draw(fraction) {
     const may = state.armed && operates() && !isBusy();
     const isNone = fraction === undefined;
@@ -38,7 +38,7 @@ export function slider(label, change) {
     input.disabled = !may;
     off.disabled = !may || isNone;
     if (!isHeld) input.value = String(Math.round((fraction ?? 0) * 100));
-    setText(out, isNone ? "none" : `${number(share * 100, 0)} %`);
+    setText(out, isNone ? "none" : `${number(fraction * 100, 0)} %`);
   }
   return { box: make("div", { class: "demand" }, input, out, off), input, draw };
 }

@@ -34,7 +34,9 @@ function path(edges, end, x) {
  * @returns {Row[]}
  */
 function rowsOf(body) {
-  const drivers = body.pieces.flatMap(({ source, edges_us: edges }) => (edges ? [{ source, edges, kind: "driver" }] : []));
+  const drivers = body.pieces.flatMap(({ source, edges_us: edges }) =>
+    edges ? [{ source, edges, kind: "driver" }] : [],
+  );
   return body.line_us ? [...drivers, { source: "the line", edges: body.line_us, kind: "line" }] : drivers;
 }
 
