@@ -24,7 +24,7 @@ from busproto.ops.effects import EFFECTS, HARMLESS, effect_of
 from busproto.wire.message import REQUESTS
 from busproto.wire.messages import NO_DEMAND, ReportRound
 from tests.cli import helpers
-from tests.cli.change.test_claim import AIRFRAME, BUS, FLEET, HAND, PLAN, ROLES, UIDS
+from tests.cli.change.claim.small_airframe import AIRFRAME, BUS, FLEET, HAND, PLAN, ROLES, UIDS
 from tests.cli.helpers import Bench, CommandLine, FakeTerminal, make_bench
 
 PARTED: Final = {"aileron, left": 2, "flap": 10, "rudder, upper": 30, "rudder, lower": 31}

@@ -77,7 +77,8 @@ function figures(found) {
 /** @param {MatchResult} found */
 export function curves(found) {
   const scale = scaleOf(found);
-  const worst = `greatest ${found.figures_before.greatest_deg} degrees before, ${found.figures_after.greatest_deg} after`;
+  const { figures_before: before, figures_after: after } = found;
+  const worst = `greatest ${before.greatest_deg} degrees before, ${after.greatest_deg} after`;
   const label = `Mismatch before and after: ${worst}`;
   const size = { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, class: "curves", role: "img", "aria-label": label };
   const names = Object.keys(found.curves.before);
