@@ -119,7 +119,7 @@ class Outcome:
 
     @property
     def is_complete(self) -> bool:
-        """Everyone found, alone at the planned address, centred, and lost the demand as set."""
+        """Every actuator was found, alone at the planned address, centred, and lost the demand as set."""
         return (
             self.before.proven
             and self.after.proven

@@ -132,10 +132,10 @@ def command(
 
 
 def _tell_wrong(prospect: Prospect, answer: str | None) -> None:
-    """Name who is not the hardware of the plan; ask where one of them would be written to and nothing was said.
+    """Name actuators that are not the hardware of the plan; ask where one would be written to and nothing was said.
 
     Raises:
-        NotCleared: the answer was no, or there is nobody to ask; nothing was changed.
+        NotCleared: the answer was no, or there is no terminal to ask at; nothing was changed.
     """
     for function, whys in prospect.wrong.items():
         click.echo(f"Not the hardware of the plan: {function}: {'; '.join(whys)}", err=True)
@@ -151,10 +151,10 @@ def _tell_wrong(prospect: Prospect, answer: str | None) -> None:
 
 
 def _tell_unclaimed(prospect: Prospect, found: Audit, agreed: bool) -> None:
-    """Say who is known by address alone; ask where one of them would be written to.
+    """Say which actuators are known by address alone; ask where one of them would be written to.
 
     Raises:
-        NotCleared: the answer was no, or there is nobody to ask; nothing was changed.
+        NotCleared: the answer was no, or there is no terminal to ask at; nothing was changed.
     """
     if not prospect.unclaimed:
         return

@@ -60,7 +60,7 @@ class Outcome:
 
     @property
     def absent(self) -> list[str]:
-        """Functions whose actuator cannot be asked; none where nobody looked."""
+        """Functions whose actuator cannot be asked; none where nothing was looked at."""
         at = {member.uid for member in self.actuators}
         return [] if self.roster is None else [name for name, uid in self.assigned.items() if uid not in at]
 

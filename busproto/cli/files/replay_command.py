@@ -206,7 +206,7 @@ def _as_bus(capture: Capture, pty: bool, tcp: str | None, once: bool, for_s: flo
 
 
 def _serve(bus: RecordedBus, endpoint: Endpoint, once: bool, for_s: float | None) -> None:
-    """Answer whoever is at the endpoint until it is over."""
+    """Answer the host at the endpoint until it is over."""
     begin_ns = time.monotonic_ns()
     over_ns: int | None = None
     while True:

@@ -84,7 +84,7 @@ def command(
     is_virtual = port.url.startswith(SIM_SCHEME)
     is_live = sys.stdout.isatty() and not as_json
     if is_virtual and for_s is None and not is_live:
-        raise InputError("in virtual time nobody can press Ctrl-C in time: say --for how many seconds to watch")
+        raise InputError("in virtual time Ctrl-C comes too late: say --for how many seconds to watch")
     tracks: dict[int, Track] = {}
     passed_ns = 0
     hears_others = False
@@ -124,7 +124,7 @@ def _functions(path: str) -> dict[int, str]:
 
 
 def _scales(tracks: Mapping[int, Track]) -> Steps[None]:
-    """Read the settings of everyone, for the bar; who cannot be read, on a busy line, is asked once more."""
+    """Read the settings of every actuator, for the bar; one that is not read, on a busy line, is asked once more."""
     for again in range(SCALE_PASSES):
         left = [track for track in tracks.values() if track.settings is None and track.state != SHARED]
         for number, track in enumerate(left):
@@ -248,21 +248,21 @@ def _print(tracks: Mapping[int, Track], functions: Mapping[int, str], passed_ns:
     out.print(f"Watched for {passed_ns / 1e9:.1f} s.")
     for track in tracks.values():
         name = functions.get(track.address)
-        who = f"Address {track.address}" + (f" ({escape(name)})" if name else "")
+        subject = f"Address {track.address}" + (f" ({escape(name)})" if name else "")
         missed = f"{track.missed} of {track.asked} questions without an answer"
         if track.state == SHARED:
-            out.print(f"[red]{who} is shared by several actuators: 'busproto find' tells which.[/red]")
+            out.print(f"[red]{subject} is shared by several actuators: 'busproto find' tells which.[/red]")
             continue
         if track.last is None:
-            out.print(f"[red]{who} never answered.[/red]")
+            out.print(f"[red]{subject} never answered.[/red]")
             continue
         if len(track.changes) > 1:
             states = ", ".join(f"{change.at_ns / 1e9:.2f} s {change.state}" for change in track.changes)
-            out.print(f"{who}: {states}" + (f"; {missed}" if track.missed else ""))
+            out.print(f"{subject}: {states}" + (f"; {missed}" if track.missed else ""))
         elif track.missed:
-            out.print(f"{who}: {missed}")
+            out.print(f"{subject}: {missed}")
         if track.lost_seen and not any(change.state.startswith("lost") for change in track.changes):
-            out.print(f"[yellow]{who} was without a demand, too briefly to be seen in its states.[/yellow]")
+            out.print(f"[yellow]{subject} was without a demand, too briefly to be seen in its states.[/yellow]")
 
 
 def _track_json(track: Track, functions: Mapping[int, str]) -> dict[str, Any]:

@@ -150,7 +150,7 @@ def _tell_untried(plan: Plan, looker: Looker, were_parts_chosen: bool, with_dire
     """What was left out of the directions, and why: it may not be taken for proven."""
     silent = [function for function, role in plan.roles.items() if not positive_of(plan, role)]
     if not with_direction and not were_parts_chosen and len(silent) < len(plan.roles):
-        click.echo("Directions were not tried, as no one was there to look (at a terminal, or by --went).")
+        click.echo("Directions were not tried: there was no person to look (at a terminal, or by --went).")
     elif with_direction and silent:
         click.echo(f"The plan does not say where a positive demand takes: {', '.join(silent)}.")
 

@@ -154,7 +154,9 @@ def _print(one: Record, other: Record, found: Differences, second_name: str) -> 
 def _table(rows: tuple[Different, ...], table: Any, escape: Any) -> Any:
     shown = None
     for row in rows:
-        who = (row.uid, row.other_uid)
-        table.add_row(escape(row.name) if who != shown else "", escape(row.what), *(escape(text) for text in row.texts))
-        shown = who
+        pair = (row.uid, row.other_uid)
+        table.add_row(
+            escape(row.name) if pair != shown else "", escape(row.what), *(escape(text) for text in row.texts)
+        )
+        shown = pair
     return table

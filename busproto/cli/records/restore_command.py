@@ -99,10 +99,10 @@ def command(record_file: str, those_present: bool, edited: bool, agreed: bool, p
 
 
 def _refuse_absent(absent: list[Entry], record: Record, those_present: bool) -> None:
-    who = "; ".join(f"{one.name} ({one.uid.hex()}, address {one.address})" for one in absent)
+    those = "; ".join(f"{one.name} ({one.uid.hex()}, address {one.address})" for one in absent)
     if absent and (not those_present or len(absent) == len(record.entries)):
         raise InputError(
-            f"not on the line: {who}. Plug in and power them, or say --those-present; 'busproto replace' puts a new "
+            f"not on the line: {those}. Plug in and power them, or say --those-present; 'busproto replace' puts a new "
             "one in the place of one that is lost. Nothing was changed"
         )
 

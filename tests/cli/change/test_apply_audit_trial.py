@@ -47,7 +47,9 @@ def test_apply_shows_asks_and_does_nothing_without_an_answer(cli: CommandLine, p
     done = cli("apply", str(plan), "--port", PORT, "--wrong-hardware", "leave")
     assert done.code == exit_codes.NOT_CLEARED
     assert "address none -> 2" in done.out
-    assert "nobody is there to answer (--yes answers beforehand); nothing was changed" in done.err
+    assert (
+        "the question cannot be answered without a terminal (--yes answers beforehand); nothing was changed" in done.err
+    )
     assert not plan.with_name("hauler-mended.journal.jsonl").exists()
 
 

@@ -117,7 +117,8 @@ def test_only_scratch_addresses_are_written_and_nothing_is_driven(cli: CommandLi
 def test_where_nobody_can_agree_to_addresses_none_is_written(cli: CommandLine, bench: Bench) -> None:
     result = cli(f"claim {PLAN} --port any --json")
     assert result.code == exit_codes.NOT_CLEARED
-    said = "nobody is there to agree to scratch addresses (--yes-addresses agrees beforehand); nothing was written"
+    said = "scratch addresses cannot be agreed to without a terminal (--yes-addresses agrees beforehand); "
+    said += "nothing was written"
     assert result.err == f"{OFFERED}busproto: {said}\n"
     assert result.json["error"] == {"kind": "NotCleared", "text": said, "exit_code": exit_codes.NOT_CLEARED}
     assert bench.changing == []

@@ -51,7 +51,7 @@ def test_by_nudge_nothing_moves_without_a_yes(cli: CommandLine, bench: Bench, mo
 def test_by_nudge_without_a_terminal_is_refused_before_anything_is_sent(cli: CommandLine, bench: Bench) -> None:
     result = cli(f"claim {PLAN} --by-nudge --clear --yes-addresses --port any")
     assert result.code == exit_codes.USAGE
-    assert result.error_line == "--by-nudge asks which surface it was, and nobody is there to answer"
+    assert result.error_line == "--by-nudge asks which surface it was, and that needs a terminal"
     assert bench.frames == []
 
 
