@@ -3,7 +3,7 @@
 Whoever does something of that kind notes it here: the pumps every request that is more than a question, and every
 change that was read back; `busproto.atomic_files` every file. The command line opens an account for each command, and
 makes of a refusal that comes too late what it is: a failure, told with what was done. Outside an account notes are
-dropped. A capture that was asked for with ``--record`` is not noted: it keeps what was said, whatever came of it.
+dropped. A capture that was asked for with ``--capture`` is not noted: it keeps what was said, whatever came of it.
 """
 
 from __future__ import annotations

@@ -63,7 +63,7 @@ COMMANDS: Final = {
     "wave": "wave {} --vcd x.vcd",
     "record": "compare {} {}",
     "restore": "restore {} --port sim://bench-four",
-    "card of a record": "card --saved {}",
+    "card of a record": "card --record {}",
     "capture": "decode {}",
     "capture counted": "stats {}",
     "capture played": "replay {} --port sim://bench-four",

@@ -72,14 +72,14 @@ class Tally:
     def as_json(self) -> dict[str, Any]:
         """The counts, times in us; None where nothing was timed."""
         return {
-            "requests": self.requests,
-            "replies": self.replies,
-            "unanswered": self.unanswered,
-            "retries": self.retries,
-            "refused": self.refused,
-            "clashes": self.clashes,
-            "bad": self.bad,
-            "reply_us": {
+            "request_count": self.requests,
+            "reply_count": self.replies,
+            "unanswered_count": self.unanswered,
+            "retry_count": self.retries,
+            "refused_count": self.refused,
+            "clash_count": self.clashes,
+            "bad_count": self.bad,
+            "reply_spread_us": {
                 "min": round(self.fastest_ns / 1000, 1),
                 "mean": round(self.total_ns / self.timed / 1000, 1),
                 "max": round(self.slowest_ns / 1000, 1),
@@ -132,18 +132,16 @@ class Statistics:
         span_ns = self.span_ns or 1
         return {
             "baud": self.baud,
-            "seconds": self.span_ns / NS_PER_S,
-            "packets": self.packets,
-            "frames": self.kinds[GOOD],
-            "bad_frames": self.kinds[BAD],
-            "runs": self.kinds[RUN],
-            "single_bytes": self.kinds[BYTE],
-            "echoes": self.echoes,
-            "load_percent": {
-                "all": round(100 * self.load, 2),
-                "sent": round(100 * self.sent_ns / span_ns, 2),
-                "heard": round(100 * self.heard_ns / span_ns, 2),
-            },
+            "duration_s": self.span_ns / NS_PER_S,
+            "packet_count": self.packets,
+            "frame_count": self.kinds[GOOD],
+            "bad_frame_count": self.kinds[BAD],
+            "run_count": self.kinds[RUN],
+            "single_byte_count": self.kinds[BYTE],
+            "echo_count": self.echoes,
+            "load_percent": round(100 * self.load, 2),
+            "sent_percent": round(100 * self.sent_ns / span_ns, 2),
+            "heard_percent": round(100 * self.heard_ns / span_ns, 2),
             "total": self.total.as_json(),
             "actuators": [{"address": key, **one.as_json()} for key, one in sorted(self.actuators.items())],
             "operations": [

@@ -221,7 +221,7 @@ def _run(arguments: Sequence[str], account: lasting.Account) -> int:
     except BusError as error:
         return _failed(_text(error), type(error).__name__, exit_codes.FAILED, as_json, error)
     except SystemExit as stop:
-        # whoever read our output has gone; click then puts another stdout in place, rich raises this from the cause;
+        # the reader of our output has gone; click then puts another stdout in place, rich raises this from the cause;
         # that is no error of ours, and nothing is left to say
         if sys.stdout is stdout and not isinstance(stop.__context__, BrokenPipeError):
             raise

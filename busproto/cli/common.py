@@ -58,23 +58,23 @@ class PortOptions:
     url: str
     baud: int
     latency_ms: float | None
-    record: str | None = None
+    capture: str | None = None
 
 
 def port_options(function: F) -> F:
     """Options of every command that talks to a bus; they arrive as `port: PortOptions`."""
 
     def put_together(
-        *args: Any, port_url: str, baud: int, latency_ms: float | None, record: str | None, **kwargs: Any
+        *args: Any, port_url: str, baud: int, latency_ms: float | None, capture: str | None, **kwargs: Any
     ) -> Any:
-        return function(*args, port=PortOptions(port_url, baud, latency_ms, record), **kwargs)
+        return function(*args, port=PortOptions(port_url, baud, latency_ms, capture), **kwargs)
 
     put_together.__doc__ = function.__doc__
     wrapped: Any = put_together
     wrapped.__click_params__ = getattr(function, "__click_params__", [])
     for option in (
         click.option(
-            "--record",
+            "--capture",
             type=click.Path(dir_okay=False),
             metavar="FILE",
             help="Keep what goes over the port in a new file (pcapng); 'busproto decode' reads it.",
@@ -136,7 +136,7 @@ def open_link(port: PortOptions) -> Iterator[Link]:
     latency_ns = None if port.latency_ms is None else round(port.latency_ms * 1e6)
     transport = open_transport(port.url, port.baud, latency_ns=latency_ns)
     with (
-        recorded(transport, port.record) as used,
+        recorded(transport, port.capture) as used,
         ProgressLine() as progress,
         Link(used, on_progress=progress.show) as link,
     ):
@@ -184,7 +184,7 @@ def origin_ns(transport: Transport) -> int:
 
 
 class ProgressLine:
-    """Progress of long work, on stderr, only where a person looks at it. It is there only while there is some."""
+    """Progress of long work, on stderr, only at a terminal and while there is some."""
 
     shown: ProgressLine | None = None
     """The one that is on the screen now; a question takes it away first."""
@@ -261,8 +261,8 @@ def engaged_json(holding: Sequence[Holding]) -> list[dict[str, Any]]:
 def print_engaged(holding: Sequence[Holding]) -> None:
     """A line where any actuator is engaged or holds."""
     if holding:
-        who = ", ".join(f"address {one.address} ({state_word(one.state)})" for one in holding)
-        text = f"Not limp: {who}. 'busproto move ADDRESS limp' lets one go."
+        those = ", ".join(f"address {one.address} ({state_word(one.state)})" for one in holding)
+        text = f"Not limp: {those}. 'busproto move ADDRESS limp' lets one go."
         console().print(f"[yellow]{text}[/yellow]", soft_wrap=True)
 
 
@@ -283,14 +283,14 @@ def require_clearance(clear: bool, what: str) -> None:
     """Show the cautions and ask, unless `--clear` has answered.
 
     Raises:
-        NotCleared: the answer was no, or there is nobody to ask.
+        NotCleared: the answer was no, or there is no terminal to ask at.
     """
     clear_progress()
     print_cautions()
     if clear:
         return
     if not sys.stdin.isatty():
-        raise NotCleared("nobody is there to answer the cautions (--clear answers them beforehand)")
+        raise NotCleared("the cautions cannot be answered without a terminal (--clear answers them beforehand)")
     question = f"All clear for {what}? [y/N]"
     with contextlib.redirect_stdout(sys.stderr):  # some versions of click let a blank of the question go to stdout
         is_clear = click.confirm(question, default=False, show_default=False, prompt_suffix=" ", err=True)

@@ -173,7 +173,7 @@ def _windows_console() -> Any:  # pragma: no cover - is there on Windows only
 def typed_lines() -> Read | None:
     """What gives the lines typed at the terminal since the last call, without waiting, each with its line end.
 
-    None where nobody sits at a terminal.
+    None where there is no terminal.
     """
     try:
         handle = sys.stdin.fileno()

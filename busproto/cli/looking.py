@@ -25,7 +25,7 @@ KEYS: Final[Mapping[str, Way | Order]] = {
     "q": Order.STOP,
 }
 COLOURS: Final = {Way.PLANNED: "green", Way.OTHER: "red", Way.NOT_KNOWN: "yellow"}
-AT_TERMINAL: Final = "whoever sat at the terminal"
+AT_TERMINAL: Final = "the person at the terminal"
 BEFOREHAND: Final = "an answer given beforehand (--went)"
 MOST_LETTERS: Final = 60
 
@@ -55,7 +55,7 @@ class Looker:
     """Asks the person at the terminal, or knows the answer; see `busproto.plan.trials.direction.Looker`.
 
     Attributes:
-        seen_by: who told the last answer.
+        seen_by: the person that told the last answer.
     """
 
     def __init__(self, plan: Plan, went: Sequence[tuple[str, str]], seen_by: str | None) -> None:
@@ -75,11 +75,11 @@ class Looker:
 
     @property
     def can_tell(self) -> bool:
-        """Whether there is anyone, or any answer, at all."""
+        """Whether there is a terminal, or any answer, at all."""
         return self._can_ask or bool(self._answers)
 
     def will_look(self, surface: Surface) -> bool:
-        """Whether there is an answer, or someone to ask."""
+        """Whether there is an answer, or a terminal to ask at."""
         return self._can_ask or surface.name in self._answers
 
     def look(self, surface: Surface, swung: Swung) -> Way | Order:

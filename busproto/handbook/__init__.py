@@ -102,6 +102,7 @@ TOPICS: Final = {
         _page("commands", "reference", "All commands, what each changes and moves, exit codes, JSON."),
         _page("glossary", "reference", "What each word means here, and the trade's word where that is another."),
         _page("scenario-and-plan", "reference", "All keys of scenario, fleet map and airframe file, with ranges."),
+        _page("json", "reference", "All keys that commands print with --json: type, unit, meaning."),
         Topic(
             "format",
             "reference",

@@ -119,12 +119,12 @@ class Change:
     def as_json(self) -> dict[str, Any]:
         """The change as data."""
         return {
-            "what": self.kind,
+            "kind": self.kind,
             "uid": self.uid.hex(),
             "function": self.name,
             "address": None if self.address == UNADDRESSED else self.address,
             "was_address": None if self.was == UNADDRESSED else self.was,
-            "settings": [
+            "settings_to_change": [
                 {
                     "name": name,
                     "was": self.parameters.rows[name].value(self.before[name]),

@@ -250,7 +250,7 @@ def index() -> str:
         [
             "# Captures",
             "",
-            "Every command with a port makes one with `--record FILE`; `decode`, `stats` and `replay` read it.",
+            "Every command with a port makes one with `--capture FILE`; `decode`, `stats` and `replay` read it.",
             "",
             text,
             "",

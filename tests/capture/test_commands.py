@@ -1,4 +1,4 @@
-"""decode, stats, replay and --record as a person uses them: outputs, filters, bad input, exit codes."""
+"""decode, stats, replay and --capture as a person uses them: outputs, filters, bad input, exit codes."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ BENCH = "sim://bench-four?seed=1"
 
 def test_every_command_with_a_port_records(cli: CommandLine, tmp_path: Path) -> None:
     file = tmp_path / "a.pcapng"
-    shown = cli("show", "3", "--port", BENCH, "--record", str(file), "--json")
+    shown = cli("show", "3", "--port", BENCH, "--capture", str(file), "--json")
     assert shown.code == exit_codes.DONE
     entries = list(decode(read(file)))
     description = next(one.message for one in entries if isinstance(one.message, m.Description))
@@ -44,14 +44,14 @@ def test_every_command_with_a_port_records(cli: CommandLine, tmp_path: Path) -> 
 def test_a_record_is_never_written_over(cli: CommandLine, tmp_path: Path) -> None:
     file = tmp_path / "a.pcapng"
     file.write_text("mine", "utf-8")
-    result = cli("show", "3", "--port", BENCH, "--record", str(file))
+    result = cli("show", "3", "--port", BENCH, "--capture", str(file))
     assert (result.code, result.out) == (exit_codes.USAGE, "")
     assert result.error_line == f"'{file}': it is there already, and no capture is written over; name another"
     assert file.read_text("utf-8") == "mine"
 
 
 def test_a_record_that_cannot_be_made(cli: CommandLine, tmp_path: Path) -> None:
-    result = cli("show", "3", "--port", BENCH, "--record", str(tmp_path / "no" / "a.pcapng"))
+    result = cli("show", "3", "--port", BENCH, "--capture", str(tmp_path / "no" / "a.pcapng"))
     assert result.code == exit_codes.USAGE
     assert "it cannot be written: No such file or directory" in result.error_line
 
@@ -104,10 +104,10 @@ def test_decode_as_json_lines(cli: CommandLine) -> None:
     assert rows[0] | {"bytes": "", "time_ns": 0} == {
         "number": 16,
         "time_ns": 0,
-        "direction": "sent",
+        "origin": "sent",
         "kind": "frame",
         "bytes": "",
-        "what": "write",
+        "title": "write",
         "problem": None,
         "detail": None,
         "comment": None,
@@ -121,7 +121,7 @@ def test_decode_as_json_lines(cli: CommandLine) -> None:
         "tag": None,
         "fields": {"number": 6, "value": "2823"},
     }
-    refusal = next(row for row in rows if row["what"] == "refusal")
+    refusal = next(row for row in rows if row["title"] == "refusal")
     assert refusal["fields"] == {"code": 3, "low": 20, "high": 10_000}
     assert refusal["request"] == refusal["number"] - 2
     assert 50 < refusal["reply_us"] < 200
@@ -194,9 +194,9 @@ def test_a_cut_file_is_used_as_far_as_it_goes_and_told_of(command: str, cli: Com
 
 def test_stats(cli: CommandLine) -> None:
     body = cli("stats", FIND, "--json").json
-    assert (body["packets"], body["frames"], body["single_bytes"], body["echoes"]) == (43, 16, 22, 5)
+    assert (body["packet_count"], body["frame_count"], body["single_byte_count"], body["echo_count"]) == (43, 16, 22, 5)
     assert [one["name"] for one in body["operations"]] == ["roll call", "member list"]
-    assert body["operations"][0]["replies"] == 11
+    assert body["operations"][0]["reply_count"] == 11
     text = cli("stats", str(CAPTURES / "noise.pcapng")).out
     assert re.search(r"^ report +\d+ +\d+ +\d+ +\d+ ", text, re.MULTILINE)
     assert "Line busy" in text
@@ -209,7 +209,7 @@ def test_replay_on_the_same_bus(cli: CommandLine) -> None:
     result = cli("replay", FIND, "--port", "sim://tow-plane?seed=1")
     assert (result.code, result.out) == (exit_codes.DONE, "4 times asked, 11 replies, all as recorded.\n")
     body = cli("replay", FIND, "--port", "sim://tow-plane?seed=1", "--json").json
-    assert body == {"alike": True, "asked": 4, "replies": 11, "differences": [], "let_go": None}
+    assert body == {"alike": True, "request_count": 4, "reply_count": 11, "differences": [], "let_go": None}
 
 
 def test_replay_on_another_bus_shows_the_first_difference(cli: CommandLine) -> None:
@@ -261,7 +261,7 @@ def answering(*arguments: str) -> Iterator[tuple[subprocess.Popen[str], Any]]:
 @pytest.mark.parametrize("where", [["--pty"], ["--tcp", "127.0.0.1:0"]], ids=["pty", "tcp"])
 def test_the_bus_answers_a_host_in_another_process(where: list[str], cli: CommandLine, tmp_path: Path) -> None:
     file = tmp_path / "show.pcapng"
-    shown = cli("show", "3", "--port", BENCH, "--record", str(file), "--json")
+    shown = cli("show", "3", "--port", BENCH, "--capture", str(file), "--json")
     with answering(str(file), "--as-bus", *where, "--json") as (process, line):
         port = json.loads(line)["port"]
         again = cli("show", "3", "--port", port, "--latency-ms", "500", "--json")
@@ -275,7 +275,7 @@ def test_the_bus_answers_a_host_in_another_process(where: list[str], cli: Comman
 @pytest.mark.realtime
 def test_the_bus_tells_what_else_was_asked(cli: CommandLine, tmp_path: Path) -> None:
     file = tmp_path / "show.pcapng"
-    cli("show", "3", "--port", BENCH, "--record", str(file))
+    cli("show", "3", "--port", BENCH, "--capture", str(file))
     with answering(str(file), "--as-bus", "--pty") as (process, line):
         cli("show", "4", "--port", line.removeprefix("port: ").strip(), "--latency-ms", "5")
         process.terminate()

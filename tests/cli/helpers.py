@@ -19,7 +19,8 @@ from typing import Any, Final
 
 import pytest
 
-from busproto.cli import run
+from busproto.cli import COMMANDS, run
+from busproto.cli.json_keys import flaws_of
 from busproto.errors import PortClosedError
 from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.bus import VirtualBus
@@ -89,7 +90,30 @@ class CommandLine:
         self._capsys.readouterr()
         code = run(given)
         out, err = self._capsys.readouterr()
+        assert_keys(given, out)
         return Result(given, code, out, err)
+
+
+def assert_keys(arguments: Sequence[str], out: str) -> None:
+    """Every key that was printed stands in the table of JSON keys, with the type that it has there."""
+    if "--json" not in arguments or arguments[0] not in COMMANDS:
+        return
+    command = " ".join(arguments[:2]) if arguments[0] in {"plan", "bus"} else arguments[0]
+    flaws = [flaw for body in bodies_in(out) for flaw in flaws_of(command, body)]
+    assert flaws == []
+
+
+def bodies_in(out: str) -> Iterator[Any]:
+    """The JSON values of an output, one behind the other; lines of another kind are passed over."""
+    decoder = json.JSONDecoder()
+    at = out.find("{")
+    while at >= 0:
+        try:
+            body, end = decoder.raw_decode(out, at)
+        except json.JSONDecodeError:
+            return
+        yield body
+        at = out.find("{", end)
 
 
 def assert_golden(name: str, text: str) -> None:
@@ -192,7 +216,7 @@ def make_bench(monkeypatch: pytest.MonkeyPatch, scenario: str = "bench-four", se
 
 def run_process(arguments: Sequence[str], **options: Any) -> subprocess.CompletedProcess[str]:
     """One command line in a process of its own, with nobody at its stdin."""
-    return subprocess.run(
+    done = subprocess.run(
         [sys.executable, "-m", "busproto", *arguments],
         stdin=options.pop("stdin", subprocess.DEVNULL),
         stdout=options.pop("stdout", subprocess.PIPE),
@@ -201,6 +225,8 @@ def run_process(arguments: Sequence[str], **options: Any) -> subprocess.Complete
         timeout=PATIENCE_S,
         **options,
     )
+    assert_keys(arguments, done.stdout if isinstance(done.stdout, str) else "")
+    return done
 
 
 @contextlib.contextmanager
@@ -215,7 +241,9 @@ def running_bus(*arguments: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
     )
     try:
         assert process.stdout is not None
-        yield process, process.stdout.readline()
+        line = process.stdout.readline()
+        assert_keys(["bus", "run", *arguments], line)
+        yield process, line
     finally:
         if process.poll() is None:
             process.kill()

@@ -43,7 +43,7 @@ JSON_RUNS: Final = (
     f"save -o bench.record.json --as-it-is {BENCH}",
     f"compare bench.record.json {BENCH}",
     f"restore bench.record.json --yes --those-present {BENCH}",
-    "card --saved bench.record.json",
+    "card --record bench.record.json",
     "wave bench-four --vcd search.vcd",
     f"stats {CAPTURE}",
     f"decode {CAPTURE}",

@@ -127,7 +127,7 @@ def test_a_person_at_the_bench(tmp_path: Path, cli: CommandLine) -> None:
     path.write_text(BOX, "utf-8")
     port = f"sim://{path}?seed=1"
     found = cli("find", "--port", port, "--json").json
-    assert found["complete"] is True
+    assert found["proven"] is True
     assert [one["address"] for one in found["actuators"]] == [3, 4, 7, 7]
     shown = cli("show", "3", "--port", port)
     assert shown.code == 0

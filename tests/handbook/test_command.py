@@ -46,7 +46,7 @@ def test_json_of_the_list_and_of_a_page(cli: CommandLine) -> None:
     rows = cli("handbook --list --json").json["topics"]
     assert rows == cli("handbook --json").json["topics"]
     assert [row["name"] for row in rows] == list(handbook.TOPICS)
-    assert all(row["title"] and row["line"] and row["kind"] in handbook.KINDS for row in rows)
+    assert all(row["title"] and row["summary"] and row["kind"] in handbook.KINDS for row in rows)
     page = cli("handbook begin --json").json
     assert page == {**rows[0], "text": handbook.TOPICS["begin"].text()}
 

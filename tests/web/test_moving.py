@@ -107,7 +107,7 @@ def test_the_bench_is_disarmed_when_the_operator_leaves() -> None:
             page.wait("arm", lambda body: body["armed"])
             page.order("demand", address=7, fraction=0.5)
             page.wait("pos", lambda body: any(row[1] == "following" for row in body["rows"]))
-        assert "left" in first.wait("arm", lambda body: not body["armed"] and bool(body["why"]))["why"]
+        assert "left" in first.wait("arm", lambda body: not body["armed"] and bool(body["reason"]))["reason"]
         assert port.buses[-1].labelled("tail").state is State.RELEASED
 
 
@@ -125,7 +125,7 @@ def test_the_bench_is_disarmed_when_the_operator_is_not_there(visible: bool | No
                 for _ in range(20):
                     page.wait("pos")
         now[0] += 1.5 if visible is False else 4.0
-        why = page.wait("arm", lambda body: not body["armed"] and bool(body["why"]))["why"]
+        why = page.wait("arm", lambda body: not body["armed"] and bool(body["reason"]))["reason"]
         assert ("hidden" if visible is False else "nothing was heard") in why
 
 
@@ -136,5 +136,5 @@ def test_an_actuator_that_stops_answering_disarms_the_bench() -> None:
         page.order("demand", address=7, fraction=0.2)
         page.wait("pos", lambda body: any(row[1] == "following" for row in body["rows"]))
         page.order("control", line="unplug tail")
-        assert "error" in page.wait("arm", lambda body: not body["armed"])["why"]
+        assert "error" in page.wait("arm", lambda body: not body["armed"])["reason"]
         page.wait("pos", lambda body: any(row[1] == "silent" for row in body["rows"]))

@@ -179,7 +179,7 @@ settings = { notch = 4.5 }
     board.take_roster(seen.roster, {})
     board.read(seen.snapshots[board.alone[0].uid])
     tile = tile_json(board.alone[0])
-    assert tile["settings"]["notch"] == {"text": "4.5 Hz", "stored": "4.5 Hz"}
+    assert tile["settings"]["notch"] == {"text": "4.5 Hz", "stored_value": "4.5 Hz"}
     assert "travel" not in tile["settings"]
     assert "travel_deg" not in tile
     assert [one.loss_action for one in board.actuators() or ()] == [""]
@@ -200,9 +200,9 @@ def logged(scenario: str) -> tuple[LineLog, list[dict[str, Any]]]:
 
 def test_the_log_holds_everything_that_was_driven_with_who_did() -> None:
     log, entries = logged("bench-four")
-    assert entries[0]["who"] == "host"
-    assert entries[0]["what"] == "roll call"
-    assert {row["what"] for row in entries} >= {"roll call", "roll call reply", "member list"}
+    assert entries[0]["source"] == "host"
+    assert entries[0]["title"] == "roll call"
+    assert {row["title"] for row in entries} >= {"roll call", "roll call reply", "member list"}
     assert [row["n"] for row in entries] == sorted({row["n"] for row in entries})
     for row in entries:
         told = log.explain(row["n"])
@@ -224,7 +224,7 @@ def test_what_is_still_on_the_line_waits_for_its_end() -> None:
     log.drain(bus, routine=False)
     news = log.news()
     assert news is not None
-    assert news["entries"][0]["size"] == 20
+    assert news["entries"][0]["size_bytes"] == 20
 
 
 def test_what_comes_faster_than_it_is_shown_is_counted() -> None:
@@ -245,7 +245,7 @@ def test_a_round_of_polling_is_one_entry() -> None:
     log.end_round()
     news = log.news()
     assert news is not None
-    assert [row["what"] for row in news["entries"]] == ["polling: 1 asked, 9 answered"]
+    assert [row["title"] for row in news["entries"]] == ["polling: 1 asked, 9 answered"]
 
 
 @pytest.mark.parametrize(

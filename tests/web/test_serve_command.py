@@ -104,7 +104,7 @@ def test_a_port_with_a_bus_in_another_process_and_that_bus_going_away() -> None:
             assert page.flow("find")["result"]["remaining_error"] < 0.001
             page.wait("pos", lambda body: any(row[1] == "limp" for row in body["rows"]))
             entries: list[dict[str, Any]] = [row for one in page.seen if one["k"] == "line" for row in one["entries"]]
-            assert {row["who"] for row in entries} >= {"host", "address 3"}
+            assert {row["source"] for row in entries} >= {"host", "address 3"}
             page.order("control", line="list")
             assert "real" in page.wait("refused")["text"]
             process.kill()

@@ -173,10 +173,10 @@ def test_an_overlap_is_explained_with_the_waveform_of_everyone_in_it() -> None:
         entry = None
         while entry is None:
             news = page.wait("line")["entries"]
-            entry = next((row for row in news if row["kind"] == "overlap" and row["who"] == "left and right"), None)
+            entry = next((row for row in news if row["kind"] == "overlap" and row["source"] == "left and right"), None)
         page.order("explain", entry=entry["n"])
         told = page.wait("explained")
-        assert {piece["who"] for piece in told["pieces"]} == {"left", "right"}
+        assert {piece["source"] for piece in told["pieces"]} == {"left", "right"}
         assert all(piece["edges_us"] for piece in told["pieces"])
         starts = [piece["start_us"] for piece in told["pieces"]]
         assert told["line_us"][0] == min(piece["edges_us"][0] for piece in told["pieces"]) == min(starts)
@@ -188,16 +188,17 @@ def test_a_frame_is_explained_field_by_field() -> None:
         page.flow("find")
         page.flow("set", address=7, changes={"neutral": "2.5"})
         seen = [row for body in page.seen if body["k"] == "line" for row in body["entries"]]
-        entry = next((row for row in seen if row["what"] == "write"), None)
+        entry = next((row for row in seen if row["title"] == "write"), None)
         while entry is None:
-            entry = next((row for row in page.wait("line")["entries"] if row["what"] == "write"), None)
+            entry = next((row for row in page.wait("line")["entries"] if row["title"] == "write"), None)
         page.order("explain", entry=entry["n"])
         frame = page.wait("explained")["pieces"][0]["frames"][0]
         fields = {field["name"]: field for field in frame["fields"]}
         assert fields["destination"]["text"].startswith("7")
         assert "neutral" in " ".join(field["text"] for field in frame["fields"])
         assert all(
-            field["at"] is None or field["at"] + field["size"] <= len(frame["hex"].split()) for field in frame["fields"]
+            field["offset_bytes"] is None or field["offset_bytes"] + field["size_bytes"] <= len(frame["hex"].split())
+            for field in frame["fields"]
         )
 
 

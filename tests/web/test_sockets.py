@@ -147,7 +147,7 @@ def test_beside_a_receiver_it_only_looks_and_leaves_room() -> None:
         assert "only looks" in page.wait("refused")["text"]
         page.wait("pos", lambda body: sum(row[1] == "following" for row in body["rows"]) == 13)
         seen = [row for one in page.seen if one["k"] == "line" for row in one["entries"]]
-        assert any((row["who"], row["what"]) == ("receiver", "demand all") for row in seen)
+        assert any((row["source"], row["title"]) == ("receiver", "demand all") for row in seen)
         page.order("start", flow="find")
         page.order("stop")  # neither this nor the end takes anybody's demands away
         page.wait("flow", lambda body: body["state"] != "running")
@@ -159,9 +159,9 @@ def test_claim_by_the_scripted_hand(tmp_path: Path) -> None:
     with serving(Port(RIG), plan) as server, socket_of(server) as made:
         done = talk_over(made).flow("claim")
     assert done["state"] == "done"
-    assert done["result"]["roles"] == {
-        "aileron, left": "70a9000000005001",
-        "aileron, right": "70a9000000005002",
-        "elevator": "70a9000000005003",
-    }
+    assert done["result"]["functions"] == [
+        {"function": "aileron, left", "uid": "70a9000000005001"},
+        {"function": "aileron, right", "uid": "70a9000000005002"},
+        {"function": "elevator", "uid": "70a9000000005003"},
+    ]
     assert (tmp_path / "rig-airframe.assignment.json").is_file()

@@ -26,6 +26,7 @@ from busproto.cli.common import (
     json_option,
     print_json,
     print_let_go,
+    uid_text,
 )
 from busproto.cli.look.find_command import proof_text
 from busproto.errors import PortUnavailableError
@@ -118,7 +119,7 @@ class Outcome:
 
     @property
     def is_complete(self) -> bool:
-        """Everyone found, alone at the planned address, centred, and lost the demand as set."""
+        """Every actuator was found, alone at the planned address, centred, and lost the demand as set."""
         return (
             self.before.proven
             and self.after.proven
@@ -136,10 +137,10 @@ Examples:
   busproto demo
   busproto demo --seed 7 --json
 \b
-JSON: "complete", "scenario", "seed", "clashes_found", "clashes", "unaddressed_found",
-"address_writes", "actuators" (function, uid, was_address, address, planned_address,
-channel, gang, place, model, firmware, supply_v, supply_fits, centred_at_deg, centred,
-loss_action_set, loss_action_seen, ok), "let_go", "cautions", "wall" (port, counts and times,
+JSON: "as_planned", "scenario", "seed", "clashes" (address, uids), "unaddressed" (uids),
+"address_write_count", "actuators" (function, uid, was_address, address, planned_address,
+channel, gang_number, place, model, firmware, supply_v, supply_fits, centred_at_deg, centred,
+loss_action_set, loss_action_seen, as_planned), "let_go", "cautions", "wall" (port, counts and times,
 which differ from run to run).
 Exit code 3: something is not as it should be."""
 )
@@ -339,16 +340,15 @@ def _tell_result(out: Console | None, outcome: Outcome) -> None:
 def outcome_json(outcome: Outcome, port: str, seed: int) -> dict[str, Any]:
     """The outcome as data; the same seed gives the same but for "wall"."""
     return {
-        "complete": outcome.is_complete,
+        "as_planned": outcome.is_complete,
         "scenario": SCENARIO,
         "seed": seed,
-        "clashes_found": len(outcome.before.clashes),
         "clashes": [
             {"address": address, "uids": [uid.hex() for uid in uids]}
             for address, uids in outcome.before.clashes.items()
         ],
-        "unaddressed_found": len(outcome.before.unaddressed),
-        "address_writes": outcome.writes,
+        "unaddressed": [uid_text(uid) for uid in outcome.before.unaddressed],
+        "address_write_count": outcome.writes,
         "actuators": [
             {
                 "function": row.role.function,
@@ -357,7 +357,7 @@ def outcome_json(outcome: Outcome, port: str, seed: int) -> dict[str, Any]:
                 "address": outcome.after.address_of(row.role.uid),
                 "planned_address": row.role.address,
                 "channel": row.settings["channel"],
-                "gang": row.settings["gang"],
+                "gang_number": row.settings["gang"],
                 "place": row.settings["place"],
                 "model": row.description.model,
                 "firmware": firmware_text(row.description),
@@ -367,7 +367,7 @@ def outcome_json(outcome: Outcome, port: str, seed: int) -> dict[str, Any]:
                 "centred": row.is_centred,
                 "loss_action_set": row.wanted_action,
                 "loss_action_seen": row.loss.action,
-                "ok": row.is_good,
+                "as_planned": row.is_good,
             }
             for row in outcome.rows
         ],
@@ -375,11 +375,11 @@ def outcome_json(outcome: Outcome, port: str, seed: int) -> dict[str, Any]:
         "cautions": [*CAUTIONS, DISCLAIMER],
         "wall": {
             "port": port,
-            "seconds": round(outcome.wall_s, 3),
+            "duration_s": round(outcome.wall_s, 3),
             "searching_ms": round(outcome.before.searching_ns / 1e6, 3),
             "proving_ms": round(outcome.before.proving_ns / 1e6, 3),
-            "roll_calls": outcome.before.calls,
-            "passes": outcome.before.passes,
-            "loss_after_ms": {str(row.role.address): round(row.loss.after_ns / 1e6) for row in outcome.rows},
+            "roll_call_count": outcome.before.calls,
+            "pass_count": outcome.before.passes,
+            "losses_after_ms": {str(row.role.address): round(row.loss.after_ns / 1e6) for row in outcome.rows},
         },
     }

@@ -113,7 +113,7 @@ def _list(rows: Sequence[dict[str, str]], as_json: bool) -> None:
 
 
 def _put(out: Console, question: Question, answer: str | None, name: str, seed: int) -> Verdict | None:
-    """Ask, where somebody can answer; None where nobody did."""
+    """Ask, at a terminal; None where there was no answer."""
     _head(out, "Question")
     _print(out, _safe(question.text))
     if answer is None and not (sys.stdin.isatty() and sys.stdout.isatty()):

@@ -24,7 +24,7 @@ Examples:
   busproto wave bench-four --vcd search.vcd
   busproto wave my-fault.toml --idle --for 0.2 --vcd fault.vcd
 \b
-JSON: "file", "signals", "changes", "virtual_ms", "overlaps"."""
+JSON: "file", "signals", "change_count", "duration_s" (virtual time), "overlap_count"."""
 )
 @click.argument("scenario", shell_complete=complete_scenario)
 @click.option("--vcd", "file", required=True, type=click.Path(dir_okay=False), help="The file to write.")
@@ -63,9 +63,9 @@ def command(scenario: str, file: str, seed: int, idle: bool, for_s: float | None
     body = {
         "file": file,
         "signals": list(signals(bus)),
-        "changes": changes,
-        "virtual_ms": bus.kernel.now_ns / 1e6,
-        "overlaps": bus.line.overlaps,
+        "change_count": changes,
+        "duration_s": bus.kernel.now_ns / 1e9,
+        "overlap_count": bus.line.overlaps,
     }
     if as_json:
         print_json(body)

@@ -43,15 +43,15 @@ answers: whether to write to an actuator whose model, firmware or rating is not 
 of the plan, and whether to take the one actuator that answers at a planned address
 for its function, where no actuator was claimed for it.
 \b
-JSON: "harmed" (as 'busproto audit' gives it), "clean" (addresses and settings,
-afterwards), "unmatched" (gang: why it is not matched; no fault here), "changes" (what,
-uid, function, address, was_address, settings), "steps_done", "addresses_proven",
+JSON: "harmed" (as 'busproto audit' gives it), "as_planned" (addresses and settings,
+afterwards), "unmatched" (gang: why it is not matched; no fault here), "changes" (kind,
+uid, function, address, was_address, settings_to_change), "step_count", "proven" (addresses),
 "reason", "went_on_after" (where an earlier run was interrupted), "let_go" (what was
-seen at the end, see 'busproto move --help'), "wrong_hardware" (function, why: known
-before anything was written), "not_set" (function, why: known once it had an address),
+seen at the end, see 'busproto move --help'), "wrong_hardware" (function, reasons: known
+before anything was written), "not_set" (function, reasons: known once it had an address),
 "by_address" (functions for which no actuator was claimed), "left" (what apply cannot mend:
 function, name, found, planned), "missing" (functions). Where what is on the line was
-not proven, only "clean", "changes", "steps_done", "addresses_proven", "reason" and
+not proven, only "as_planned", "changes", "step_count", "proven", "reason" and
 "engaged" (address, state: those that are not limp; nothing was sent but questions).
 The journal stands beside the airframe file. Run it again after any interruption.
 Exit code 1: an actuator was not seen limp at the end. Exit code 3: something is left
@@ -99,7 +99,7 @@ def command(
         found = audit(plan, assignment, before)
         tell_harm(found.harmed)
         if not before.roster.proven:
-            return not_proven(link, before.roster, as_json, clean=False)
+            return not_proven(link, before.roster, as_json, as_planned=False)
         prospect = prospect_of(plan, assignment, before, found, wrong_hardware)
         if not as_json:
             _tell_unknown(found)
@@ -116,9 +116,9 @@ def command(
             {
                 "harmed": [one.as_json() for one in after.harmed],
                 **applied.as_json(),
-                "wrong_hardware": [{"function": name, "why": whys} for name, whys in prospect.wrong.items()],
+                "wrong_hardware": [{"function": name, "reasons": list(whys)} for name, whys in prospect.wrong.items()],
                 "by_address": list(prospect.unclaimed),
-                "clean": after.is_clean,
+                "as_planned": after.is_clean,
                 "unmatched": dict(unmatched),
                 **_left_json(after),
             }
@@ -132,10 +132,10 @@ def command(
 
 
 def _tell_wrong(prospect: Prospect, answer: str | None) -> None:
-    """Name who is not the hardware of the plan; ask where one of them would be written to and nothing was said.
+    """Name actuators that are not the hardware of the plan; ask where one would be written to and nothing was said.
 
     Raises:
-        NotCleared: the answer was no, or there is nobody to ask; nothing was changed.
+        NotCleared: the answer was no, or there is no terminal to ask at; nothing was changed.
     """
     for function, whys in prospect.wrong.items():
         click.echo(f"Not the hardware of the plan: {function}: {'; '.join(whys)}", err=True)
@@ -151,10 +151,10 @@ def _tell_wrong(prospect: Prospect, answer: str | None) -> None:
 
 
 def _tell_unclaimed(prospect: Prospect, found: Audit, agreed: bool) -> None:
-    """Say who is known by address alone; ask where one of them would be written to.
+    """Say which actuators are known by address alone; ask where one of them would be written to.
 
     Raises:
-        NotCleared: the answer was no, or there is nobody to ask; nothing was changed.
+        NotCleared: the answer was no, or there is no terminal to ask at; nothing was changed.
     """
     if not prospect.unclaimed:
         return

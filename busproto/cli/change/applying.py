@@ -59,7 +59,7 @@ def not_proven(link: Link, roster: Roster, as_json: bool, **also: object) -> int
     engaged = link.run(who_holds(roster_actuators(roster)))
     clear_progress()
     if as_json:
-        nothing = {"changes": [], "steps_done": 0, "addresses_proven": False, "reason": roster.reason}
+        nothing = {"changes": [], "step_count": 0, "proven": False, "reason": roster.reason}
         print_json({**also, **nothing, "engaged": engaged_json(engaged)})
     else:
         console().print(f"[red]NOT PROVEN complete: {roster.reason}[/red]")
@@ -77,13 +77,13 @@ def print_changes(todo: Sequence[Change]) -> None:
     for change in todo:
         texts = change.setting_texts if change.kind == "settings" and change.is_known else [change.text]
         for at, text in enumerate(texts):
-            who = (escape(change.name), change.uid.hex()) if not at else ("", "")
-            table.add_row(*who, escape(text))
+            head = (escape(change.name), change.uid.hex()) if not at else ("", "")
+            table.add_row(*head, escape(text))
     console().print(table)
 
 
 def tell_harm(harmed: Sequence[Harmed]) -> None:
-    """Whom the pack or the supply harms: before anything else is printed or asked, on stderr in every mode."""
+    """Name actuators that the pack or the supply harms: before anything else, on stderr in every mode."""
     clear_progress()
     for one in harmed:
         click.echo(one.text, err=True)
@@ -95,16 +95,16 @@ def ask(question: str, agreed: bool, otherwise: str, *, beforehand: str = "--yes
     Args:
         agreed: do not ask.
         otherwise: what is so where the answer is no, such as "nothing was changed".
-        beforehand: what to say where nobody can be asked.
+        beforehand: what to say where there is no terminal.
 
     Raises:
-        NotCleared: the answer was no, or there is nobody to ask.
+        NotCleared: the answer was no, or there is no terminal to ask at.
     """
     if agreed:
         return
     clear_progress()
     if not sys.stdin.isatty():
-        raise NotCleared(f"nobody is there to answer ({beforehand})", otherwise)
+        raise NotCleared(f"the question cannot be answered without a terminal ({beforehand})", otherwise)
     with contextlib.redirect_stdout(sys.stderr):
         if not click.confirm(f"{question} [y/N]", default=False, show_default=False, prompt_suffix=" ", err=True):
             raise NotCleared("the question was not answered with yes", otherwise)

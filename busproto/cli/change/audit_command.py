@@ -32,7 +32,7 @@ Examples:
   busproto audit hauler.toml --port /dev/ttyUSB0 --json
 \b
 JSON: "airframe", "harmed" (actuators that the pack or the supply harms: uid, address,
-function, rated_v, pack_v, supply_v), "clean", "proven", "reason", "unmatched" (gang: why it is not
+function, rated_v, pack_v, supply_v), "as_planned", "proven", "reason", "unmatched" (gang: why it is not
 matched), "functions" (function, status, uid, address, planned_address, differences
 with name, found, planned, can_be_applied, note), "unexpected" (uid, address, model),
 "clashes" (address, uids), "engaged" (address, state: those that are not limp).

@@ -90,12 +90,12 @@ With --again the earlier claims stay in force until the new ones are whole; they
 then kept as NAME.assignment.1.json, .2.json and so on.
 \b
 JSON: "harmed" (actuators that the pack or the supply harms, as 'audit' gives it), "airframe",
-"roles" (function, uid, address, planned_address, model, on_line),
+"functions" (function, uid, address, planned_address, model, on_line),
 "open" (functions), "unclaimed" (uid, address, model), "silent" (uids), "scratch"
-(uid, old, address), "unwatched" (uids without an address of their own), "advice",
-"stopped", "complete" (the list is proven; null with --exchange), "unfit" (model,
+(uid, was_address, address), "unwatched" (uids without an address of their own), "advice",
+"stopped", "proven" and "reason" (of the list; null with --exchange), "unfit" (model,
 firmware, rating or supply not as planned: function, name, found, planned),
-"directions" (function, positive, direction, way, why, by_deg, seen_by, at),
+"directions" (function, positive, direction, way, reason, turned_deg, seen_by, date),
 "in_force", "kept" (the claims before, or null). With --nudge:
 "function", "uid", "address", "swing_deg", "peak_current_ma", "moved".
 Exit code 3: a function is open, or its actuator is not on the line, or not the
@@ -171,7 +171,7 @@ def command(
     if exchange is None and not use_draft and not port.url:
         raise click.UsageError("Missing option '--port'", click.get_current_context())
     if by_nudge and not sys.stdin.isatty():
-        raise InputError("--by-nudge asks which surface it was, and nobody is there to answer")
+        raise InputError("--by-nudge asks which surface it was, and that needs a terminal")
     if (went or seen_by is not None) and not directions:
         raise InputError("--went and --seen-by belong to --directions: say that too")
     plan = load(airframe)
@@ -218,7 +218,7 @@ def _claim(plan: Plan, assigned: dict[str, bytes], wish: _Wish, port: PortOption
             for warning in _warnings(plan, roster):
                 click.echo(warning, err=True)
             moves = scratch_moves(plan, roster)
-            if wish.by_nudge:  # before anything is written: whoever says no has changed nothing
+            if wish.by_nudge:  # before anything is written: a no has changed nothing then
                 require_clearance(wish.clear, "letting each actuator swing by a few degrees, one after another")
             moves = _agreed(moves, roster, wish.yes_addresses)
             actuators, known = link.run(meet(roster, moves, known))
@@ -258,7 +258,7 @@ def _claim(plan: Plan, assigned: dict[str, bytes], wish: _Wish, port: PortOption
 
 
 def _actuators_of(roster: Roster, moves: Sequence[Move]) -> list[OnLine]:
-    """Everyone on the line, where they are when the scratch addresses were given."""
+    """All actuators on the line, at the addresses that they have when the scratch addresses were given."""
     now_at = {move.uid: move.new for move in moves}
     return [replace(one, address=now_at.get(one.uid, one.address)) for one in roster_actuators(roster)]
 
@@ -311,7 +311,7 @@ def _agreed(moves: list[Move], roster: Roster, yes: bool) -> list[Move]:
     """The scratch addresses that may be written: all, or none where the person says no.
 
     Raises:
-        NotCleared: there is nobody to ask, or nobody is left who could be watched.
+        NotCleared: there is no terminal to ask at, or no actuator is left that could be watched.
     """
     if not moves:
         return moves
@@ -329,7 +329,8 @@ def _agreed(moves: list[Move], roster: Roster, yes: bool) -> list[Move]:
         return moves
     if not sys.stdin.isatty():
         raise NotCleared(
-            "nobody is there to agree to scratch addresses (--yes-addresses agrees beforehand)", "nothing was written"
+            "scratch addresses cannot be agreed to without a terminal (--yes-addresses agrees beforehand)",
+            "nothing was written",
         )
     with contextlib.redirect_stdout(sys.stderr):  # some versions of click let a blank of the question go to stdout
         question = "Give these addresses? [y/N]"
@@ -370,8 +371,8 @@ def _by_nudge(talk: Talk, harmed: Mapping[bytes, Harmed]) -> Steps[claims.Ended]
     )
 
 
-def _nudge(plan: Plan, assigned: Mapping[str, bytes], who: str, clear: bool, port: PortOptions, as_json: bool) -> int:
-    uid, address = whom(plan, assigned, who)
+def _nudge(plan: Plan, assigned: Mapping[str, bytes], which: str, clear: bool, port: PortOptions, as_json: bool) -> int:
+    uid, address = whom(plan, assigned, which)
     with open_link(port) as link:
         if address is None:
             address = own_address(link.run(find()), uid)
@@ -381,8 +382,8 @@ def _nudge(plan: Plan, assigned: Mapping[str, bytes], who: str, clear: bool, por
         harmed = harm_of(plan, description, address, link.run(report(address)).supply_mv, function or "")
         if harmed is not None:
             raise InputError(f"{harmed.text} Nothing was moved")
-        who_text = f"address {address}" + (f" ({function})" if function else "")
-        require_clearance(clear, f"letting the actuator at {who_text} swing by a few degrees")
+        subject_text = f"address {address}" + (f" ({function})" if function else "")
+        require_clearance(clear, f"letting the actuator at {subject_text} swing by a few degrees")
         nudged = link.run(nudge(address))
     if as_json:
         print_json(
@@ -397,7 +398,7 @@ def _nudge(plan: Plan, assigned: Mapping[str, bytes], who: str, clear: bool, por
             }
         )
     else:
-        click.echo(f"{who_text}, uid {uid_text(uid)}: {nudged.text}. {nudged.let_go.text}")
+        click.echo(f"{subject_text}, uid {uid_text(uid)}: {nudged.text}. {nudged.let_go.text}")
     return code_of(nudged.let_go, exit_codes.DONE if nudged.was_seen else exit_codes.NOT_AS_WANTED)
 
 

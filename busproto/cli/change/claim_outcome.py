@@ -60,7 +60,7 @@ class Outcome:
 
     @property
     def absent(self) -> list[str]:
-        """Functions whose actuator cannot be asked; none where nobody looked."""
+        """Functions whose actuator cannot be asked; none where nothing was looked at."""
         at = {member.uid for member in self.actuators}
         return [] if self.roster is None else [name for name, uid in self.assigned.items() if uid not in at]
 
@@ -80,11 +80,11 @@ class Outcome:
 
     def json(self) -> dict[str, Any]:
         members = {member.uid: member for member in self.actuators}
-        roles = []
+        functions = []
         for function, role in self.plan.roles.items():
             uid = self.assigned.get(function)
             member = None if uid is None else members.get(uid)
-            roles.append(
+            functions.append(
                 {
                     "function": function,
                     "uid": None if uid is None else uid_text(uid),
@@ -98,20 +98,21 @@ class Outcome:
         return {
             "harmed": [one.as_json() for one in harmed.values()],
             "airframe": self.plan.title,
-            "roles": roles,
+            "functions": functions,
             "open": self.open,
             "unclaimed": [
                 {"uid": uid_text(one.uid), "address": one.address, "model": one.model or None} for one in self.unclaimed
             ],
             "silent": [uid_text(uid) for uid in self.ended.silent] if self.ended else [],
             "scratch": [
-                {"uid": uid_text(move.uid), "old": address_value(move.old), "address": move.new}
+                {"uid": uid_text(move.uid), "was_address": address_value(move.old), "address": move.new}
                 for move in self.scratch
             ],
             "unwatched": [uid_text(uid) for uid in self.unwatched],
             "advice": list(self.ended.advice) if self.ended else [],
             "stopped": self.ended.is_stopped if self.ended else False,
-            "complete": self.roster.proven if self.roster else None,
+            "proven": self.roster.proven if self.roster else None,
+            "reason": self.roster.reason if self.roster else None,
             "unfit": [
                 {"function": function, "name": one.name, "found": one.found, "planned": one.wanted}
                 for function, differences in self.unfit.items()

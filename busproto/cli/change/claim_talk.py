@@ -29,7 +29,7 @@ from busproto.plan.assignment import assignment_path, save_assignment
 from busproto.plan.load import Plan
 
 PATIENCE_S: Final = 30.0
-"""How long to wait for a hand where nobody sits at a terminal, unless told otherwise."""
+"""How long to wait for a hand where there is no terminal, unless told otherwise."""
 
 
 KEYS: Final[Mapping[str, claims.Order]] = {"u": "undo", "s": "skip", "q": "stop"}
@@ -78,7 +78,7 @@ class Talk:
     """Why what is claimed could not be kept; "" where it is."""
 
     def begin(self, actuators: Sequence[Member], known: Mapping[bytes, Known]) -> None:
-        """Who is there, and what is claimed already."""
+        """Which actuators are there, and what is claimed already."""
         self.actuators, self.known = actuators, known
         self.at = {member.uid: member.address for member in actuators}
         clear_progress()

@@ -33,12 +33,12 @@ Examples:
   busproto decode search.pcapng --operation report --address 5 --from 0.5 --to 2
   busproto decode search.pcapng --json
 \b
-JSON, one object on each line: "number", "time_ns", "direction" (sent, heard, echo),
-"kind" (frame, bad frame, run, byte, answer), "bytes", "what", "problem", "detail",
+JSON, one object on each line: "number", "time_ns", "origin" (sent, heard, echo),
+"kind" (frame, bad frame, run, byte, answer), "bytes", "title", "problem", "detail",
 "comment", "request" (number of the packet that it answers or echoes), "reply_us",
 "retry"; of frames also "destination", "source", "sequence", "operation", "tag",
 "fields" (by name; raw values, byte strings in hexadecimal). With --fields also "cells":
-"name", "value", "text", "at" (place in the packet), "size".
+"name", "value", "text", "offset_bytes" (in the packet), "size_bytes".
 Exit code 3: the end of the file is cut or damaged; what stands before it is shown."""
 )
 @click.argument("file")
@@ -67,7 +67,7 @@ def command(
     with_fields: bool,
     as_json: bool,
 ) -> int:
-    """Show what a capture FILE holds (see --record of every command with a port): packets, messages, fields, errors.
+    """Show what a capture FILE holds (see --capture of every command with a port): packets, messages, fields, errors.
 
     Needs no port and sends nothing.
     """
@@ -221,10 +221,10 @@ def entry_json(entry: Entry, *, with_cells: bool = False) -> dict[str, Any]:
     body: dict[str, Any] = {
         "number": entry.number,
         "time_ns": entry.packet.time_ns,
-        "direction": direction_of(entry),
+        "origin": direction_of(entry),
         "kind": entry.kind,
         "bytes": entry.packet.data.hex(),
-        "what": entry.title,
+        "title": entry.title,
         "problem": entry.reason or None,
         "detail": entry.detail or None,
         "comment": entry.packet.comment or None,
@@ -248,5 +248,14 @@ def entry_json(entry: Entry, *, with_cells: bool = False) -> dict[str, Any]:
                 values[field.name] = value.hex() if isinstance(value, bytes) else value
         body["fields"] = values
     if with_cells:
-        body["cells"] = [dataclasses.asdict(cell) for cell in entry.cells()]
+        body["cells"] = [
+            {
+                "name": cell.name,
+                "value": cell.value,
+                "text": cell.text,
+                "offset_bytes": cell.at,
+                "size_bytes": cell.size,
+            }
+            for cell in entry.cells()
+        ]
     return body

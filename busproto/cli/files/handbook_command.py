@@ -30,8 +30,8 @@ Examples:
   busproto handbook answers | less
   busproto handbook --list
 \b
-JSON: "topics" (name, kind, title, line) for the index and --list; for a page "name",
-"kind", "title", "line", "text" (Markdown).
+JSON: "topics" (name, kind, title, summary) for the index and --list; for a page "name",
+"kind", "title", "summary", "text" (Markdown).
 On a terminal a page that is longer than the screen goes through the pager ($PAGER);
 into a pipe or a file it goes as the Markdown that it is."""
 )
@@ -52,7 +52,7 @@ def command(name: str | None, wants_list: bool, as_json: bool) -> None:
 
 
 def _row(one: handbook.Topic) -> dict[str, str]:
-    return {"name": one.name, "kind": one.kind, "title": one.title, "line": one.line}
+    return {"name": one.name, "kind": one.kind, "title": one.title, "summary": one.line}
 
 
 def _whole(page: handbook.Topic) -> dict[str, str]:

@@ -55,7 +55,7 @@ Examples:
   busproto replay search.pcapng --as-bus --pty
   busproto replay search.pcapng --as-bus --tcp 127.0.0.1:7000 --once
 \b
-JSON: "alike", "asked", "replies" (as the host only), "differences" (packet, asked,
+JSON: "alike", "request_count", "reply_count" (as the host only), "differences" (number, asked,
 text), all of them, "let_go" (as the host: what was seen at the end, see 'busproto move
 --help'; null where nothing that moves or changes was sent). As the bus, --json prints
 {"port": ...} on the first line.
@@ -146,7 +146,7 @@ def _as_host(capture: Capture, port: PortOptions, ignored: frozenset[str], clear
         if replay.is_disturbed:
             seen = link.run(let_go(None))
     clear_progress()
-    body = {"alike": not outcome.differences, "asked": outcome.asked, "replies": outcome.replies}
+    body = {"alike": not outcome.differences, "request_count": outcome.asked, "reply_count": outcome.replies}
     if as_json:
         limp = None if seen is None else seen.as_json()
         print_json({**body, "differences": [_difference_json(one) for one in outcome.differences], "let_go": limp})
@@ -161,7 +161,7 @@ def _as_host(capture: Capture, port: PortOptions, ignored: frozenset[str], clear
 
 
 def _difference_json(one: Difference) -> dict[str, Any]:
-    return {"packet": one.packet, "asked": one.asked, "text": one.text}
+    return {"number": one.packet, "asked": one.asked, "text": one.text}
 
 
 def _amount(differences: list[Difference]) -> str:
@@ -197,7 +197,7 @@ def _as_bus(capture: Capture, pty: bool, tcp: str | None, once: bool, for_s: flo
         endpoint.close()
     if as_json:
         differences = [_difference_json(one) for one in bus.differences]
-        click.echo(json_text({"alike": not differences, "asked": bus.asked, "differences": differences}))
+        click.echo(json_text({"alike": not differences, "request_count": bus.asked, "differences": differences}))
     else:
         _print(bus.differences)
         click.echo(f"{bus.asked} requests came, {_amount(bus.differences)}.")
@@ -206,7 +206,7 @@ def _as_bus(capture: Capture, pty: bool, tcp: str | None, once: bool, for_s: flo
 
 
 def _serve(bus: RecordedBus, endpoint: Endpoint, once: bool, for_s: float | None) -> None:
-    """Answer whoever is at the endpoint until it is over."""
+    """Answer the host at the endpoint until it is over."""
     begin_ns = time.monotonic_ns()
     over_ns: int | None = None
     while True:

@@ -22,10 +22,12 @@ Examples:
   busproto spec --lua ~/.local/lib/wireshark/plugins/busproto.lua
   busproto spec --decoder ~/.local/share/libsigrokdecode/decoders
 \b
-JSON: "frame_version", "frame", "timing_ns", "operations", "refusal", "outcomes",
-"states", "faults", "parameters", "examples"; these keys are stable within a frame
-version. Where files are written: "files". They are written over where they stand already; what else stands
-there is not.
+JSON: "frame_version", "parts", "clauses", "frame", "timing_ns", "times",
+"clock_tolerance_ppm", "operations", "refusal", "refusals", "outcomes", "states",
+"state_changes", "faults", "parameters", "examples", "informative", "proof",
+"hash_vectors", "order_vectors"; these keys are stable within a frame version.
+Where files are written: "files". They are written over where they stand already; what
+else stands there is not.
 The C files are bp_wire.h and bp_*.c: C99, no heap, memcpy and memset only."""
 )
 @click.option("--c", "c_directory", metavar="DIR", help="Write the codec in C into that directory.")

@@ -19,10 +19,11 @@ Examples:
   busproto stats search.pcapng
   busproto stats search.pcapng --json
 \b
-JSON: "baud", "seconds", "packets", "frames", "bad_frames", "runs", "single_bytes",
-"echoes", "load_percent" (all, sent, heard), "total", "actuators" (address, ...),
-"operations" (number, name, ...); each of these with "requests", "replies",
-"unanswered", "retries", "refused", "clashes", "bad" and "reply_us" (min, mean, max, or null).
+JSON: "baud", "duration_s", "packet_count", "frame_count", "bad_frame_count", "run_count",
+"single_byte_count", "echo_count", "load_percent", "sent_percent", "heard_percent", "total", "actuators" (address, ...),
+"operations" (number, name, ...); each of these with "request_count",
+"reply_count", "unanswered_count", "retry_count", "refused_count", "clash_count", "bad_count"
+and "reply_spread_us" (min, mean, max, or null).
 Exit code 3: the end of the file is cut or damaged; what stands before it is counted."""
 )
 @click.argument("file")
@@ -52,14 +53,18 @@ def _print(file: str, found: Statistics) -> None:
 
     body = found.as_json()
     out = console()
-    load = body["load_percent"]
     out.print(
-        f"{escape(file)}: {body['packets']} packets in {body['seconds']:.6f} s at {found.baud} Bd", soft_wrap=True
+        f"{escape(file)}: {body['packet_count']} packets in {body['duration_s']:.6f} s at {found.baud} Bd",
+        soft_wrap=True,
     )
-    out.print(f"Line busy {load['all']:.1f} % of the time: {load['sent']:.1f} % sent, {load['heard']:.1f} % heard.")
     out.print(
-        f"{body['frames']} frames, {body['bad_frames']} bad frames, {body['runs']} runs of bytes in no frame, "
-        f"{body['single_bytes']} single bytes; {body['echoes']} echoes, not counted."
+        f"Line busy {body['load_percent']:.1f} % of the time: {body['sent_percent']:.1f} % sent, "
+        f"{body['heard_percent']:.1f} % heard."
+    )
+    out.print(
+        f"{body['frame_count']} frames, {body['bad_frame_count']} bad frames, "
+        f"{body['run_count']} runs of bytes in no frame, "
+        f"{body['single_byte_count']} single bytes; {body['echo_count']} echoes, not counted."
     )
     for title, rows in (
         ("actuator", [(address_text(key), one) for key, one in sorted(found.actuators.items())]),
@@ -82,7 +87,7 @@ def _cells(one: Tally) -> tuple[str, ...]:
     def bad(count: int) -> str:
         return f"[red]{count}[/red]" if count else "0"
 
-    time: dict[str, Any] | None = one.as_json()["reply_us"]
+    time: dict[str, Any] | None = one.as_json()["reply_spread_us"]
     return (
         str(one.requests),
         str(one.replies),

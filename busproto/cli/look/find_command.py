@@ -62,8 +62,8 @@ Examples:
 Methods (all but {_BEST} are for teaching and comparison: their list is never proven):
 {_METHODS_TEXT}
 \b
-JSON: "port", "method", "complete", "reason", "remaining_error", "actuators" (uid, address, clash),
-"clashes" (address, uids), "clashes_found", "unaddressed", "gone", "twins", "wall"
+JSON: "port", "method", "proven", "reason", "remaining_error", "actuators" (uid, address, clash),
+"clashes" (address, uids), "unaddressed", "gone", "twins" (uids each), "wall"
 (counts and times of the search, which differ from run to run on a real port),
 "engaged" (address, state: those that are not limp; one look behind the search).
 Exit code 3: not proven, or a clash.

@@ -40,9 +40,9 @@ Examples:
   busproto show --port sim://tow-plane?seed=1
 \b
 JSON: "actuators" (address, uid, model, firmware, rating, report, settings with
-value, stored, factory, unit; "not_there": parameters of the table that it lacks; "own":
-name, number, range, step of those that only it has), "problems" (address, text), "complete" (null where
-addresses were given, so that nothing was searched), "engaged" (address, state: those
+value, stored_value, factory_value, unit; "not_there": parameters of the table that it lacks; "own":
+name, number, range, step of those that only it has), "not_read" (address, reason), "proven" and "reason"
+(null where addresses were given, so that nothing was searched), "engaged" (address, state: those
 that are not limp).
 Exit code 3: an actuator could not be read, or the list is not proven complete."""
 )
@@ -68,8 +68,9 @@ def command(addresses: tuple[str, ...], all_settings: bool, port: PortOptions, a
         print_json(
             {
                 "actuators": [snapshot_json(snapshot) for snapshot in snapshots],
-                "problems": [{"address": at, "text": text} for at, text in problems],
-                "complete": None if roster is None else roster.proven,
+                "not_read": [{"address": at, "reason": text} for at, text in problems],
+                "proven": None if roster is None else roster.proven,
+                "reason": None if roster is None else roster.reason,
                 "engaged": engaged_json(engaged),
             }
         )
@@ -107,19 +108,19 @@ def snapshot_json(snapshot: Snapshot) -> dict[str, Any]:
         "model": description.model,
         "firmware": firmware_text(description),
         "rating": {
-            "supply_v": [description.supply_min_mv / 1000, description.supply_max_mv / 1000],
+            "rated_v": [description.supply_min_mv / 1000, description.supply_max_mv / 1000],
             "stall_torque_nm": description.stall_torque_mnm / 1000,
-            "stall_current_a": description.stall_current_ma / 1000,
+            "stall_current_ma": description.stall_current_ma,
             "no_load_speed_deg_s": description.no_load_speed_deg_s,
             "mechanical_travel_deg": description.mechanical_travel_cdeg / 100,
         },
-        "stored_writes": description.generation,
+        "stored_write_count": description.generation,
         "report": status_json(snapshot.status),
         "settings": {
             name: {
                 "value": row.value(snapshot.working[name]),
-                "stored": row.value(snapshot.stored[name]),
-                "factory": row.value(row.default),
+                "stored_value": row.value(snapshot.stored[name]),
+                "factory_value": row.value(row.default),
                 "unit": row.unit,
             }
             for name, row in snapshot.parameters.rows.items()
@@ -143,9 +144,9 @@ def status_json(status: Status) -> dict[str, Any]:
         "supply_v": status.supply_mv / 1000,
         "temperature_degc": status.temperature_cdeg / 100,
         "demand_age_ms": None if status.demand_age_ms == 0xFFFF else status.demand_age_ms,
-        "good_frames": status.good_frames,
-        "bad_frames": status.bad_frames,
-        "is_showing": bool(status.is_showing),
+        "good_frame_count": status.good_frames,
+        "bad_frame_count": status.bad_frames,
+        "showing": bool(status.is_showing),
     }
 
 

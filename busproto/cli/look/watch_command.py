@@ -46,13 +46,14 @@ COLOURS: Final = {"following": "green", "soft-starting": "cyan", SILENT: "red", 
 @click.command(
     epilog="""\b
 Examples:
-  busproto watch --port /dev/ttyUSB0 --plan tow.toml
+  busproto watch --port /dev/ttyUSB0 --airframe tow.toml
   busproto watch --port /dev/ttyUSB0 --for 20 --json
   busproto watch 3 7 --port /dev/ttyUSB0
 The bar goes from demand -100 % to +100 %: "O" where the arm is, "=" where it has been.
 \b
-JSON: "seconds", "actuators" (address, function, state, asked, missed, lost_seen, lost_before,
-position_deg, current_ma, supply_v and temperature_degc with min, max, mean and last,
+JSON: "duration_s", "actuators" (address, function, state, asked_count, missed_count,
+lost_seen, lost_before, position_spread_deg, current_spread_ma, supply_spread_v and
+temperature_spread_degc with min, max, mean and last,
 states with at_s and state), "others_on_the_line".
 Exit code 3: an actuator that was to be watched never answered or shares an address, or none was there."""
 )
@@ -65,26 +66,25 @@ Exit code 3: an actuator that was to be watched never answered or shares an addr
     help="For how many seconds; until Ctrl-C where not given.",
 )
 @click.option(
-    "--plan",
-    "plan_path",
-    metavar="AIRFRAME",
+    "--airframe",
+    metavar="FILE",
     help="The airframe file: names of functions, and which actuators must be there.",
 )
 @port_options
 @json_option
 def command(
-    addresses: tuple[str, ...], for_s: float | None, plan_path: str | None, port: PortOptions, as_json: bool
+    addresses: tuple[str, ...], for_s: float | None, airframe: str | None, port: PortOptions, as_json: bool
 ) -> int:
     """Watch what actuators do, those at ADDRESSES or all, while another host demands, for example a receiver.
 
     Asks for reports only, between whatever else is on the line. Changes nothing and moves nothing.
     """
     wanted = [parse_address(text) for text in addresses]
-    functions = {} if plan_path is None else _functions(plan_path)
+    functions = {} if airframe is None else _functions(airframe)
     is_virtual = port.url.startswith(SIM_SCHEME)
     is_live = sys.stdout.isatty() and not as_json
     if is_virtual and for_s is None and not is_live:
-        raise InputError("in virtual time nobody can press Ctrl-C in time: say --for how many seconds to watch")
+        raise InputError("in virtual time Ctrl-C comes too late: say --for how many seconds to watch")
     tracks: dict[int, Track] = {}
     passed_ns = 0
     hears_others = False
@@ -105,7 +105,7 @@ def command(
     if as_json:
         print_json(
             {
-                "seconds": round(passed_ns / 1e9, 3),
+                "duration_s": round(passed_ns / 1e9, 3),
                 "actuators": [_track_json(track, functions) for track in tracks.values()],
                 "others_on_the_line": hears_others,
             }
@@ -124,7 +124,7 @@ def _functions(path: str) -> dict[int, str]:
 
 
 def _scales(tracks: Mapping[int, Track]) -> Steps[None]:
-    """Read the settings of everyone, for the bar; who cannot be read, on a busy line, is asked once more."""
+    """Read the settings of every actuator, for the bar; one that is not read, on a busy line, is asked once more."""
     for again in range(SCALE_PASSES):
         left = [track for track in tracks.values() if track.settings is None and track.state != SHARED]
         for number, track in enumerate(left):
@@ -248,21 +248,21 @@ def _print(tracks: Mapping[int, Track], functions: Mapping[int, str], passed_ns:
     out.print(f"Watched for {passed_ns / 1e9:.1f} s.")
     for track in tracks.values():
         name = functions.get(track.address)
-        who = f"Address {track.address}" + (f" ({escape(name)})" if name else "")
+        subject = f"Address {track.address}" + (f" ({escape(name)})" if name else "")
         missed = f"{track.missed} of {track.asked} questions without an answer"
         if track.state == SHARED:
-            out.print(f"[red]{who} is shared by several actuators: 'busproto find' tells which.[/red]")
+            out.print(f"[red]{subject} is shared by several actuators: 'busproto find' tells which.[/red]")
             continue
         if track.last is None:
-            out.print(f"[red]{who} never answered.[/red]")
+            out.print(f"[red]{subject} never answered.[/red]")
             continue
         if len(track.changes) > 1:
             states = ", ".join(f"{change.at_ns / 1e9:.2f} s {change.state}" for change in track.changes)
-            out.print(f"{who}: {states}" + (f"; {missed}" if track.missed else ""))
+            out.print(f"{subject}: {states}" + (f"; {missed}" if track.missed else ""))
         elif track.missed:
-            out.print(f"{who}: {missed}")
+            out.print(f"{subject}: {missed}")
         if track.lost_seen and not any(change.state.startswith("lost") for change in track.changes):
-            out.print(f"[yellow]{who} was without a demand, too briefly to be seen in its states.[/yellow]")
+            out.print(f"[yellow]{subject} was without a demand, too briefly to be seen in its states.[/yellow]")
 
 
 def _track_json(track: Track, functions: Mapping[int, str]) -> dict[str, Any]:
@@ -270,14 +270,14 @@ def _track_json(track: Track, functions: Mapping[int, str]) -> dict[str, Any]:
         "address": track.address,
         "function": functions.get(track.address),
         "state": track.state or None,
-        "asked": track.asked,
-        "missed": track.missed,
+        "asked_count": track.asked,
+        "missed_count": track.missed,
         "lost_seen": track.lost_seen,
         "lost_before": track.lost_before,
-        "position_deg": _spread_json(track.position, 100),
-        "current_ma": _spread_json(track.current, 1),
-        "supply_v": _spread_json(track.supply, 1000),
-        "temperature_degc": _spread_json(track.temperature, 100),
+        "position_spread_deg": _spread_json(track.position, 100),
+        "current_spread_ma": _spread_json(track.current, 1),
+        "supply_spread_v": _spread_json(track.supply, 1000),
+        "temperature_spread_degc": _spread_json(track.temperature, 100),
         "states": [{"at_s": round(change.at_ns / 1e9, 3), "state": change.state} for change in track.changes],
     }
 

@@ -54,11 +54,11 @@ Examples:
   busproto match hauler.toml rudder --port /dev/ttyUSB0 --clear --plot rudder.svg
 \b
 JSON, and in the file hauler.match.json beside the airframe file under the gang's
-name: "date", "lead", "lead_uid", "stored", "refused" (reasons), "tables" ("stored",
-"as before" or "not known", as read back), "not_read_back" (function: why), "before"
-and "after" (null, or greatest_deg, idle_ma, peak_idle_ma, fight_torque_nm: an
-estimate from the current), "members" (function, uid, and as far as it came: points,
-table_deg, why, noise_deg, greatest_before_deg, greatest_after_deg, rms_before_deg,
+name: "date", "lead", "lead_uid", "stored", "reasons" (why it was refused), "table_state" ("stored",
+"as before" or "not known", as read back), "not_read_back" (function: why), "figures_before"
+and "figures_after" (null, or greatest_deg, idle_current_ma, peak_idle_current_ma, fight_torque_nm: an
+estimate from the current), "members" (function, uid, and as far as it came:
+table_deg, reason, noise_deg, greatest_before_deg, greatest_after_deg, rms_before_deg,
 rms_after_deg), "earlier" (where it was refused: the last one that was stored).
 In JSON also "let_go": what was seen at the end, see 'busproto move --help'.
 Exit code 3: refused; the tables are as they were, and that was read back. Exit code

@@ -38,10 +38,10 @@ Examples:
   busproto move 5 -12.5deg --port /dev/ttyUSB0
   busproto move 5 limp --port /dev/ttyUSB0
 \b
-JSON: "address", "target" (percent, degrees, pulse_us; null for limp), "arrived",
-"peak_current_ma", "before", "held" (reports: at the beginning, and at the target),
+JSON: "address", "target" (demand_percent, wanted_deg, pulse_us; null for limp), "arrived",
+"peak_current_ma", "report_before", "report_held" (reports: at the beginning, and at the target),
 "let_go" (what was seen after the last release: "all_seen_limp", addresses "limp",
-"holding" with address and state, "not_seen", "shared", "without_address").
+"holding" with address and state, "not_seen", "shared", "without_address_count").
 Exit code 1: it was not seen limp at the end. Exit code 3: it did not arrive. Exit
 code 4: the cautions were not answered with yes.""",
 )
@@ -81,11 +81,15 @@ def command(address: str, target: str, hold_s: float, clear: bool, port: PortOpt
         print_json(
             {
                 "address": at,
-                "target": {"percent": fraction * 100, "degrees": round(degrees, 4), "pulse_us": round(pulse_us, 3)},
+                "target": {
+                    "demand_percent": fraction * 100,
+                    "wanted_deg": round(degrees, 4),
+                    "pulse_us": round(pulse_us, 3),
+                },
                 "arrived": result.arrived,
                 "peak_current_ma": result.peak_current_ma,
-                "before": status_json(result.before),
-                "held": status_json(result.after),
+                "report_before": status_json(result.before),
+                "report_held": status_json(result.after),
                 "let_go": result.let_go.as_json(),
             }
         )
@@ -111,8 +115,8 @@ def _let_go(address: int, port: PortOptions, as_json: bool) -> int:
                 "target": None,
                 "arrived": seen.is_limp,
                 "peak_current_ma": after.current_ma,
-                "before": status_json(before),
-                "held": status_json(after),
+                "report_before": status_json(before),
+                "report_held": status_json(after),
                 "let_go": seen.as_json(),
             }
         )

@@ -57,10 +57,11 @@ direction (each surface whose 'positive' the plan states swings once to that sid
 you say whether it went there; left out where there is no terminal to ask at and
 no --went).
 JSON, and the file hauler.trial.json beside the airframe file: "format", "airframe",
-"date", "parts", "passed", "missing" (functions), "unmatched" (gang: why it is not
+"date", "parts", "as_planned", "missing" (functions), "unmatched" (gang: why it is not
 matched), "actuators" (function, uid, address, limp_at_start, soft_start_ms, centred,
-centred_at_deg, moved, loss_action, loss_after_ms: between which two looks, passed,
-faults, faults_by_part, direction: positive, direction, way, why, by_deg, seen_by, at).
+centred_at_deg, throws: position_deg, planned_deg; loss_action_seen, loss_after_ms:
+between which two looks; as_planned, problems, problems_by_part, direction_test:
+positive, direction, way, reason, turned_deg, seen_by, date).
 In JSON also "let_go": what was seen at the end, see 'busproto move --help'.
 An earlier trial that had other parts too is kept as hauler.trial.DATE.json.
 An actuator whose reports make no sense is let go and left out; each that does not arrive is
@@ -142,14 +143,14 @@ def command(
         print_let_go(ends[-1])
         _tell_untried(plan, looker, bool(parts), with_direction)
         click.echo(DISCLAIMER)
-    return code_of(ends[-1], exit_codes.DONE if body["passed"] else exit_codes.NOT_AS_WANTED)
+    return code_of(ends[-1], exit_codes.DONE if body["as_planned"] else exit_codes.NOT_AS_WANTED)
 
 
 def _tell_untried(plan: Plan, looker: Looker, were_parts_chosen: bool, with_direction: bool) -> None:
     """What was left out of the directions, and why: it may not be taken for proven."""
     silent = [function for function, role in plan.roles.items() if not positive_of(plan, role)]
     if not with_direction and not were_parts_chosen and len(silent) < len(plan.roles):
-        click.echo("Directions were not tried, as no one was there to look (at a terminal, or by --went).")
+        click.echo("Directions were not tried: there was no person to look (at a terminal, or by --went).")
     elif with_direction and silent:
         click.echo(f"The plan does not say where a positive demand takes: {', '.join(silent)}.")
 
@@ -192,7 +193,7 @@ def _print(plan: Plan, subjects: list[Subject], findings: dict[int, Findings], b
         out.print("[red]Not all did as planned.[/red]")
     else:
         out.print(f"[green]{escape(plan.title)}: all {len(subjects)} did as planned.[/green]")
-        if not body["passed"] and not body["unmatched"]:
+        if not body["as_planned"] and not body["unmatched"]:
             out.print("[red]Directions that were tried earlier are not as planned, or not known.[/red]")
     for gang, why in body["unmatched"].items():
         out.print(f"[red]{escape(gang)}:[/red] {escape(why)} ('busproto match' does it)")

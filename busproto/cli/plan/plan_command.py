@@ -161,17 +161,18 @@ Examples:
   busproto plan check hangar/airframe.toml
   busproto plan check hangar/fleet.toml hangar/*.toml --json
 \b
-JSON: "files", "errors", "advice" (how many). Each file has "file", "kind"
+JSON: "checked", "error_count", "advice_count". Each of "checked" has "file", "kind"
 (airframe, fleet-map, or null), "usable", "problems" (texts; then there is nothing
 more), "title", "fleet_map" (its title), "functions" (function, address, channel;
 on an airframe also gang, place, model, firmware, and sweep with low_deg,
 high_deg, lost_at_minus_deg, lost_at_plus_deg, symmetric_deg, lost_share, step_deg),
-"gangs" (gang, number, members), "bus" (baud, demands_per_second, channels,
-actuators, cycle_ms, busy_ms least and most, load_percent, fits, latency_ms least
-and most, ask_each_ms), "line" (unit_loads, pair_ohm, driver_ohm, idle_v, or null),
-"models" (model, stall_torque and no_load_speed as written, stall_nm, no_load_deg_s),
+"gangs" (gang, gang_number, function_names), "bus" (baud, demands_per_second, channel_count,
+actuator_count, cycle_ms, busy_ms least and most, load_percent, fitting_count,
+latency_ms least and most, ask_each_ms), "line_load" (unit_loads, pair_ohm, driver_ohm, idle_v, or null),
+"models" (model, stall_torque_written, stall_torque_nm, no_load_speed_written,
+no_load_speed_deg_s),
 "findings" (kind, severity error or advice, file, line, key,
-functions, text).
+function_names, text).
 \b
 Kinds of findings:
 {chr(10).join(f"  {kind:<24} {text}" for kind, text in FINDING_KINDS.items())}
@@ -190,7 +191,7 @@ def check_files(files: tuple[Path, ...], as_json: bool) -> int:
     errors = sum(one.is_error for each in looked for one in each.findings)
     advice = sum(not one.is_error for each in looked for one in each.findings)
     if as_json:
-        print_json({"files": [_file_json(each) for each in looked], "errors": errors, "advice": advice})
+        print_json({"checked": [_file_json(each) for each in looked], "error_count": errors, "advice_count": advice})
     else:
         for each in looked:
             _print(each)
@@ -233,11 +234,11 @@ def _file_json(looked: _Looked) -> dict[str, Any]:
             "fleet_map": plan.fleet_title,
             "functions": [_role_json(plan, role) for role in plan.roles.values()],
             "gangs": [
-                {"gang": gang.name, "number": gang.number, "members": list(gang.members)}
+                {"gang": gang.name, "gang_number": gang.number, "function_names": list(gang.members)}
                 for gang in plan.gangs.values()
             ],
             "bus": _bus_json(plan),
-            "line": _line_json(plan),
+            "line_load": _line_json(plan),
             "models": _models_json(plan.models),
         }
     elif fleet is not None:
@@ -282,12 +283,12 @@ def _bus_json(plan: Plan) -> dict[str, Any]:
     return {
         "baud": load_now.baud,
         "demands_per_second": plan.bus.demands_per_second,
-        "channels": load_now.channels,
-        "actuators": load_now.actuators,
+        "channel_count": load_now.channels,
+        "actuator_count": load_now.actuators,
         "cycle_ms": load_now.cycle_ns / 1e6,
         "busy_ms": [one / 1e6 for one in load_now.busy_ns],
         "load_percent": round(load_now.percent, 2),
-        "fits": load_now.fits,
+        "fitting_count": load_now.fits,
         "latency_ms": [one / 1e6 for one in load_now.latency_ns],
         "ask_each_ms": report_poll_ns(len(plan.roles), load_now.baud) / 1e6,
     }
@@ -300,7 +301,7 @@ def _finding_json(finding: Finding) -> dict[str, Any]:
         "file": finding.file,
         "line": finding.line,
         "key": finding.key,
-        "functions": list(finding.functions),
+        "function_names": list(finding.functions),
         "text": finding.text,
     }
 
@@ -332,10 +333,10 @@ def _models_json(models: Mapping[str, ModelTable]) -> list[dict[str, Any]]:
     return [
         {
             "model": name,
-            "stall_torque": model.stall_torque,
-            "stall_nm": None if model.stall_nm is None else round(model.stall_nm, 7),
-            "no_load_speed": model.no_load_speed,
-            "no_load_deg_s": None if model.no_load_deg_s is None else round(model.no_load_deg_s, 4),
+            "stall_torque_written": model.stall_torque,
+            "stall_torque_nm": None if model.stall_nm is None else round(model.stall_nm, 7),
+            "no_load_speed_written": model.no_load_speed,
+            "no_load_speed_deg_s": None if model.no_load_deg_s is None else round(model.no_load_deg_s, 4),
         }
         for name, model in models.items()
     ]

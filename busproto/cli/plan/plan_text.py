@@ -123,8 +123,8 @@ def _loss_lines(plan: Plan) -> Iterable[str]:
         if time_out_ms < period_ms:
             continue
         least_ms, most_ms = loss_window(time_out_ms, period_ms).after_loss_ms
-        who = "" if len(times) == 1 else f" of those with a time-out of {time_out_ms} ms"
-        yield f"the loss action{who} begins {least_ms:.0f} to {most_ms:.0f} ms after the demands are lost"
+        which = "" if len(times) == 1 else f" of those with a time-out of {time_out_ms} ms"
+        yield f"the loss action{which} begins {least_ms:.0f} to {most_ms:.0f} ms after the demands are lost"
 
 
 def _model_lines(models: Mapping[str, ModelTable]) -> Iterable[str]:

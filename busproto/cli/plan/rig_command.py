@@ -29,19 +29,20 @@ Examples:
   busproto rig hauler.toml
   busproto rig hauler.toml --surface rudder --plot rudder.svg
 \b
-JSON: "airframe", "density_kg_m3", "pressure_pa", "surfaces" (surface, functions,
+JSON: "airframe", "density_kg_m3", "pressure_pa", "surfaces" (surface, function_names,
 throw_wanted_deg, throw_reached_deg, room_deg to plus and minus, hinge_nm of the
-whole surface; of each actuator: each_needed_nm, each_a, each_margin,
+whole surface; of each actuator: each_needed_nm, each_current_ma, each_margin,
 each_margin_empty, each_lead_ohm, each_fight_nm at the hinge; limit_m_s, step_deg,
 step_coarsest_deg, band_deg, band_coarsest_deg, transmission_deg,
 transmission_least_deg, rod_tilt_deg, "motion": slew_s, drive_s, rest_to_rest_s,
-onset_hz, stick_gain, stick_phase_deg, holds_share, held_hz, "limp": floats_deg,
+onset_hz, stick_gain, stick_phase_deg, holds_share, held_hz, "when_limp": floats_deg,
 has_weight, swings_hz, next_share, balance_kg, unbalance_nm, problems, notes,
 "choice": tried, recommended, any_arm, each with arm_mm, horn_mm, travel_deg,
-each_torque_nm, margin, band_deg, transmission_deg, refused; reason), "power" (rest,
-actuators with function, full_v, empty_v, brown_out_v, in_flight_v, lead; missing
-with function, why; full, empty: bus_v, current_a, least_spare_v; in_flight_a,
+each_torque_nm, each_margin, band_deg, transmission_least_deg, reason; reason), "power" (rest,
+actuators with function, full_v, empty_v, brown_out_v, in_flight_v, has_lead; not_calculated
+with function, reason; full, empty: bus_v, total_current_a, least_spare_v; in_flight_current_a,
 hold_up_s, problems, notes), "notes", "disclaimer".
+Currents of one actuator are in mA, totals of a supply in A.
 Exit code 3: something is too little, or does not fit."""
 )
 @click.argument("airframe")
@@ -102,13 +103,13 @@ def _surface_json(one: SurfaceResult, problems: list[str]) -> dict[str, Any]:
     judged, choice = one.judged, one.choice
     return {
         "surface": one.name,
-        "functions": list(one.functions),
+        "function_names": list(one.functions),
         "throw_wanted_deg": [round(angle, 3) for angle in one.wanted_deg],
         "throw_reached_deg": [round(judged.throw.minus_deg, 3), round(judged.throw.plus_deg, 3)],
         "room_deg": {"plus": round(one.room.plus_deg, 3), "minus": round(one.room.minus_deg, 3)},
         "hinge_nm": round(one.hinge_nm, 5),
         "each_needed_nm": round(one.needed_nm, 5),
-        "each_a": _round(one.flight_a, 3),
+        "each_current_ma": None if one.flight_a is None else round(1000 * one.flight_a),
         "each_margin": round(one.margin, 3),
         "each_margin_empty": _round(one.margin_empty, 3),
         "each_lead_ohm": _round(one.lead_ohm, 5),
@@ -122,7 +123,7 @@ def _surface_json(one: SurfaceResult, problems: list[str]) -> dict[str, Any]:
         "transmission_least_deg": round(judged.smallest_transmission_deg, 2),
         "rod_tilt_deg": [round(angle, 2) for angle in one.rod_deg],
         "motion": _motion_json(one.motion),
-        "limp": _limp_json(one.limp),
+        "when_limp": _limp_json(one.limp),
         "problems": problems,
         "notes": list(one.notes),
         "choice": {
@@ -165,10 +166,10 @@ def _candidate_json(one: Candidate) -> dict[str, Any]:
         "horn_mm": round(one.horn_mm, 3),
         "travel_deg": _round(one.travel_deg, 2),
         "each_torque_nm": None if judged is None else round(judged.worst_nm, 4),
-        "margin": None if judged is None else round(judged.margin, 3),
+        "each_margin": None if judged is None else round(judged.margin, 3),
         "band_deg": None if judged is None else round(judged.band_at_neutral_deg, 4),
-        "transmission_deg": None if judged is None else round(judged.smallest_transmission_deg, 2),
-        "refused": one.refused,
+        "transmission_least_deg": None if judged is None else round(judged.smallest_transmission_deg, 2),
+        "reason": one.refused,
     }
 
 
@@ -187,14 +188,14 @@ def _power_json(power: PowerResult) -> dict[str, Any]:
                 "empty_v": None if empty is None else round(empty.nodes_v[at], 3),
                 "brown_out_v": _round(power.limits_v[at], 3),
                 "in_flight_v": None if power.in_flight_v is None else round(power.in_flight_v[at], 3),
-                "lead": function not in power.without_lead,
+                "has_lead": function not in power.without_lead,
             }
             for at, function in enumerate(power.counted)
         ],
-        "missing": [{"function": function, "why": why} for function, why in power.missing.items()],
+        "not_calculated": [{"function": function, "reason": why} for function, why in power.missing.items()],
         "full": None if full is None else _sag_json(full),
         "empty": None if empty is None else _sag_json(empty),
-        "in_flight_a": round(power.in_flight_a, 3),
+        "in_flight_current_a": round(power.in_flight_a, 3),
         "hold_up_s": {what: round(seconds, 6) for what, seconds in power.hold_up_s.items()},
         "problems": [*power.rating_problems, *power.problems],
         "notes": list(power.notes),
@@ -204,6 +205,6 @@ def _power_json(power: PowerResult) -> dict[str, Any]:
 def _sag_json(sag: Sag) -> dict[str, Any]:
     return {
         "bus_v": round(sag.bus_v, 3),
-        "current_a": round(sag.current_a, 3),
+        "total_current_a": round(sag.current_a, 3),
         "least_spare_v": _round(sag.least_spare_v, 3),
     }

@@ -26,18 +26,18 @@ from busproto.plan.load import load
     epilog="""\b
 Examples:
   busproto card --airframe hauler.toml
-  busproto card --saved bench.record.json --trial t.json -o card.html --svg card.svg
+  busproto card --record bench.record.json --trial t.json -o card.html --svg card.svg
 \b
 Record and trial are NAME.record.json and NAME.trial.json beside the airframe file,
-unless --saved and --trial say others; gang figures come from NAME.match.json.
+unless --record and --trial say others; gang figures come from NAME.match.json.
 The QR code holds the fingerprint's 64 digits.
 \b
-JSON: "file", "svg" (or null), "title", "fingerprint", "actuators", "passed", "failed",
-"not_tested" (numbers of actuators), "warnings" (texts).
+JSON: "file", "svg_file" (or null), "title", "fingerprint", "actuator_count",
+"passed_count", "failed_count", "not_tested_count", "warnings" (texts).
 Exit code 3: written, but a test failed, a gang is not matched (with --airframe), or
 there is another warning on it."""
 )
-@click.option("--saved", "record_file", metavar="FILE", help="The record that the card is of.")
+@click.option("--record", "record_file", metavar="FILE", help="The record that the card is of.")
 @click.option("--airframe", metavar="FILE", help="The airframe file: names of gangs, the map's defaults.")
 @click.option("--trial", "trial_file", metavar="FILE", help="The results of a trial.")
 @click.option("-o", "--output", metavar="FILE", help="The HTML file to write (default: NAME.card.html, by the record).")
@@ -60,7 +60,7 @@ def command(
     """
     plan = load(airframe) if airframe is not None else None
     if record_file is None and plan is None:
-        raise InputError("--saved FILE is wanted, or --airframe FILE, beside which the record stands")
+        raise InputError("--record FILE is wanted, or --airframe FILE, beside which the record stands")
     path = Path(record_file) if record_file is not None else plan.beside(ENDING) if plan is not None else Path()
     record = open_record(str(path), edited_is_fine=True)
     if trial_file is None and plan is not None and plan.beside(TRIAL_ENDING).exists():
@@ -82,17 +82,17 @@ def command(
         print_json(
             {
                 "file": str(page),
-                "svg": svg_file,
+                "svg_file": svg_file,
                 "title": card.title,
                 "fingerprint": card.fingerprint,
-                "actuators": len(card.rows),
+                "actuator_count": len(card.rows),
                 **counts,
                 "warnings": [note.text for note in card.warnings],
             }
         )
     else:
         _print(card, counts, [file for file, _, _ in files])
-    return exit_codes.NOT_AS_WANTED if counts["failed"] or card.warnings else exit_codes.DONE
+    return exit_codes.NOT_AS_WANTED if counts["failed_count"] or card.warnings else exit_codes.DONE
 
 
 def _beside(record: Path) -> Path:
@@ -101,7 +101,7 @@ def _beside(record: Path) -> Path:
 
 
 def _counts(card: Card) -> dict[str, int]:
-    names = {Verdict.GOOD: "passed", Verdict.BAD: "failed", Verdict.OPEN: "not_tested"}
+    names = {Verdict.GOOD: "passed_count", Verdict.BAD: "failed_count", Verdict.OPEN: "not_tested_count"}
     counts = dict.fromkeys(names.values(), 0)
     for row in card.rows:
         has_failed = row.trial_faults or Verdict.BAD in {
@@ -109,7 +109,7 @@ def _counts(card: Card) -> dict[str, int]:
             row.soft_start.verdict,
             row.throw.verdict,
         }
-        counts["failed" if has_failed else names[row.loss_test.verdict]] += 1
+        counts["failed_count" if has_failed else names[row.loss_test.verdict]] += 1
     return counts
 
 
@@ -119,7 +119,9 @@ def _print(card: Card, counts: dict[str, int], files: list[Path]) -> None:
     out = console()
     for note in card.warnings:
         out.print(f"[yellow]{note.heading}: {escape(note.text)}[/yellow]")
-    tested = f"{counts['passed']} passed, {counts['failed']} failed, {counts['not_tested']} not tested"
+    tested = (
+        f"{counts['passed_count']} passed, {counts['failed_count']} failed, {counts['not_tested_count']} not tested"
+    )
     out.print(f"{escape(card.title)}: {count_text(len(card.rows))}, {tested}; fingerprint {card.short}")
     for file in files:
         out.print(f"written: '{escape(str(file))}'")

@@ -44,10 +44,10 @@ Examples:
   busproto compare hauler.record.1.json hauler.record.json
   busproto compare hauler.record.json --port /dev/ttyUSB0
 \b
-JSON: "alike", "first" and "second" (title, made, fingerprint), "only_first" and
-"only_second" (uid, name, address, model), "exchanged" (first and second uid, name),
-"different" (uid, other_uid, name, what, first, second), "not_read_first" and
-"not_read_second" (uid, address, why), "not_stored" (uid, name, settings: in the second
+JSON: "alike", "first_record" and "second_record" (title, date, fingerprint), "only_first" and
+"only_second" (uid, function, address, model), "exchanged" (uid, other_uid, function),
+"different" (uid, other_uid, function, name, first, second), "not_read_first" and
+"not_read_second" (uid, address, reason), "not_stored" (uid, function, setting_names: in the second
 they are other in working memory than in stored, which is what is compared).
 Exit code 3: they differ."""
 )
@@ -76,12 +76,12 @@ def command(first: str, second: str | None, port: PortOptions, as_json: bool) ->
     found = differences(one, other)
     if as_json:
         not_stored = [
-            {"uid": uid_text(entry.uid), "name": entry.name, "settings": list(entry.unsaved)}
+            {"uid": uid_text(entry.uid), "function": entry.name, "setting_names": list(entry.unsaved)}
             for entry in other.entries
             if entry.unsaved
         ]
         body = {**differences_json(found), "not_stored": not_stored}
-        print_json({**body, "first": _about(one), "second": _about(other)})
+        print_json({**body, "first_record": _about(one), "second_record": _about(other)})
     else:
         _print(one, other, found, second or port.url)
     return exit_codes.DONE if found.is_alike else exit_codes.NOT_AS_WANTED
@@ -94,7 +94,11 @@ def differences_json(found: Differences) -> dict[str, Any]:
         "only_first": [_entry_json(one) for one in found.only_first],
         "only_second": [_entry_json(one) for one in found.only_second],
         "exchanged": [
-            {"first": uid_text(old.uid), "second": uid_text(new.uid), "name": old.function or new.function or old.name}
+            {
+                "uid": uid_text(old.uid),
+                "other_uid": uid_text(new.uid),
+                "function": old.function or new.function or old.name,
+            }
             for old, new in found.exchanged
         ],
         "different": [row.as_json() for row in found.different],
@@ -104,15 +108,15 @@ def differences_json(found: Differences) -> dict[str, Any]:
 
 
 def _about(record: Record) -> dict[str, str]:
-    return {"title": record.title, "made": record.made, "fingerprint": record.fingerprint}
+    return {"title": record.title, "date": record.made, "fingerprint": record.fingerprint}
 
 
 def _entry_json(one: Entry) -> dict[str, Any]:
-    return {"uid": uid_text(one.uid), "name": one.name, "address": one.address, "model": one.model}
+    return {"uid": uid_text(one.uid), "function": one.name, "address": one.address, "model": one.model}
 
 
 def _unread_json(one: Unread) -> dict[str, Any]:
-    return {"uid": uid_text(one.uid), "address": address_value(one.address), "why": one.why}
+    return {"uid": uid_text(one.uid), "address": address_value(one.address), "reason": one.why}
 
 
 def _print(one: Record, other: Record, found: Differences, second_name: str) -> None:
@@ -150,7 +154,9 @@ def _print(one: Record, other: Record, found: Differences, second_name: str) -> 
 def _table(rows: tuple[Different, ...], table: Any, escape: Any) -> Any:
     shown = None
     for row in rows:
-        who = (row.uid, row.other_uid)
-        table.add_row(escape(row.name) if who != shown else "", escape(row.what), *(escape(text) for text in row.texts))
-        shown = who
+        pair = (row.uid, row.other_uid)
+        table.add_row(
+            escape(row.name) if pair != shown else "", escape(row.what), *(escape(text) for text in row.texts)
+        )
+        shown = pair
     return table

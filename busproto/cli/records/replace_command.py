@@ -56,23 +56,23 @@ from busproto.wire.messages import Description
 @click.command(
     epilog="""\b
 Examples:
-  busproto replace "aileron, left" --saved bench.record.json --port /dev/ttyUSB0
+  busproto replace "aileron, left" --record bench.record.json --port /dev/ttyUSB0
   busproto replace "aileron, left" --airframe hauler.toml --port /dev/ttyUSB0
 \b
-The record is NAME.record.json beside the airframe file unless --saved says another;
+The record is NAME.record.json beside the airframe file unless --record says another;
 afterwards it holds the new actuator, and the one before is kept under a number.
 \b
-JSON: "function", "old_uid", "new_uid", "address", "match_anew" (bool), "record",
-"kept" (the record before), "fingerprint", "changes", "steps_done",
-"addresses_proven", "reason", "went_on_after", "let_go". Where what is on the line was not
-proven, only "changes", "steps_done", "addresses_proven", "reason" and "engaged" (address,
+JSON: "function", "old_uid", "new_uid", "address", "match_anew" (bool), "file",
+"kept" (the record before), "fingerprint", "changes", "step_count",
+"proven" (addresses), "reason", "went_on_after", "let_go". Where what is on the line was not
+proven, only "changes", "step_count", "proven", "reason" and "engaged" (address,
 state: those that are not limp; nothing was sent but questions).
 Exit code 1: the new one must not take that place, or an actuator was not seen limp at
 the end ("let_go": see 'busproto move --help'); stderr says why. Exit code 3: the
 line or the addresses afterwards are not proven. Exit code 4: not agreed."""
 )
 @click.argument("function", metavar="FUNCTION")
-@click.option("--saved", "record_file", metavar="FILE", help="The record in which the old actuator stands.")
+@click.option("--record", "record_file", metavar="FILE", help="The record in which the old actuator stands.")
 @click.option(
     "--airframe", metavar="FILE", help="The airframe file: its pack, its record, and which actuator has which function."
 )
@@ -105,7 +105,7 @@ def command(
     """
     plan = load(airframe) if airframe is not None else None
     if record_file is None and plan is None:
-        raise InputError("--saved FILE is wanted, or --airframe FILE, beside which the record stands")
+        raise InputError("--record FILE is wanted, or --airframe FILE, beside which the record stands")
     path = Path(record_file) if record_file is not None else plan.beside(ENDING) if plan is not None else Path()
     record = open_record(str(path), edited_is_fine=edited)
     old = record.entry(function)
@@ -153,7 +153,7 @@ def command(
                 "new_uid": uid_text(exchange.uid),
                 "address": old.address,
                 "match_anew": needs_match(old),
-                "record": str(path),
+                "file": str(path),
                 "kept": None if earlier is None else str(earlier),
                 "fingerprint": after.fingerprint,
                 **applied.as_json(),

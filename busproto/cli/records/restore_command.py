@@ -41,12 +41,12 @@ Examples:
   busproto restore hauler.record.json --port /dev/ttyUSB0
   busproto restore hauler.record.json --those-present --yes --port /dev/ttyUSB0
 \b
-JSON: "restored" (bool), "fingerprint" (of the record), "absent" (uid, name),
-"changes", "steps_done", "not_set" (name, why: those left as they are),
-"addresses_proven", "reason", "went_on_after", "let_go", and what still differs, as
+JSON: "restored" (bool), "fingerprint" (of the record), "absent" (uid, function),
+"changes", "step_count", "not_set" (function, reasons: those left as they are),
+"proven" (addresses), "reason", "went_on_after", "let_go", and what still differs, as
 'busproto compare' gives it ("only_second": on the bus, not in the record). Where what is
 on the line was not proven, only "restored", "changes",
-"steps_done", "addresses_proven", "reason" and "engaged" (address, state: those that are
+"step_count", "proven", "reason" and "engaged" (address, state: those that are
 not limp; nothing was sent but questions).
 A journal stands beside the record. Run it again after any interruption.
 Exit code 1: an actuator was not seen limp at the end ("let_go": see 'busproto move
@@ -88,7 +88,7 @@ def command(record_file: str, those_present: bool, edited: bool, agreed: bool, p
             {
                 "restored": is_restored,
                 "fingerprint": record.fingerprint,
-                "absent": [{"uid": uid_text(one.uid), "name": one.name} for one in absent],
+                "absent": [{"uid": uid_text(one.uid), "function": one.name} for one in absent],
                 **applied.as_json(),
                 **differences_json(found),
             }
@@ -99,10 +99,10 @@ def command(record_file: str, those_present: bool, edited: bool, agreed: bool, p
 
 
 def _refuse_absent(absent: list[Entry], record: Record, those_present: bool) -> None:
-    who = "; ".join(f"{one.name} ({one.uid.hex()}, address {one.address})" for one in absent)
+    those = "; ".join(f"{one.name} ({one.uid.hex()}, address {one.address})" for one in absent)
     if absent and (not those_present or len(absent) == len(record.entries)):
         raise InputError(
-            f"not on the line: {who}. Plug in and power them, or say --those-present; 'busproto replace' puts a new "
+            f"not on the line: {those}. Plug in and power them, or say --those-present; 'busproto replace' puts a new "
             "one in the place of one that is lost. Nothing was changed"
         )
 

@@ -48,7 +48,7 @@ With --airframe the file is NAME.record.json beside it. What stood there is kept
 NAME.record.1.json, .2.json and so on: nothing is lost.
 \b
 JSON: "file" (null where nothing was written), "kept" (where the file before is now,
-or null), "title", "fingerprint", "actuators", "not_stored" (uid, function, settings:
+or null), "title", "fingerprint", "actuator_count", "not_stored" (uid, function, setting_names:
 they differ in working memory), "flaws" (texts), "engaged" (address,
 state: those that are not limp), "missing" (functions of the plan
 that are not on the line).
@@ -92,9 +92,9 @@ def command(
                 "kept": None if kept is None else str(kept),
                 "title": record.title,
                 "fingerprint": record.fingerprint,
-                "actuators": len(record.entries),
+                "actuator_count": len(record.entries),
                 "not_stored": [
-                    {"uid": uid_text(one.uid), "function": one.function, "settings": list(one.unsaved)}
+                    {"uid": uid_text(one.uid), "function": one.name, "setting_names": list(one.unsaved)}
                     for one in record.entries
                     if one.unsaved
                 ],

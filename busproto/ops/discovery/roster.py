@@ -120,7 +120,7 @@ class Roster:
         """As data; what differs from run to run on a real port stands under "wall"."""
         clashes = self.clashes
         return {
-            "complete": self.proven,
+            "proven": self.proven,
             "reason": self.reason,
             "remaining_error": float(f"{self.remaining_error:.3g}"),
             "actuators": [
@@ -132,14 +132,13 @@ class Roster:
                 for one in self.found
             ],
             "clashes": [{"address": address, "uids": [uid.hex() for uid in uids]} for address, uids in clashes.items()],
-            "clashes_found": len(clashes),
-            "unaddressed": len(self.unaddressed),
+            "unaddressed": [uid.hex() for uid in self.unaddressed],
             "gone": [uid.hex() for uid in self.gone],
             "twins": [uid.hex() for uid in self.twins],
             "wall": {
-                "roll_calls": self.calls,
-                "passes": self.passes,
-                "doubts": self.doubts,
+                "roll_call_count": self.calls,
+                "pass_count": self.passes,
+                "doubt_count": self.doubts,
                 "answered_within_ms": self.answered_within_ns / 1e6,
                 "searching_ms": self.searching_ns / 1e6,
                 "proving_ms": self.proving_ns / 1e6,

@@ -142,7 +142,7 @@ class LetGo:
             "holding": [{"address": one.address, "state": state_word(one.state)} for one in self.holding],
             "not_seen": list(self.not_seen),
             "shared": list(self.shared),
-            "without_address": self.without_address,
+            "without_address_count": self.without_address,
         }
 
 

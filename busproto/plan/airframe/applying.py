@@ -65,12 +65,12 @@ class Applied:
         """As data."""
         return {
             "changes": [change.as_json() for change in self.todo],
-            "steps_done": self.steps,
-            "addresses_proven": not self.proof,
+            "step_count": self.steps,
+            "proven": not self.proof,
             "reason": self.proof,
             "went_on_after": self.interrupted or None,
             "let_go": self.let_go.as_json(),
-            "not_set": [{"function": name, "why": list(whys)} for name, whys in self.not_set.items()],
+            "not_set": [{"function": name, "reasons": list(whys)} for name, whys in self.not_set.items()],
         }
 
 

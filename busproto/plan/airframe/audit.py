@@ -231,7 +231,7 @@ def audit_json(found: Audit) -> dict[str, Any]:
     """The comparison as data."""
     return {
         "harmed": [one.as_json() for one in found.harmed],
-        "clean": found.is_clean,
+        "as_planned": found.is_clean,
         "proven": found.proven,
         "reason": found.reason,
         "unmatched": dict(found.unmatched),

@@ -60,8 +60,8 @@ class Different:
         return {
             "uid": self.uid.hex(),
             "other_uid": self.other_uid.hex(),
-            "name": self.name,
-            "what": self.what,
+            "function": self.name,
+            "name": self.what,
             "first": first,
             "second": second,
         }

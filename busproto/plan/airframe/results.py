@@ -144,10 +144,12 @@ def trial_body(
         "airframe": plan.title,
         "date": now_text(),
         "parts": list(parts),
-        "passed": not missing and not unmatched and all(not one.faults for one in findings.values()),
+        "as_planned": not missing and not unmatched and all(not one.faults for one in findings.values()),
         "missing": list(missing),
         "unmatched": dict(unmatched),
-        "actuators": [{**findings_json(subject, findings[subject.address]), "direction": None} for subject in subjects],
+        "actuators": [
+            {**findings_json(subject, findings[subject.address]), "direction_test": None} for subject in subjects
+        ],
     }
 
 

@@ -36,14 +36,14 @@ class MatchRow(msgspec.Struct, frozen=True):
 
 
 class MatchGang(msgspec.Struct, frozen=True):
-    """What the last match of one gang found; `lead` is a function, `refused` tells why nothing was stored."""
+    """What the last match of one gang found; `lead` is a function, `reasons` tell why nothing was stored."""
 
     lead: str
     stored: bool
     members: list[MatchRow]
     date: str = ""
     lead_uid: str = ""
-    refused: tuple[str, ...] = ()
+    reasons: tuple[str, ...] = ()
 
 
 class Matches(msgspec.Struct, frozen=True):
@@ -99,7 +99,7 @@ def _reason(gang: Gang, kept: MatchGang | None, seen: Mapping[str, Member]) -> s
     if kept is None:
         return NOT_MATCHED
     if not kept.stored:
-        return f"{NOT_MATCHED}: the last try was refused: {'; '.join(kept.refused) or 'the tables were not better'}"
+        return f"{NOT_MATCHED}: the last try was refused: {'; '.join(kept.reasons) or 'the tables were not better'}"
     since = f"{NOT_SINCE}: "
     if kept.lead != gang.members[0]:
         return f"{since}{kept.lead} led then"

@@ -463,11 +463,11 @@ def matched_json(subjects: Sequence[Subject], found: Matched) -> dict[str, Any]:
         "lead": lead.role.function,
         "lead_uid": lead.snapshot.uid.hex(),
         "stored": found.stored,
-        "refused": list(found.refused),
-        "tables": found.tables,
+        "reasons": list(found.refused),
+        "table_state": found.tables,
         "not_read_back": dict(found.unknown),
-        "before": _figures_json(found.before),
-        "after": _figures_json(found.after),
+        "figures_before": _figures_json(found.before),
+        "figures_after": _figures_json(found.after),
         "members": [_member_json(subject, found) for subject in others],
     }
 
@@ -477,11 +477,9 @@ def _member_json(subject: Subject, found: Matched) -> dict[str, Any]:
     body: dict[str, Any] = {"function": subject.role.function, "uid": subject.snapshot.uid.hex()}
     if at in found.fits:
         fit = found.fits[at]
-        table = raw_table(fit)
         body |= {
-            "points": len(table),
-            "table_deg": [round(one / 100, 2) for one in table],
-            "why": fit.reason,
+            "table_deg": [round(one / 100, 2) for one in raw_table(fit)],
+            "reason": fit.reason,
             "noise_deg": round(fit.noise_deg, 4),
         }
     for name, figures in (("before", found.before), ("after", found.after)):
@@ -496,7 +494,7 @@ def _figures_json(figures: Figures | None) -> dict[str, float] | None:
         return None
     return {
         "greatest_deg": round(figures.worst_deg, 3),
-        "idle_ma": round(figures.idle_ma, 1),
-        "peak_idle_ma": round(figures.peak_idle_ma, 1),
+        "idle_current_ma": round(figures.idle_ma, 1),
+        "peak_idle_current_ma": round(figures.peak_idle_ma, 1),
         "fight_torque_nm": round(figures.torque_nm, 4),
     }

@@ -172,33 +172,33 @@ class TrialDirection(msgspec.Struct, frozen=True):
     direction: str
     way: str
     seen_by: str = ""
-    at: str = ""
+    date: str = ""
 
 
 class TrialRow(msgspec.Struct, frozen=True):
     """What a trial found of one actuator; null where it was not tried.
 
-    `loss_after_ms` is one figure, or between which two looks it began; `faults` are in words; `moved` has an entry for
-    each side that was tried; older files do not say which part of the trial showed a fault.
+    `loss_after_ms` is one figure, or between which two looks it began; `problems` are in words; `throws` has an entry
+    for each side that was tried; older files do not say which part of the trial was not as planned.
     """
 
     uid: Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
     function: str = ""
     centred: bool | None = None
-    loss_action: str | None = None
+    loss_action_seen: str | None = None
     loss_after_ms: float | tuple[float, float] | None = None
     soft_start_ms: float | None = None
-    moved: dict[str, Any] = {}
-    passed: bool = False
-    faults: tuple[str, ...] = ()
-    faults_by_part: dict[str, tuple[str, ...]] | None = None
-    direction: TrialDirection | None = None
+    throws: dict[str, Any] = {}
+    as_planned: bool = False
+    problems: tuple[str, ...] = ()
+    problems_by_part: dict[str, tuple[str, ...]] | None = None
+    direction_test: TrialDirection | None = None
 
     def failed(self, *parts: str) -> bool:
         """Whether one of these parts showed a fault; where it is not said which did, whether any did."""
-        if self.faults_by_part is None:
-            return not self.passed
-        return any(self.faults_by_part.get(part) for part in parts)
+        if self.problems_by_part is None:
+            return not self.as_planned
+        return any(self.problems_by_part.get(part) for part in parts)
 
 
 class Trial(msgspec.Struct, frozen=True):
@@ -344,7 +344,7 @@ def _direction(one: Entry, plan: Plan | None, tested: TrialRow | None) -> Result
     """Which way it goes; only while function, words of the plan and direction are those with which it was tried."""
     role = plan.roles.get(one.function) if plan is not None else None
     planned = positive_of(plan, role) if plan is not None and role is not None else ""
-    tried = tested.direction if tested is not None else None
+    tried = tested.direction_test if tested is not None else None
     if tested is None or tried is None:
         return NOT_TRIED if planned else NO_POSITIVE
     is_set = _setting("direction", one.settings.get("direction", FACTORY["direction"]))
@@ -354,7 +354,7 @@ def _direction(one: Entry, plan: Plan | None, tested: TrialRow | None) -> Result
         return Result(Verdict.BAD, f"the OTHER way than {tried.positive}")
     if tried.way != Way.PLANNED.value:
         return Result(Verdict.OPEN, "not known")
-    day = tried.at.replace("T", " ")[:16]
+    day = tried.date.replace("T", " ")[:16]
     return Result(Verdict.GOOD, f"{tried.positive}; seen by {tried.seen_by or '?'}, {day}")
 
 
@@ -390,10 +390,10 @@ def _loss(settings: Mapping[str, RawValue]) -> str:
 
 
 def _loss_test(settings: Mapping[str, RawValue], tested: TrialRow | None) -> Result:
-    if tested is None or tested.loss_action is None:
+    if tested is None or tested.loss_action_seen is None:
         return NOT_TESTED
     is_set = _setting("loss-action", settings.get("loss-action", FACTORY["loss-action"]))
-    seen, after_ms = tested.loss_action or "nothing seen", _times(tested)
+    seen, after_ms = tested.loss_action_seen or "nothing seen", _times(tested)
     after = f" after {' to '.join(f'{one:.0f}' for one in after_ms)}{GAP}ms" if after_ms else ""
     if tested.failed("loss"):
         return Result(Verdict.BAD, f"NOT passed: {seen}{after}")
@@ -422,24 +422,24 @@ def _soft_start(settings: Mapping[str, RawValue], tested: TrialRow | None) -> Re
         slack_ms = max(SOFT_START_SLACK_MS, SOFT_START_SLACK * due_ms)
         if tested.soft_start_ms < due_ms - slack_ms:
             return Result(Verdict.BAD, f"{text}, set: {due_ms}{GAP}ms")
-    if tested.faults_by_part is not None and tested.failed("start"):
+    if tested.problems_by_part is not None and tested.failed("start"):
         return Result(Verdict.BAD, f"NOT passed: {text}")
     return Result(Verdict.GOOD, text)
 
 
 def _throw(tested: TrialRow | None) -> Result:
     """Where it stood when it was centred and moved to both sides."""
-    if tested is None or (tested.centred is None and not tested.moved):
+    if tested is None or (tested.centred is None and not tested.throws):
         return NOT_TESTED
-    if tested.centred is False or (tested.faults_by_part is not None and tested.failed("centre", "move")):
+    if tested.centred is False or (tested.problems_by_part is not None and tested.failed("centre", "move")):
         return Result(Verdict.BAD, "NOT as planned")
-    return Result(Verdict.GOOD, "as planned") if tested.moved else Result(Verdict.OPEN, "centre only")
+    return Result(Verdict.GOOD, "as planned") if tested.throws else Result(Verdict.OPEN, "centre only")
 
 
 def _faults(tested: TrialRow | None) -> tuple[str, ...]:
-    if tested is None or tested.passed:
+    if tested is None or tested.as_planned:
         return ()
-    return tested.faults or (("not centred",) if tested.centred is False else ("not passed",))
+    return tested.problems or (("not centred",) if tested.centred is False else ("not passed",))
 
 
 def _setting(name: str, raw: RawValue) -> str:

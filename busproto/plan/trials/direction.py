@@ -243,10 +243,10 @@ class Tried:
             "positive": self.positive,
             "direction": self.direction,
             "way": self.way.value,
-            "why": self.why,
-            "by_deg": self.by_deg,
+            "reason": self.why,
+            "turned_deg": self.by_deg,
             "seen_by": self.seen_by,
-            "at": self.at,
+            "date": self.at,
         }
 
 
@@ -372,45 +372,45 @@ def with_directions(body: Mapping[str, Any], tried: Sequence[Tried]) -> dict[str
         row.update(function=one.function, address=one.address)
         _put(row, one.as_json())
     parts = [*body["parts"], *([] if PART in body["parts"] else [PART])]
-    return _passed({**body, "parts": parts, "actuators": list(rows.values())})
+    return _judged_whole({**body, "parts": parts, "actuators": list(rows.values())})
 
 
 def carried_over(body: Mapping[str, Any], before: Mapping[str, Any]) -> dict[str, Any]:
     """A fresh trial's file with the directions of the one before, as far as actuators are in the same functions."""
     known = {
-        (row.get("uid"), row.get("function")): row["direction"]
+        (row.get("uid"), row.get("function")): row["direction_test"]
         for row in before.get("actuators", ())
-        if isinstance(row, dict) and isinstance(row.get("direction"), dict)
+        if isinstance(row, dict) and isinstance(row.get("direction_test"), dict)
     }
     rows = [dict(row) for row in body["actuators"]]
     for row in rows:
         direction = known.get((row["uid"], row["function"]))
         if direction is not None:
             _put(row, direction)
-    return _passed({**body, "actuators": rows})
+    return _judged_whole({**body, "actuators": rows})
 
 
 def _put(row: dict[str, Any], direction: Mapping[str, Any]) -> None:
     """This direction in the place of the one before, and its fault, if it is one, under the part's name."""
-    by_part = dict(row.get("faults_by_part") or {})
+    by_part = dict(row.get("problems_by_part") or {})
     before = by_part.pop(PART, [])
-    faults = [one for one in row["faults"] if one not in before]
+    problems = [one for one in row["problems"] if one not in before]
     if direction.get("way") == Way.OTHER.value:
         by_part[PART] = [fault_of(*_of(direction))]
-        faults += by_part[PART]
-    row.update(direction=dict(direction), faults=faults, faults_by_part=by_part, passed=not faults)
+        problems += by_part[PART]
+    row.update(direction_test=dict(direction), problems=problems, problems_by_part=by_part, as_planned=not problems)
 
 
 def _of(direction: Mapping[str, Any]) -> tuple[str, str]:
     return str(direction.get("positive", "")), str(direction.get("direction", ""))
 
 
-def _passed(body: dict[str, Any]) -> dict[str, Any]:
+def _judged_whole(body: dict[str, Any]) -> dict[str, Any]:
     is_open = PART in body["parts"] and any(
-        (row.get("direction") or {}).get("way") == Way.NOT_KNOWN.value for row in body["actuators"]
+        (row.get("direction_test") or {}).get("way") == Way.NOT_KNOWN.value for row in body["actuators"]
     )
     is_whole = not body["missing"] and not body.get("unmatched")
-    body["passed"] = is_whole and not is_open and all(row["passed"] for row in body["actuators"])
+    body["as_planned"] = is_whole and not is_open and all(row["as_planned"] for row in body["actuators"])
     return body
 
 
@@ -424,10 +424,10 @@ def _untried(one: Tried) -> dict[str, Any]:
         "soft_start_ms": None,
         "centred": None,
         "centred_at_deg": None,
-        "moved": {},
-        "loss_action": None,
+        "throws": {},
+        "loss_action_seen": None,
         "loss_after_ms": None,
-        "passed": True,
-        "faults": [],
-        "faults_by_part": {},
+        "as_planned": True,
+        "problems": [],
+        "problems_by_part": {},
     }

@@ -477,12 +477,13 @@ def findings_json(subject: Subject, found: Findings) -> dict[str, Any]:
         "soft_start_ms": None if found.soft_start_ms is None else round(found.soft_start_ms),
         "centred": None if found.centred_at_deg is None else "centre" not in found.wrong,
         "centred_at_deg": found.centred_at_deg,
-        "moved": {
-            name: {"at_deg": at, "planned_deg": round(wanted, 2)} for name, (at, wanted) in found.reached_deg.items()
+        "throws": {
+            name: {"position_deg": at, "planned_deg": round(wanted, 2)}
+            for name, (at, wanted) in found.reached_deg.items()
         },
-        "loss_action": found.loss_action,
+        "loss_action_seen": found.loss_action,
         "loss_after_ms": None if found.loss_after_ms is None else [round(one) for one in found.loss_after_ms],
-        "passed": not found.faults,
-        "faults": list(found.faults),
-        "faults_by_part": {part: list(texts) for part, texts in found.wrong.items()},
+        "as_planned": not found.faults,
+        "problems": list(found.faults),
+        "problems_by_part": {part: list(texts) for part, texts in found.wrong.items()},
     }

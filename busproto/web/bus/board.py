@@ -229,15 +229,15 @@ class Board:
 def health_json(tile: Tile) -> dict[str, Any]:
     """Slow values of one actuator."""
     status = tile.status
-    body: dict[str, Any] = {"uid": tile.uid.hex(), "asked": tile.asked, "missed": tile.missed}
+    body: dict[str, Any] = {"uid": tile.uid.hex(), "asked_count": tile.asked, "missed_count": tile.missed}
     if status is not None:
         body |= {
             "supply_mv": status.supply_mv,
             "temperature_cdeg": status.temperature_cdeg,
             "faults": fault_texts(status.faults & ~Fault.DEMAND_LOST),
             "had_lost": bool(status.faults & Fault.DEMAND_LOST),  # history, until a restart
-            "good": status.good_frames,
-            "bad": status.bad_frames,
+            "good_frame_count": status.good_frames,
+            "bad_frame_count": status.bad_frames,
         }
     return body
 
@@ -279,7 +279,7 @@ def _way_json(settings: Mapping[str, RawValue]) -> dict[str, Any]:
 def _settings_texts(snapshot: Snapshot) -> Iterator[tuple[str, dict[str, Any]]]:
     for name, raw in snapshot.working.items():
         row = snapshot.parameters.rows[name]
-        yield name, {"text": row.text(raw), "stored": row.text(snapshot.stored[name])}
+        yield name, {"text": row.text(raw), "stored_value": row.text(snapshot.stored[name])}
 
 
 def parameters_json() -> list[dict[str, Any]]:

@@ -185,7 +185,7 @@ class LineLog:
                 else:
                     frames.append({"title": f"no frame: {found.reason}", "hex": found.raw.hex(" "), "fields": []})
             one: dict[str, Any] = {
-                "who": piece.who,
+                "source": piece.who,
                 "hex": piece.data.hex(" "),
                 "frames": frames,
                 "start_us": (piece.start_ns - start_ns) / 1000,
@@ -220,22 +220,22 @@ def entry_json(entry: Entry) -> dict[str, Any]:
         "n": entry.number,
         "kind": entry.kind,
         "ms": round(first.start_ns / 1e6, 3),
-        "who": first.who,
-        "size": sum(len(piece.data) for piece in entry.pieces),
+        "source": first.who,
+        "size_bytes": sum(len(piece.data) for piece in entry.pieces),
     }
     if entry.kind == "overlap":
         names = [name for name, _ in groupby(sorted(piece.who for piece in entry.pieces))]
-        body |= {"who": " and ".join(names), "what": f"{len(entry.pieces)} overlap on the line"}
+        body |= {"source": " and ".join(names), "title": f"{len(entry.pieces)} overlap on the line"}
     elif entry.kind == "round":
         answers = sum(piece.who != HOST for piece in entry.pieces)
-        body["what"] = f"polling: {len(entry.pieces) - answers} asked, {answers} answered"
+        body["title"] = f"polling: {len(entry.pieces) - answers} asked, {answers} answered"
     elif entry.kind == "bytes":
         count = len(entry.pieces)
         if not first.data:
-            body["what"] = "levels that are no bytes"
+            body["title"] = "levels that are no bytes"
         else:
-            body["what"] = "one byte, no frame" if count == 1 else f"{count} times one byte, no frame"
-            body["who"] = first.who if count == 1 else "several"
+            body["title"] = "one byte, no frame" if count == 1 else f"{count} times one byte, no frame"
+            body["source"] = first.who if count == 1 else "several"
     else:
         body |= _frames_words(first.data)
     return body
@@ -244,7 +244,7 @@ def entry_json(entry: Entry) -> dict[str, Any]:
 def _frames_words(data: bytes) -> dict[str, Any]:
     found = Decoder().feed(data)
     words = [_words(one) for one in found] or ["not a whole frame"]
-    body: dict[str, Any] = {"what": ", ".join(word for word, _ in groupby(words))}
+    body: dict[str, Any] = {"title": ", ".join(word for word, _ in groupby(words))}
     frame = next((one for one in reversed(found) if isinstance(one, Frame)), None)
     if frame is not None:
         body["reply"] = frame.is_reply
@@ -277,4 +277,10 @@ def _fields(frame: Frame, request: Frame | None) -> Iterator[dict[str, Any]]:
     docs = {field.name: field.doc for field in row.fields} if row is not None else {}
     for cell in cells_of(frame, None if request is None or not frame.is_reply else request):
         name = cell.name.rpartition(".")[2]
-        yield {"name": name, "text": cell.text, "at": cell.at, "size": cell.size, "doc": docs.get(name, "")}
+        yield {
+            "name": name,
+            "text": cell.text,
+            "offset_bytes": cell.at,
+            "size_bytes": cell.size,
+            "doc": docs.get(name, ""),
+        }

@@ -104,7 +104,7 @@ def _set(desk: Desk, wanted: SettingFields) -> dict[str, Any]:
     elif changed:
         desk.tell("In working memory only: a restart forgets it, unless it is stored.")
     _read_again(desk, wanted.address)
-    return {"changed": list(changed), "stored": wanted.store}
+    return {"setting_names": list(changed), "stored": wanted.store}
 
 
 class UndoFields(Fields, frozen=True):
@@ -121,7 +121,7 @@ def _undo(desk: Desk, wanted: UndoFields) -> dict[str, Any]:
     desk.run(undo(wanted.address, UNDO_TO[wanted.to]))
     desk.tell(f"Address {wanted.address}: working settings are as {'stored' if wanted.to == 'stored' else 'factory'}.")
     _read_again(desk, wanted.address)
-    return {"to": wanted.to}
+    return {"undone": wanted.to}
 
 
 def _require_limp_or_armed(desk: Desk, address: int) -> None:
@@ -156,7 +156,7 @@ def _together(desk: Desk, wanted: OneFields) -> dict[str, Any]:
         f"Asked address {wanted.address} what it is: {answers} could be read, {heard.unread_bytes} bytes could not.",
         "The line log shows which actuator drove what; an overlap opens as a waveform.",
     )
-    return {"read": count, "unread_bytes": heard.unread_bytes}
+    return {"reply_count": count, "unread_byte_count": heard.unread_bytes}
 
 
 KINDS: Final = (

@@ -55,7 +55,7 @@ def _claim(desk: Desk, wanted: ClaimFields) -> dict[str, Any]:
     left = [function for function in plan.roles if function not in ended.assigned]
     _tell_end(desk, ended.assigned, known, left, draft=draft)
     return {
-        "roles": {function: uid.hex() for function, uid in ended.assigned.items()},
+        "functions": [{"function": function, "uid": uid.hex()} for function, uid in ended.assigned.items()],
         "open": left,
         "advice": list(ended.advice),
         **found.roster.as_json(),

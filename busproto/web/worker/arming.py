@@ -149,7 +149,7 @@ class Arming:
         body: dict[str, Any] = {
             "k": "arm",
             "armed": self.is_armed,
-            "why": why,
+            "reason": why,
             "limp": limp,
             "demands": {str(address): fraction for address, fraction in self.fractions.items()},
             "channels": {str(channel): fraction for channel, fraction in self.channel_fractions.items()},

@@ -58,7 +58,7 @@ def test_the_tour_ends_with_an_airframe_that_is_as_planned_proven_and_recorded(
         ("match", "audit", "trial", "save", "card"), 0
     )
     trial = json.loads(plan.beside("trial.json").read_text("utf-8"))
-    assert trial["passed"]
+    assert trial["as_planned"]
     assert len(trial["actuators"]) == 13
     record = json.loads(plan.beside("record.json").read_text("utf-8"))
     card = plan.beside("card.html").read_text("utf-8")

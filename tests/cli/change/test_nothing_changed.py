@@ -24,7 +24,7 @@ from busproto.ops.effects import EFFECTS, HARMLESS, effect_of
 from busproto.wire.message import REQUESTS
 from busproto.wire.messages import NO_DEMAND, ReportRound
 from tests.cli import helpers
-from tests.cli.change.test_claim import AIRFRAME, BUS, FLEET, HAND, PLAN, ROLES, UIDS
+from tests.cli.change.claim.small_airframe import AIRFRAME, BUS, FLEET, HAND, PLAN, ROLES, UIDS
 from tests.cli.helpers import Bench, CommandLine, FakeTerminal, make_bench
 
 PARTED: Final = {"aileron, left": 2, "flap": 10, "rudder, upper": 30, "rudder, lower": 31}
@@ -229,7 +229,7 @@ def test_a_capture_that_is_not_whole_is_no_success(cli: CommandLine, monkeypatch
         self.failure = "No space left on device"
 
     monkeypatch.setattr(PacketWriter, "_put", put)
-    done = cli("move 30 5% --hold 1 --clear --record a.pcapng --port any")
+    done = cli("move 30 5% --hold 1 --clear --capture a.pcapng --port any")
     assert done.code == exit_codes.FAILED
     assert "address 30: arrived at" in done.out
     assert done.err.splitlines()[-1] == "busproto: 'a.pcapng' does not hold everything: No space left on device"

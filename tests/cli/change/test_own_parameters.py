@@ -94,7 +94,7 @@ def test_show_tells_what_is_not_there_and_what_only_it_has(cli: CommandLine, box
     [body] = cli("show 30 --json --port any").json["actuators"]
     assert body["not_there"] == ["stiffness"]
     assert body["own"] == [{"name": NOTCH, "number": 100, "range": "0.0..500.0 Hz", "step": "0.1 Hz"}]
-    assert body["settings"][NOTCH] == {"value": 36.0, "stored": 36.0, "factory": 35.0, "unit": "Hz"}
+    assert body["settings"][NOTCH] == {"value": 36.0, "stored_value": 36.0, "factory_value": 35.0, "unit": "Hz"}
     assert "stiffness" not in body["settings"]
     other = cli("show 29 --json --port any").json["actuators"][0]
     assert (other["not_there"], other["own"]) == ([], [])
@@ -153,7 +153,7 @@ def test_a_plan_that_states_what_is_not_there_is_a_difference_and_is_not_applied
 def test_its_own_is_planned_by_name_applied_and_audited(cli: CommandLine, box: Bench) -> None:
     plan(f'own = {{ "{NOTCH}" = 41.5 }}\n')
     checked = cli("plan check mixed.toml --json").json
-    [finding] = [one for one in checked["files"][0]["findings"] if one["kind"] == "own-unchecked"]
+    [finding] = [one for one in checked["checked"][0]["findings"] if one["kind"] == "own-unchecked"]
     assert finding["severity"] == "advice"
     found = cli("audit mixed.toml --json --port any").json
     rows = {row["function"]: row["differences"] for row in found["functions"]}
@@ -162,13 +162,13 @@ def test_its_own_is_planned_by_name_applied_and_audited(cli: CommandLine, box: B
     ]
     done = apply(cli)
     assert done.code == exit_codes.DONE
-    assert done.json["clean"] is True
+    assert done.json["as_planned"] is True
     assert {"name": NOTCH, "was": 36.0, "becomes": 41.5} in [
-        setting for change in done.json["changes"] for setting in change["settings"]
+        setting for change in done.json["changes"] for setting in change["settings_to_change"]
     ]
     assert box.bus.labelled("brake").settings.stored()[NOTCH] == 415
     again = apply(cli)
-    assert (again.code, again.json["steps_done"]) == (exit_codes.DONE, 0)
+    assert (again.code, again.json["step_count"]) == (exit_codes.DONE, 0)
 
 
 @pytest.mark.parametrize(
@@ -198,24 +198,24 @@ def test_saved_changed_compared_restored_and_carded(cli: CommandLine, box: Bench
     assert cli("plan check mixed.toml").code == exit_codes.DONE
     for own, kind in ((f'"{NOTCH}" = 501', "own-outside"), ('"other" = 1', "parameter-not-there")):
         plan(f"own = {{ {own} }}\n")
-        kinds = [one["kind"] for one in cli("plan check mixed.toml --json").json["files"][0]["findings"]]
+        kinds = [one["kind"] for one in cli("plan check mixed.toml --json").json["checked"][0]["findings"]]
         assert kind in kinds
         assert "own-unchecked" not in kinds
     plan("settings = { stiffness = 70 }\n")
-    kinds = [one["kind"] for one in cli("plan check mixed.toml --json").json["files"][0]["findings"]]
+    kinds = [one["kind"] for one in cli("plan check mixed.toml --json").json["checked"][0]["findings"]]
     assert "parameter-not-there" in kinds
     assert cli("set", "30", f"{NOTCH}=99", "--store", "--port", "any").code == exit_codes.DONE
     compared = cli("compare mixed.record.json --json --port any")
     assert compared.code == exit_codes.NOT_AS_WANTED
     [row] = compared.json["different"]
-    assert (row["what"], row["first"], row["second"]) == (NOTCH, 36.0, 99.0)
+    assert (row["name"], row["first"], row["second"]) == (NOTCH, 36.0, 99.0)
     assert "notch [x]" in cli("compare mixed.record.json --port any").out
     restored = cli("restore mixed.record.json --yes --port any")
     assert restored.code == exit_codes.DONE
     assert "notch [x] 99.0 Hz -> 36.0 Hz" in " ".join(restored.out.split())
     assert box.bus.labelled("brake").settings.stored()[NOTCH] == 360
     plan("")
-    assert cli("card --saved mixed.record.json --airframe mixed.toml").code == exit_codes.DONE
+    assert cli("card --record mixed.record.json --airframe mixed.toml").code == exit_codes.DONE
     page = Path("mixed.card.html").read_text("utf-8")
     assert "notch [x]" in page
     assert "36 Hz" in page
@@ -234,7 +234,7 @@ def test_a_record_with_what_is_not_there_any_more_is_restored_but_for_that(
     box = make_bench(monkeypatch, "other.scenario.toml")
     done = cli("restore mixed.record.json --yes --json --port any")
     assert done.code == exit_codes.NOT_AS_WANTED
-    rows = {row["what"]: (row["first"], row["second"]) for row in done.json["different"]}
+    rows = {row["name"]: (row["first"], row["second"]) for row in done.json["different"]}
     assert rows == {"damping": (30, None), NOTCH: (36.0, None), "stiffness": (None, 60)}
     assert box.bus.labelled("brake").settings.stored()["channel"] == 0
     assert "Left out: other 30 at 30: it has no parameter 'damping'; it has no parameter 'notch [x]'" in done.err

@@ -19,7 +19,7 @@ from busproto.sim.scene.scenario import load
 from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import LIMP_STATES, State
 from busproto.wire.parameters import LOSS_HOLD
-from tests.cli.change.test_claim import AIRFRAME, BUS, FLEET, HAND
+from tests.cli.change.claim.small_airframe import AIRFRAME, BUS, FLEET, HAND
 
 CAPTURE: Final = Path(__file__).parents[3] / "captures" / "signal-loss.pcapng"
 LIMP, ENGAGED, HOLDING = "limp", "engaged", "lost-hold"
@@ -105,7 +105,7 @@ COMMANDS: Final = (
     Command("restore nothing", "restore rudder.record.json --yes --json", "rudder-gang", began=(HOLDING, ENGAGED)),
     Command(
         "replace",
-        'replace "rudder, lower" --saved rudder.record.json --yes --json',
+        'replace "rudder, lower" --record rudder.record.json --yes --json',
         "replaced.toml",
         began=(HOLDING, ENGAGED),
     ),

@@ -80,7 +80,7 @@ def test_the_second_is_refused_by_name_and_nothing_of_the_first_is_disturbed(
     monkeypatch.setenv("BUSPROTO_PORT", ready["port"])
     _, begin_ns = side.sent_since(1 << 62)
     process = subprocess.Popen(
-        [sys.executable, "-m", "busproto", *FIRSTS[first], "--record", "first.pcapng"],
+        [sys.executable, "-m", "busproto", *FIRSTS[first], "--capture", "first.pcapng"],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,

@@ -74,7 +74,7 @@ def test_a_classic_method_lists_all_and_says_what_it_cannot(name: str, cli: Comm
 def test_polling_sees_only_who_is_alone_at_an_address(cli: CommandLine, bench: Bench) -> None:
     result = cli("find --port sim://bench-four --method poll --json")
     assert (result.code, result.err) == (exit_codes.NOT_AS_WANTED, "")
-    assert result.json["complete"] is False
+    assert result.json["proven"] is False
     assert result.json["reason"] == METHODS["poll"].cannot
     addresses = [one.address for one in bench.bus.actuators]
     alone = {one.uid.hex() for one in bench.bus.actuators if addresses.count(one.address) == 1 and one.address < 240}
@@ -91,7 +91,7 @@ def test_the_json_keys_are_the_same_for_each(name: str, cli: CommandLine, monkey
     assert list(result.json) == list(usual)
     assert result.json["method"] == name
     assert usual["method"] == "backoff"
-    assert result.json["complete"] is (name == "backoff")
+    assert result.json["proven"] is (name == "backoff")
 
 
 def test_the_method_by_name_is_the_default(cli: CommandLine, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -88,32 +88,32 @@ def test_json_with_the_spread_and_the_states(cli: CommandLine, url: str) -> None
     result = cli(f"watch --port {url} --for 5 --json")
     assert (result.code, result.err) == (exit_codes.DONE, "")
     body = result.json
-    assert 5.0 <= body["seconds"] < 5.2
+    assert 5.0 <= body["duration_s"] < 5.2
     assert body["others_on_the_line"] is True
     first, second = body["actuators"]
     assert list(first) == [
         "address",
         "function",
         "state",
-        "asked",
-        "missed",
+        "asked_count",
+        "missed_count",
         "lost_seen",
         "lost_before",
-        "position_deg",
-        "current_ma",
-        "supply_v",
-        "temperature_degc",
+        "position_spread_deg",
+        "current_spread_ma",
+        "supply_spread_v",
+        "temperature_spread_degc",
         "states",
     ]
     assert (first["address"], first["function"], first["state"]) == (2, None, "following")
-    assert first["position_deg"]["max"] == pytest.approx(30.0, abs=1.5)
-    assert first["position_deg"]["min"] == pytest.approx(-30.0, abs=1.5)
-    assert 60 <= first["current_ma"]["min"] < 350
-    assert first["supply_v"] == {"min": 7.4, "max": 7.4, "mean": 7.4, "last": 7.4}
-    assert (first["lost_seen"], first["lost_before"], first["missed"]) == (True, False, 0)
-    assert first["asked"] > 60
+    assert first["position_spread_deg"]["max"] == pytest.approx(30.0, abs=1.5)
+    assert first["position_spread_deg"]["min"] == pytest.approx(-30.0, abs=1.5)
+    assert 60 <= first["current_spread_ma"]["min"] < 350
+    assert first["supply_spread_v"] == {"min": 7.4, "max": 7.4, "mean": 7.4, "last": 7.4}
+    assert (first["lost_seen"], first["lost_before"], first["missed_count"]) == (True, False, 0)
+    assert first["asked_count"] > 60
     assert [one["state"] for one in first["states"]] == ["following", "lost-hold", "following"]
-    assert second["position_deg"]["last"] == -60.0
+    assert second["position_spread_deg"]["last"] == -60.0
 
 
 def test_the_same_run_gives_the_same_json(cli: CommandLine, url: str) -> None:
@@ -121,7 +121,7 @@ def test_the_same_run_gives_the_same_json(cli: CommandLine, url: str) -> None:
 
 
 def test_a_plan_gives_names_and_says_who_is_missing(cli: CommandLine, url: str, plan: str) -> None:
-    result = cli(f"watch --port {url} --for 2 --plan {plan}")
+    result = cli(f"watch --port {url} --for 2 --airframe {plan}")
     assert result.code == exit_codes.NOT_AS_WANTED
     rows = result.out.splitlines()
     assert rows[0].split()[:2] == ["address", "function"]
@@ -129,11 +129,11 @@ def test_a_plan_gives_names_and_says_who_is_missing(cli: CommandLine, url: str, 
     assert rows[2].split() == ["9", "(09)", "rudder", "silent"]
     assert rows[3].split()[2] == "-"
     assert "Address 9 (rudder) never answered." in rows
-    as_json = cli(f"watch --port {url} --for 2 --json --plan {plan}").json
+    as_json = cli(f"watch --port {url} --for 2 --json --airframe {plan}").json
     assert [one["function"] for one in as_json["actuators"]] == ["elevator [left]", "rudder", None]
     missing = as_json["actuators"][1]
-    assert (missing["position_deg"], missing["state"]) == (None, "silent")
-    assert missing["asked"] == missing["missed"] > 0
+    assert (missing["position_spread_deg"], missing["state"]) == (None, "silent")
+    assert missing["asked_count"] == missing["missed_count"] > 0
 
 
 def test_addresses_narrow_it(cli: CommandLine, url: str) -> None:
@@ -147,7 +147,12 @@ def test_nothing_is_changed_and_nothing_moves(cli: CommandLine, bench: Bench) ->
     assert result.code == exit_codes.NOT_AS_WANTED
     alone, shared = result.json["actuators"]
     assert (alone["address"], alone["state"]) == (3, "limp")
-    assert (shared["address"], shared["state"], shared["asked"], shared["position_deg"]) == (7, "shared", 0, None)
+    assert (shared["address"], shared["state"], shared["asked_count"], shared["position_spread_deg"]) == (
+        7,
+        "shared",
+        0,
+        None,
+    )
     assert result.json["others_on_the_line"] is False
     assert bench.settings() == before
     assert {type(one).__name__ for one in bench.requests} == {"ReportRound", "Describe", "RollCall", "Read", "Report"}
@@ -162,7 +167,7 @@ def test_an_interrupt_is_how_one_ends_it(cli: CommandLine, bench: Bench) -> None
     bench.before_write = interrupt
     result = cli("watch 3 --port /dev/any --json")
     assert result.code == exit_codes.DONE
-    assert result.json["actuators"][0]["asked"] > 50
+    assert result.json["actuators"][0]["asked_count"] > 50
 
 
 def test_a_shared_address_is_said(cli: CommandLine, bench: Bench) -> None:
@@ -196,7 +201,7 @@ def test_nobody_there(cli: CommandLine, bench: Bench) -> None:
         ("--for 0", "--for"),
         ("--for nan", "--for"),
         ("240 --for 1", "address '240'"),
-        ("--for 1 --plan /nowhere/at/all.toml", "/nowhere/at/all.toml"),
+        ("--for 1 --airframe /nowhere/at/all.toml", "/nowhere/at/all.toml"),
     ],
 )
 def test_bad_input(options: str, said: str, cli: CommandLine, bench: Bench) -> None:

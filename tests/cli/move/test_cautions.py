@@ -53,7 +53,7 @@ def test_without_anyone_to_answer_nothing_moves(
     result = cli(MOVE)
     assert_not_moved(bench, result)
     assert result.out == ""
-    said = "nobody is there to answer the cautions (--clear answers them beforehand); nothing was moved"
+    said = "the cautions cannot be answered without a terminal (--clear answers them beforehand); nothing was moved"
     assert result.err == SHOWN + f"busproto: {said}\n"
 
     as_json = cli(f"{MOVE} --json")
@@ -148,7 +148,7 @@ def test_a_setting_that_can_move_an_engaged_arm_asks(
     before = bench.settings()
     refused = cli(f"set 3 {change} {BENCH}")
     assert refused.code == exit_codes.NOT_CLEARED
-    assert refused.err.startswith(SHOWN + "busproto: nobody is there")
+    assert refused.err.startswith(SHOWN + "busproto: the cautions cannot be answered")
     assert bench.changing == []
     assert bench.settings() == before
 

@@ -12,7 +12,7 @@ import pytest
 
 from busproto.cli import exit_codes
 from busproto.cli.keys import END, KeyParser, open_keys
-from busproto.cli.move.hand_command import parse_who
+from busproto.cli.move.hand_command import parse_steered
 from busproto.wire import messages as m
 from busproto.wire.messages import State
 from tests.cli.helpers import Bench, CommandLine, FakeTerminal, make_bench
@@ -66,15 +66,15 @@ def test_the_same_as_json(cli: CommandLine, bench: Bench, monkeypatch: pytest.Mo
         "low_percent",
         "high_percent",
         "commanded",
-        "peak_current_ma",
+        "peak_currents_ma",
         "let_go",
     ]
     assert (body["addresses"], body["channel"], body["let_go"]["limp"]) == ([3], None, [3])
     assert (body["low_percent"], body["high_percent"]) == (-100.0, 100.0)
-    (peak_ma,) = body["peak_current_ma"].values()
-    assert list(body["peak_current_ma"]) == ["3"]
+    (peak_ma,) = body["peak_currents_ma"].values()
+    assert list(body["peak_currents_ma"]) == ["3"]
     assert 178 <= peak_ma <= 4000  # friction at least
-    told = [(one["command"], one["percent"], one["pulse_us"], one["arrived"]) for one in body["commanded"]]
+    told = [(one["command"], one["demand_percent"], one["pulse_us"], one["arrived"]) for one in body["commanded"]]
     assert told == [("centre", 0.0, 1500.0, True), ("large-up", 20.0, 1600.0, True), ("limp", None, None, True)]
     (reached,) = body["commanded"][1]["reached"]
     assert (reached["address"], reached["wanted_deg"], reached["state"]) == (3, 13.5, "following")
@@ -244,9 +244,9 @@ def test_a_step_that_is_none(option: str, cli: CommandLine, bench: Bench) -> Non
 
 
 def test_who_is_meant() -> None:
-    assert parse_who("3") == (3, 0)
-    assert parse_who("0x1E") == (30, 0)
-    assert parse_who(" CH:32 ") == (0, 32)
+    assert parse_steered("3") == (3, 0)
+    assert parse_steered("0x1E") == (30, 0)
+    assert parse_steered(" CH:32 ") == (0, 32)
 
 
 # --- keys ------------------------------------------------------------------------------------------------------

@@ -63,7 +63,7 @@ def test_matched_kept_and_all_others_agree(cli: CommandLine, bench: Bench) -> No
     assert "o before, x after" in done.out
     assert Path("rudder.svg").read_bytes().startswith(b"<?xml")
     kept = json.loads(Path("rudder.match.json").read_text("utf-8"))["gangs"]["rudder"]
-    assert kept["after"]["greatest_deg"] < 0.2 * kept["before"]["greatest_deg"]
+    assert kept["figures_after"]["greatest_deg"] < 0.2 * kept["figures_before"]["greatest_deg"]
     assert [one["function"] for one in kept["members"]] == ["rudder, middle", "rudder, lower"]
     # what is printed is what is kept, figure by figure
     printed = re.findall(r"(\S+: greatest mismatch|rms)\s+([\d.]+) deg\s+([\d.]+) deg", done.out)
@@ -76,12 +76,12 @@ def test_matched_kept_and_all_others_agree(cli: CommandLine, bench: Bench) -> No
     for one in kept["members"]:
         assert 0 < one["rms_after_deg"] < one["greatest_after_deg"] < one["rms_before_deg"] < one["greatest_before_deg"]
     audited = cli("audit rudder.toml --json")
-    assert (audited.code, audited.json["clean"], audited.json["unmatched"]) == (0, True, {})
+    assert (audited.code, audited.json["as_planned"], audited.json["unmatched"]) == (0, True, {})
     tried = cli("trial rudder.toml --clear")
     assert tried.code == 0, tried.transcript()
     assert cli("save --airframe rudder.toml").code == 0
     carded = cli("card --airframe rudder.toml --svg card.svg --json")
-    assert (carded.code, carded.json["passed"]) == (0, 3)
+    assert (carded.code, carded.json["passed_count"]) == (0, 3)
     for page in ("rudder.card.html", "card.svg"):
         text = words(Path(page).read_text("utf-8"))
         assert f"{kept['members'][0]['greatest_after_deg']:.2f} deg" in text
@@ -132,7 +132,12 @@ def test_a_rod_that_is_off_is_refused_and_the_tables_are_read_back(cli: CommandL
     assert "refused before there was a curve" in done.err
     assert rod_off.settings() == kept
     body = json.loads(Path("rudder.match.json").read_text("utf-8"))["gangs"]["rudder"]
-    assert (body["stored"], body["tables"], body["not_read_back"], body["before"]) == (False, "as before", {}, None)
+    assert (body["stored"], body["table_state"], body["not_read_back"], body["figures_before"]) == (
+        False,
+        "as before",
+        {},
+        None,
+    )
     audited = cli("audit rudder.toml")
     assert audited.code == 3
     assert "rudder: not matched: the last try was refused: rudder, middle was not carried along" in words(audited.out)

@@ -174,8 +174,8 @@ def test_the_command_line_says_the_pulse_of_an_angle(
     assert result.code == 0
     target = result.json["target"]
     assert target["pulse_us"] == pytest.approx(pulse_us, abs=COUNT_US / 2 + 1e-3)
-    assert target["degrees"] == pytest.approx(angle_deg, abs=travel_deg / 2 / MAX_DEMAND)
-    assert result.json["held"]["position_deg"] == pytest.approx(angle_deg, abs=0.15)  # dead band and sensor step
+    assert target["wanted_deg"] == pytest.approx(angle_deg, abs=travel_deg / 2 / MAX_DEMAND)
+    assert result.json["report_held"]["position_deg"] == pytest.approx(angle_deg, abs=0.15)  # dead band and sensor step
 
 
 @pytest.mark.parametrize(("travel_deg", "us_per_degree"), [row for row in US_PER_DEGREE if row[0] != 120])

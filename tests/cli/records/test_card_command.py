@@ -32,11 +32,11 @@ def write_trial(name: str, *, passed: bool = True) -> None:
         {
             "uid": uid_of(number).hex(),
             "centred": True,
-            "loss_action": action,
+            "loss_action_seen": action,
             "loss_after_ms": [after - 9, after],
             "soft_start_ms": 990,
-            "passed": passed,
-            "faults": [] if passed else ["it limps"],
+            "as_planned": passed,
+            "problems": [] if passed else ["it limps"],
         }
         for number, (action, after) in actions.items()
     ]
@@ -45,17 +45,17 @@ def write_trial(name: str, *, passed: bool = True) -> None:
 
 
 def test_a_card_without_a_trial_says_that_nothing_was_tested(cli: CommandLine) -> None:
-    result = cli("card --saved g.json -o c.html --svg c.svg --json")
+    result = cli("card --record g.json -o c.html --svg c.svg --json")
     assert result.code == 0
     assert result.json == {
         "file": "c.html",
-        "svg": "c.svg",
+        "svg_file": "c.svg",
         "title": "Glider",
         "fingerprint": GLIDER.fingerprint,
-        "actuators": 3,
-        "passed": 0,
-        "failed": 0,
-        "not_tested": 3,
+        "actuator_count": 3,
+        "passed_count": 0,
+        "failed_count": 0,
+        "not_tested_count": 3,
         "warnings": [],
     }
     text = Page(Path("c.html").read_text("utf-8")).text
@@ -68,9 +68,9 @@ def test_a_card_without_a_trial_says_that_nothing_was_tested(cli: CommandLine) -
 @pytest.mark.parametrize(("passed", "code"), [(True, 0), (False, 3)])
 def test_a_trial_that_failed_is_not_as_wanted(cli: CommandLine, passed: bool, code: int) -> None:
     write_trial("t.json", passed=passed)
-    result = cli("card --saved g.json --trial t.json -o c.html --json")
+    result = cli("card --record g.json --trial t.json -o c.html --json")
     assert result.code == code
-    assert (result.json["passed"], result.json["failed"]) == ((3, 0) if passed else (0, 3))
+    assert (result.json["passed_count"], result.json["failed_count"]) == ((3, 0) if passed else (0, 3))
 
 
 def test_record_and_trial_are_found_beside_the_airframe(cli: CommandLine) -> None:
@@ -88,12 +88,12 @@ def test_record_and_trial_are_found_beside_the_airframe(cli: CommandLine) -> Non
 
 
 def test_a_card_is_written_over_and_nothing_else_is(cli: CommandLine) -> None:
-    assert cli("card --saved g.json -o c.html").code == 0
-    assert cli("card --saved g.json -o c.html").code == 0
+    assert cli("card --record g.json -o c.html").code == 0
+    assert cli("card --record g.json -o c.html").code == 0
     Path("mine.html").write_text("<p>mine", "utf-8")
     Path("mine.svg").write_text("<svg/>", "utf-8")
     for line in ("-o mine.html", "-o new.html --svg mine.svg", "-o g.json"):
-        result = cli(f"card --saved g.json {line}")
+        result = cli(f"card --record g.json {line}")
         assert result.code == 2
         assert "is there already and is not a card" in result.error_line
     assert Path("mine.html").read_text("utf-8") == "<p>mine"
@@ -103,7 +103,7 @@ def test_a_card_is_written_over_and_nothing_else_is(cli: CommandLine) -> None:
 def test_an_edited_record_is_marked_on_the_card(cli: CommandLine) -> None:
     text = Path("g.json").read_text("utf-8").replace('"neutral": -1.5', '"neutral": -2.5')
     Path("g.json").write_text(text, "utf-8")
-    result = cli("card --saved g.json -o c.html --json")
+    result = cli("card --record g.json -o c.html --json")
     assert result.code == 3
     assert result.json["fingerprint"] != GLIDER.fingerprint
     assert "the fingerprint differs" in Page(Path("c.html").read_text("utf-8")).text
@@ -111,9 +111,9 @@ def test_an_edited_record_is_marked_on_the_card(cli: CommandLine) -> None:
 
 def test_without_the_library_for_the_code(cli: CommandLine, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "segno", None)
-    assert "pip install 'busproto[card]'" in cli("card --saved g.json -o c.html").error_line
+    assert "pip install 'busproto[card]'" in cli("card --record g.json -o c.html").error_line
     assert not Path("c.html").exists()
-    assert cli("card --saved g.json -o c.html --no-qr").code == 0
+    assert cli("card --record g.json -o c.html --no-qr").code == 0
     assert "<svg" not in Path("c.html").read_text("utf-8")
 
 
@@ -121,20 +121,20 @@ def test_without_the_library_for_the_code(cli: CommandLine, monkeypatch: pytest.
 def test_without_a_name_it_stands_beside_the_record(cli: CommandLine, name: str) -> None:
     Path("g.json").replace(f"{name}.kept")
     Path(f"{name}.kept").replace(name)
-    assert cli(f"card --saved {name}").code == 0
-    assert "written: 'g.card.html'" in cli(f"card --saved {name}").out
+    assert cli(f"card --record {name}").code == 0
+    assert "written: 'g.card.html'" in cli(f"card --record {name}").out
 
 
 @pytest.mark.parametrize(
     ("line", "said"),
     [
-        ("-o c.html", "--saved FILE is wanted, or --airframe"),
-        ("--saved none.json -o c.html", "cannot be read"),
-        ("--saved g.json --trial none.json -o c.html", "cannot be read"),
-        ("--saved g.json --trial g.json -o c.html", "not the results of a trial"),
-        ("--saved g.json -o none/c.html", "there is no directory"),
-        ("--saved g.json -o .", "is a directory"),
-        ("--saved g.json --svg none/c.svg", "there is no directory"),
+        ("-o c.html", "--record FILE is wanted, or --airframe"),
+        ("--record none.json -o c.html", "cannot be read"),
+        ("--record g.json --trial none.json -o c.html", "cannot be read"),
+        ("--record g.json --trial g.json -o c.html", "not the results of a trial"),
+        ("--record g.json -o none/c.html", "there is no directory"),
+        ("--record g.json -o .", "is a directory"),
+        ("--record g.json --svg none/c.svg", "there is no directory"),
     ],
 )
 def test_bad_input(cli: CommandLine, line: str, said: str) -> None:

@@ -86,14 +86,14 @@ def test_saving_twice_gives_the_same_fingerprint_and_keeps_the_first(tidy: Bench
     assert result.json["kept"] == "b.record.1.json"
     assert Path("b.record.1.json").read_bytes() == first
     assert result.json["fingerprint"] == json.loads(first)["fingerprint"]
-    assert result.json["actuators"] == 4
+    assert result.json["actuator_count"] == 4
     assert tidy.changing == []
 
 
 def test_what_is_only_in_working_memory_is_said_and_the_stored_recorded(tidy: Bench, cli: CommandLine) -> None:
     assert cli(f"set 3 neutral=2 {PORT}").code == 0
     result = cli(f"save -o b.record.json --json {PORT}")
-    assert result.json["not_stored"] == [{"uid": ALONE, "function": "", "settings": ["neutral"]}]
+    assert result.json["not_stored"] == [{"uid": ALONE, "function": "bench 25 at 3", "setting_names": ["neutral"]}]
     assert result.json["fingerprint"] == load_record("b.record.1.json").fingerprint
     assert "working memory differs from stored in neutral" in cli(f"save -o c.json {PORT}").out
 
@@ -107,8 +107,8 @@ def test_what_is_only_in_working_memory_is_said_and_the_stored_recorded(tidy: Be
         ("save -o none/b.json", "there is no directory 'none'"),
         ("save --airframe none.toml", "cannot be read"),
         ("restore none.json", "cannot be read"),
-        ("replace x", "--saved FILE is wanted"),
-        ("replace x --saved none.json", "cannot be read"),
+        ("replace x", "--record FILE is wanted"),
+        ("replace x --record none.json", "cannot be read"),
         ("compare none.json", "cannot be read"),
     ],
 )
@@ -142,7 +142,7 @@ def test_a_record_and_the_live_bus(tidy: Bench, cli: CommandLine) -> None:
     assert cli(f"set 3 neutral=2 {PORT}").code == 0
     result = cli(f"compare b.record.json --json {PORT}")
     assert (result.code, result.json["alike"]) == (0, True)
-    assert result.json["not_stored"] == [{"uid": ALONE, "name": "bench 25 at 3", "settings": ["neutral"]}]
+    assert result.json["not_stored"] == [{"uid": ALONE, "function": "bench 25 at 3", "setting_names": ["neutral"]}]
     assert cli(f"set 3 --store {PORT}").code == 0
     result = cli(f"compare b.record.json {PORT}")
     assert result.code == 3
@@ -235,7 +235,7 @@ def test_one_that_is_not_there_is_named_and_the_others_restored_when_asked(tidy:
     assert tidy.changing == []
     result = cli(f"restore b.record.json --those-present --yes --json {PORT}")
     assert (result.code, result.json["restored"]) == (3, False)
-    assert result.json["absent"] == [{"uid": FRESH, "name": "bench 25 at 4"}]
+    assert result.json["absent"] == [{"uid": FRESH, "function": "bench 25 at 4"}]
     assert result.json["different"] == []
     assert tidy.actuator("other of seven").settings.stored()["direction"] == 1
 
@@ -337,7 +337,7 @@ def test_the_pack_of_the_airframe_is_looked_at(tug: tuple[Bench, Plan], cli: Com
 
 def test_the_old_one_still_there_and_two_spares(tug: tuple[Bench, Plan], cli: CommandLine) -> None:
     bench, _ = tug
-    line = f'replace "aileron, left" --saved hauler-mended.record.json --yes {PORT}'
+    line = f'replace "aileron, left" --record hauler-mended.record.json --yes {PORT}'
     bench.actuator("spare 25").power_on()
     assert "unplug it, or say --take-over" in cli(line).error_line
     bench.actuator("spare 40").power_on()
@@ -475,4 +475,4 @@ def test_where_the_line_is_not_proven_those_that_hold_are_named(
     again = cli(f"{line} --yes --json {PORT}")
     assert again.code == 3
     assert [one["address"] for one in again.json["engaged"]] == [holds.address]
-    assert (again.json["changes"], again.json["steps_done"], again.json["addresses_proven"]) == ([], 0, False)
+    assert (again.json["changes"], again.json["step_count"], again.json["proven"]) == ([], 0, False)

@@ -139,7 +139,7 @@ def test_a_list_that_is_not_proven_is_never_clean(ready: Hauler) -> None:
     seen = ready.link.run(survey())
     doubtful = dataclasses.replace(seen, roster=dataclasses.replace(seen.roster, proven=False, reason="noise"))
     body = audit_json(audit(ready.plan, ready.assignment, doubtful))
-    assert (body["clean"], body["proven"], body["reason"]) == (False, False, "noise")
+    assert (body["as_planned"], body["proven"], body["reason"]) == (False, False, "noise")
 
 
 def test_as_data_each_says_the_address_at_which_it_is(ready: Hauler) -> None:

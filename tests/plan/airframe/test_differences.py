@@ -40,8 +40,8 @@ def test_each_setting_that_differs_is_told_in_its_unit() -> None:
     assert neutral == {
         "uid": uid_of(1).hex(),
         "other_uid": uid_of(1).hex(),
-        "name": "aileron",
-        "what": "neutral",
+        "function": "aileron",
+        "name": "neutral",
         "first": 0.0,
         "second": -1.5,
     }

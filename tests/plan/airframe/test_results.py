@@ -57,7 +57,7 @@ def test_a_trial_of_fewer_parts_leaves_the_earlier_one_there(plan: Plan, monkeyp
     assert names(plan) == {"rudder.trial.json", "rudder.trial.20310504T100000.json"}
     assert json.loads(plan.beside("trial.json").read_text()) == part
     assert json.loads(plan.beside("trial.20310504T100000.json").read_text()) == whole
-    assert (whole["passed"], part["passed"]) == (False, True)
+    assert (whole["as_planned"], part["as_planned"]) == (False, True)
     assert load_trial(plan.beside("trial.json")).date == "2031-05-04T11:30:00+02:00"
 
 
@@ -113,9 +113,9 @@ def test_what_can_be_neither_understood_nor_renamed_is_not_written_over(
 
 
 def test_a_gang_that_is_not_matched_is_no_trial_that_passed(plan: Plan) -> None:
-    assert keep_trial(plan, ["loss"], [], {})["passed"]
+    assert keep_trial(plan, ["loss"], [], {})["as_planned"]
     body = keep_trial(plan, ["loss"], [], {"rudder": "not matched"})
-    assert (body["passed"], body["unmatched"]) == (False, {"rudder": "not matched"})
+    assert (body["as_planned"], body["unmatched"]) == (False, {"rudder": "not matched"})
 
 
 def test_a_match_that_was_refused_counts_and_keeps_the_one_before(plan: Plan) -> None:
@@ -125,7 +125,7 @@ def test_a_match_that_was_refused_counts_and_keeps_the_one_before(plan: Plan) ->
     first = keep_match(plan, gang, subjects, matched())
     for _ in range(2):
         kept = keep_match(plan, gang, subjects, refused)
-        assert (kept["stored"], kept["tables"], kept["refused"]) == (False, "as before", ["its rod is off"])
+        assert (kept["stored"], kept["table_state"], kept["reasons"]) == (False, "as before", ["its rod is off"])
         assert kept["earlier"] == first
         assert (
             unmatched(plan, matches_of(plan), {})["rudder"] == "not matched: the last try was refused: its rod is off"

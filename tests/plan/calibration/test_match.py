@@ -60,9 +60,9 @@ def test_what_is_measured_agrees_with_the_truth(
     assert result.before.torque_nm == pytest.approx(0.6 * before[1], rel=0.1)
     body = matched_json(subjects, result)
     assert [one["function"] for one in body["members"]] == ["rudder, middle", "rudder, lower"]
-    assert all(5 <= one["points"] <= 33 for one in body["members"])
-    assert all("points" in one["why"] for one in body["members"])
-    assert body["before"]["greatest_deg"] == round(result.before.worst_deg, 3)
+    assert all(5 <= len(one["table_deg"]) <= 33 for one in body["members"])
+    assert all("points" in one["reason"] for one in body["members"])
+    assert body["figures_before"]["greatest_deg"] == round(result.before.worst_deg, 3)
 
 
 def test_the_tables_are_stored_in_the_others_and_the_lead_has_none(

@@ -84,10 +84,10 @@ def test_figures_are_told_with_the_digits_that_were_measured() -> None:
     _, link = rudder()
     lead, member, _ = members(link)
     body = matched_json([lead, member], Matched(figures(1.23456), figures(0.12345), {31: fit_of(0.5, -0.25)}, ()))
-    assert body["before"] == {
+    assert body["figures_before"] == {
         "greatest_deg": 1.235,
-        "idle_ma": 123.5,
-        "peak_idle_ma": 234.6,
+        "idle_current_ma": 123.5,
+        "peak_idle_current_ma": 234.6,
         "fight_torque_nm": 0.1235,
     }
     assert body["members"] == [
@@ -96,7 +96,7 @@ def test_figures_are_told_with_the_digits_that_were_measured() -> None:
             "uid": member.snapshot.uid.hex(),
             "points": 2,
             "table_deg": [0.5, -0.25],
-            "why": "by hand",
+            "reason": "by hand",
             "noise_deg": 0.02,
             "greatest_before_deg": 1.235,
             "rms_before_deg": 0.6173,

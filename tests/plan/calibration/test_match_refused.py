@@ -108,7 +108,7 @@ def refused(text: str, subjects_of: Callable[[Link], list[Subject]] = members) -
     assert all_as_before(bus, kept)
     assert all(one.state in LIMP_STATES for one in bus.actuators)
     body = matched_json(subjects, result)
-    assert (body["stored"], body["tables"], body["refused"]) == (False, "as before", list(result.refused))
+    assert (body["stored"], body["table_state"], body["reasons"]) == (False, "as before", list(result.refused))
     return result
 
 

@@ -26,10 +26,10 @@ def trial_of(**changes: Any) -> Trial:
     fields: dict[str, Any] = {
         "uid": uid_of(1).hex(),
         "centred": True,
-        "loss_action": "hold",
+        "loss_action_seen": "hold",
         "loss_after_ms": 612,
         "soft_start_ms": 980,
-        "passed": True,
+        "as_planned": True,
     }
     return Trial(1, "2024-05-04T11:00:00+02:00", [TrialRow(**{**fields, **changes})])
 

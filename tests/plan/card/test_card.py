@@ -100,21 +100,21 @@ def test_with_a_plan_the_map_counts_and_gangs_have_names(tmp_path: Path) -> None
         ({}, Result(Verdict.GOOD, "passed: hold after 612 ms"), Result(Verdict.GOOD, "980 ms"), ()),
         ({"loss_after_ms": (598, 612)}, Result(Verdict.GOOD, "passed: hold after 598 to 612 ms"), None, ()),
         ({"loss_after_ms": None}, Result(Verdict.GOOD, "passed: hold"), None, ()),
-        ({"loss_action": "limp"}, Result(Verdict.BAD, "test again: was tested as limp"), None, ()),
+        ({"loss_action_seen": "limp"}, Result(Verdict.BAD, "test again: was tested as limp"), None, ()),
         ({"loss_after_ms": 512}, Result(Verdict.BAD, "test again: was tested with 512 ms"), None, ()),
         ({"loss_after_ms": [790, 800]}, Result(Verdict.BAD, "test again: was tested with 790 to 800 ms"), None, ()),
-        ({"loss_action": None}, NOT_TESTED, None, ()),
+        ({"loss_action_seen": None}, NOT_TESTED, None, ()),
         ({"soft_start_ms": None}, None, NOT_TESTED, ()),
         ({"soft_start_ms": 300}, None, Result(Verdict.BAD, "300 ms, set: 1000 ms"), ()),
         (
-            {"passed": False, "faults": ("it limps",)},
+            {"as_planned": False, "problems": ("it limps",)},
             Result(Verdict.BAD, "NOT passed: hold after 612 ms"),
             None,
             ("it limps",),
         ),
-        ({"passed": False, "centred": False}, None, None, ("not centred",)),
+        ({"as_planned": False, "centred": False}, None, None, ("not centred",)),
         (
-            {"passed": False, "loss_action": "", "loss_after_ms": None},
+            {"as_planned": False, "loss_action_seen": "", "loss_after_ms": None},
             Result(Verdict.BAD, "NOT passed: nothing seen"),
             None,
             ("not passed",),
@@ -149,8 +149,8 @@ GOOD, BAD = (Result(verdict, text) for verdict, text in ((Verdict.GOOD, "as plan
 def test_each_fault_of_a_trial_stands_under_its_own_heading(
     part: str, loss: str, soft_start: str, throw: Result
 ) -> None:
-    moved = {"low": {"at_deg": -15.0, "planned_deg": -15.0}}
-    trial = trial_of(passed=False, moved=moved, faults=("it limps",), faults_by_part={part: ("it limps",)})
+    moved = {"low": {"position_deg": -15.0, "planned_deg": -15.0}}
+    trial = trial_of(as_planned=False, throws=moved, problems=("it limps",), problems_by_part={part: ("it limps",)})
     row = card_of(GLIDER, None, trial).rows[0]
     assert row.loss_test.text.replace("\N{NO-BREAK SPACE}", " ") == loss
     assert row.soft_start.text.replace("\N{NO-BREAK SPACE}", " ") == soft_start
@@ -166,11 +166,11 @@ def test_each_fault_of_a_trial_stands_under_its_own_heading(
 def test_where_it_stood_is_as_planned_only_where_both_were_tried() -> None:
     assert card_of(GLIDER, None, trial_of(centred=None)).rows[0].throw == NOT_TESTED
     assert card_of(GLIDER, None, trial_of()).rows[0].throw == Result(Verdict.OPEN, "centre only")
-    assert card_of(GLIDER, None, trial_of(centred=None, moved={"low": {}})).rows[0].throw == GOOD
+    assert card_of(GLIDER, None, trial_of(centred=None, throws={"low": {}})).rows[0].throw == GOOD
 
 
 def direction(positive: str = "trailing edge down", is_set: str = "normal", **changes: str) -> TrialDirection:
-    fields = {"way": Way.PLANNED.value, "seen_by": "bench two", "at": "2024-05-04T11:00:07+02:00", **changes}
+    fields = {"way": Way.PLANNED.value, "seen_by": "bench two", "date": "2024-05-04T11:00:07+02:00", **changes}
     return TrialDirection(positive, is_set, **fields)
 
 
@@ -192,7 +192,7 @@ def test_which_way_a_surface_goes_counts_while_it_is_set_and_planned_as_it_was_t
 ) -> None:
     plan = write_plan(tmp_path, more='[function.flap]\npositive = "trailing edge down"')
     made = record(entry(1, 40, "flap", channel=9, direction=int(reversed_now)), entry(2, 10, "aileron", channel=2))
-    trial = trial_of(function=function, direction=tried)
+    trial = trial_of(function=function, direction_test=tried)
     flap, aileron = card_of(made, plan, trial).rows[::-1]
     assert (flap.direction, aileron.direction) == (told, Result(Verdict.NOTHING, "not planned"))
     untold = card_of(made, plan).rows[1]
@@ -253,11 +253,11 @@ def test_a_trial_file_is_read_whatever_else_stands_in_it(tmp_path: Path) -> None
         "date": "2024-05-04T11:00:00+02:00",
         "more": {},
         "actuators": [
-            {"uid": uid_of(1).hex(), "loss_after_ms": [1, 2], "passed": True, "moved": {}},
+            {"uid": uid_of(1).hex(), "loss_after_ms": [1, 2], "as_planned": True, "throws": {}},
             {
                 "uid": uid_of(2).hex(),
                 "function": "x",
-                "loss_action": "hold",
+                "loss_action_seen": "hold",
                 "loss_after_ms": 512,
                 "soft_start_ms": 980,
             },

@@ -37,7 +37,7 @@ OTHER: Final = MatchRow(uid_of(9).hex(), "rudder-b", (0.0, 0.4, -0.12), 1.2, 0.1
         (matches(), {}, ""),
         (Matches(1, {}), {}, "not matched"),
         (
-            matches(stored=False, refused=("its rod is off",)),
+            matches(stored=False, reasons=("its rod is off",)),
             {},
             "not matched: the last try was refused: its rod is off",
         ),

@@ -38,16 +38,16 @@ def card(tmp_path: Path) -> Card:
     plan = write_plan(tmp_path)
     made = gang_of(plan, **{"neutral": -150, "loss-action": 1, "loss-time-out": 600})
     made = dataclasses.replace(made, unread=(Unread(uid_of(9), 240, "it has no address yet"),))
-    moved = {"low": {"at_deg": -15.0, "planned_deg": -15.0}, "high": {"at_deg": 15.0, "planned_deg": 15.0}}
-    right = trial_of(moved=moved).actuators[0]
+    moved = {"low": {"position_deg": -15.0, "planned_deg": -15.0}, "high": {"position_deg": 15.0, "planned_deg": 15.0}}
+    right = trial_of(throws=moved).actuators[0]
     wrong = TrialRow(
         uid_of(2).hex(),
         "rudder-b",
         centred=False,
-        loss_action="",
-        faults=("centred it stands at 3.00 deg, planned 0.00 deg",),
-        faults_by_part={"centre": ("centred it stands at 3.00 deg, planned 0.00 deg",)},
-        direction=TrialDirection(
+        loss_action_seen="",
+        problems=("centred it stands at 3.00 deg, planned 0.00 deg",),
+        problems_by_part={"centre": ("centred it stands at 3.00 deg, planned 0.00 deg",)},
+        direction_test=TrialDirection(
             "left", "normal", Way.OTHER.value, "the person at the bench", "2024-05-04T11:05:00+02:00"
         ),
     )

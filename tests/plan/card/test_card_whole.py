@@ -46,7 +46,7 @@ def everything_on(card: Card) -> list[str]:
     return [" ".join(text.replace("\N{NO-BREAK SPACE}", " ").split()) for text in texts]
 
 
-@pytest.mark.parametrize("trial", [None, trial_of(), trial_of(passed=False, faults=("it limps",))])
+@pytest.mark.parametrize("trial", [None, trial_of(), trial_of(as_planned=False, problems=("it limps",))])
 def test_both_pages_hold_everything(trial: Trial | None) -> None:
     card = card_of(GLIDER, None, trial)
     page, drawn = Page(card_html(card)).text, svg_text(card_svg(card)).replace("\N{NO-BREAK SPACE}", " ")
@@ -67,7 +67,7 @@ def test_nothing_is_loaded_and_nothing_runs() -> None:
 @pytest.mark.parametrize("text", [EVIL, "'\" onload=x ", "\N{EURO SIGN} \N{LATIN SMALL LETTER SHARP S} \u202e", "]]>"])
 def test_no_text_breaks_out(text: str) -> None:
     made = record(entry(1, 3, text, model=text[:16]), title=text, airframe=text + "x", proven=False, reason=text)
-    card = card_of(made, None, trial_of(passed=False, faults=(text,)))
+    card = card_of(made, None, trial_of(as_planned=False, problems=(text,)))
     page = Page(card_html(card))
     assert "script" not in page.tags
     assert not [name for name in page.attributes if name.startswith("on")]
@@ -90,7 +90,7 @@ def test_the_window_is_named_after_the_airframe() -> None:
 
 @pytest.mark.parametrize("count", [0, 1, 12, 32, 60])
 def test_the_drawing_is_one_page_however_many_there_are(count: int) -> None:
-    card = card_of(many(count), None, trial_of(passed=False, faults=("it limps",) * 3))
+    card = card_of(many(count), None, trial_of(as_planned=False, problems=("it limps",) * 3))
     root = ET.fromstring(card_svg(card, qr_rows(card.fingerprint)))
     assert root.attrib["viewBox"] == "0 0 210 297"
     texts = list(root.iter("{http://www.w3.org/2000/svg}text"))

@@ -328,15 +328,15 @@ def tried(function: str = "flap", way: Way = Way.PLANNED, **changes: Any) -> Tri
         "positive": "down",
         "direction": "normal",
         "way": way,
-        "why": "",
-        "by_deg": 7.5,
+        "reason": "",
+        "turned_deg": 7.5,
         "seen_by": "A. Pilot",
-        "at": AT,
+        "date": AT,
     }
     return Tried(**{**fields, **changes})
 
 
-EMPTY: Final[dict[str, Any]] = {"format": 1, "parts": ["loss"], "missing": [], "passed": True, "actuators": []}
+EMPTY: Final[dict[str, Any]] = {"format": 1, "parts": ["loss"], "missing": [], "as_planned": True, "actuators": []}
 FAULT: Final = (
     "a positive demand takes it the other way than 'down': give it direction = \"reversed\" in the plan "
     "(now \"normal\"), then 'busproto apply', and try again"
@@ -346,33 +346,33 @@ FAULT: Final = (
 def test_a_wrong_side_is_a_fault_that_says_what_to_do_and_goes_when_it_is_right() -> None:
     body = with_directions(EMPTY, [tried(way=Way.OTHER)])
     (row,) = body["actuators"]
-    assert (body["passed"], row["passed"], row["faults"]) == (False, False, [FAULT])
-    assert row["faults_by_part"] == {PART: [FAULT]}
-    assert row["direction"]["by_deg"] == 7.5
+    assert (body["as_planned"], row["as_planned"], row["problems"]) == (False, False, [FAULT])
+    assert row["problems_by_part"] == {PART: [FAULT]}
+    assert row["direction_test"]["turned_deg"] == 7.5
     assert body["parts"] == ["loss", PART]
     mended = with_directions(body, [tried(direction="reversed")])
     (row,) = mended["actuators"]
-    assert (mended["passed"], row["faults"], row["faults_by_part"]) == (True, [], {})
+    assert (mended["as_planned"], row["problems"], row["problems_by_part"]) == (True, [], {})
     assert 'give it direction = "normal" in the plan (now "reversed")' in fault_of("down", "reversed")
 
 
 def test_what_is_not_known_is_no_fault_and_does_not_pass() -> None:
     body = with_directions(EMPTY, [tried(way=Way.NOT_KNOWN, seen_by="")])
-    assert (body["passed"], body["actuators"][0]["faults"]) == (False, [])
-    assert with_directions({**EMPTY, "missing": ["flap"]}, [tried()])["passed"] is False
+    assert (body["as_planned"], body["actuators"][0]["problems"]) == (False, [])
+    assert with_directions({**EMPTY, "missing": ["flap"]}, [tried()])["as_planned"] is False
 
 
 def test_a_later_trial_keeps_the_direction_with_its_own_date_and_only_of_the_same_one() -> None:
     before = with_directions(EMPTY, [tried(way=Way.OTHER)])
-    row = {**before["actuators"][0], "faults": ["too fast"], "faults_by_part": {"start": ["too fast"]}}
-    del row["direction"]
+    row = {**before["actuators"][0], "problems": ["too fast"], "problems_by_part": {"start": ["too fast"]}}
+    del row["direction_test"]
     after = carried_over({**EMPTY, "actuators": [row]}, before)
-    assert after["actuators"][0]["direction"]["at"] == AT
-    assert after["actuators"][0]["faults"] == ["too fast", FAULT]
-    assert after["passed"] is False
+    assert after["actuators"][0]["direction_test"]["date"] == AT
+    assert after["actuators"][0]["problems"] == ["too fast", FAULT]
+    assert after["as_planned"] is False
     other = carried_over({**EMPTY, "actuators": [{**row, "function": "spoiler"}]}, before)
-    assert "direction" not in other["actuators"][0]
-    for odd in ({}, {"actuators": [3, {"uid": "x", "direction": 4}]}):
+    assert "direction_test" not in other["actuators"][0]
+    for odd in ({}, {"actuators": [3, {"uid": "x", "direction_test": 4}]}):
         assert carried_over({**EMPTY, "actuators": [row]}, odd)["actuators"] == [row]
 
 

@@ -133,8 +133,8 @@ def test_what_is_not_as_planned_is_said(planned: dict[str, RawValue], really: di
     found, good = tried(subject, [wrong, right], "centre", "move", "loss")
     assert any(says in fault for fault in found.faults), found.faults
     assert good.faults == ()
-    assert findings_json(wrong, found)["passed"] is False
-    assert findings_json(right, good)["passed"] is True
+    assert findings_json(wrong, found)["as_planned"] is False
+    assert findings_json(right, good)["as_planned"] is True
 
 
 TABLE = (300, -200, 400)

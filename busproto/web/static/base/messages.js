@@ -20,7 +20,7 @@
 /**
  * @typedef {object} Arm
  * @property {boolean} armed
- * @property {string} why
+ * @property {string} reason
  * @property {string} limp what was seen when all were let go
  * @property {Record<string, number>} demands fractions, -1..+1, by address
  * @property {Record<string, number>} channels fractions, -1..+1, by channel
@@ -29,8 +29,8 @@
  * Slow values of an actuator.
  * @typedef {object} Health
  * @property {string} uid
- * @property {number} asked
- * @property {number} missed
+ * @property {number} asked_count
+ * @property {number} missed_count
  * @property {number} [supply_mv]
  * @property {number} [temperature_cdeg]
  * @property {string[]} [faults]
@@ -48,7 +48,7 @@
  * @property {[number, number]} [scale_deg]
  * @property {[number, number]} [travel_deg]
  * @property {number} [neutral_deg]
- * @property {Record<string, { text: string, stored: string }>} [settings]
+ * @property {Record<string, { text: string, stored_value: string }>} [settings]
  */
 /** @typedef {Health & About} Tile */
 /** uid, state word, position in 0.01 deg, current in mA, demand in 0.01 deg. */
@@ -57,18 +57,18 @@
 /**
  * @typedef {object} MatchResult
  * @property {string} lead
- * @property {{ greatest_deg: number, idle_ma: number }} before
- * @property {{ greatest_deg: number, idle_ma: number }} after
+ * @property {{ greatest_deg: number, idle_current_ma: number }} figures_before
+ * @property {{ greatest_deg: number, idle_current_ma: number }} figures_after
  * @property {{ function: string, greatest_before_deg: number, greatest_after_deg: number }[]} members
  * @property {Record<"before" | "after", Record<string, [number, number][]>>} curves % of travel, deg; by function
  */
 /**
  * @typedef {object} Tried
  * @property {string} function
- * @property {string | null} [loss_action]
+ * @property {string | null} [loss_action_seen]
  * @property {[number, number] | null} [loss_after_ms]
- * @property {boolean} passed
- * @property {string[]} faults
+ * @property {boolean} as_planned
+ * @property {string[]} problems
  */
 /**
  * @typedef {object} Flow
@@ -98,17 +98,20 @@
  * @property {number} n
  * @property {"frame" | "overlap" | "bytes" | "round"} kind
  * @property {number} ms
- * @property {string} who
- * @property {string} what
- * @property {number} size
+ * @property {string} source
+ * @property {string} title
+ * @property {number} size_bytes
  * @property {boolean} [reply]
  * @property {string} [to]
  */
-/** @typedef {{ name: string, text: string, at: number | null, size: number, doc: string }} FrameField */
+/**
+ * One piece of a frame.
+ * @typedef {{ name: string, text: string, offset_bytes: number | null, size_bytes: number, doc: string }} FrameField
+ */
 /** @typedef {{ title: string, hex: string, fields: FrameField[] }} ExplainedFrame */
 /**
  * @typedef {object} Piece
- * @property {string} who
+ * @property {string} source
  * @property {string} hex
  * @property {ExplainedFrame[]} frames
  * @property {number} start_us

@@ -68,14 +68,17 @@ function figures(found) {
   const rows = found.members.map((one, at) => {
     return `${at + 1} ${one.function}: greatest ${one.greatest_before_deg}° → ${one.greatest_after_deg}°`;
   });
-  rows.push(`current of all at rest ${found.before.idle_ma} → ${found.after.idle_ma} mA`);
+  rows.push(
+    `current of all at rest ${found.figures_before.idle_current_ma} → ${found.figures_after.idle_current_ma} mA`,
+  );
   return make("ul", {}, ...rows.map((row) => make("li", {}, row)));
 }
 
 /** @param {MatchResult} found */
 export function curves(found) {
   const scale = scaleOf(found);
-  const worst = `greatest ${found.before.greatest_deg} degrees before, ${found.after.greatest_deg} after`;
+  const { figures_before: before, figures_after: after } = found;
+  const worst = `greatest ${before.greatest_deg} degrees before, ${after.greatest_deg} after`;
   const label = `Mismatch before and after: ${worst}`;
   const size = { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, class: "curves", role: "img", "aria-label": label };
   const names = Object.keys(found.curves.before);

@@ -6,7 +6,7 @@ import { waveform } from "./wave.js";
 const MOST_HEX = 60;
 
 /** @param {FrameField} field */
-function placeText({ at, size }) {
+function placeText({ offset_bytes: at, size_bytes: size }) {
   if (at === null) return "";
   return size === 1 ? `byte ${at}` : `bytes ${at}–${at + size - 1}`;
 }
@@ -16,7 +16,8 @@ function placeText({ at, size }) {
  * @param {HTMLElement[]} cells of the bytes
  */
 function fieldRow(field, cells) {
-  const mine = field.at === null ? [] : cells.slice(field.at, field.at + field.size);
+  const { offset_bytes: at, size_bytes: size } = field;
+  const mine = at === null ? [] : cells.slice(at, at + size);
   const light = (/** @type {boolean} */ isOn) => {
     for (const cell of mine) cell.classList.toggle("lit", isOn);
   };
@@ -43,9 +44,9 @@ function frameBox(frame) {
 }
 
 /** @param {Piece} piece */
-function pieceLine({ who, hex }) {
+function pieceLine({ source, hex }) {
   const shown = hex.length > MOST_HEX ? `${hex.slice(0, MOST_HEX)}…` : hex || "no bytes";
-  return make("p", { class: "small" }, `${who}: ${shown}`);
+  return make("p", { class: "small" }, `${source}: ${shown}`);
 }
 
 /**
@@ -54,11 +55,11 @@ function pieceLine({ who, hex }) {
  */
 export function explain(body) {
   /** @type {HTMLElement[]} */
-  const parts = [make("h3", {}, `${(body.ms / 1000).toFixed(3)} s: ${body.what}`)];
+  const parts = [make("h3", {}, `${(body.ms / 1000).toFixed(3)} s: ${body.title}`)];
   if (body.kind === "overlap" || body.pieces.some((piece) => piece.edges_us)) parts.push(waveform(body));
   for (const piece of body.pieces) {
     if (body.kind !== "frame") parts.push(pieceLine(piece));
-    if (body.kind !== "round" || piece.who === "host") parts.push(...piece.frames.map(frameBox));
+    if (body.kind !== "round" || piece.source === "host") parts.push(...piece.frames.map(frameBox));
   }
   return parts;
 }

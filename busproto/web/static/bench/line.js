@@ -48,15 +48,15 @@ function row(entry) {
     marks,
     make("span", { class: "ms" }, (entry.ms / 1000).toFixed(3)),
     make("span", { class: "way" }, mark, make("span", { class: "out-of-sight" }, way(entry))),
-    make("span", { class: "who" }, entry.who + target),
-    make("span", { class: "what" }, entry.what),
-    make("span", { class: "size" }, `${entry.size} B`),
+    make("span", { class: "who" }, entry.source + target),
+    make("span", { class: "what" }, entry.title),
+    make("span", { class: "size" }, `${entry.size_bytes} B`),
   );
 }
 
 /** @param {Entry} entry */
 function take(entry) {
-  if (entries.get(entry.n)?.size === entry.size) return; // told again, as the connection came back
+  if (entries.get(entry.n)?.size_bytes === entry.size_bytes) return; // told again, as the connection came back
   entries.set(entry.n, entry);
   if (entry.kind === "overlap") lastOverlap = entry.n;
   if (hold.checked || !isShown(entry)) return;

@@ -64,7 +64,7 @@ on("arm", (body) => {
     byId("arm-why").hidden = true;
   } else {
     for (const tick of ticks()) tick.checked = false;
-    if (body.why) tellEnd(body.why, body.limp);
+    if (body.reason) tellEnd(body.reason, body.limp);
   }
   draw();
 });

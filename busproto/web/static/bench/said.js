@@ -39,5 +39,5 @@ on("refused", ({ text }) => {
   toast(text);
 });
 on("arm", (body) => {
-  if (body.why) say(body.limp ? `${body.limp} (${body.why})` : `ended: ${body.why}`);
+  if (body.reason) say(body.limp ? `${body.limp} (${body.reason})` : `ended: ${body.reason}`);
 });

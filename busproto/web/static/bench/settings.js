@@ -34,10 +34,10 @@ function fieldOf(row, text, may) {
 
 /**
  * @param {Parameter} row
- * @param {{ text: string, stored: string }} setting
+ * @param {{ text: string, stored_value: string }} setting
  * @param {boolean} may
  */
-function rowOf(row, { text, stored }, may) {
+function rowOf(row, { text, stored_value: stored }, may) {
   const field = fieldOf(row, text, may);
   field.dataset.was = field.value;
   return make(
@@ -85,7 +85,7 @@ function changesIn(form) {
 function formOf(tile, may) {
   const heads = HEADS.map((title) => make("th", { scope: "col" }, title));
   const known = state.parameters.filter((row) => tile.settings?.[row.name]);
-  const rows = known.map((row) => rowOf(row, tile.settings?.[row.name] ?? { text: "", stored: "" }, may));
+  const rows = known.map((row) => rowOf(row, tile.settings?.[row.name] ?? { text: "", stored_value: "" }, may));
   const body = [make("thead", {}, make("tr", {}, ...heads)), make("tbody", {}, ...rows)];
   const table = make("div", { class: "scroll" }, make("table", { class: "settings-table" }, ...body));
   const form = make("form", {}, table, buttons(tile, may));

@@ -21,9 +21,9 @@ let shownLines = "";
 /** @type {[string, (row: Tried) => string][]} */
 const TRIAL_COLUMNS = [
   ["function", (row) => row.function],
-  ["signal gone", (row) => row.loss_action ?? "not tried"],
+  ["signal gone", (row) => row.loss_action_seen ?? "not tried"],
   ["after, ms", (row) => row.loss_after_ms?.join("..") ?? ""],
-  ["", (row) => (row.passed ? "as planned" : `NOT as planned: ${row.faults.join("; ")}`)],
+  ["", (row) => (row.as_planned ? "as planned" : `NOT as planned: ${row.problems.join("; ")}`)],
 ];
 
 /** @param {Tried[]} rows */

@@ -164,7 +164,8 @@ export class View {
       const [least, most] = this.tile.rating_mv ?? [0, Number.POSITIVE_INFINITY];
       v.classList.toggle("bad", body.supply_mv < least || body.supply_mv > most);
     }
-    if (body.asked) setText(link, `${number(100 * (1 - body.missed / body.asked), body.missed ? 1 : 0)} %`);
+    const { asked_count: asked, missed_count: missed } = body;
+    if (asked) setText(link, `${number(100 * (1 - missed / asked), missed ? 1 : 0)} %`);
     const faults = body.faults ?? [];
     this.parts.faults.hidden = faults.length === 0;
     setText(this.parts.faults, faults.length ? `! ${faults.join("; ")}` : "");

@@ -11,7 +11,7 @@ const MOST_ZOOM = 32;
 const MOST_NAME = 19;
 
 /** @typedef {(us: number) => string} Across where a moment stands */
-/** @typedef {{ who: string, edges: number[], kind: string }} Row */
+/** @typedef {{ source: string, edges: number[], kind: string }} Row */
 
 /**
  * @param {number[]} edges us
@@ -34,8 +34,10 @@ function path(edges, end, x) {
  * @returns {Row[]}
  */
 function rowsOf(body) {
-  const drivers = body.pieces.flatMap(({ who, edges_us: edges }) => (edges ? [{ who, edges, kind: "driver" }] : []));
-  return body.line_us ? [...drivers, { who: "the line", edges: body.line_us, kind: "line" }] : drivers;
+  const drivers = body.pieces.flatMap(({ source, edges_us: edges }) =>
+    edges ? [{ source, edges, kind: "driver" }] : [],
+  );
+  return body.line_us ? [...drivers, { source: "the line", edges: body.line_us, kind: "line" }] : drivers;
 }
 
 /**
@@ -44,8 +46,8 @@ function rowsOf(body) {
  * @param {number} end us
  * @param {Across} x
  */
-function drawnRow({ who, edges, kind }, number, end, x) {
-  const name = who.length > MOST_NAME ? `${who.slice(0, MOST_NAME - 1)}…` : who;
+function drawnRow({ source, edges, kind }, number, end, x) {
+  const name = source.length > MOST_NAME ? `${source.slice(0, MOST_NAME - 1)}…` : source;
   return svg(
     "g",
     { transform: `translate(0 ${number * ROW})` },
@@ -73,8 +75,8 @@ function timeMarks(end, zoom, height, x) {
 
 /** @param {Explained} body */
 function spoken(body) {
-  const parts = body.pieces.map(({ who, start_us: from, end_us: to }) => {
-    return `${who} drives from ${from.toFixed(0)} to ${to.toFixed(0)} microseconds`;
+  const parts = body.pieces.map(({ source, start_us: from, end_us: to }) => {
+    return `${source} drives from ${from.toFixed(0)} to ${to.toFixed(0)} microseconds`;
   });
   return parts.join("; ");
 }

@@ -48,8 +48,8 @@ def test_as_data_and_one_surface_only(cli: CommandLine, airframe: Path) -> None:
     assert rudder["choice"]["any_arm"]["arm_mm"] < rudder["choice"]["recommended"]["arm_mm"]
     power = body["power"]
     assert len(power["actuators"]) == 13  # everyone, not only who has a surface
-    assert power["missing"] == []
-    assert [one["function"] for one in power["actuators"] if one["lead"]] == [
+    assert power["not_calculated"] == []
+    assert [one["function"] for one in power["actuators"] if one["has_lead"]] == [
         "aileron, left", "rudder, upper", "rudder, middle", "rudder, lower",
     ]  # fmt: skip
     assert power["rest"] == {"nominal_v": 7.4, "full_v": 8.4, "empty_v": 6.6}
@@ -73,7 +73,7 @@ def test_the_mechanical_travel_is_what_the_advice_keeps_to(cli: CommandLine, air
         assert surface["choice"]["any_arm"]["travel_deg"] <= 120.0
     rudder = body["surfaces"][1]["choice"]
     assert rudder["any_arm"]["travel_deg"] == pytest.approx(120.0, abs=0.011)
-    assert "the actuator's own range has 60.0 deg" in rudder["tried"][1]["refused"]
+    assert "the actuator's own range has 60.0 deg" in rudder["tried"][1]["reason"]
 
 
 def test_presets_that_fight_on_one_rudder_are_told_with_strength_and_lines(cli: CommandLine, airframe: Path) -> None:
@@ -86,7 +86,7 @@ def test_presets_that_fight_on_one_rudder_are_told_with_strength_and_lines(cli: 
     Path("fight.toml").write_text(text, "utf-8")
     done = cli("plan check fight.toml --json")
     assert done.code == 3
-    (found,) = [one for one in done.json["files"][0]["findings"] if one["kind"] == "gang-unlike"]
+    (found,) = [one for one in done.json["checked"][0]["findings"] if one["kind"] == "gang-unlike"]
     assert found["text"] == (
         "its members differ in preset: 'rudder, upper' -10.00 deg (fight.toml:41), 'rudder, middle' +20.00 deg "
         "(fight.toml:46), 'rudder, lower' -10.00 deg (fight.toml:51); when the demand is lost they would fight: "
@@ -152,7 +152,7 @@ def test_what_is_too_little_is_said_here_and_by_plan_check(
     assert says in " ".join(done.out.split())
     found = cli(f"plan check {name} --json")
     assert found.code == 3
-    assert kind in {one["kind"] for one in found.json["files"][0]["findings"]}
+    assert kind in {one["kind"] for one in found.json["checked"][0]["findings"]}
 
 
 @pytest.mark.parametrize(
@@ -213,7 +213,7 @@ def test_bad_options(cli: CommandLine, airframe: Path, options: str, says: str) 
 
 def test_plan_check_says_that_a_surface_cannot_be_calculated(cli: CommandLine, airframe: Path) -> None:
     name = changed(airframe, 'model = "bench 25"\npositive', 'model = "bench 26"\npositive')
-    found = cli(f"plan check {name} --json").json["files"][0]["findings"]
+    found = cli(f"plan check {name} --json").json["checked"][0]["findings"]
     assert "rig-unknown" in {one["kind"] for one in found}
 
 

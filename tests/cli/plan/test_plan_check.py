@@ -1,145 +1,17 @@
-"""``busproto plan``: what a person at the bench types and reads, whole outputs, and what a script gets."""
+"""``busproto plan check``: what a person at the bench reads, whole outputs, and what a script gets."""
 
 # ruff: noqa: E501 (whole lines of output)
 
 from __future__ import annotations
 
-import errno
-import json
-import os
 from pathlib import Path
-from typing import Any
 
-import jsonschema
 import pytest
 
-from busproto.cli import COMMANDS
-from busproto.errors import InputError
-from busproto.plan import examples
-from busproto.plan.files import schema
 from busproto.plan.finding import KINDS
-from busproto.plan.load import load
 from tests.cli.helpers import CommandLine
+from tests.cli.plan.lines import as_lines
 from tests.plan.texts import write_texts
-
-
-@pytest.fixture(autouse=True)
-def _here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Work in an empty directory, with the command known."""
-    monkeypatch.setitem(COMMANDS, "plan", COMMANDS.get("plan", "Plans."))
-    monkeypatch.chdir(tmp_path)
-
-
-def as_lines(text: str) -> list[str]:
-    """What a person sees: without the blanks that fill up a line."""
-    return [line.rstrip() for line in text.splitlines()]
-
-
-# --- new -------------------------------------------------------------------------------------------------------
-
-
-def test_new_writes_a_start_that_fits_together(cli: CommandLine) -> None:
-    result = cli("plan new hangar")
-    assert (result.code, result.err) == (0, "")
-    assert as_lines(result.out) == [
-        "written: hangar/airframe.toml",
-        "written: hangar/fleet.toml",
-        "Put your own figures in their place, then: busproto plan check hangar/airframe.toml",
-    ]
-    texts = {path.name: path.read_text("utf-8") for path in Path("hangar").iterdir()}
-    assert texts == examples.texts("start")
-    assert cli("plan check hangar/airframe.toml hangar/fleet.toml").code == 0
-
-
-@pytest.mark.parametrize("name", examples.names())
-def test_every_example_is_written_and_can_be_used(name: str, cli: CommandLine) -> None:
-    result = cli(f"plan new deep/below/here --example {name} --json")
-    assert (result.code, result.err) == (0, "")
-    files = [Path(path) for path in result.json["files"]]
-    assert {path.name: path.read_text("utf-8") for path in files} == examples.texts(name)
-    assert result.json["next"] == f"busproto plan check {files[0]}"
-    assert load(files[0]).roles
-    checked = cli("plan", "check", *map(str, files), "--json")
-    assert checked.code in {0, 3}
-    assert all(one["usable"] for one in checked.json["files"])
-
-
-def test_new_never_writes_over_anything(cli: CommandLine) -> None:
-    Path("hangar").mkdir()
-    Path("hangar/fleet.toml").write_text("mine", "utf-8")
-    result = cli("plan new hangar")
-    assert result.code == 2
-    assert result.error_line == "nothing was written: already there: hangar/fleet.toml; choose another directory"
-    assert [path.name for path in Path("hangar").iterdir()] == ["fleet.toml"]
-    assert Path("hangar/fleet.toml").read_text("utf-8") == "mine"
-    Path("hangar/fleet.toml").unlink()
-    Path("hangar/airframe.toml").symlink_to("nowhere")
-    assert cli("plan new hangar").code == 2
-    assert not Path("hangar/nowhere").exists()
-
-
-@pytest.mark.parametrize("is_there", [True, False])
-def test_new_leaves_nothing_behind_where_it_fails(
-    is_there: bool, cli: CommandLine, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    real, done = os.replace, []
-
-    def once(source: str, target: Path) -> None:
-        if done:
-            raise OSError(errno.ENOSPC, "No space left on device")
-        done.append(target)
-        real(source, target)
-
-    if is_there:
-        Path("hangar").mkdir()
-    monkeypatch.setattr(os, "replace", once)
-    result = cli("plan new hangar/below")
-    assert result.code == 2
-    assert result.error_line == "'hangar/below/fleet.toml' cannot be written: No space left on device"
-    assert len(done) == 1
-    assert [path.name for path in Path().iterdir()] == (["hangar"] if is_there else [])
-    assert not Path("hangar/below").exists()
-
-
-@pytest.mark.parametrize(
-    ("line", "said"),
-    [
-        ("plan new", "a DIRECTORY is wanted, or --list-examples (see 'busproto plan new --help')"),
-        ("plan new x --example nothing", "there is no example 'nothing'; there are: " + ", ".join(examples.names())),
-        ("plan new x --example ..", "there is no example '..'; there are: " + ", ".join(examples.names())),
-        ("plan new taken", "'taken' cannot be made: File exists"),
-        ("plan new taken/below", "'taken/below' cannot be made: Not a directory"),
-        ("plan check", "Missing argument 'FILES...' (see 'busproto plan check --help')"),
-        ("plan check nowhere.toml", "'nowhere.toml' cannot be read: No such file or directory"),
-        ("plan check .", "'.' cannot be read: it is a directory"),
-        ("plan check latin.toml", "'latin.toml' cannot be read: it is not UTF-8 text (byte 9)"),
-        ("plan schema", "Missing argument '{airframe|fleet-map}'. Choose from: airframe, fleet-map (see 'busproto plan schema --help')"),
-        ("plan schema record", "Invalid value for '{airframe|fleet-map}': 'record' is not one of 'airframe', 'fleet-map' (see 'busproto plan schema --help')"),
-        ("plan fly", "No such command 'fly' (see 'busproto plan --help')"),
-    ],
-)  # fmt: skip
-def test_bad_input_is_one_clear_line(line: str, said: str, cli: CommandLine) -> None:
-    Path("taken").write_text("")
-    Path("latin.toml").write_bytes("title = 'é'".encode("latin-1"))
-    before = sorted(os.listdir())
-    result = cli(line)
-    assert (result.code, result.out) == (2, "")
-    assert " ".join(result.error_line.split()) == said
-    assert sorted(os.listdir()) == before
-    as_json = cli(f"{line} --json") if "schema" not in line and line != "plan fly" else None
-    if as_json is not None:
-        assert as_json.code == 2
-        assert as_json.json["error"]["exit_code"] == 2
-
-
-def test_examples_are_listed(cli: CommandLine) -> None:
-    result = cli("plan new --list-examples")
-    assert (result.code, result.err) == (0, "")
-    assert " start    First airframe       airframe.toml, fleet.toml" in as_lines(result.out)
-    listed = cli("plan new --list-examples --json").json["examples"]
-    assert [row["name"] for row in listed] == examples.names()
-    assert {"name": "start", "title": "First airframe", "files": ["airframe.toml", "fleet.toml"]} in listed
-
 
 # --- check -----------------------------------------------------------------------------------------------------
 
@@ -303,13 +175,13 @@ def test_a_plan_with_everything_wrong_as_a_script_reads_it(cli: CommandLine) -> 
     result = cli("plan check wrong.toml --json")
     assert (result.code, result.err) == (3, "")
     body = result.json
-    (file,) = body["files"]
+    (file,) = body["checked"]
     findings = file.pop("findings")
-    assert body["errors"] == sum(one["severity"] == "error" for one in findings) > 0
-    assert body["advice"] == sum(one["severity"] == "advice" for one in findings) > 0
+    assert body["error_count"] == sum(one["severity"] == "error" for one in findings) > 0
+    assert body["advice_count"] == sum(one["severity"] == "advice" for one in findings) > 0
     assert {one["kind"] for one in findings} <= set(KINDS)
     for one in findings:
-        assert set(one) == {"kind", "severity", "file", "line", "key", "functions", "text"}
+        assert set(one) == {"kind", "severity", "file", "line", "key", "function_names", "text"}
         lines = Path(one["file"]).read_text("utf-8").splitlines()
         last = one["key"].rpartition(".")[2].strip('"')
         assert last in lines[one["line"] - 1] or last.rpartition(",")[2] in lines[one["line"] - 1], one
@@ -319,7 +191,7 @@ def test_a_plan_with_everything_wrong_as_a_script_reads_it(cli: CommandLine) -> 
         "file": "wrong.toml",
         "line": 6,
         "key": "supply.full",
-        "functions": ["throttle", "aileron, left"],
+        "function_names": ["throttle", "aileron, left"],
         "text": "a full pack of 8.40 V is above the rating: 'small' is rated for 4.80..7.40 V",
     }
     left = file["functions"][1]
@@ -342,11 +214,11 @@ def test_a_plan_with_everything_wrong_as_a_script_reads_it(cli: CommandLine) -> 
     assert bus == {
         "baud": 19200,
         "demands_per_second": 100.0,
-        "channels": 5,
-        "actuators": 4,
+        "channel_count": 5,
+        "actuator_count": 4,
         "cycle_ms": 10.0,
         "load_percent": 571.98,
-        "fits": 0,
+        "fitting_count": 0,
         "latency_ms": [pytest.approx(13.541667), pytest.approx(23.541667)],
         "ask_each_ms": pytest.approx(5 * ((14 + 36) * 10 / 19.2 + 0.2), abs=1e-3),  # 14 bytes asked, 36 answered
     }
@@ -358,10 +230,16 @@ def test_a_plan_with_everything_wrong_as_a_script_reads_it(cli: CommandLine) -> 
         "problems": [],
         "title": "Everything [wrong]",
         "fleet_map": "All [wrong]",
-        "gangs": [{"gang": "rudder", "number": 1, "members": ["rudder-a", "rudder-b"]}],
-        "line": None,
+        "gangs": [{"gang": "rudder", "gang_number": 1, "function_names": ["rudder-a", "rudder-b"]}],
+        "line_load": None,
         "models": [
-            {"model": name, "stall_torque": None, "stall_nm": None, "no_load_speed": None, "no_load_deg_s": None}
+            {
+                "model": name,
+                "stall_torque_written": None,
+                "stall_torque_nm": None,
+                "no_load_speed_written": None,
+                "no_load_speed_deg_s": None,
+            }
             for name in ("small", "turned")
         ],
     }
@@ -386,17 +264,17 @@ def test_a_rating_in_the_trades_units_is_shown_converted_and_the_line_told(cli: 
     )
     assert "idle at 252 mV" in result.out
     assert "  the loss action begins 480 to 520 ms after the demands are lost" in lines
-    (file,) = cli("plan check one.toml --json").json["files"]
+    (file,) = cli("plan check one.toml --json").json["checked"]
     (model,) = file["models"]
     assert model == {
-        "model": "small", "stall_torque": "25 kgf cm", "stall_nm": 2.4516625, "no_load_speed": "0.20 s/60 deg",
-        "no_load_deg_s": 300.0,
+        "model": "small", "stall_torque_written": "25 kgf cm", "stall_torque_nm": 2.4516625, "no_load_speed_written": "0.20 s/60 deg",
+        "no_load_speed_deg_s": 300.0,
     }  # fmt: skip
     ohm = 1 / (1.5 / 12000 + 2 / 120)
-    assert file["line"]["pair_ohm"] == pytest.approx(ohm, abs=1e-3)
-    assert file["line"]["driver_ohm"] == pytest.approx(1 / (1 / ohm + 1 / 1120), abs=1e-3)
-    assert file["line"]["idle_v"] == pytest.approx(5 * ohm / (ohm + 1120), abs=1e-5)
-    (fleet_file,) = cli("plan check fleet.toml --json").json["files"]
+    assert file["line_load"]["pair_ohm"] == pytest.approx(ohm, abs=1e-3)
+    assert file["line_load"]["driver_ohm"] == pytest.approx(1 / (1 / ohm + 1 / 1120), abs=1e-3)
+    assert file["line_load"]["idle_v"] == pytest.approx(5 * ohm / (ohm + 1120), abs=1e-5)
+    (fleet_file,) = cli("plan check fleet.toml --json").json["checked"]
     assert fleet_file["models"] == [model]
     assert "25 kgf cm is 2.452 N m" in cli("plan check fleet.toml").out
 
@@ -407,7 +285,7 @@ def test_advice_alone_is_no_failure(cli: CommandLine) -> None:
     assert (result.code, result.err) == (0, "")
     assert as_lines(result.out)[-2:] == ["It fits together; 1 piece of advice.", ""]
     body = cli("plan check one.toml --json").json
-    assert (body["errors"], body["advice"]) == (0, 1)
+    assert (body["error_count"], body["advice_count"]) == (0, 1)
 
 
 FLEET_OUTPUT = """\
@@ -431,7 +309,7 @@ def test_a_map_alone_can_be_checked(cli: CommandLine) -> None:
     result = cli("plan check fleet.toml")
     assert (result.code, result.err) == (0, "")
     assert as_lines(result.out) == as_lines(FLEET_OUTPUT)
-    (file,) = cli("plan check fleet.toml --json").json["files"]
+    (file,) = cli("plan check fleet.toml --json").json["checked"]
     assert (file["kind"], file["title"], file["findings"]) == ("fleet-map", "All of them", [])
     assert file["functions"][-1] == {"function": "flap", "address": 40, "channel": 9}
 
@@ -453,15 +331,19 @@ def test_a_file_that_cannot_be_used_is_told_line_by_line_and_the_others_are_chec
     assert lines[-6:] == [
         "worse.toml: cannot be used",
         "error  line 3: title: a text is wanted here, not a whole number",
-        "error  line 5: function.a.x: there is no such key here; there are: model, firmware, settings, throw,",
-        "       positive, lead",
+        "error  line 5: function.a.x: there is no such key here; there are: model, firmware, settings, own,",
+        "       lacks, throw, positive, lead",
         "error  line 2: fleet-map: the map 'none.toml' cannot be read: No such file or directory",
         "",
     ]
     body = cli("plan check bad.toml one.toml worse.toml --json")
     assert body.code == 2
-    assert [(one["usable"], len(one["problems"])) for one in body.json["files"]] == [(False, 1), (True, 0), (False, 3)]
-    assert body.json["files"][0] == {
+    assert [(one["usable"], len(one["problems"])) for one in body.json["checked"]] == [
+        (False, 1),
+        (True, 0),
+        (False, 3),
+    ]
+    assert body.json["checked"][0] == {
         "file": "bad.toml",
         "kind": None,
         "usable": False,
@@ -481,36 +363,3 @@ def test_check_changes_nothing(cli: CommandLine) -> None:
     before = {path.name: path.read_bytes() for path in Path().iterdir()}
     cli("plan check one.toml fleet.toml")
     assert {path.name: path.read_bytes() for path in Path().iterdir()} == before
-
-
-# --- schema and help -------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("kind", ["airframe", "fleet-map"])
-def test_the_schema_is_printed(kind: str, cli: CommandLine) -> None:
-    result = cli(f"plan schema {kind}")
-    assert (result.code, result.err) == (0, "")
-    assert json.loads(result.out) == schema(kind)
-    jsonschema.Draft202012Validator.check_schema(json.loads(result.out))
-
-
-@pytest.mark.parametrize("line", ["plan --help", "plan new --help", "plan check --help", "plan schema --help"])
-def test_help_is_there_and_names_what_it_shows(line: str, cli: CommandLine) -> None:
-    result = cli(line)
-    assert (result.code, result.err) == (0, "")
-    wanted: dict[str, Any] = {
-        "plan --help": ["new", "check", "schema"],
-        "plan new --help": ["Examples:", "JSON:", "--list-examples"],
-        "plan check --help": ["Examples:", "JSON:", "Exit code", *KINDS],
-        "plan schema --help": ["Examples:", "airframe", "fleet-map"],
-    }
-    assert [word for word in wanted[line] if word not in result.out] == []
-
-
-def test_writing_new_files_by_hand_tells_what_is_there(tmp_path: Path) -> None:
-    from busproto.cli.plan.plan_command import write_new
-
-    (tmp_path / "b").write_text("x")
-    with pytest.raises(InputError, match="already there"):
-        write_new(tmp_path, {"a": "1", "b": "2"})
-    assert write_new(tmp_path / "c", {"a": "1"}) == [tmp_path / "c" / "a"]
