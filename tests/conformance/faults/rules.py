@@ -10,8 +10,8 @@ ROWS: Final = (
     fault(
         "of a digest that stands twice the last position counts",
         DISCOVERY,
-        "for (at = member list->digests_count; at > 0; at--) {",
-        "for (at = 1; at <= member list->digests_count; at++) {",
+        "for (at = member_list->digests_count; at > 0; at--) {",
+        "for (at = 1; at <= member_list->digests_count; at++) {",
         "find.twice",
     ),
     fault(
@@ -24,7 +24,7 @@ ROWS: Final = (
     fault(
         "a list changes no acknowledgement",
         DISCOVERY,
-        "    who->discovery->is_acknowledged = is_in;\n",
+        "    presence->discovery->is_acknowledged = is_in;\n",
         "",
         "find.list",
     ),
