@@ -20,7 +20,7 @@ HOT_DEGC: Final = 190.0
 COOL_DEGC: Final = 22.0
 """Above and below every limit that can be set."""
 LOOKED_NS: Final = 300 * MS
-"""Within 250 ms everyone has looked at its temperature."""
+"""Within 250 ms every actuator has read its temperature."""
 
 
 class Talk:

@@ -68,7 +68,7 @@ def filled(kind: str, count: int, *, seed: int = 0, baud: int = 115_200, address
 @each_kind
 @pytest.mark.parametrize("count", [1, 3, 16])
 @pytest.mark.parametrize("baud", [115_200, 1_000_000])
-def test_find_proves_everyone(kind: str, count: int, baud: int) -> None:
+def test_find_proves_every_actuator(kind: str, count: int, baud: int) -> None:
     made = filled(kind, count, seed=count, baud=baud, addressed=False)
     roster = made.run(find(rng=random.Random(count)))
     assert right_or_not_proven(roster, made.truth)
@@ -342,7 +342,7 @@ def test_show_yourself_moves_an_engaged_arm_about_its_place() -> None:
 
 
 @each_kind
-def test_a_report_round_brings_everyone_in_order(kind: str) -> None:
+def test_a_report_round_brings_every_report_in_order(kind: str) -> None:
     made = filled(kind, 16, baud=1_000_000)
     rounds = _round(made, m.ReportRound(1, 16, ()))
     assert [source for source, _ in rounds] == list(range(1, 17))

@@ -33,15 +33,15 @@ ROWS: Final = (
     fault(
         "it answers though suppressed",
         DISCOVERY,
-        "bp_enter(who->discovery, suppress->epoch);\n        who->discovery->is_acknowledged = 1;",
-        "bp_enter(who->discovery, suppress->epoch);",
+        "bp_enter(presence->discovery, suppress->epoch);\n        presence->discovery->is_acknowledged = 1;",
+        "bp_enter(presence->discovery, suppress->epoch);",
         "op.04",
     ),
     fault(
         "a suppress for another suppresses it too",
         DISCOVERY,
-        "memcmp(suppress->uid, who->uid, BP_UID_BYTES)",
-        "memcmp(suppress->uid, who->uid, BP_UID_BYTES - 1U)",
+        "memcmp(suppress->uid, presence->uid, BP_UID_BYTES)",
+        "memcmp(suppress->uid, presence->uid, BP_UID_BYTES - 1U)",
         "op.04",
     ),
     fault(
@@ -111,7 +111,7 @@ ROWS: Final = (
     fault(
         "unlisted actuators all take the first slot behind the member list",
         DISCOVERY,
-        "uint16_t behind = (uint16_t)(who->hardware->any_bits(who->hardware->context) % BP_UNLISTED_SLOTS);",
+        "uint16_t behind = (uint16_t)(presence->hardware->any_bits(presence->hardware->context) % BP_UNLISTED_SLOTS);",
         "uint16_t behind = 0;",
         "op.02",
     ),

@@ -201,8 +201,8 @@ ROWS: Final = (
     fault(
         "a call counts as answered before its turn has come",
         DISCOVERY,
-        "who->turn->salt = call->salt;",
-        "who->turn->salt = call->salt;\n        discovery->has_answered = 1;\n"
+        "presence->turn->salt = call->salt;",
+        "presence->turn->salt = call->salt;\n        discovery->has_answered = 1;\n"
         "        discovery->answered_salt = call->salt;",
         "op.01",
     ),

@@ -24,7 +24,7 @@ ROWS: Final = (
     fault(
         "a list changes no acknowledgement",
         DISCOVERY,
-        "    who->discovery->is_acknowledged = is_in;\n",
+        "    presence->discovery->is_acknowledged = is_in;\n",
         "",
         "find.list",
     ),
