@@ -38,7 +38,7 @@ MAX_LEAVING: Final = 16
 Tell = Callable[[str], None]
 
 
-def _tell_nobody(_: str) -> None:
+def _tell_nothing(_: str) -> None:
     """For a server whose words nobody reads."""
 
 
@@ -102,7 +102,7 @@ class _Drops:
 class PseudoTerminal:
     """A pseudo-terminal; `name` is what the host opens as if it were a serial port."""
 
-    def __init__(self, tell: Tell = _tell_nobody) -> None:
+    def __init__(self, tell: Tell = _tell_nothing) -> None:
         try:
             import pty
             import tty
@@ -211,7 +211,7 @@ class TcpPort:
     its port closed. Silence would leave it, and its user, with a bus on which no actuator answers.
     """
 
-    def __init__(self, host: str, port: int, tell: Tell = _tell_nobody) -> None:
+    def __init__(self, host: str, port: int, tell: Tell = _tell_nothing) -> None:
         self._listener = _listening(host, port)
         self._client: _Client | None = None
         self._since = ""

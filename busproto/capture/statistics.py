@@ -15,7 +15,7 @@ from busproto.wire.frame import BROADCAST_ADDRESS
 from busproto.wire.message import BARE_REPLIES, REPLIES
 
 NS_PER_S: Final = 1_000_000_000
-NOBODY: Final = -1
+NO_TAG: Final = -1
 
 
 class Fact(NamedTuple):
@@ -255,9 +255,9 @@ def facts_of(capture: Capture) -> Iterator[Fact]:
     for packet in capture.packets:
         piece = kind_of(packet.data)
         frame = piece.frame
-        head: tuple[Any, ...] = (0, 0, 0, 0, NOBODY, b"")
+        head: tuple[Any, ...] = (0, 0, 0, 0, NO_TAG, b"")
         if frame is not None:
-            tag = NOBODY if frame.tag is None else frame.tag
+            tag = NO_TAG if frame.tag is None else frame.tag
             head = (frame.destination, frame.source, frame.sequence, frame.operation, tag, frame.payload)
         yield Fact(packet.time_ns, len(packet.data), packet.is_sent, packet.is_echo, piece.kind, *head)
 

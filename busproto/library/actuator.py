@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 
 from busproto.errors import InputError
 from busproto.library.values import About, ActuatorReport, Moved, Value
-from busproto.library.work import Who, Work
+from busproto.library.work import ActuatorKey, Work
 from busproto.ops.moving.letting_go import LetGo
 from busproto.ops.steps import Steps
 from busproto.wire.parameter_list import ParameterList
@@ -32,15 +32,15 @@ class Settings(Mapping[str, Value]):
         ReplyTimeoutError, AddressConflictError: it does not answer, or several do.
     """
 
-    def __init__(self, run: Run, work: Work, who: Who) -> None:
-        self._run, self._work, self._who = run, work, who
+    def __init__(self, run: Run, work: Work, key: ActuatorKey) -> None:
+        self._run, self._work, self._key = run, work, key
 
     def __getitem__(self, name: str) -> Value:
-        value: Value = self._run(self._work.read(self._who, name))
+        value: Value = self._run(self._work.read(self._key, name))
         return value
 
     def __setitem__(self, name: str, value: object) -> None:
-        self._run(self._work.set(self._who, name, value))
+        self._run(self._work.set(self._key, name, value))
 
     def __delitem__(self, name: str) -> None:
         raise InputError(f"setting '{name}': a setting cannot be taken away; undo() puts back what was stored")
@@ -57,7 +57,7 @@ class Settings(Mapping[str, Value]):
     @property
     def _parameters(self) -> ParameterList:
         """What it has; the actuator is asked once."""
-        known: ParameterList = self._run(self._work.parameters(self._who))
+        known: ParameterList = self._run(self._work.parameters(self._key))
         return known
 
     def items(self) -> ItemsView[str, Value]:
@@ -69,11 +69,11 @@ class Settings(Mapping[str, Value]):
         return self.as_dict().values()
 
     def __repr__(self) -> str:
-        return f"<settings of {self._who}>"
+        return f"<settings of {self._key}>"
 
     def as_dict(self, memory: str = "working") -> dict[str, Value]:
         """All settings of one memory. `memory`: "working", "stored" or "factory"."""
-        values: dict[str, Value] = self._run(self._work.read_all(self._who, memory))
+        values: dict[str, Value] = self._run(self._work.read_all(self._key, memory))
         return values
 
     def update(self, changes: Mapping[str, object]) -> dict[str, Value]:
@@ -82,7 +82,7 @@ class Settings(Mapping[str, Value]):
         Returns:
             Those that were changed, as they are now; what was so already is not written.
         """
-        changed: dict[str, Value] = self._run(self._work.update(self._who, changes))
+        changed: dict[str, Value] = self._run(self._work.update(self._key, changes))
         return changed
 
     def store(self) -> int:
@@ -94,12 +94,12 @@ class Settings(Mapping[str, Value]):
         Raises:
             NodeRefusedError: the memory could not be written; the old settings stand.
         """
-        count: int = self._run(self._work.store(self._who))
+        count: int = self._run(self._work.store(self._key))
         return count
 
     def undo(self, to: str = "stored") -> dict[str, Value]:
         """Set working memory back to "stored" or "factory"; stored memory is not touched. Returns what it is then."""
-        values: dict[str, Value] = self._run(self._work.undo(self._who, to))
+        values: dict[str, Value] = self._run(self._work.undo(self._key, to))
         return values
 
 
@@ -114,21 +114,21 @@ class Actuator:
         PortClosedError: the port went away, or was closed.
     """
 
-    def __init__(self, run: Run, work: Work, who: Who) -> None:
-        self._run, self._work, self._who = run, work, who
+    def __init__(self, run: Run, work: Work, key: ActuatorKey) -> None:
+        self._run, self._work, self._key = run, work, key
 
     def __repr__(self) -> str:
-        return f"<actuator, {self._who}>"
+        return f"<actuator, {self._key}>"
 
     @property
     def settings(self) -> Settings:
         """Its settings, as a mapping. To set one that shifts an engaged arm moves it: see `busproto.CAUTIONS`."""
-        return Settings(self._run, self._work, self._who)
+        return Settings(self._run, self._work, self._key)
 
     @property
     def address(self) -> int:
         """Its address, 1..239. Setting it is `give_address`."""
-        address: int = self._run(self._work.address(self._who))
+        address: int = self._run(self._work.address(self._key))
         return address
 
     @address.setter
@@ -138,16 +138,16 @@ class Actuator:
     @property
     def uid(self) -> str:
         """Its uid, 16 hexadecimal digits; read where it is not known."""
-        return self.describe().uid if self._who.uid is None else self._who.uid.hex()
+        return self.describe().uid if self._key.uid is None else self._key.uid.hex()
 
     def report(self) -> ActuatorReport:
         """Position, load and health, in units. Changes nothing."""
-        report: ActuatorReport = self._run(self._work.report(self._who))
+        report: ActuatorReport = self._run(self._work.report(self._key))
         return report
 
     def describe(self) -> About:
         """What it is: uid, model, firmware, rating. Changes nothing."""
-        about: About = self._run(self._work.describe(self._who))
+        about: About = self._run(self._work.describe(self._key))
         return about
 
     def move(self, target: str | float, *, unit: str | None = None, hold_s: float = 1.0, stay: bool = False) -> Moved:
@@ -168,7 +168,7 @@ class Actuator:
             NodeRefusedError: it has no address of its own, or a fault stands.
             NotLimpError: at the end it was not seen limp: take the pack off. `let_go` of the error says what was seen.
         """
-        moved: Moved = self._run(self._work.move(self._who, target, unit, hold_s, stay))
+        moved: Moved = self._run(self._work.move(self._key, target, unit, hold_s, stay))
         return moved
 
     def limp(self) -> LetGo:
@@ -177,7 +177,7 @@ class Actuator:
         Raises:
             NotLimpError: it was not seen limp within 5 s: take the pack off.
         """
-        seen: LetGo = self._run(self._work.limp(self._who))
+        seen: LetGo = self._run(self._work.limp(self._key))
         return seen
 
     def show(self, seconds: float) -> bool:
@@ -186,7 +186,7 @@ class Actuator:
         Returns:
             Whether its arm moves; see `busproto.CAUTIONS` before.
         """
-        moves: bool = self._run(self._work.show(self._who, seconds))
+        moves: bool = self._run(self._work.show(self._key, seconds))
         return moves
 
     def give_address(self, address: int | None, *, channel: int | None = None) -> None:
@@ -201,4 +201,4 @@ class Actuator:
             ReadBackError: another uid answers at the address.
             NotLimpError: it was not seen limp afterwards.
         """
-        self._run(self._work.give_address(self._who, address, channel))
+        self._run(self._work.give_address(self._key, address, channel))

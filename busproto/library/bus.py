@@ -65,13 +65,13 @@ class Bus:
     def __repr__(self) -> str:
         return f"<Bus, {self.link!r}>"
 
-    def __getitem__(self, who: int | str | bytes | Found) -> Actuator:
+    def __getitem__(self, key: int | str | bytes | Found) -> Actuator:
         """One actuator, by its address 1..239 or its uid (16 digits, 8 bytes, or one of `find`). Sends nothing.
 
         Raises:
             InputError: neither.
         """
-        return Actuator(self.run, self._work, self._work.who(who))
+        return Actuator(self.run, self._work, self._work.key(key))
 
     def run(self, steps: Steps[T]) -> T:
         """Run an operation of `busproto.ops`, such as ``bus.run(busproto.ops.report(30))``.

@@ -205,10 +205,10 @@ def apply_plan(
             f"wrong_hardware='{WRITE}' writes to all"
         )
     if prospect.unclaimed_to_be_written and not by_address:
-        who = ", ".join(sorted(prospect.unclaimed_to_be_written))
+        names = ", ".join(sorted(prospect.unclaimed_to_be_written))
         raise NotAgreedError(
-            f"never claimed, known by address alone: {who}. Nothing was changed: by_address=True takes them for these "
-            "functions, 'busproto claim' learns it by hand"
+            f"never claimed, known by address alone: {names}. Nothing was changed. by_address=True accepts the address as "
+            "proof of these functions; 'busproto claim' finds them by hand"
         )
     job = job_of_prospect(prospect, wrong_hardware, {"port": work.link.transport.url})
     harmed = tuple(one.text for one in found.harmed)
@@ -244,10 +244,10 @@ def restore_record(
     _require_proven(before)
     absent = absent_of(record, before.roster)
     if absent and (not those_present or len(absent) == len(record.entries)):
-        who = "; ".join(f"{one.name} ({one.uid.hex()}, address {one.address})" for one in absent)
+        names = "; ".join(f"{one.name} ({one.uid.hex()}, address {one.address})" for one in absent)
         raise OperationError(
             absent[0].address,
-            f"not on the line: {who}. Plug in and power them, or say those_present=True. Nothing was changed",
+            f"not on the line: {names}. Plug in and power them, or say those_present=True. Nothing was changed",
         )
     job = job_of_record(record, before, journal_path=journal_path, about={"port": work.link.transport.url})
     _require_agreed(Proposal(job.title, job.todo, job.interrupted), agree)
@@ -298,7 +298,7 @@ def _survey(work: Work) -> Steps[Survey]:
 def _carry_out(work: Work, job: Job) -> Steps[Applied]:
     work.forget()  # until it has come to its end
     applied = yield from carry_out_job(job)
-    work.saw(applied.let_go, everyone=True)
+    work.saw(applied.let_go, to_all=True)
     return applied
 
 

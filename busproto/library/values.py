@@ -16,7 +16,7 @@ from busproto.ops.moving.motion import fault_texts
 from busproto.ops.reports import state_word
 from busproto.ops.survey import firmware_text
 from busproto.wire.frame import MAX_ADDRESS, MIN_ADDRESS, UID_BYTES
-from busproto.wire.messages import LIMP_STATES, NOBODY_UID, Description, Memory, Status
+from busproto.wire.messages import LIMP_STATES, NULL_UID, Description, Memory, Status
 from busproto.wire.parameters import Parameter, RawValue
 
 Value = float | str | list[float]
@@ -209,7 +209,7 @@ def address_of(given: object) -> int:
     return given
 
 
-def who_of(given: object) -> int | bytes:
+def key_of(given: object) -> int | bytes:
     """An address, or a uid as 8 bytes, of what stands in ``bus[...]``.
 
     Raises:
@@ -220,7 +220,7 @@ def who_of(given: object) -> int | bytes:
     if isinstance(given, str):
         return parse_uid(given)
     if isinstance(given, bytes | bytearray):
-        if len(given) != UID_BYTES or given == NOBODY_UID:
+        if len(given) != UID_BYTES or given == NULL_UID:
             raise InputError(f"uid {bytes(given).hex()}: {UID_BYTES} bytes are wanted, not all zero")
         return bytes(given)
     if isinstance(given, int) and not isinstance(given, bool):

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from busproto.errors import AddressConflictError, InputError, ReadBackError, ReplyTimeoutError
 from busproto.ops.discovery.search import Roster
 from busproto.ops.steps import Done, Moved, Progress, Steps
-from busproto.ops.transact import transact, transact_by, who_is_at
+from busproto.ops.transact import transact, transact_by, uids_at
 from busproto.session.exchange import Ask, Expect
 from busproto.wire.frame import BROADCAST_ADDRESS, MAX_ADDRESS, MIN_ADDRESS, UID_BYTES, UNADDRESSED
-from busproto.wire.messages import NOBODY_UID, Assign, Assigned, Describe, Description
+from busproto.wire.messages import NULL_UID, Assign, Assigned, Describe, Description
 from busproto.wire.timing import MAX_TURNAROUND_NS, START_JITTER_NS, STORE_NS
 
 
@@ -47,7 +47,7 @@ def parse_uid(text: str) -> bytes:
         uid = bytes.fromhex(compact)
     except ValueError:
         uid = b""
-    if len(uid) != UID_BYTES or len(compact) != 2 * UID_BYTES or uid == NOBODY_UID:
+    if len(uid) != UID_BYTES or len(compact) != 2 * UID_BYTES or uid == NULL_UID:
         raise InputError(f"uid '{text}': 16 digits 0-9 a-f are wanted, as 'busproto find' prints them, not all zero")
     return uid
 
@@ -89,7 +89,7 @@ def assign(uid: bytes, address: int, *, rng: random.Random | None = None) -> Ste
 def require_free(uid: bytes, address: int, *, rng: random.Random | None = None) -> Steps[None]:
     """Raises AddressConflictError where an actuator other than this one answers at an address."""
     if address != UNADDRESSED:
-        there = yield from who_is_at(address, rng=rng)
+        there = yield from uids_at(address, rng=rng)
         others = [other for other in there if other != uid]
         if others:
             raise AddressConflictError(address, others)

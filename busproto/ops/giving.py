@@ -39,6 +39,6 @@ def give_address(uid: bytes, address: int, channel: int | None = None) -> Steps[
     except BaseException as error:
         is_broken_off = not isinstance(error, Exception) or isinstance(error, PortClosedError)
         if is_given or is_broken_off:  # where it is, is not known until it has answered: all are asked then
-            yield from let_go_after(error, actuators or None, everyone=False, others=not is_given)
+            yield from let_go_after(error, actuators or None, to_all=False, others=not is_given)
         raise
-    return description, (yield from let_go(actuators, everyone=False))
+    return description, (yield from let_go(actuators, to_all=False))

@@ -23,8 +23,8 @@ from busproto.wire.timing import FIRST_SLOT_NS, MINI_SLOT_NS
 ATTEMPTS: Final = 4
 PRESENT_BYTES: Final = 24
 QUIET_SLOTS: Final = 16
-WHO_SLOTS: Final = 16
-WHO_CALLS: Final = 3
+UIDS_AT_SLOTS: Final = 16
+UIDS_AT_CALLS: Final = 3
 
 M = TypeVar("M", bound=Message)
 
@@ -42,15 +42,15 @@ def window(message: RollCall, destination: int = BROADCAST_ADDRESS, ahead: tuple
     )
 
 
-def who_is_at(address: int, *, rng: random.Random | None = None) -> Steps[tuple[bytes, ...]]:
+def uids_at(address: int, *, rng: random.Random | None = None) -> Steps[tuple[bytes, ...]]:
     """The uids of all actuators heard at one address; the answer to "clash or noise?".
 
     Several calls to that address only, each in an epoch and with a salt of its own. Not a proof: see `find`.
     """
     rng = rng or random.SystemRandom()
     uids: set[bytes] = set()
-    for _ in range(WHO_CALLS):
-        call = RollCall(rng.randrange(0x10000), rng.randrange(0x100), WHO_SLOTS, ())
+    for _ in range(UIDS_AT_CALLS):
+        call = RollCall(rng.randrange(0x10000), rng.randrange(0x100), UIDS_AT_SLOTS, ())
         heard = yield from exchange(window(call, address))
         uids |= {uid for frame in heard.replies if (uid := uid_of(frame)) is not None}
     if len(uids) > 1:  # fewer prove nothing
@@ -109,7 +109,7 @@ def transact_by(ask: Ask, reply: type[M], attempts: int = ATTEMPTS, what: str = 
         if len(heard.tags) > 1:
             yield from _conflict(address)
         if heard.verdict is Verdict.CROWDED and ask.listen_out:
-            uids = yield from who_is_at(address)
+            uids = yield from uids_at(address)
             if len(uids) > 1:
                 raise AddressConflictError(address, uids)
         answer = _answer(heard, reply)
@@ -121,14 +121,14 @@ def transact_by(ask: Ask, reply: type[M], attempts: int = ATTEMPTS, what: str = 
             raise NodeRefusedError(address, what, int(answer.code), OUTCOME_TEXTS[answer.code] + allowed, *limits)
         heard_bytes += len(heard.strays)
     if heard_bytes and ask.destination != BROADCAST_ADDRESS:
-        uids = yield from who_is_at(address)
+        uids = yield from uids_at(address)
         if len(uids) > 1:
             raise AddressConflictError(address, uids)
     raise ReplyTimeoutError(address, what, attempts, heard_bytes)
 
 
 def _conflict(address: int) -> Steps[None]:
-    uids = yield from who_is_at(address)
+    uids = yield from uids_at(address)
     raise AddressConflictError(address, uids)
 
 

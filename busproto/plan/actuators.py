@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from busproto.errors import InputError, OperationError
 from busproto.ops.addressing import Move, assign_all, ordered_moves, parse_address, parse_uid
 from busproto.ops.discovery.search import Roster
+from busproto.ops.moving.hand_movement import Member
 from busproto.ops.moving.motion import report
-from busproto.ops.moving.who_moved import Member
 from busproto.ops.steps import Progress, Steps
 from busproto.ops.transact import transact
 from busproto.plan.hardware import Difference, Harmed, hardware_differences, harm_of
@@ -134,23 +134,23 @@ def unfit_of(
     return found
 
 
-def whom(plan: Plan, assigned: Mapping[str, bytes], who: str) -> tuple[bytes, int | None]:
+def named_actuator(plan: Plan, assigned: Mapping[str, bytes], name: str) -> tuple[bytes, int | None]:
     """Uid (empty where not known) and address (None where not known) of whom a person named.
 
     Raises:
         InputError: it is no function that is claimed, no uid and no address.
     """
-    if who in plan.roles:
-        if who not in assigned:
-            raise InputError(f"'{who}' is not claimed yet: name an address or a uid, or claim it first")
-        return assigned[who], None
+    if name in plan.roles:
+        if name not in assigned:
+            raise InputError(f"'{name}' is not claimed yet: name an address or a uid, or claim it first")
+        return assigned[name], None
     with contextlib.suppress(InputError):
-        return b"", parse_address(who)
+        return b"", parse_address(name)
     with contextlib.suppress(InputError):
-        return parse_uid(who), None
+        return parse_uid(name), None
     functions = ", ".join(plan.roles)
     raise InputError(
-        f"'{who}' is no address (1..239), no uid (16 digits) and no function of this airframe: {functions}"
+        f"'{name}' is no address (1..239), no uid (16 digits) and no function of this airframe: {functions}"
     )
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
-from busproto.ops.moving.who_moved import Held, Restless, Silent, Verdict
+from busproto.ops.moving.hand_movement import Held, Restless, Silent, Verdict
 from busproto.plan.airframe import claim as claims
 from busproto.plan.hardware import Difference
 from busproto.plan.load import Plan

@@ -31,7 +31,7 @@ MAX_DEMAND: Final = 10_000
 MAX_WINDOW_SLOTS: Final = 1024
 MAX_DIGESTS_PER_CALL: Final = 53
 MAX_DIGESTS_PER_PART: Final = 53
-NOBODY_UID: Final = bytes(UID_BYTES)
+NULL_UID: Final = bytes(UID_BYTES)
 """A uid that no actuator has; in a suppress it stands for all actuators."""
 ADDRESS_MAP_BYTES: Final = 30
 MAX_READ: Final = 40

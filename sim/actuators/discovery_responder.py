@@ -198,7 +198,7 @@ class DiscoveryResponder:
             self.count_down(behind, lambda: bytes([unlisted_answer(value)]))
 
     def _suppress(self, suppress: m.Suppress) -> None:
-        if suppress.uid in {self._uid, m.NOBODY_UID}:
+        if suppress.uid in {self._uid, m.NULL_UID}:
             self._enter(suppress.epoch)
             self.is_acknowledged = True
 

@@ -30,7 +30,7 @@ from busproto.sim.native.device_library import REFERENCE
 from busproto.sim.scene import hand_script, own_table, sticks, surface_table
 from busproto.sim.scene.events import Degrees, EventTable, Name, Table, Wrong, schedule
 from busproto.wire.frame import DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS, UID_BYTES, UNADDRESSED
-from busproto.wire.messages import MAX_CHANNELS, NOBODY_UID
+from busproto.wire.messages import MAX_CHANNELS, NULL_UID
 from busproto.wire.parameter_list import STANDARD, ParameterList, list_of_rows
 from busproto.wire.parameters import FACTORY, Parameter, RawValue, disagreement, parameter_named
 
@@ -417,7 +417,7 @@ def _sense_problems(file: _File, stored: dict[str, dict[str, RawValue]]) -> Iter
         if row.uid is not None:
             if row.uid in uids:
                 yield (*here, "uid"), f"{row.uid} is already that of '{uids[row.uid]}' (copy-of makes a twin)"
-            elif bytes.fromhex(row.uid) == NOBODY_UID:
+            elif bytes.fromhex(row.uid) == NULL_UID:
                 yield (*here, "uid"), "all zeros stands for nobody"
             uids[row.uid] = row.label
         labels.append(row.label)

@@ -403,7 +403,7 @@ def _second_host(drawn: Drawn) -> str:
     def ask() -> None:
         message: Message = m.RollCall(epoch, stream.randrange(256), 16, ())
         if stream.random() < 0.3:
-            message = m.Suppress(epoch, m.NOBODY_UID)
+            message = m.Suppress(epoch, m.NULL_UID)
         line.transmit(host, encode_frame(request_frame(message, BROADCAST_ADDRESS, stream.randrange(256))))
 
     drawn.every(drawn.moment_ns(), lambda: round(every_ms * stream.uniform(0.3, 2) * MS) + 4 * MS, ask)

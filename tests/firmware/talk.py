@@ -193,7 +193,7 @@ class Talk:
         return self._all(m.AddressMemberList(*self._fresh(), self._rng.randbytes(30)))
 
     def _suppress(self) -> Step:
-        uid = self._rng.choice((UID, m.NOBODY_UID, self._rng.randbytes(8)))
+        uid = self._rng.choice((UID, m.NULL_UID, self._rng.randbytes(8)))
         return self._all(m.Suppress(self._epoch, uid))
 
     def _match(self) -> Step:
@@ -218,7 +218,7 @@ class Talk:
                 if self._rng.random() < 0.85:
                     said.append(m.MemberList(epoch, salt, sum(map(len, parts[:at])), total, digests))
         else:
-            said = [m.Suppress(epoch, m.NOBODY_UID), m.Match(epoch, 0, 0, UID)]
+            said = [m.Suppress(epoch, m.NULL_UID), m.Match(epoch, 0, 0, UID)]
             self._rng.shuffle(said)
         frames = [encode_frame(request_frame(one, BROADCAST_ADDRESS, 7)) for one in said]
         return Step(b"".join(frames)) if frames else self._report()

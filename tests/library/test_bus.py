@@ -48,21 +48,21 @@ def test_an_empty_list_is_an_answer_and_says_why_it_is_not_proven() -> None:
     assert "NOT PROVEN complete (no actuator answers" in repr(found)
 
 
-@pytest.mark.parametrize("who", [12, LONE, LONE.hex(), LONE.hex().upper(), bytearray(LONE), ops.Found(LONE, 0)])
-def test_one_is_named_by_its_address_or_by_its_uid(who: Any) -> None:
+@pytest.mark.parametrize("key", [12, LONE, LONE.hex(), LONE.hex().upper(), bytearray(LONE), ops.Found(LONE, 0)])
+def test_one_is_named_by_its_address_or_by_its_uid(key: Any) -> None:
     bus, _ = opened(harbour())
-    one = bus[who]
+    one = bus[key]
     assert one.describe().uid == one.uid == LONE.hex()
     assert one.address == one.describe().address == 12
     assert one.report().position_deg == -8.0
     assert one.report().is_limp
 
 
-@pytest.mark.parametrize("who", [0, 240, -1, True, 3.5, None, "12", "", "zz", b"1", bytes(8), [12], {}])
-def test_what_names_no_actuator_is_refused_at_once(who: Any) -> None:
+@pytest.mark.parametrize("key", [0, 240, -1, True, 3.5, None, "12", "", "zz", b"1", bytes(8), [12], {}])
+def test_what_names_no_actuator_is_refused_at_once(key: Any) -> None:
     bus, port = opened(harbour())
     with pytest.raises(busproto.InputError, match=r"1\.\.239|digits|bytes"):
-        bus[who]
+        bus[key]
     assert port.sent == []
 
 
@@ -381,9 +381,9 @@ def test_taken_shared_and_missing_are_told_by_what_they_are() -> None:
     before = one.truth
     with pytest.raises(busproto.AddressConflictError, match="is taken by"):
         bus[FRESH].give_address(12)
-    for who in (60, LEFT):
+    for key in (60, LEFT):
         with pytest.raises(busproto.AddressConflictError, match="is shared by several"):
-            bus[who].report()
+            bus[key].report()
     with pytest.raises(busproto.ReplyTimeoutError, match="address 99"):
         bus[99].report()
     with pytest.raises(busproto.OperationError, match="no actuator with uid 00000000000000ff was found"):

@@ -7,7 +7,7 @@ import random
 import pytest
 
 from busproto.errors import AddressConflictError, NodeRefusedError, ReplyTimeoutError
-from busproto.ops import Link, assign, describe, engage, find, report, transact, who_is_at
+from busproto.ops import Link, assign, describe, engage, find, report, transact, uids_at
 from busproto.ops.steps import Clash, Moved, Pause, Steps, exchange
 from busproto.session import Ask, Expect, Heard, Verdict
 from busproto.wire import Message, decode_frame
@@ -201,14 +201,14 @@ def test_who_is_at() -> None:
     for uid, address in ((1, 7), (2, 7), (3, 8), (4, 240)):
         one.add(uid, address)
     for address, uids in ((7, (1, 2)), (8, (3,)), (9, ())):
-        assert one.run(who_is_at(address, rng=random.Random(address))) == tuple(uid_of(uid) for uid in uids)
+        assert one.run(uids_at(address, rng=random.Random(address))) == tuple(uid_of(uid) for uid in uids)
     assert one.link.clashing == {7: (uid_of(1), uid_of(2))}
 
 
 def test_who_is_at_asks_in_another_epoch_each_time() -> None:
     one = sharing(1, 1, 2)
     port = one.hooked(lambda _: None)
-    one.run(who_is_at(7, rng=random.Random(1)))
+    one.run(uids_at(7, rng=random.Random(1)))
     calls = [message for message in port.sent if isinstance(message, RollCall)]
     assert len(calls) == len(port.sent) == 3
     assert len({(call.epoch, call.salt) for call in calls}) == 3
@@ -219,7 +219,7 @@ def test_hearing_only_one_does_not_end_a_clash_that_is_known() -> None:
     one = sharing(1, 1, 2)
     one.run(find(rng=random.Random(1)))
     one.bus.actuators[1].power_off()
-    assert one.run(who_is_at(7, rng=random.Random(1))) == (uid_of(1),)
+    assert one.run(uids_at(7, rng=random.Random(1))) == (uid_of(1),)
     assert one.link.clashing == {7: (uid_of(1), uid_of(2))}
     with pytest.raises(AddressConflictError):
         one.run(report(7))

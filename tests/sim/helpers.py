@@ -59,7 +59,7 @@ SAMPLES: dict[str, Message] = {
     "link test": m.LinkTest(b"abc"),
     "restart": m.Restart(),
     "demand all": m.DemandAll((1000,) * 32),
-    "suppress": m.Suppress(1, m.NOBODY_UID),
+    "suppress": m.Suppress(1, m.NULL_UID),
     "assign": m.Assign(uid_of(99), 7),
     "member_list": m.MemberList(1, 2, 0, 0, ()),
     "address list": m.AddressMemberList(1, 2, bytes(30)),

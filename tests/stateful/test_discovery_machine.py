@@ -18,7 +18,7 @@ from busproto.sim.actuators.actuator import Actuator
 from busproto.sim.line.hearing import LineKind
 from busproto.wire import Decoder, Frame, encode_frame, request_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
-from busproto.wire.messages import NOBODY_UID, Assign, Suppress
+from busproto.wire.messages import NULL_UID, Assign, Suppress
 from tests.fleet import MODEL, fleet
 from tests.ops.helpers import MS, listed, right_or_not_proven
 
@@ -131,10 +131,10 @@ class DiscoveryMachine(RuleBasedStateMachine):
 
     # --- the host ---
 
-    @rule(epoch=st.integers(1, 0xFFFF), number=PICKS, everyone=st.booleans())
-    def suppress(self, epoch: int, number: int, everyone: bool) -> None:
+    @rule(epoch=st.integers(1, 0xFFFF), number=PICKS, to_all=st.booleans())
+    def suppress(self, epoch: int, number: int, to_all: bool) -> None:
         """Left over from another host's search: whoever heard it keeps silent in that epoch."""
-        uid = NOBODY_UID if everyone or not self.bus.actuators else self.picked(number).uid
+        uid = NULL_UID if to_all or not self.bus.actuators else self.picked(number).uid
         self.link.run(exchange(Ask.all(Suppress(epoch, uid))))
 
     @rule()
@@ -148,7 +148,7 @@ class DiscoveryMachine(RuleBasedStateMachine):
     def restart_into_the_epoch_that_all_are_suppressed_in(self, epoch: int) -> None:
         """The worst that chance can bring: the new epoch is the old one, and everyone believes to be acknowledged."""
         self.link = Link(self.bus.host)
-        self.link.run(exchange(Ask.all(Suppress(epoch, NOBODY_UID))))
+        self.link.run(exchange(Ask.all(Suppress(epoch, NULL_UID))))
         self._check(self.link.run(find(rng=FirstDraw(epoch, self.draw))))
 
     @precondition(has_actuators)
@@ -231,7 +231,7 @@ class DiscoveryMachine(RuleBasedStateMachine):
             assert one.arm.target_deg is None
 
     @invariant()
-    def the_host_accepts_no_frame_that_nobody_sent(self) -> None:
+    def the_host_accepts_only_frames_that_were_sent(self) -> None:
         if not hasattr(self, "bus"):
             return
         record = self.bus.line.record

@@ -38,10 +38,10 @@ from busproto.ops.addressing import Move
 from busproto.ops.discovery.roster import twin_text
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
 from busproto.ops.link import Link
+from busproto.ops.moving.hand_movement import CLEAR_DEG
 from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.moving.motion import report
 from busproto.ops.moving.nudge import nudge
-from busproto.ops.moving.who_moved import CLEAR_DEG
 from busproto.ops.parameter_access import describe
 from busproto.ops.steps import Steps
 from busproto.ops.survey import roster_actuators
@@ -51,9 +51,9 @@ from busproto.plan.actuators import (
     ask_what_they_are,
     harmed_of,
     meet,
+    named_actuator,
     own_address,
     scratch_moves,
-    whom,
 )
 from busproto.plan.airframe import claim as claims
 from busproto.plan.airframe.results import TRIAL_ENDING, check_result_place, keep_directions
@@ -371,7 +371,7 @@ def _by_nudge(talk: Talk, harmed: Mapping[bytes, Harmed]) -> Steps[claims.Ended]
 
 
 def _nudge(plan: Plan, assigned: Mapping[str, bytes], who: str, clear: bool, port: PortOptions, as_json: bool) -> int:
-    uid, address = whom(plan, assigned, who)
+    uid, address = named_actuator(plan, assigned, who)
     with open_link(port) as link:
         if address is None:
             address = own_address(link.run(find()), uid)
@@ -381,8 +381,8 @@ def _nudge(plan: Plan, assigned: Mapping[str, bytes], who: str, clear: bool, por
         harmed = harm_of(plan, description, address, link.run(report(address)).supply_mv, function or "")
         if harmed is not None:
             raise InputError(f"{harmed.text} Nothing was moved")
-        who_text = f"address {address}" + (f" ({function})" if function else "")
-        require_clearance(clear, f"letting the actuator at {who_text} swing by a few degrees")
+        actuator_text = f"address {address}" + (f" ({function})" if function else "")
+        require_clearance(clear, f"letting the actuator at {actuator_text} swing by a few degrees")
         nudged = link.run(nudge(address))
     if as_json:
         print_json(
@@ -397,7 +397,7 @@ def _nudge(plan: Plan, assigned: Mapping[str, bytes], who: str, clear: bool, por
             }
         )
     else:
-        click.echo(f"{who_text}, uid {uid_text(uid)}: {nudged.text}. {nudged.let_go.text}")
+        click.echo(f"{actuator_text}, uid {uid_text(uid)}: {nudged.text}. {nudged.let_go.text}")
     return code_of(nudged.let_go, exit_codes.DONE if nudged.was_seen else exit_codes.NOT_AS_WANTED)
 
 

@@ -105,18 +105,20 @@ def command(target: str, small: float, large: float, clear: bool, port: PortOpti
 
     Limp until the first key that moves; it takes hold where the arm is. Quitting, Ctrl-C and errors leave it limp.
     """
-    address, channel = parse_who(target)
+    address, channel = parse_target(target)
     is_script = not sys.stdin.isatty()
     pace_s = 0.0 if is_script or not port.url.startswith(SIM_SCHEME) else DEMAND_PERIOD_NS / 1e9
     with open_link(port) as link:
-        who = link.run(steer_address(address)) if address else _followers(link, channel)
-        names = " and ".join(map(str, who.addresses))
-        require_clearance(clear, f"steering {'them' if len(who.addresses) > 1 else 'the actuator'} at address {names}")
+        steered = link.run(steer_address(address)) if address else _followers(link, channel)
+        names = " and ".join(map(str, steered.addresses))
+        require_clearance(
+            clear, f"steering {'them' if len(steered.addresses) > 1 else 'the actuator'} at address {names}"
+        )
         clear_progress()
-        with open_keys() as next_key, _Screen(who, small, large, pace_s) as screen:
+        with open_keys() as next_key, _Screen(steered, small, large, pace_s) as screen:
             steering = link.run(
                 steer(
-                    who,
+                    steered,
                     lambda: _next_command(next_key),
                     screen.show,
                     small=small / 100,
@@ -125,14 +127,14 @@ def command(target: str, small: float, large: float, clear: bool, port: PortOpti
                 )
             )
     if as_json:
-        print_json(_json(who, steering))
+        print_json(_json(steered, steering))
     else:
-        _print(who, steering)
+        _print(steered, steering)
     has_arrived = all(one.arrived for one in steering.reached) or not is_script
     return code_of(steering.let_go, exit_codes.DONE if has_arrived else exit_codes.NOT_AS_WANTED)
 
 
-def parse_who(text: str) -> tuple[int, int]:
+def parse_target(text: str) -> tuple[int, int]:
     """Address and channel of what was typed; one of them is 0. Raises InputError."""
     form = CHANNEL_FORM.fullmatch(text.strip().lower())
     if form is None:
@@ -164,8 +166,8 @@ def _next_command(next_key: Callable[[], str | None]) -> Command | None:
 class _Screen:
     """The live report, on stderr, where a person looks at it."""
 
-    def __init__(self, who: Steered, small: float, large: float, pace_s: float) -> None:
-        self._who = who
+    def __init__(self, steered: Steered, small: float, large: float, pace_s: float) -> None:
+        self._steered = steered
         self._pace_s = pace_s
         self._keys = (
             f"left/right a d {small:g} %   down/up s w {large:g} %   c centre   v sweep   space limp/engage   q quit"
@@ -211,7 +213,7 @@ class _Screen:
             table.add_column(name, justify="right" if name != "address" else "left", min_width=width, no_wrap=True)
         table.add_column("state")
         for address, status in view.reports.items():
-            settings = self._who.settings[address]
+            settings = self._steered.settings[address]
             wanted = "" if view.fraction is None else f"{standing_deg(view.fraction, settings):.2f} deg"
             state = "; ".join([state_word(status.state), *fault_texts(status.faults)])
             table.add_row(
@@ -223,14 +225,14 @@ class _Screen:
                 f"{status.temperature_cdeg / 100:.1f}",
                 escape(state),
             )
-        return Group(Text.from_markup(_demand_line(view, self._who)), table, Text(self._keys, style="dim"))
+        return Group(Text.from_markup(_demand_line(view, self._steered)), table, Text(self._keys, style="dim"))
 
 
-def _demand_line(view: View, who: Steered) -> str:
+def _demand_line(view: View, steered: Steered) -> str:
     cells = ["|" if cell == BAR_WIDTH // 2 else "." for cell in range(BAR_WIDTH)]
     for cell in range(BAR_WIDTH):
         fraction = cell / (BAR_WIDTH // 2) - 1
-        if not who.low - 1e-9 <= fraction <= who.high + 1e-9:
+        if not steered.low - 1e-9 <= fraction <= steered.high + 1e-9:
             cells[cell] = "x"  # beyond an end limit
     if view.fraction is None:
         return f"demand {'none: limp':>24}  {''.join(cells)}"
@@ -240,12 +242,12 @@ def _demand_line(view: View, who: Steered) -> str:
     return f"demand [bold]{text:>24}[/bold]  {''.join(cells)}{note}"
 
 
-def _json(who: Steered, steering: Steering) -> dict[str, Any]:
+def _json(steered: Steered, steering: Steering) -> dict[str, Any]:
     return {
-        "addresses": list(who.addresses),
-        "channel": who.channel or None,
-        "low_percent": round(who.low * 100, 2),
-        "high_percent": round(who.high * 100, 2),
+        "addresses": list(steered.addresses),
+        "channel": steered.channel or None,
+        "low_percent": round(steered.low * 100, 2),
+        "high_percent": round(steered.high * 100, 2),
         "commanded": [
             {
                 "command": WORDS[one.command],
@@ -258,7 +260,7 @@ def _json(who: Steered, steering: Steering) -> dict[str, Any]:
                         "address": address,
                         "wanted_deg": None
                         if one.fraction is None
-                        else round(standing_deg(one.fraction, who.settings[address]), 4),
+                        else round(standing_deg(one.fraction, steered.settings[address]), 4),
                         **status_json(status),
                     }
                     for address, status in one.reports.items()
@@ -271,7 +273,7 @@ def _json(who: Steered, steering: Steering) -> dict[str, Any]:
     }
 
 
-def _print(who: Steered, steering: Steering) -> None:
+def _print(steered: Steered, steering: Steering) -> None:
     for command, run in groupby(steering.reached, lambda one: one.command):
         *before, one = run
         word = WORDS[command] + (f" x{len(before) + 1}" if before else "")
@@ -283,7 +285,7 @@ def _print(who: Steered, steering: Steering) -> None:
         where = ", ".join(f"{at} at {status.position_cdeg / 100:.2f} deg" for at, status in one.reports.items())
         notes = (", end of the travel" if one.at_end else "") + ("" if one.arrived else ", not there yet")
         click.echo(f"{word:14}  {wanted:22}  {where}{notes}")
-    for address in who.addresses:
+    for address in steered.addresses:
         peak = steering.peak_current_ma.get(address, 0)
         click.echo(f"address {address}: peak {peak} mA")
     click.echo(steering.let_go.text)

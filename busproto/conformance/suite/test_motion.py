@@ -356,11 +356,11 @@ def assert_released(dut: Dut) -> None:
 
 
 @clause("does.release", "op.42", "states")
-@pytest.mark.parametrize("to_everyone", [False, True], ids=["to one", "to all"])
-def test_release_latches(dut: Dut, to_everyone: bool) -> None:
+@pytest.mark.parametrize("is_broadcast", [False, True], ids=["to one", "to all"])
+def test_release_latches(dut: Dut, is_broadcast: bool) -> None:
     ready(dut, channel=1)
     dut.demand(0.1)
-    if to_everyone:
+    if is_broadcast:
         dut.tell(m.Release())
     else:
         assert dut.ask(m.Release(), m.Released).state is m.State.RELEASED
@@ -402,13 +402,13 @@ def test_a_release_is_not_undone_by_time_or_settings(dut: Dut) -> None:
 
 
 @clause("op.43", "does.motion")
-@pytest.mark.parametrize("to_everyone", [False, True], ids=["to one", "to all"])
-def test_engage_holds_the_arm_where_it_is(dut: Dut, to_everyone: bool) -> None:
+@pytest.mark.parametrize("is_broadcast", [False, True], ids=["to one", "to all"])
+def test_engage_holds_the_arm_where_it_is(dut: Dut, is_broadcast: bool) -> None:
     ready(dut)
     dut.settle(0.25)
     dut.ask(m.Release(), m.Released)
     at = dut.report().position_cdeg
-    if to_everyone:
+    if is_broadcast:
         dut.tell(m.Engage())
     else:
         dut.ask(m.Engage(), m.Engaged)

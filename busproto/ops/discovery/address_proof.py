@@ -40,7 +40,7 @@ UNLISTED: Final = (
     "something came that no actuator of the map accounts for: one that has no address of the map, two at one address, "
     "or noise"
 )
-NOBODY: Final = "no actuator is in the map, and silence alone proves nothing"
+NO_MAP: Final = "no actuator is in the map, and silence alone proves nothing"
 
 
 def prove_addresses(
@@ -109,4 +109,4 @@ def prove_addresses(
     missing = [f"{addresses[uid]}" for uid in order if odds.missed[uid] and uid not in seen]
     if missing:
         return f"no certain answer from address {', '.join(missing)}"
-    return UNLISTED if doubts else "too much noise" if order else NOBODY
+    return UNLISTED if doubts else "too much noise" if order else NO_MAP

@@ -69,18 +69,18 @@ class Roster:
     def __iter__(self) -> Iterator[Found]:
         return iter(self.found)
 
-    def __contains__(self, who: object) -> bool:
-        if isinstance(who, Found):
-            return who in self.found
-        if isinstance(who, str):
-            who = who.strip().lower()
-            return any(one.uid.hex() == who for one in self.found)
-        return any(who in (one.uid, one.address) for one in self.found if who != UNADDRESSED)
+    def __contains__(self, key: object) -> bool:
+        if isinstance(key, Found):
+            return key in self.found
+        if isinstance(key, str):
+            key = key.strip().lower()
+            return any(one.uid.hex() == key for one in self.found)
+        return any(key in (one.uid, one.address) for one in self.found if key != UNADDRESSED)
 
     def __repr__(self) -> str:
-        who = ", ".join(f"{one.uid.hex()} {_where(one.address)}" for one in self.found)
+        found = ", ".join(f"{one.uid.hex()} {_where(one.address)}" for one in self.found)
         is_proven = "proven complete" if self.proven else f"NOT PROVEN complete ({self.reason})"
-        return f"<Roster of {len(self.found)}, {is_proven}: {who or 'nobody'}>"
+        return f"<Roster of {len(self.found)}, {is_proven}: {found or 'no actuator'}>"
 
     @property
     def clashes(self) -> dict[int, tuple[bytes, ...]]:

@@ -87,7 +87,7 @@ MOST_PAUSE_NS: Final = 80 * MS
 LAST_PASSES: Final = 4
 """Within so many passes at the end each in the list must have been confirmed."""
 
-NOBODY: Final = (
+NO_ANSWER: Final = (
     "no actuator answers, and a line without an answer looks like one that no actuator hears: check power, wiring and "
     "line rate (--baud)"
 )
@@ -216,12 +216,12 @@ class _Progress:
         self.odds.forget_silence()
         self.doubted()
 
-    def each_since_ns(self, everyone: frozenset[bytes]) -> int | None:
+    def each_since_ns(self, every_uid: frozenset[bytes]) -> int | None:
         """From when on each was confirmed within the last passes; None where that is too long ago."""
         seen: frozenset[bytes] = frozenset()
         for began_ns, those in reversed(self.passes[-LAST_PASSES:]):
             seen |= those
-            if everyone <= seen:
+            if every_uid <= seen:
                 return began_ns
         return None
 
@@ -241,14 +241,14 @@ def _prove(search: Search, wanted_error: float | None, max_passes: int, patience
         if is_doubtful:
             yield Pause(round(MOST_PAUSE_NS * search.rng.random()))
             sayings = CALL_SAYINGS
-            is_silent = yield from _nobody_answers(search, at, sayings)
+            is_silent = yield from _line_is_silent(search, at, sayings)
             # what is late gives way to the next request: it shows behind a call, or behind a member list
             yield Pause(round(MOST_PAUSE_NS * search.rng.random()))
             if not is_silent and search.only_echo:
                 is_silent, sayings = True, 0
         elif number == 1:
             sayings = 2
-            is_silent = yield from _nobody_answers(search, at, sayings)
+            is_silent = yield from _line_is_silent(search, at, sayings)
             if is_silent and patience_ns:
                 is_silent, more = yield from _call_for_a_while(search, at, patience_ns)
                 sayings += more
@@ -281,12 +281,12 @@ def _prove(search: Search, wanted_error: float | None, max_passes: int, patience
             at.quiet_ns = at.quiet_ns if at.quiet else began_ns
             at.quiet += 1
         _drop_gone(search, at)
-        everyone = frozenset(search.addresses)
-        waiting = [uid for uid in everyone if at.confirmed[uid] < MIN_PASSES]
-        yield Progress("proving", len(everyone) - len(waiting), len(everyone))
-        if number >= LOST_PASSES and (search.out_of_turn or not everyone.issuperset(search.gone)):
+        every_uid = frozenset(search.addresses)
+        waiting = [uid for uid in every_uid if at.confirmed[uid] < MIN_PASSES]
+        yield Progress("proving", len(every_uid) - len(waiting), len(every_uid))
+        if number >= LOST_PASSES and (search.out_of_turn or not every_uid.issuperset(search.gone)):
             break
-        if not everyone:
+        if not every_uid:
             at.empty += not at.asked
             if at.empty >= SILENT_PASSES:
                 break
@@ -295,10 +295,10 @@ def _prove(search: Search, wanted_error: float | None, max_passes: int, patience
         if not waiting and (yield from _is_enough(search, at, calls)):
             if _doubts(search, calls):
                 break
-            miss = at.odds.one_is_missing(everyone, calls)
-            since_ns = at.each_since_ns(everyone)
+            miss = at.odds.one_is_missing(every_uid, calls)
+            since_ns = at.each_since_ns(every_uid)
             if miss <= wanted and since_ns is not None:
-                poor = at.odds.poor(everyone)
+                poor = at.odds.poor(every_uid)
                 return _Proof(poor_text(poor, search.addresses)) if poor else _Proof("", miss, since_ns)
         if at.quiet + max_passes - number - 1 < MIN_PASSES or (
             _is_doubtful(search, at.odds) and at.quiet + max_passes - number - 1 < _quiet_wanted(search, calls)
@@ -353,7 +353,7 @@ def _why_not(search: Search, at: _Progress, max_passes: int) -> str:
     if not search.addresses:
         if search.heard_anything:
             return SOMETHING_WAS_HEARD
-        return NOBODY if search.echoes == {True} else NO_SIGN
+        return NO_ANSWER if search.echoes == {True} else NO_SIGN
     doubts = _doubts(search, search.account())
     if doubts:
         return _doubted(doubts)
@@ -397,7 +397,7 @@ def _drop_gone(search: Search, at: _Progress) -> None:
             at.silent[uid] = 0
 
 
-def _nobody_answers(search: Search, at: _Progress, times: int) -> Steps[bool]:
+def _line_is_silent(search: Search, at: _Progress, times: int) -> Steps[bool]:
     """A short call to all who are not acknowledged, said several times in one burst. Returns whether it stayed silent.
 
     The member list acknowledges those who find themselves in it, so hardly anyone answers. A member list is long and
@@ -424,7 +424,7 @@ def _call_for_a_while(search: Search, at: _Progress, patience_ns: int) -> Steps[
     while (yield from now()) < until_ns:
         yield Pause(round(search.rng.uniform(*PATIENT_PAUSES_NS)))
         strange = search.strange
-        is_silent = yield from _nobody_answers(search, at, PATIENT_SAYINGS)
+        is_silent = yield from _line_is_silent(search, at, PATIENT_SAYINGS)
         sayings += PATIENT_SAYINGS
         if not is_silent or search.strange > strange:
             return False, sayings

@@ -186,8 +186,8 @@ def _steered(settings: Mapping[int, Mapping[str, RawValue]], channel: int) -> St
 class _Hand:
     """The state of one steering; what stands here is changed by commands and by time."""
 
-    def __init__(self, who: Steered, small: float, large: float, wants_settled: bool) -> None:
-        self.who = who
+    def __init__(self, steered: Steered, small: float, large: float, wants_settled: bool) -> None:
+        self.steered = steered
         self.fraction: float | None = None
         self.reports: dict[int, Status] = {}
         self.peak_ma: dict[int, int] = {}
@@ -204,7 +204,7 @@ class _Hand:
         self._wants_settled = wants_settled
         self._last: Reached | None = None
         soft_ms, way_s = 0, 0.0
-        for one in who.settings.values():
+        for one in steered.settings.values():
             soft, travel, slew = one["soft-start"], one["travel"], one["slew-limit"]
             assert isinstance(soft, int)
             assert isinstance(travel, int)
@@ -214,16 +214,16 @@ class _Hand:
 
     def period_ns(self) -> int:
         """How often the demand is sent: so that the shortest loss time-out does not end."""
-        time_outs = [raw for one in self.who.settings.values() if isinstance(raw := one["loss-time-out"], int)]
+        time_outs = [raw for one in self.steered.settings.values() if isinstance(raw := one["loss-time-out"], int)]
         return min(DEMAND_PERIOD_NS, min(time_outs) * MS // PERIODS_A_TIME_OUT)
 
     def where_it_is(self) -> float:
         """The demand that leaves the first arm where it is, as near as the travel allows."""
-        address, settings = next(iter(self.who.settings.items()))
+        address, settings = next(iter(self.steered.settings.items()))
         return self._within(degrees_to_fraction(self.reports[address].position_cdeg / 100, settings))
 
     def _within(self, fraction: float) -> float:
-        fraction = min(self.who.high, max(self.who.low, fraction))
+        fraction = min(self.steered.high, max(self.steered.low, fraction))
         return round(fraction * MAX_DEMAND) / MAX_DEMAND
 
     def obey(self, command: Command, now_ns: int) -> None:
@@ -236,7 +236,7 @@ class _Hand:
         else:
             assert self.fraction is not None
             if command is Command.SWEEP:
-                self.way = [self.who.low, self.who.high, self.fraction]
+                self.way = [self.steered.low, self.steered.high, self.fraction]
             else:
                 wanted = 0.0 if command is Command.CENTRE else self.fraction + self._steps[command]
                 self.fraction = self._within(wanted)
@@ -272,7 +272,7 @@ class _Hand:
 
     def has_arrived(self) -> bool:
         """Whether every arm is where it was told to be, or limp as told."""
-        if len(self._fresh) < len(self.who.settings):
+        if len(self._fresh) < len(self.steered.settings):
             return False
         if self.fraction is None:
             return all(one.state in LIMP_STATES for one in self.reports.values())
@@ -282,7 +282,7 @@ class _Hand:
 
     def _is_there(self, address: int, status: Status, fraction: float) -> bool:
         """Whether it follows, stands where it says it is driven to, and that is where the demand should put it."""
-        settings = self.who.settings[address]
+        settings = self.steered.settings[address]
         wanted_cdeg = 100 * standing_deg(fraction, settings)
         return (
             status.state is State.FOLLOWING
@@ -317,12 +317,12 @@ class _Hand:
         end = 0
         if self.fraction is not None:
             edge = 0.5 / MAX_DEMAND
-            end = -1 if self.fraction <= self.who.low + edge else int(self.fraction >= self.who.high - edge)
+            end = -1 if self.fraction <= self.steered.low + edge else int(self.fraction >= self.steered.high - edge)
         return View(self.fraction, bool(self.way), end, dict(self.reports))
 
 
 def steer(
-    who: Steered,
+    steered: Steered,
     next_command: Callable[[], Command | None],
     on_view: Callable[[View], None],
     *,
@@ -346,18 +346,18 @@ def steer(
     for name, fraction in (("small", small), ("large", large)):
         if not 0 < fraction <= 2:
             raise InputError(f"{name} step {fraction * 100:g} %: more than 0 and at most 200 % are allowed")
-    hand = _Hand(who, small, large, wants_settled)
-    for address in who.addresses:
+    hand = _Hand(steered, small, large, wants_settled)
+    for address in steered.addresses:
         hand.heard(address, (yield from report(address)))
     loss = parameter_named("loss-action")
-    actuators = [OnLine(address, loss_action=loss.text(one[loss.name])) for address, one in who.settings.items()]
-    _, seen = yield from ending_limp(_steer(hand, next_command, on_view), actuators, everyone=False)
+    actuators = [OnLine(address, loss_action=loss.text(one[loss.name])) for address, one in steered.settings.items()]
+    _, seen = yield from ending_limp(_steer(hand, next_command, on_view), actuators, to_all=False)
     return Steering(tuple(hand.reached), dict(hand.peak_ma), seen)
 
 
 def _steer(hand: _Hand, next_command: Callable[[], Command | None], on_view: Callable[[View], None]) -> Steps[None]:
     """Do as told until told to quit."""
-    who, addresses = hand.who, hand.who.addresses
+    steered, addresses = hand.steered, hand.steered.addresses
     period_ns = hand.period_ns()
     turn = 0
     last_ns = yield from now()
@@ -374,7 +374,7 @@ def _steer(hand: _Hand, next_command: Callable[[], Command | None], on_view: Cal
         if command is Command.QUIT:
             break
         if hand.fraction is not None:
-            yield from _demand(who, hand.fraction)
+            yield from _demand(steered, hand.fraction)
         for _ in range(min(REPORTS_A_PERIOD, len(addresses))):
             address = addresses[turn % len(addresses)]
             turn += 1
@@ -388,20 +388,20 @@ def _steer(hand: _Hand, next_command: Callable[[], Command | None], on_view: Cal
 def _obey(hand: _Hand, command: Command, now_ns: int) -> Steps[None]:
     """Do one command; whatever moves takes hold first where the arms are."""
     if hand.fraction is None:
-        for address in hand.who.addresses:
+        for address in hand.steered.addresses:
             hand.reports[address] = yield from report(address)
             yield from engage(address)
         hand.resume(command, now_ns)
         if command is Command.LIMP:
             return
     elif command is Command.LIMP:
-        for address in hand.who.addresses:
+        for address in hand.steered.addresses:
             yield from release(address)
     hand.obey(command, now_ns)
 
 
-def _demand(who: Steered, fraction: float) -> Steps[None]:
-    if who.channel:
-        yield from exchange(demand_channels({who.channel: fraction}))
+def _demand(steered: Steered, fraction: float) -> Steps[None]:
+    if steered.channel:
+        yield from exchange(demand_channels({steered.channel: fraction}))
     else:
-        yield from demand(who.addresses[0], fraction)
+        yield from demand(steered.addresses[0], fraction)

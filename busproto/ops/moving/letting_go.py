@@ -123,11 +123,11 @@ class LetGo:
                 have = "1 has" if self.without_address == 1 else f"{self.without_address} have"
                 parts.append(f"{have} no address, so limp by the format, which cannot be looked at")
             return "; ".join(parts) or "no actuator is known to be there"
-        who = [f"address {one.address} ({state_word(one.state)})" for one in self.holding]
-        who += [f"address {address} (no answer)" for address in self.not_seen]
-        who += [f"address {address} (shared by several)" for address in self.shared]
+        names = [f"address {one.address} ({state_word(one.state)})" for one in self.holding]
+        names += [f"address {address} (no answer)" for address in self.not_seen]
+        names += [f"address {address} (shared by several)" for address in self.shared]
         rest = f". Seen limp: {count}" if count else ""
-        return f"NOT SEEN LIMP: {', '.join(who)}. {TAKE_THE_PACK_OFF}{rest}"
+        return f"NOT SEEN LIMP: {', '.join(names)}. {TAKE_THE_PACK_OFF}{rest}"
 
     @property
     def text(self) -> str:
@@ -159,7 +159,7 @@ def _tell(error: BaseException, seen: LetGo, note: str = "") -> None:
         error.add_note(note or seen.note)
 
 
-def who_holds(actuators: Iterable[OnLine]) -> Steps[tuple[Holding, ...]]:
+def holding_actuators(actuators: Iterable[OnLine]) -> Steps[tuple[Holding, ...]]:
     """Those that are engaged now, or hold. Only looks, once; one that does not answer is not in it."""
     party = _Party(actuators)
     yield from _look(party, None, unlisted=True)
@@ -170,7 +170,7 @@ def who_holds(actuators: Iterable[OnLine]) -> Steps[tuple[Holding, ...]]:
 
 
 def let_go(
-    actuators: Iterable[OnLine] | None, *, everyone: bool = True, others: bool = False, longest_ns: int = LONGEST_NS
+    actuators: Iterable[OnLine] | None, *, to_all: bool = True, others: bool = False, longest_ns: int = LONGEST_NS
 ) -> Steps[LetGo]:
     """Let actuators go until each was seen limp, or for `longest_ns`.
 
@@ -187,7 +187,7 @@ def let_go(
     party = _Party(actuators, asks_all=others)
     yield LettingGo(True, longest_ns)
     try:
-        seen = yield from _until_seen(party, everyone, longest_ns)
+        seen = yield from _until_seen(party, to_all, longest_ns)
     except PortClosedError as error:
         _tell(error, party.result(), party.could_not_be_told())
         raise
@@ -217,14 +217,14 @@ def could_not_be_told(actuators: Iterable[OnLine] | None) -> str:
 
 
 def let_go_after(
-    error: BaseException, actuators: Iterable[OnLine] | None, *, everyone: bool = True, others: bool = False
+    error: BaseException, actuators: Iterable[OnLine] | None, *, to_all: bool = True, others: bool = False
 ) -> Steps[None]:
     """Let go as an error ended an operation, and let the error say what was seen. Args: as `let_go`."""
-    _tell(error, (yield from let_go(actuators, everyone=everyone, others=others)))
+    _tell(error, (yield from let_go(actuators, to_all=to_all, others=others)))
 
 
 def ending_limp(
-    steps: Steps[T], actuators: Collection[OnLine] | None, *, everyone: bool = True
+    steps: Steps[T], actuators: Collection[OnLine] | None, *, to_all: bool = True
 ) -> Steps[tuple[T, LetGo]]:
     """Do an operation, and let go however it ends; what was seen comes with its result, or with its error.
 
@@ -235,9 +235,9 @@ def ending_limp(
     except GeneratorExit:
         raise  # no link runs this any more, so nothing can be sent
     except BaseException as error:
-        yield from let_go_after(error, actuators, everyone=everyone)
+        yield from let_go_after(error, actuators, to_all=to_all)
         raise
-    return result, (yield from let_go(actuators, everyone=everyone))
+    return result, (yield from let_go(actuators, to_all=to_all))
 
 
 @dataclass
@@ -345,26 +345,26 @@ class _Party:
 
     def could_not_be_told(self) -> str:
         """See the function of that name; those that were seen limp are left out."""
-        who = [
+        names = [
             f"address {one.address}" + (f" (its loss action is {one.loss_action})" if one.loss_action else "")
             for one in sorted(self.unsettled, key=lambda one: one.address)
         ]
-        if not who and not self.is_scan:
+        if not names and not self.is_scan:
             return self.result().note
-        names = ", ".join(who) or "whatever is on the line"
-        return f"could not be told to go limp: {names}. {TAKE_THE_PACK_OFF}"
+        text = ", ".join(names) or "whatever is on the line"
+        return f"could not be told to go limp: {text}. {TAKE_THE_PACK_OFF}"
 
 
-def _until_seen(party: _Party, everyone: bool, longest_ns: int) -> Steps[LetGo]:
+def _until_seen(party: _Party, to_all: bool, longest_ns: int) -> Steps[LetGo]:
     began_ns = yield from now()
     turn = passes = 0
     while True:
-        if everyone or turn:
+        if to_all or turn:
             yield from release_all()
-        if turn or not everyone:
+        if turn or not to_all:
             yield from _release_each(party)
         is_scanning = party.is_scan and passes < SCAN_PASSES
-        yield from _look(party, all_rows() if is_scanning else None, unlisted=everyone or party.is_scan)
+        yield from _look(party, all_rows() if is_scanning else None, unlisted=to_all or party.is_scan)
         turn += 1
         passes += bool(party.members)  # a pass in which none answered may have been lost in noise as a whole
         is_scanning = party.is_scan and passes < SCAN_PASSES

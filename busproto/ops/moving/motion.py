@@ -205,7 +205,7 @@ def move(
     moving = _move(address, fraction, hold_ns, before)
     if not leave_limp:
         return (yield from moving)
-    result, seen = yield from ending_limp(moving, (OnLine(address, loss_action=loss_action),), everyone=False)
+    result, seen = yield from ending_limp(moving, (OnLine(address, loss_action=loss_action),), to_all=False)
     return replace(result, let_go=seen)
 
 

@@ -77,7 +77,7 @@ def nudge(address: int, duration_s: float = SWING_S) -> Steps[Nudged]:
     fraction = fraction_to_stay(address, before.position_cdeg / 100, settings)
     known = OnLine(address, loss_action=parameter_named("loss-action").text(settings["loss-action"]))
     swinging = _swing(address, fraction, before.position_cdeg, duration_s)
-    (swing_deg, peak_ma), seen = yield from ending_limp(swinging, (known,), everyone=False)
+    (swing_deg, peak_ma), seen = yield from ending_limp(swinging, (known,), to_all=False)
     return Nudged(address, swing_deg, peak_ma, seen)
 
 

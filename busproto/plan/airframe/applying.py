@@ -36,7 +36,7 @@ from busproto.wire.parameter_list import ParameterList
 
 LEAVE, WRITE = "leave", "write"
 """What to do with one that is not the hardware of the plan: leave it as it is, or write to it all the same."""
-NOBODY_LEFT: Final[Mapping[bytes, str]] = MappingProxyType({})
+NONE_LEFT: Final[Mapping[bytes, str]] = MappingProxyType({})
 Objections = Callable[[Goal, Description], Sequence[str]]
 """Why one that could not be read beforehand must not be set, in words; asked once it has an address."""
 
@@ -107,7 +107,7 @@ def job_of(
     journal_path: Path,
     about: Mapping[str, Any] = MappingProxyType({}),
     objections: Objections | None = None,
-    left: Mapping[bytes, str] = NOBODY_LEFT,
+    left: Mapping[bytes, str] = NONE_LEFT,
 ) -> Job:
     """What has to be done for these goals. Sends nothing.
 

@@ -19,10 +19,7 @@ from types import MappingProxyType
 from typing import Final, Literal
 
 from busproto.errors import InputError, OperationError
-from busproto.ops.moving.letting_go import OnLine, let_go, require_limp
-from busproto.ops.moving.motion import show
-from busproto.ops.moving.nudge import Nudged, nudge
-from busproto.ops.moving.who_moved import (
+from busproto.ops.moving.hand_movement import (
     CLEAR_DEG,
     NOTICED_DEG,
     Held,
@@ -36,6 +33,9 @@ from busproto.ops.moving.who_moved import (
     Verdict,
     judge,
 )
+from busproto.ops.moving.letting_go import OnLine, let_go, require_limp
+from busproto.ops.moving.motion import show
+from busproto.ops.moving.nudge import Nudged, nudge
 from busproto.ops.steps import Steps, now
 from busproto.plan.load import Plan, Role
 from busproto.wire.parameters import DIRECTION_REVERSED

@@ -149,13 +149,13 @@ def swing(surface: Surface, fraction: float = FRACTION) -> Steps[Swung]:
     """
     lead = surface.arms[0]
     actuators = _actuators_of(surface)
-    require_limp((yield from let_go(actuators, everyone=False)))
+    require_limp((yield from let_go(actuators, to_all=False)))
     settings = yield from read_all(lead.address)
     before = yield from report(lead.address)
     stay = fraction_to_stay(lead.address, before.position_cdeg / 100, settings)
     is_set = -1 if settings["direction"] == DIRECTION_REVERSED else 1
     out = min(1.0, max(-1.0, stay + fraction * is_set * lead.planned_side))
-    (first, then), seen = yield from ending_limp(_out_and_back(surface, stay, out), actuators, everyone=False)
+    (first, then), seen = yield from ending_limp(_out_and_back(surface, stay, out), actuators, to_all=False)
     require_limp(seen)
     by_deg: dict[str, float | None] = {}
     for arm in surface.arms:

@@ -65,7 +65,7 @@ def test_the_table_sees_what_is_wrong() -> None:
     with plan_folder() as folder, pytest.MonkeyPatch.context() as patch:
         calls = calls_of(command, folder)
 
-        def pretended(party: letting_go._Party, everyone: bool, longest_ns: int) -> Steps[letting_go.LetGo]:
+        def pretended(party: letting_go._Party, to_all: bool, longest_ns: int) -> Steps[letting_go.LetGo]:
             yield from now()
             return letting_go.LetGo(limp=(3,))
 

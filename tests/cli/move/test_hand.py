@@ -12,7 +12,7 @@ import pytest
 
 from busproto.cli import exit_codes
 from busproto.cli.keys import END, KeyParser, open_keys
-from busproto.cli.move.hand_command import parse_who
+from busproto.cli.move.hand_command import parse_target
 from busproto.wire import messages as m
 from busproto.wire.messages import State
 from tests.cli.helpers import Bench, CommandLine, FakeTerminal, make_bench
@@ -244,9 +244,9 @@ def test_a_step_that_is_none(option: str, cli: CommandLine, bench: Bench) -> Non
 
 
 def test_who_is_meant() -> None:
-    assert parse_who("3") == (3, 0)
-    assert parse_who("0x1E") == (30, 0)
-    assert parse_who(" CH:32 ") == (0, 32)
+    assert parse_target("3") == (3, 0)
+    assert parse_target("0x1E") == (30, 0)
+    assert parse_target(" CH:32 ") == (0, 32)
 
 
 # --- keys ------------------------------------------------------------------------------------------------------

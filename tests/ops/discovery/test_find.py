@@ -12,8 +12,8 @@ import pytest
 from busproto.ops import Link, Roster, find
 from busproto.ops.discovery.roll_call import MOST_NS, Search, call_until_read, roll_call
 from busproto.ops.discovery.search import (
+    NO_ANSWER,
     NO_SIGN,
-    NOBODY,
     SILENT_PASSES,
     SOMETHING_WAS_HEARD,
     SPREAD_NS,
@@ -126,7 +126,7 @@ def test_an_empty_line_is_never_proven_and_said_after_eight_passes_spread_over_t
         roster = search(one, seed)
         assert roster.found == ()
         assert (roster.by_address, roster.clashes, roster.unaddressed) == ({}, {}, ())
-        assert (roster.proven, roster.reason) == (False, NOBODY if echo else NO_SIGN)
+        assert (roster.proven, roster.reason) == (False, NO_ANSWER if echo else NO_SIGN)
         assert roster.passes == SILENT_PASSES
         assert roster.proving_ns >= SPREAD_NS
 
@@ -451,7 +451,7 @@ CAME_AGAIN = (
     ("fields", "confirmed", "why"),
     [
         ({"heard_anything": True, "echoes": {True}}, {}, SOMETHING_WAS_HEARD),
-        ({"echoes": {True}}, {}, NOBODY),
+        ({"echoes": {True}}, {}, NO_ANSWER),
         ({"echoes": {False}}, {}, NO_SIGN),
         ({"echoes": {True, False}}, {}, NO_SIGN),
         ({"addresses": {uid_of(1): 3}, "strange": 1}, {}, f"something came once {CAME_AGAIN}"),

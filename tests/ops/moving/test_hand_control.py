@@ -47,9 +47,9 @@ def slowly(*timed: tuple[float, Command], made: Box) -> Callable[[], Command | N
     return lambda: left.pop(0)[1] if left and made.now_ns >= left[0][0] * S else None
 
 
-def steered(made: Box, *commands: Command, who: Steered | None = None, **options: float) -> Steering:
-    who = who or made.run(steer_address(5))
-    return made.run(steer(who, script(commands), lambda _: None, wants_settled=True, **options))  # type: ignore[arg-type]
+def steered(made: Box, *commands: Command, subject: Steered | None = None, **options: float) -> Steering:
+    subject = subject or made.run(steer_address(5))
+    return made.run(steer(subject, script(commands), lambda _: None, wants_settled=True, **options))  # type: ignore[arg-type]
 
 
 def fractions(reached: Iterable[Reached]) -> list[float | None]:
@@ -93,10 +93,10 @@ def test_the_steps_can_be_chosen() -> None:
 @pytest.mark.parametrize("fraction", [0.0, -0.1, 2.1, float("nan")])
 def test_a_step_out_of_range_is_refused_before_anything_is_sent(option: str, fraction: float) -> None:
     made, _ = alone()
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     port = made.hooked(lambda _: None)
     with pytest.raises(InputError, match=f"{option} step"):
-        made.run(steer(who, script([C.MORE]), lambda _: None, **{option: fraction}))  # type: ignore[arg-type]
+        made.run(steer(subject, script([C.MORE]), lambda _: None, **{option: fraction}))  # type: ignore[arg-type]
     assert port.sent == []
 
 
@@ -132,19 +132,19 @@ def test_at_the_end_of_the_travel_it_stops() -> None:
 
 def test_end_limits_narrow_the_way_on_both_sides() -> None:
     made, _ = alone(end_low=-1500, end_high=3000)
-    who = made.run(steer_address(5))
-    assert (who.low, who.high) == pytest.approx((-0.25, 0.5))
+    subject = made.run(steer_address(5))
+    assert (subject.low, subject.high) == pytest.approx((-0.25, 0.5))
     port = made.hooked(lambda _: None)
-    came = steered(made, *[C.MUCH_MORE] * 3, *[C.MUCH_LESS] * 5, who=who, large=0.3)
+    came = steered(made, *[C.MUCH_MORE] * 3, *[C.MUCH_LESS] * 5, subject=subject, large=0.3)
     assert (min(demands(port)), max(demands(port))) == (-0.25, 0.5)
     assert came.reached[-1].at_end
 
 
 def test_end_limits_of_one_that_turns_the_other_way() -> None:
     made, _ = alone(end_low=-1500, end_high=3000, direction=1, neutral=600)
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     # 6 deg is demand 0; -15 deg is 21 of 60 deg on the positive side, 30 deg 24 of 60 on the negative
-    assert (who.low, who.high) == pytest.approx((-0.4, 0.35))
+    assert (subject.low, subject.high) == pytest.approx((-0.4, 0.35))
 
 
 def test_limits_that_leave_nothing_are_refused() -> None:
@@ -155,8 +155,8 @@ def test_limits_that_leave_nothing_are_refused() -> None:
 
 def test_limits_that_leave_a_single_place_are_steered_in() -> None:
     made, _ = alone(end_low=0, end_high=0)
-    who = made.run(steer_address(5))
-    assert (who.low, who.high) == (0.0, 0.0)
+    subject = made.run(steer_address(5))
+    assert (subject.low, subject.high) == (0.0, 0.0)
 
 
 def test_a_sweep_goes_slowly_to_both_ends_and_back() -> None:
@@ -177,10 +177,10 @@ def test_a_sweep_goes_slowly_to_both_ends_and_back() -> None:
 
 def test_any_other_command_ends_a_sweep_where_it_is() -> None:
     made, _ = alone()
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     views: list[View] = []
     keys = slowly((0.0, C.SWEEP), (1.5, C.MORE), (2.5, C.QUIT), made=made)
-    came = made.run(steer(who, keys, views.append))
+    came = made.run(steer(subject, keys, views.append))
     assert came.reached[0].command is C.SWEEP
     swept = came.reached[0].fraction
     assert swept is not None
@@ -192,7 +192,7 @@ def test_any_other_command_ends_a_sweep_where_it_is() -> None:
 
 def test_limp_and_engaged_again_where_a_hand_has_put_it() -> None:
     made, actuator = alone()
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     states: list[tuple[float | None, State]] = []
     keys = slowly((0.0, C.MUCH_MORE), (1.0, C.LIMP), (3.0, C.LIMP), (4.0, C.QUIT), made=made)
 
@@ -200,7 +200,7 @@ def test_limp_and_engaged_again_where_a_hand_has_put_it() -> None:
         actuator.arm.hand(-18.0, 200 * MS, made.now_ns)
 
     made.bus.kernel.at(2 * S, push)
-    came = made.run(steer(who, keys, lambda view: states.append((view.fraction, view.reports[5].state))))
+    came = made.run(steer(subject, keys, lambda view: states.append((view.fraction, view.reports[5].state))))
     assert fractions(came.reached) == [0.1, None, -0.3]
     assert [one.arrived for one in came.reached] == [True, True, True]
     assert came.reached[1].reports[5].position_cdeg == -1800
@@ -212,9 +212,9 @@ def test_limp_and_engaged_again_where_a_hand_has_put_it() -> None:
 def test_one_that_holds_though_it_was_told_to_go_limp_has_not_arrived() -> None:
     made, actuator = alone()
     made.hooked(lambda one: setattr(actuator, "state", State.FOLLOWING) if isinstance(one, m.Report) else None)
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     keys = slowly((0.0, C.MUCH_MORE), (1.0, C.LIMP), (2.0, C.QUIT), made=made)
-    came = made.run(steer(who, keys, lambda _: None))
+    came = made.run(steer(subject, keys, lambda _: None))
     assert [(one.fraction, one.arrived) for one in came.reached] == [(0.1, True), (None, False)]
 
 
@@ -227,8 +227,8 @@ def test_from_a_script_the_next_command_waits_for_the_arm() -> None:
 
 def test_by_hand_it_does_not_wait() -> None:
     made, _ = alone(slew_limit=100)
-    who = made.run(steer_address(5))
-    came = made.run(steer(who, script([C.MUCH_MORE, C.MUCH_MORE]), lambda _: None))
+    subject = made.run(steer_address(5))
+    came = made.run(steer(subject, script([C.MUCH_MORE, C.MUCH_MORE]), lambda _: None))
     assert fractions(came.reached) == [0.1, 0.2]
     assert [one.arrived for one in came.reached] == [False, False]
 
@@ -255,10 +255,10 @@ def test_a_correction_table_is_no_reason_to_doubt() -> None:
 @pytest.mark.parametrize("time_out_ms", [40, 60, 500])
 def test_the_demand_is_kept_alive(time_out_ms: int) -> None:
     made, actuator = alone(loss_time_out=time_out_ms)
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     keys = slowly((0.0, C.MUCH_MORE), (3.0, C.QUIT), made=made)
     faults: set[int] = set()
-    came = made.run(steer(who, keys, lambda view: faults.add(view.reports[5].faults)))
+    came = made.run(steer(subject, keys, lambda view: faults.add(view.reports[5].faults)))
     assert faults == {0}
     assert came.reached[0].reports[5].state is State.FOLLOWING
     assert actuator.state is State.RELEASED
@@ -268,10 +268,10 @@ def test_the_demand_is_kept_alive(time_out_ms: int) -> None:
 def test_the_demand_goes_out_once_a_period(time_out_ms: int, period_ns: int) -> None:
     """Three times within the shortest loss time-out, and 20 times a second at least; the first one on taking hold."""
     made, _ = alone(loss_time_out=time_out_ms)
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     sent: list[tuple[int, float]] = []
     made.hooked(lambda one: sent.append((made.now_ns, one.demand / MAX_DEMAND)) if isinstance(one, m.Demand) else None)
-    made.run(steer(who, slowly((0.0, C.MUCH_MORE), (1.0, C.QUIT), made=made), lambda _: None))
+    made.run(steer(subject, slowly((0.0, C.MUCH_MORE), (1.0, C.QUIT), made=made), lambda _: None))
     assert {fraction for _, fraction in sent} == {0.1}
     apart = [after - before for (before, _), (after, _) in itertools.pairwise(sent)]
     assert apart[1:] == pytest.approx([period_ns] * len(apart[1:]), abs=0.2 * MS)
@@ -282,9 +282,9 @@ def test_the_demand_goes_out_once_a_period(time_out_ms: int, period_ns: int) -> 
 def test_a_script_goes_on_only_when_each_demand_went_out_twice() -> None:
     """So that noise on one of them does not leave a step out."""
     made, _ = alone()
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     port = made.hooked(lambda _: None)
-    steered(made, C.MORE, C.MORE, C.LESS, who=who)
+    steered(made, C.MORE, C.MORE, C.LESS, subject=subject)
     counts = [(fraction, len(list(group))) for fraction, group in itertools.groupby(demands(port))]
     assert [fraction for fraction, _ in counts] == [0.005, 0.01, 0.005]
     assert min(count for _, count in counts) >= 2
@@ -292,16 +292,16 @@ def test_a_script_goes_on_only_when_each_demand_went_out_twice() -> None:
 
 def test_it_holds_through_noise() -> None:
     made, _ = alone()
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     made.noise(0.005)
-    came = steered(made, C.MUCH_MORE, C.MUCH_LESS, C.MUCH_LESS, who=who)
+    came = steered(made, C.MUCH_MORE, C.MUCH_LESS, C.MUCH_LESS, subject=subject)
     assert fractions(came.reached) == [0.1, 0.0, -0.1]
     assert all(one.arrived for one in came.reached)
 
 
 def test_keys_that_repeat_do_not_pile_up() -> None:
     made, _ = alone()
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     pressed = 0
 
     def held_down() -> Command | None:
@@ -313,7 +313,7 @@ def test_keys_that_repeat_do_not_pile_up() -> None:
             return Command.MORE
         return None
 
-    came = made.run(steer(who, held_down, lambda _: None))
+    came = made.run(steer(subject, held_down, lambda _: None))
     assert pressed > 190
     assert len(came.reached) == pressed
 
@@ -334,9 +334,9 @@ def interrupts_at(made: Box, time_s: float) -> Callable[[], Command | None]:
 
 def test_an_interrupt_while_it_waits_for_a_key_leaves_it_limp() -> None:
     made, actuator = alone()
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     with pytest.raises(KeyboardInterrupt):
-        made.run(steer(who, interrupts_at(made, 1.0), lambda _: None))
+        made.run(steer(subject, interrupts_at(made, 1.0), lambda _: None))
     assert actuator.state is State.RELEASED
     assert where(actuator, made) == pytest.approx(6.0, abs=0.11)
 
@@ -345,7 +345,7 @@ def test_an_interrupt_while_it_waits_for_a_key_leaves_it_limp() -> None:
 @pytest.mark.parametrize("number", [3, 20])
 def test_an_interrupt_in_mid_exchange_leaves_it_limp(kind: type[m.Message], number: int) -> None:
     made, actuator = alone()
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     seen = 0
 
     def hook(message: m.Message) -> None:
@@ -357,40 +357,40 @@ def test_an_interrupt_in_mid_exchange_leaves_it_limp(kind: type[m.Message], numb
 
     made.hooked(hook)
     with pytest.raises(KeyboardInterrupt):
-        made.run(steer(who, slowly((0.0, C.MUCH_MORE), (60.0, C.QUIT), made=made), lambda _: None))
+        made.run(steer(subject, slowly((0.0, C.MUCH_MORE), (60.0, C.QUIT), made=made), lambda _: None))
     assert actuator.state in LIMP
 
 
 def test_an_error_of_whoever_looks_leaves_it_limp() -> None:
     made, actuator = alone()
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
 
     def screen_is_gone(view: View) -> None:
         if view.fraction is not None:
             raise OSError("no screen")
 
     with pytest.raises(OSError, match="no screen"):
-        made.run(steer(who, slowly((0.0, C.MORE), (9.0, C.QUIT), made=made), screen_is_gone))
+        made.run(steer(subject, slowly((0.0, C.MORE), (9.0, C.QUIT), made=made), screen_is_gone))
     assert actuator.state is State.RELEASED
 
 
 def test_one_that_goes_dark_ends_it_and_all_others_are_told_to_go_limp() -> None:
     made, first = alone()
     second = made.add(2, 6, channel=2)
-    who = made.run(steer_channel(2, [5, 6]))
+    subject = made.run(steer_channel(2, [5, 6]))
     made.bus.kernel.at(1 * S, first.power_off)
     with pytest.raises(ReplyTimeoutError):
-        made.run(steer(who, slowly((0.0, C.MUCH_MORE), (60.0, C.QUIT), made=made), lambda _: None))
+        made.run(steer(subject, slowly((0.0, C.MUCH_MORE), (60.0, C.QUIT), made=made), lambda _: None))
     assert second.state is State.RELEASED
     assert first.arm.target_deg is None
 
 
 def test_a_port_that_goes_away_is_said_and_the_loss_action_does_the_rest() -> None:
     made, actuator = alone(loss_action=0)
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     made.link = Link(DyingPort(made.bus.host, 30))
     with pytest.raises(PortClosedError):
-        made.run(steer(who, slowly((0.0, C.MUCH_MORE), (60.0, C.QUIT), made=made), lambda _: None))
+        made.run(steer(subject, slowly((0.0, C.MUCH_MORE), (60.0, C.QUIT), made=made), lambda _: None))
     made.pass_time(1 * S)
     assert actuator.state is State.LOST_LIMP
 
@@ -398,16 +398,16 @@ def test_a_port_that_goes_away_is_said_and_the_loss_action_does_the_rest() -> No
 def test_a_fault_ends_it() -> None:
     made, actuator = alone(over_temperature=40)
     actuator._heat.start(0, 60.0)
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     with pytest.raises(NodeRefusedError, match="fault"):
-        steered(made, C.MORE, who=who)
+        steered(made, C.MORE, subject=subject)
     assert actuator.arm.target_deg is None
 
 
 def test_a_steering_that_nobody_runs_any_more_ends_without_complaint() -> None:
     made, _ = alone()
-    who = made.run(steer_address(5))
-    steps = steer(who, script([C.MORE]), lambda _: None)
+    subject = made.run(steer_address(5))
+    steps = steer(subject, script([C.MORE]), lambda _: None)
     next(steps)
     steps.close()
 
@@ -419,10 +419,10 @@ def test_all_that_follow_a_channel_move_and_nobody_else() -> None:
     made, first = alone()
     second = made.add(2, 6, channel=2, direction=1, soft_start=100)
     other = made.add(3, 7, channel=3)
-    who = made.run(steer_channel(2, [5, 6, 7]))
-    assert (who.addresses, who.channel) == ((5, 6), 2)
+    subject = made.run(steer_channel(2, [5, 6, 7]))
+    assert (subject.addresses, subject.channel) == ((5, 6), 2)
     port = made.hooked(lambda _: None)
-    came = steered(made, C.MUCH_MORE, who=who)
+    came = steered(made, C.MUCH_MORE, subject=subject)
     assert demands(port) == []
     assert any(isinstance(one, m.DemandAll) for one in port.sent)
     assert (where(first, made), where(second, made)) == pytest.approx((6.0, -6.0), abs=0.11)
@@ -434,18 +434,18 @@ def test_all_that_follow_a_channel_move_and_nobody_else() -> None:
 def test_the_narrowest_ends_of_all_hold() -> None:
     made, _ = alone(end_high=3000)
     made.add(2, 6, channel=2, end_low=-600)
-    who = made.run(steer_channel(2, [5, 6]))
-    assert (who.low, who.high) == pytest.approx((-0.1, 0.5))
+    subject = made.run(steer_channel(2, [5, 6]))
+    assert (subject.low, subject.high) == pytest.approx((-0.1, 0.5))
 
 
 def test_many_on_one_channel_report_in_turn_and_the_demand_is_in_time() -> None:
     made = box()
     for number in range(1, 13):
         made.add(number, number, channel=4, loss_time_out=150, soft_start=0)
-    who = made.run(steer_channel(4, range(1, 13)))
+    subject = made.run(steer_channel(4, range(1, 13)))
     faults: set[int] = set()
     keys = slowly((0.0, C.MUCH_MORE), (4.0, C.QUIT), made=made)
-    came = made.run(steer(who, keys, lambda view: faults.update(one.faults for one in view.reports.values())))
+    came = made.run(steer(subject, keys, lambda view: faults.update(one.faults for one in view.reports.values())))
     assert faults == {0}
     assert {one.state for one in came.reached[0].reports.values()} == {State.FOLLOWING}
 
@@ -470,10 +470,10 @@ def test_no_such_channel(channel: int) -> None:
 def test_the_end_is_told_at_the_end_alone() -> None:
     """One step of the demand away from it is not there yet; limp is nowhere."""
     made, _ = alone()
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     views: list[View] = []
     moves = script([C.MUCH_MORE] * 11 + [C.LESS, C.LIMP])
-    made.run(steer(who, moves, views.append, wants_settled=True, large=0.1, small=1 / MAX_DEMAND))
+    made.run(steer(subject, moves, views.append, wants_settled=True, large=0.1, small=1 / MAX_DEMAND))
     ends = {one.fraction: one.end for one in views if one.fraction is not None and one.fraction > 0.85}
     assert ends[1.0] == 1
     assert ends[(MAX_DEMAND - 1) / MAX_DEMAND] == 0
@@ -506,7 +506,7 @@ def test_the_first_and_the_last_channel_are_channels(channel: int) -> None:
 def test_one_that_takes_longer_than_its_law_of_motion_says_is_waited_for_a_second_more() -> None:
     """A gust holds it up, or noise costs reports; the arm gets there."""
     made, actuator = alone(slew_limit=10_000, soft_start=0)
-    who = made.run(steer_address(5))  # 120 deg at 1000 deg/s: 0.12 s, and as much again
+    subject = made.run(steer_address(5))  # 120 deg at 1000 deg/s: 0.12 s, and as much again
     actuator.settings.set_working("slew-limit", 100)  # 6 deg at 10 deg/s: 0.6 s
-    came = steered(made, C.MUCH_MORE, who=who)
+    came = steered(made, C.MUCH_MORE, subject=subject)
     assert came.reached[0].arrived

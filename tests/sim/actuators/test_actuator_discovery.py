@@ -219,13 +219,13 @@ def test_suppress_acknowledges_one() -> None:
 
 def test_suppress_acknowledges_everyone() -> None:
     made = fresh(3)
-    made.send(m.Suppress(EPOCH, m.NOBODY_UID))
+    made.send(m.Suppress(EPOCH, m.NULL_UID))
     assert present(made, call(1)) == set()
 
 
 def test_suppress_holds_in_its_epoch_only() -> None:
     made = fresh(2)
-    made.send(m.Suppress(EPOCH, m.NOBODY_UID))
+    made.send(m.Suppress(EPOCH, m.NULL_UID))
     assert present(made, call(1, epoch=EPOCH + 1)) == {uid_of(1), uid_of(2)}
 
 
@@ -285,14 +285,14 @@ def test_an_empty_member_list_makes_everyone_speak_up() -> None:
 
 def test_the_member_list_acknowledges_those_in_it_and_nobody_else_whatever_it_believes() -> None:
     made = fresh(3)
-    made.send(m.Suppress(EPOCH, m.NOBODY_UID))
+    made.send(m.Suppress(EPOCH, m.NULL_UID))
     assert sorted(said(spoken(made, member_list(9, 2)))) == sorted([unlisted(1, 9), in_list(2, 9), unlisted(3, 9)])
     assert present(made, call(1)) == {uid_of(1), uid_of(3)}
 
 
 def test_a_member_list_of_a_new_epoch_acknowledges_too() -> None:
     made = fresh(2)
-    made.send(m.Suppress(EPOCH - 1, m.NOBODY_UID))
+    made.send(m.Suppress(EPOCH - 1, m.NULL_UID))
     spoken(made, member_list(9, 2))
     assert present(made, call(1)) == {uid_of(1)}
 

@@ -15,8 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busproto.ops import release_all
-from busproto.ops.moving.motion import engage
-from busproto.ops.moving.who_moved import (
+from busproto.ops.moving.hand_movement import (
     ALIKE,
     CLEAR_DEG,
     FORGET_NS,
@@ -37,6 +36,7 @@ from busproto.ops.moving.who_moved import (
     Watch,
     judge,
 )
+from busproto.ops.moving.motion import engage
 from busproto.ops.reports import MAX_ROW, rows_of
 from busproto.wire.messages import LIMP_STATES, Report, ReportRound
 from tests.ops.helpers import MS, S, box, uid_of
