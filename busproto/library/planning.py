@@ -207,8 +207,8 @@ def apply_plan(
     if prospect.unclaimed_to_be_written and not by_address:
         names = ", ".join(sorted(prospect.unclaimed_to_be_written))
         raise NotAgreedError(
-            f"never claimed, known by address alone: {names}. Nothing was changed. by_address=True accepts the address as "
-            "proof of these functions; 'busproto claim' finds them by hand"
+            f"never claimed, known by address alone: {names}. Nothing was changed. by_address=True accepts the address "
+            "as proof of these functions; 'busproto claim' finds them by hand"
         )
     job = job_of_prospect(prospect, wrong_hardware, {"port": work.link.transport.url})
     harmed = tuple(one.text for one in found.harmed)

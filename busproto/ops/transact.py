@@ -43,9 +43,9 @@ def window(message: RollCall, destination: int = BROADCAST_ADDRESS, ahead: tuple
 
 
 def uids_at(address: int, *, rng: random.Random | None = None) -> Steps[tuple[bytes, ...]]:
-    """The uids of all actuators heard at one address; the answer to "clash or noise?".
+    """The uids of all actuators that answer at one address: tells a clash from noise.
 
-    Several calls to that address only, each in an epoch and with a salt of its own. Not a proof: see `find`.
+    Sends several calls to that address only, each with its own epoch and salt. Not a proof: see `find`.
     """
     rng = rng or random.SystemRandom()
     uids: set[bytes] = set()
@@ -53,13 +53,13 @@ def uids_at(address: int, *, rng: random.Random | None = None) -> Steps[tuple[by
         call = RollCall(rng.randrange(0x10000), rng.randrange(0x100), UIDS_AT_SLOTS, ())
         heard = yield from exchange(window(call, address))
         uids |= {uid for frame in heard.replies if (uid := uid_of(frame)) is not None}
-    if len(uids) > 1:  # fewer prove nothing
+    if len(uids) > 1:  # no answer, or one, proves nothing
         yield Clash(address, tuple(sorted(uids)))
     return tuple(sorted(uids))
 
 
 def uid_of(frame: Frame) -> bytes | None:
-    """The uid in the answer to a roll call or one of its kin, None where it is none."""
+    """The uid in a reply that carries one (roll call, match); None for any other frame."""
     try:
         message = message_of(frame)
     except DecodeError:
@@ -83,14 +83,14 @@ def transact(
         message: the request; asking twice must do the same as asking once.
         address: 1..239.
         reply: the class of the reply.
-        attempts: 1..: how often to ask before giving up.
-        listen_out: hear the reply window to its end, so that a second actuator at the address shows.
+        attempts: 1..; how often to ask before giving up.
+        listen_out: listen to the end of the reply window, so that a second actuator at the address shows.
         slow: the actuator writes stored memory before it answers.
-        what: what this is for, in the user's words; the operation's name where empty.
+        what: the purpose in the user's words, for errors; the operation's name where empty.
 
     Raises:
         InputError: the address is no whole number 1..240; nothing was sent.
-        NodeRefusedError: it refused; nothing was changed there.
+        NodeRefusedError: the actuator refused; it changed nothing.
         AddressConflictError: several actuators answer there.
         ReplyTimeoutError: no good reply. The request may have been carried out all the same.
     """

@@ -71,7 +71,7 @@ def ask_what_they_are(at: Mapping[int, bytes]) -> Steps[dict[bytes, Known]]:
     """Ask these, by address, what they are and what supply they have. Who does not answer is missing."""
     known = {}
     for number, (address, uid) in enumerate(at.items()):
-        yield Progress("asking who is who", number, len(at))
+        yield Progress("asking each actuator what it is", number, len(at))
         try:
             description = yield from transact(Describe(), address, Description, attempts=2)
         except OperationError:

@@ -181,7 +181,7 @@ def test_raw_values_of_the_wrong_kind_never_come_to_the_packing(value: Any) -> N
     for address in ("12", 12.0, 300, None):
         with pytest.raises(busproto.InputError, match=r"a whole number 1\.\.239 is wanted"):
             one.run(ops.report(address))  # type: ignore[arg-type]
-    with pytest.raises(busproto.InputError, match=r"a share of the travel is wanted, -1\.\.1"):
+    with pytest.raises(busproto.InputError, match=r"a fraction of the travel is wanted, -1\.\.1"):
         one.run(ops.move(12, "40%"))  # type: ignore[arg-type]
     assert one.link.exchanges == 0
 
@@ -297,7 +297,7 @@ def test_a_port_that_goes_away_says_once_who_could_not_be_told() -> None:
     with pytest.raises(busproto.PortClosedError) as caught, busproto.Bus(port) as bus:
         bus[12].move("10%", hold_s=5)
     assert caught.value.__notes__ == [
-        "could not be told to go limp: address 12 (its loss action is hold). "
+        "could not be released: address 12 (its loss action is hold). "
         "Take the pack off before you touch anything they move"
     ]
 

@@ -144,7 +144,7 @@ def test_one_that_babbles_from_the_first_member_list_on_ends_the_search(bench: B
 def test_a_classic_way_that_takes_too_long_says_so(bench: Box, name: str) -> None:
     slow_port = bench.hooked(lambda _: bench.pass_time(70 * S))
     roster = bench.run(METHODS[name].run(random.Random(1), 115_200))
-    assert roster.reason.startswith("ended before its end, after 60 s; ")
+    assert roster.reason.startswith("broken off after 60 s; ")
     assert len(slow_port.sent) <= 2
 
 
@@ -226,8 +226,8 @@ def test_of_actuators_that_nobody_looked_at_nothing_is_said() -> None:
 
 
 WRONG: Final[dict[str, tuple[Callable[[], Any], str]]] = {
-    "a demand in words": (lambda: raw_demand("0.5"), "demand '0.5': a share of the travel is wanted, -1..1"),  # type: ignore[arg-type]
-    "a demand that is a truth": (lambda: raw_demand(True), "demand True: a share of the travel is wanted, -1..1"),
+    "a demand in words": (lambda: raw_demand("0.5"), "demand '0.5': a fraction of the travel is wanted, -1..1"),  # type: ignore[arg-type]
+    "a demand that is a truth": (lambda: raw_demand(True), "demand True: a fraction of the travel is wanted, -1..1"),
     "a time in words": (lambda: next(show(1, "2")), "show for '2': a number of seconds is wanted, 0..10 s"),  # type: ignore[arg-type]
     "an address in words": (lambda: next(report("1")), "address '1': a whole number 1..239 is wanted"),  # type: ignore[arg-type]
     "no address": (lambda: next(report(0)), "address 0: a whole number 1..239 is wanted"),

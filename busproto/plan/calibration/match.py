@@ -112,7 +112,7 @@ class Matched:
     fits: Mapping[int, TableFit]
     refused: tuple[str, ...] = ()
     unknown: Mapping[str, str] = field(default_factory=dict)
-    let_go: LetGo = field(default_factory=lambda: LetGo(was_anyone_known=False))
+    let_go: LetGo = field(default_factory=lambda: LetGo(was_any_known=False))
 
     @property
     def stored(self) -> bool:

@@ -177,7 +177,7 @@ def test_a_port_that_goes_away_behind_the_release_says_who_was_not_seen(cli: Com
     result = cli("move 3 25% --hold 0.2 --clear --json --port any")
     assert result.code == exit_codes.FAILED
     assert result.json["let_go"]["not_seen"] == [3]
-    assert "could not be told to go limp: address 3 (its loss action is hold)" in result.json["error"]["text"]
+    assert "could not be released: address 3 (its loss action is hold)" in result.json["error"]["text"]
 
 
 # --- real processes, real signals ------------------------------------------------------------------------------

@@ -454,7 +454,7 @@ def test_nobody_on_the_channel_is_said_with_the_channels_in_use() -> None:
     made, _ = alone()
     made.add(2, 6, channel=9)
     made.add(3, 7)
-    with pytest.raises(InputError, match="nobody follows channel 4; channels in use: 2, 9"):
+    with pytest.raises(InputError, match="no actuator follows channel 4; channels in use: 2, 9"):
         made.run(steer_channel(4, [5, 6, 7]))
     with pytest.raises(InputError, match="channels in use: none"):
         made.run(steer_channel(4, [7]))
