@@ -1,7 +1,7 @@
-"""The same for a program under asyncio: each method waits without holding up the others, and does what its twin does.
+"""The library for asyncio: each method does what the method of the same name does in `busproto.library.bus`.
 
-Operations on one bus are done one after another, as the line is shared. One that is cancelled may still let its
-actuator go before it ends.
+No method blocks the event loop. Operations on one bus are done one after another, as they share the line. One that is
+cancelled may still release its actuator before it ends.
 """
 
 from __future__ import annotations
@@ -36,8 +36,10 @@ Run = Callable[[Steps[Any]], Awaitable[Any]]
 
 
 class AsyncSettings:
-    """As `Settings`; as ``[]`` cannot wait, there is `get` and `set` in its place. For the same reason `in`, `len` and
-    iterating know the names of the table only; `as_dict` has those that the actuator has."""
+    """As `Settings`, with `get` and `set` in place of ``[]``, which cannot be awaited.
+
+    For the same reason `in`, `len` and iteration know the names of the table only; `as_dict` has those of the
+    actuator."""
 
     def __init__(self, run: Run, work: Work, key: ActuatorKey) -> None:
         self._run, self._work, self._key = run, work, key
@@ -55,12 +57,12 @@ class AsyncSettings:
         return f"<settings of {self._key}>"
 
     async def get(self, name: str) -> Value:
-        """One setting in its unit; ``settings[name]`` of the twin."""
+        """Read one setting in its unit, as ``settings[name]`` of `Settings`."""
         value: Value = await self._run(self._work.read(self._key, name))
         return value
 
     async def set(self, name: str, value: object) -> None:
-        """Set one, read back; ``settings[name] = value`` of the twin."""
+        """Set one setting and read it back, as ``settings[name] = value`` of `Settings`."""
         await self._run(self._work.set(self._key, name, value))
 
     async def as_dict(self, memory: str = "working") -> dict[str, Value]:
@@ -85,7 +87,7 @@ class AsyncSettings:
 
 
 class AsyncActuator:
-    """As `Actuator`; its address is given by `give_address`, and asked for by `describe`."""
+    """As `Actuator`. `give_address` sets its address; `describe` reads address and uid."""
 
     def __init__(self, run: Run, work: Work, key: ActuatorKey) -> None:
         self._run, self._work, self._key = run, work, key
@@ -95,7 +97,7 @@ class AsyncActuator:
 
     @property
     def settings(self) -> AsyncSettings:
-        """Its settings."""
+        """Its settings, with awaitable `get` and `set`."""
         return AsyncSettings(self._run, self._work, self._key)
 
     async def report(self) -> ActuatorReport:
@@ -111,7 +113,8 @@ class AsyncActuator:
     async def move(
         self, target: str | float, *, unit: str | None = None, hold_s: float = 1.0, stay: bool = False
     ) -> Moved:
-        """As `Actuator.move`: it is NOT asked whether all is clear (`busproto.CAUTIONS`). Cancelled, it lets go."""
+        """As `Actuator.move`: you are NOT asked before (`busproto.CAUTIONS`). If cancelled, it releases the
+        actuator."""
         moved: Moved = await self._run(self._work.move(self._key, target, unit, hold_s, stay))
         return moved
 
@@ -173,7 +176,7 @@ class AsyncBus:
         by_address: bool = False,
         despite_errors: bool = False,
     ) -> Outcome:
-        """As `Bus.apply`; `agree` is called between two exchanges, and holds up the loop as long as it takes."""
+        """As `Bus.apply`. `agree` is called between two exchanges and blocks the event loop while it runs."""
         return await self.run(
             planning.apply_plan(self._work, plan, agree, wrong_hardware, by_address, despite_errors),
         )

@@ -1,6 +1,6 @@
-"""What both fronts of the library do, as operations: written once, run by a blocking link or an asyncio one.
+"""The operations behind `Bus` and `AsyncBus`: written once, run by a blocking link or an asyncio link.
 
-`Work` keeps what is known of the bus: who was found where, who was read by its uid. It sends nothing itself.
+`Work` keeps what is known of the bus: the address of each uid, and which of them was read back.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ from busproto.wire.parameters import BY_NAME, Parameter, parameter_named
 
 @dataclass(slots=True)
 class ActuatorKey:
-    """One actuator, as a program named it: by its uid, then its address is looked up; or by its address alone."""
+    """One actuator as a program named it: by its uid, whose address is then looked up, or by its address alone."""
 
     address: int | None = None
     uid: bytes | None = None
@@ -57,9 +57,9 @@ class Work:
     """Operations on one bus. Each raises `BusError` as the operations of `busproto.ops` do.
 
     Attributes:
-        link: only looked at, for what it has let move.
-        at: the address of each uid, as far as it is known now.
-        is_searched: whether these are all that were found.
+        link: only read, for the addresses that may have moved.
+        at: the address of each uid that is known now.
+        is_searched: whether `at` holds all actuators of a `find`.
         twins: uids that several actuators seem to share.
     """
 
@@ -72,7 +72,7 @@ class Work:
         self._described: dict[int, Description] = {}
         self._lists: dict[int, ParameterList] = {}
 
-    # --- who is there -------------------------------------------------------------------------------------------
+    # --- the roster ---------------------------------------------------------------------------------------------
 
     def find(self, expected: int | None = None, wanted_error: Any = None) -> Steps[Roster]:
         """See `Bus.find`."""
@@ -85,14 +85,14 @@ class Work:
         return roster
 
     def note(self, roster: Roster) -> None:
-        """This is who is there now."""
+        """Take over the addresses and twins of a roster."""
         self.at = {one.uid: one.address for one in roster.found}
         self.is_searched = True
         self.twins = frozenset(roster.twins)
         self._forget_details()
 
     def forget(self) -> None:
-        """Who is where is not known any more."""
+        """Forget all addresses: the next operation by uid runs `find` first."""
         self.at = {}
         self.is_searched = False
         self._forget_details()
@@ -103,16 +103,16 @@ class Work:
         self._lists.clear()
 
     def key(self, given: object) -> ActuatorKey:
-        """The one that stands in ``bus[...]``. Raises InputError."""
+        """The actuator named in ``bus[...]``. Raises InputError."""
         found = key_of(given)
         return ActuatorKey(uid=found) if isinstance(found, bytes) else ActuatorKey(address=found)
 
     def address(self, key: ActuatorKey) -> Steps[int]:
-        """Where it is. One named by its uid is looked for, and read once, so that no other is taken for it.
+        """Its address. An actuator named by its uid is found, and its uid read once, so that no other is taken for it.
 
         Raises:
-            OperationError: it was not found, or has no address.
-            ReadBackError: another answers at the address where it was found.
+            OperationError: the actuator was not found, or has no address.
+            ReadBackError: another uid answers at the address where it was found.
         """
         if key.uid is None:
             return address_of(key.address)
@@ -197,10 +197,10 @@ class Work:
         else:
             old = self.at.get(uid)
         yield from require_free(uid, new)
-        self.at.pop(uid, None)  # where it is if this fails is not known
+        self.at.pop(uid, None)  # if this fails its address is not known
         _, seen = yield from give_address(uid, new, channel)
         key.uid, key.address = uid, new
-        for at in {new, new if old is None else old}:  # another may answer there now
+        for at in {new, new if old is None else old}:  # another actuator may answer there now
             self._lists.pop(at, None)
             self._described.pop(at, None)
         self.at[uid] = new
@@ -212,7 +212,7 @@ class Work:
     # --- its settings -------------------------------------------------------------------------------------------
 
     def parameters(self, key: ActuatorKey) -> Steps[ParameterList]:
-        """What it has. Asked for once, and again after who is where was looked for anew."""
+        """Its parameter list; read once, and again after a `find`."""
         address = yield from self.address(key)
         if address not in self._lists:
             yield from self._read_whole(address, Memory.WORKING)
@@ -227,7 +227,8 @@ class Work:
         return held
 
     def _row(self, key: ActuatorKey, name: str) -> Steps[tuple[Parameter, ParameterList | None]]:
-        """The row of that name, and the list that it stands in; the actuator is asked where the table has none."""
+        """The row of that name, and the list that has it; for a name that is not in the table, the actuator's list is
+        read."""
         if not isinstance(name, str):
             return parameter_named(name), None
         known = None if key.address is None and key.uid not in self.at else self._lists.get(self._where(key))
@@ -242,31 +243,31 @@ class Work:
         return self.at.get(key.uid, UNADDRESSED) if key.uid is not None else key.address or UNADDRESSED
 
     def read(self, key: ActuatorKey, name: str, memory: str = "working") -> Steps[Value]:
-        """One setting in its unit."""
+        """Read one setting, in its unit."""
         where = memory_named(memory)
         row, known = yield from self._row(key, name)
         address = yield from self.address(key)
         return value_of(row, (yield from parameter_access.read(address, name, where, known)))
 
     def read_all(self, key: ActuatorKey, memory: str = "working") -> Steps[dict[str, Value]]:
-        """All settings in their units."""
+        """Read all settings, in their units."""
         where = memory_named(memory)
         return values_of((yield from self._read_whole((yield from self.address(key)), where)))
 
     def set(self, key: ActuatorKey, name: str, given: object) -> Steps[None]:
-        """Set one, read back."""
+        """Set one setting and read it back."""
         row, known = yield from self._row(key, name)
         raw = raw_of(row, given)
         yield from parameter_access.write((yield from self.address(key)), {name: raw}, known)
 
     def update(self, key: ActuatorKey, changes: Any) -> Steps[dict[str, Value]]:
-        """Set some; gives those that were changed, as they are now."""
+        """Set several settings; returns those that were changed, with their values now."""
         if not isinstance(changes, Mapping):
             raise InputError(f"settings {changes!r}: a mapping of names to values is wanted")
         rows: dict[str, Parameter] = {}
         known = None
         raws = {}
-        for name in sorted(changes, key=lambda name: name in BY_NAME):  # its list is asked for first, if at all
+        for name in sorted(changes, key=lambda name: name in BY_NAME):  # names that need the actuator's own list first
             rows[name], of = yield from self._row(key, name)
             known = of or known
         for name, given in changes.items():
@@ -289,7 +290,7 @@ class Work:
 
     @property
     def actuators(self) -> list[OnLine] | None:
-        """Those that are known to be there; None where nothing is known."""
+        """The actuators known to be there; None if nothing is known."""
         if not self.is_searched:
             return None
         return [OnLine(address, uid, count=2 if uid in self.twins else 1) for uid, address in self.at.items()]
@@ -300,16 +301,16 @@ class Work:
 
     @property
     def let_move(self) -> bool:
-        """Whether anything was told to move or hold that was not seen limp since."""
+        """Whether any actuator was moved or engaged and not seen limp since."""
         return bool(self.link.may_move)
 
     def leave(self) -> Steps[LetGo]:
-        """Let go of those that were told to move, and of no others."""
+        """Release the actuators that were moved or engaged, and no others."""
         actuators, to_all = self._left()
         return self.was_let_go((yield from let_go(actuators, to_all=to_all)), to_all=to_all)
 
     def leave_after(self, error: BaseException) -> Steps[None]:
-        """The same as an error ends the block; the error says what was seen."""
+        """As `leave`, after an error ended the block; what was seen is added to the error."""
         actuators, to_all = self._left()
         yield from let_go_after(error, actuators, to_all=to_all)
 
@@ -321,7 +322,7 @@ class Work:
         return [replace(known.get(address, OnLine(address)), count=1) for address in sorted(told)], False
 
     def was_let_go(self, seen: LetGo, *, to_all: bool = False) -> LetGo:
-        """Take note of who is limp. Raises NotLimpError, whose `let_go` says who was not seen so."""
+        """Note which actuators are limp. Raises NotLimpError, whose `let_go` names those not seen limp."""
         self.saw(seen, to_all=to_all)
         try:
             require_limp(seen)
@@ -331,7 +332,7 @@ class Work:
         return seen
 
     def saw(self, seen: LetGo, *, to_all: bool) -> None:
-        """Take note of who is limp."""
+        """Note which actuators were seen limp; with `to_all`, all of the bus were released."""
         if to_all and seen.is_limp:
             self.link.may_move.clear()
         self.link.may_move.difference_update(seen.limp)

@@ -108,10 +108,10 @@ def write_address(uid: bytes, address: int) -> Steps[Description | None]:
         window_ns=MAX_TURNAROUND_NS + START_JITTER_NS + STORE_NS,
     )
     try:
-        reply = yield from transact_by(ask, Assigned, what=f"giving it the address {address}")
+        reply = yield from transact_by(ask, Assigned, what=f"assign address {address}")
     except ReplyTimeoutError as error:
         raise ReplyTimeoutError(
-            address, f"giving it the address {address}", error.attempts, error.heard_bytes, uid=uid
+            address, f"assign address {address}", error.attempts, error.heard_bytes, uid=uid
         ) from error
     if reply != Assigned(uid, address):
         raise ReadBackError(address, "address", f"{address} for {uid.hex()}", f"{reply.address} from {reply.uid.hex()}")

@@ -456,7 +456,7 @@ def _cut_short(drawn: Drawn) -> str:
 def _wrong_about_itself(drawn: Drawn) -> str:
     those = drawn.some()
     for one in those:
-        one.attendance.heard(m.Suppress(drawn.epoch, one.uid), 0)
+        one.discovery_responder.heard(m.Suppress(drawn.epoch, one.uid), 0)
     return f"{_names(those)} count as acknowledged already"
 
 

@@ -46,7 +46,7 @@ def test_a_record_is_never_written_over(cli: CommandLine, tmp_path: Path) -> Non
     file.write_text("mine", "utf-8")
     result = cli("show", "3", "--port", BENCH, "--record", str(file))
     assert (result.code, result.out) == (exit_codes.USAGE, "")
-    assert result.error_line == f"'{file}': it is there already, and no capture is written over; name another"
+    assert result.error_line == f"'{file}': the file exists, and no capture is overwritten; name another"
     assert file.read_text("utf-8") == "mine"
 
 
@@ -149,9 +149,9 @@ def test_decode_filters(cli: CommandLine) -> None:
         (["decode", "none.pcapng"], "'none.pcapng': cannot be read: No such file or directory"),
         (["stats", "none.pcapng"], "'none.pcapng': cannot be read: No such file or directory"),
         (["replay", "none.pcapng", "--port", BENCH], "'none.pcapng': cannot be read"),
-        (["decode", __file__], "it is no capture"),
-        (["stats", __file__], "it is no capture"),
-        (["replay", __file__, "--port", BENCH], "it is no capture"),
+        (["decode", __file__], "it is not a capture"),
+        (["stats", __file__], "it is not a capture"),
+        (["replay", __file__, "--port", BENCH], "it is not a capture"),
         (["decode", FIND, "--operation", "dance"], "there is no operation 'dance'; there are: roll-call, member list"),
         (["decode", FIND, "--address", "300"], "address '300': 1..239 are wanted"),
         (["decode", FIND, "--uid", "12"], "uid '12': 16 digits"),

@@ -211,4 +211,4 @@ def test_the_same_with_another_content_says_so() -> None:
     bus.heard(ask.data, 0)
     assert [(one.packet, one.asked) for one in bus.differences[1:]] == [(0, "nothing more")]
     bus.heard(b"\x00abc\x00", 0)
-    assert bus.differences[-1].text == "bytes that are no frame came (too short)"
+    assert bus.differences[-1].text == "bytes that are not a frame came (too short)"

@@ -184,7 +184,7 @@ def test_silence_on_the_list_is_told_and_the_others_are_read() -> None:
     port = one.hooked(once(DescribeParameter, lambda: one.bus.actuators[0].power_off(), number=5))
     seen = one.run(survey())
     assert [snapshot.address for snapshot in seen.snapshots.values()] == [8]
-    assert "describe parameter: the actuator at address 7 (07 hex) was asked 4 times" in seen.problems[7]
+    assert "describe parameter: no reply from the actuator at address 7 (07 hex) after 4 attempts" in seen.problems[7]
     assert Write not in map(type, port.sent)
 
 

@@ -59,7 +59,7 @@ def test_nobody_answers() -> None:
     assert (error.address, error.attempts, error.heard_bytes) == (7, 3, 0)
     assert isinstance(error, TimeoutError)
     assert str(error) == (
-        "report: the actuator at address 7 (07 hex) was asked 3 times; nothing came back: check power, wiring, line "
+        "report: no reply from the actuator at address 7 (07 hex) after 3 attempts: check power, wiring, line "
         "rate and address ('busproto find')"
     )
     assert one.link.exchanges == 3
@@ -125,7 +125,7 @@ def test_bytes_that_are_no_answer_are_told() -> None:
     with pytest.raises(ReplyTimeoutError) as caught:
         one.run(transact(Report(), 7, Status))
     assert caught.value.heard_bytes > 0
-    assert "bytes came back, but no good frame: noise, or several actuators" in str(caught.value)
+    assert "bytes came, but no good frame): noise, or several actuators" in str(caught.value)
 
 
 # --- several at one address ---

@@ -127,7 +127,7 @@ def test_what_was_done_is_told_for_other_errors_too(cli: CommandLine, bench: Ben
     result = cli(f"{SET} {BENCH}")
     assert result.code == exit_codes.FAILED
     line = result.error_line
-    assert "the actuator at address 3 (03 hex) was asked 4 times; nothing came back" in line
+    assert "no reply from the actuator at address 3 (03 hex) after 4 attempts" in line
     assert line.endswith("; done until then: address 3: neutral 2.00 deg in working memory")
 
 
