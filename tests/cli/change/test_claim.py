@@ -279,7 +279,7 @@ def test_without_a_hand_all_stays_open_after_its_patience(cli: CommandLine) -> N
     result = cli(f"{WITHOUT} --yes-addresses --patience 2")
     assert result.code == exit_codes.NOT_AS_WANTED
     assert [line for line in result.err.splitlines() if "Nobody" in line] == [
-        f"  Nobody moved it: {name} stays open." for name in ("aileron, left", "flap", "rudder")
+        f"  No movement: {name} stays open." for name in ("aileron, left", "flap", "rudder")
     ]
     assert "Open: 'aileron, left', 'flap', 'rudder, upper', 'rudder, lower'" in result.out
     assert "To go on: busproto claim small.toml --port 'sim://bus.toml?seed=1'" in result.out
@@ -511,7 +511,7 @@ BAD: Final[dict[str, tuple[str, str]]] = {
     ),
     "unknown function": ("--forget spoiler --port any", "'small' has no function 'spoiler'"),
     "exchange of nothing": ("--exchange flap 'rudder, upper'", "neither 'flap' nor 'rudder, upper' is claimed"),
-    "nudge of nobody": ("--nudge spoiler --clear --port any", "'spoiler' is no address (1..239)"),
+    "nudge of nobody": ("--nudge spoiler --clear --port any", "'spoiler' is not an address (1..239)"),
     "nudge of the open": ("--nudge flap --clear --port any", "'flap' is not claimed yet"),
     "no patience": ("--patience 0 --port any", "Invalid value for '--patience'"),
     "nan": ("--least-deg nan --port any", "Invalid value for '--least-deg'"),

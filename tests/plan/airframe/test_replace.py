@@ -167,7 +167,7 @@ def test_several_new_ones_are_listed_and_one_is_chosen_by_uid() -> None:
 @pytest.mark.parametrize(
     ("uid", "said"),
     [
-        (None, "nobody is on the line whom the record does not know"),
+        (None, "every actuator on the bus is already in the record"),
         (uid_of(NEW), "is not on the line"),
         (uid_of(2), "is in the record already, as rudder"),
         (uid_of(1), "is the old actuator itself; 'busproto restore'"),

@@ -286,7 +286,7 @@ def test_with_all_rods_off_the_leads_is_named_first() -> None:
     text = shipped()
     result = refused(text[: text.index("[[surface]]")] + text[text.index("[[wanted]]") :])
     assert [one.partition(" was ")[0] for one in result.refused[:2]] == ["rudder, middle", "rudder, lower"]
-    assert result.refused[2] == "none was carried along: look at the rod of rudder, upper first, which leads"
+    assert result.refused[2] == "no member was carried along: look at the rod of rudder, upper first, which leads"
 
 
 @pytest.mark.parametrize(
@@ -600,7 +600,7 @@ def test_the_lead_that_does_not_go_its_way_is_told(end_deg: float, is_blocked: b
     lead = members(link)[0]
     stations = [Station(fraction, {30: deg}, {}, {}) for fraction, deg in ((-0.9, -54.0), (0.0, 0.0), (0.9, end_deg))]
     reason = lead_reason(lead, stations)
-    assert reason.startswith("rudder, upper leads and went 97.00 of 108.00 deg") is is_blocked
+    assert reason.startswith("rudder, upper leads and moved 97.00 of 108.00 deg") is is_blocked
     assert bool(reason) is is_blocked
 
 

@@ -175,11 +175,11 @@ def nonsense(subject: Box, number: int, says: Callable[[int], int]) -> None:
 @pytest.mark.parametrize(
     ("says", "why"),
     [
-        (lambda at: 32_767, "it says 327.67 deg, its stops stand at +-"),
+        (lambda at: 32_767, "it reports 327.67 deg, its stops are at +-"),
         (lambda at: -30_000, "it says -300.00 deg"),
         (lambda at: (-6000, 6000)[at % 2], "its model goes 400 deg/s at most"),
         (lambda at: 40 * (at % 200 - 100), ""),
-        (lambda at: 100 if at < 60 else 20_000, "it says 200.00 deg"),
+        (lambda at: 100 if at < 60 else 20_000, "it reports 200.00 deg"),
     ],
     ids=["beyond", "below", "jumping", "wandering", "later"],
 )
