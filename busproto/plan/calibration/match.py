@@ -27,13 +27,7 @@ from typing import Any, Final
 from busproto.errors import BusError
 from busproto.ops.moving.demand_units import degrees_to_fraction, fraction_to_degrees, standing_deg
 from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp, release_all
-from busproto.ops.moving.motion import (
-    demand,
-    demand_channels,
-    engage,
-    release,
-    report,
-)
+from busproto.ops.moving.motion import demand, demand_channels, engage, release, report
 from busproto.ops.parameter_access import commit, read, write
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
 from busproto.ops.survey import Snapshot, firmware_text
@@ -154,8 +148,7 @@ def _reasons(subjects: Sequence[Subject]) -> Iterator[str]:
         return
     channels = {subject.snapshot.working["channel"] for subject in subjects}
     if len(channels) > 1 or channels == {0}:
-        # type: ignore[arg-type]
-        yield f"they do not follow one channel together ({', '.join(str(one) for one in sorted(map(int, channels)))})"
+        yield f"they do not follow one channel together ({', '.join(str(one) for one in sorted(map(int, channels)))})"  # type: ignore[arg-type]
     for name in MUST_BE_ALIKE:
         row = BY_NAME[name]
         texts = {subject.role.function: row.text(subject.snapshot.working[name]) for subject in subjects}
@@ -184,8 +177,7 @@ def match(
 
     Args:
         subjects: the members, the lead first; see `reasons_against`.
-        stations: number of places of the sweep, 12..; at each, all are read.
-        looks: number of readings averaged at each place.
+        stations, looks: number of places of the sweep, 12.., and of the readings averaged at each.
         reach: how far the sweep goes to each side, fraction of the travel; it goes a little beyond both ends.
         actuators: those known to be on the line, also those that are not matched; None: those that are matched.
     """
@@ -269,11 +261,9 @@ def _fit_reasons(plain: Sequence[Subject], readings: Sequence[Station], fits: Ma
 
 
 def _take_back(subjects: Sequence[Subject]) -> Steps[dict[str, BusError]]:
-    """Restore every table in both memories, and read it back. An actuator that does not answer does not stop the
-    others.
+    """Restore every table in both memories and read it back; a silent actuator does not stop the others.
 
-    Returns:
-        By function, why it is not known to be restored.
+    Returns by function why that is not known.
     """
     problems: dict[str, BusError] = {}
     for subject in subjects:
@@ -330,8 +320,8 @@ def _carried(
 def _gentle(subject: Subject, begin: float, end: float) -> Iterator[float]:
     """The demands of a way that ends slowly: at once to a little before its end, and from there in small steps.
 
-    The carried actuators have inertia and coast through the play after a fast way. The slow part is longer than the
-    play, and leaves them pressed against the side they are carried from, in every place alike.
+    Carried actuators coast through the play after a fast way. The slow part is longer than the play, and leaves them
+    pressed against one side, in every place alike.
     """
     step = math.copysign(2 * RUN_UP_STEP_DEG / _count(subject.snapshot.working["travel"]) * 100, end - begin)
     count = min(RUN_UP_STEPS, int(abs(end - begin) / abs(step)))
