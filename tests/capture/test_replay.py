@@ -188,7 +188,7 @@ def test_it_answers_with_the_sequence_of_the_request() -> None:
     assert port.bus.differences == []
 
 
-def test_a_request_that_was_not_recorded_is_the_first_difference_and_nobody_answers() -> None:
+def test_a_request_that_was_not_recorded_is_the_first_difference_and_gets_no_answer() -> None:
     port = Virtual(recorded(lambda link: [link.run(report(3)), link.run(describe(3))]))
     port.write(encode_frame(request_frame(m.Report(), 4, 1)))
     (found,) = port.bus.differences

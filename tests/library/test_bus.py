@@ -480,7 +480,7 @@ def test_all_tell_what_they_are() -> None:
             use()
 
 
-def test_progress_is_told_to_whoever_wants_it() -> None:
+def test_progress_is_told_to_the_function_that_was_given() -> None:
     steps: list[busproto.Progress] = []
     with busproto.open("sim://bench-four?seed=7", on_progress=steps.append) as bus:
         bus.find()

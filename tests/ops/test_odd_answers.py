@@ -219,7 +219,7 @@ def test_one_without_an_address_is_not_asked_whether_it_follows(bench: Box) -> N
     assert bench.run(steer_channel(2, [UNADDRESSED, 1, 2])).addresses == (2,)
 
 
-def test_of_actuators_that_nobody_looked_at_nothing_is_said() -> None:
+def test_of_actuators_that_were_not_looked_at_nothing_is_said() -> None:
     known = [OnLine(3, uid_of(1)), OnLine(UNADDRESSED, uid_of(2))]
     assert not_looked_at(known) == LetGo(not_seen=(3,), without_address=1)
     assert could_not_be_told([OnLine(UNADDRESSED)]) == not_looked_at([OnLine(UNADDRESSED)]).note

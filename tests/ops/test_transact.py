@@ -51,7 +51,7 @@ def test_one_answers(echo: bool, baud: int) -> None:
     assert one.link.session.counts == {"answered": 3}
 
 
-def test_nobody_answers() -> None:
+def test_no_actuator_answers() -> None:
     one = box()
     with pytest.raises(ReplyTimeoutError) as caught:
         one.run(transact(Report(), 7, Status, attempts=3))
@@ -271,7 +271,7 @@ def test_a_proven_search_ends_a_clash_that_is_over() -> None:
     assert one.run(describe(7)).uid == uid_of(1)
 
 
-def test_a_proven_search_ends_a_clash_of_which_nobody_is_left() -> None:
+def test_a_proven_search_ends_a_clash_whose_actuators_have_gone() -> None:
     one = sharing(1, 1, 2)
     one.run(find(rng=random.Random(1)))
     for actuator in one.bus.actuators:
@@ -312,7 +312,7 @@ def test_what_the_link_is_told_of_clashes() -> None:
     assert tell(Clash(8, ())) == {}
 
 
-def test_nobody_is_put_to_an_address_that_is_known_to_be_shared() -> None:
+def test_no_actuator_is_put_to_an_address_that_is_known_to_be_shared() -> None:
     """Also where those that share it are silent at the moment."""
     one = sharing(1, 1, 2)
     newcomer = one.add(3, 9)
@@ -329,7 +329,7 @@ def test_nobody_is_put_to_an_address_that_is_known_to_be_shared() -> None:
 
 
 @pytest.mark.parametrize("echo", [True, False])
-def test_what_came_while_nobody_listened_does_not_spoil_the_next_exchange(echo: bool) -> None:
+def test_what_came_between_exchanges_does_not_spoil_the_next_one(echo: bool) -> None:
     one = box(echo=echo)
     one.add(1, 7)
     one.run(report(7))

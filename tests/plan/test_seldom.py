@@ -61,7 +61,7 @@ def test_what_is_not_as_it_was_to_be_is_told_with_both(subject: Box, goal: Goal,
         subject.run(verify([goal]))
     text = str(caught.value)
     assert [part for part in says if part not in text] == []
-    assert subject.run(_prove([goal])) == (text, None)
+    assert subject.run(_prove([goal], {})) == (text, None)
 
 
 def test_what_is_in_working_memory_only_is_no_goal_that_was_reached(subject: Box) -> None:

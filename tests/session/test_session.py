@@ -352,7 +352,7 @@ def test_own_request_is_never_taken_for_a_reply() -> None:
 # --- nothing, windows, bytes ---
 
 
-def test_a_broadcast_that_nobody_answers_settles_with_its_echo() -> None:
+def test_a_broadcast_without_answers_settles_with_its_echo() -> None:
     one = session(echoes=True)
     one.heard(start(one, Ask.all(Release())), 1_140_000)
     assert one.state is SessionState.SETTLED

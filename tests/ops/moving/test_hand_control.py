@@ -361,7 +361,7 @@ def test_an_interrupt_in_mid_exchange_leaves_it_limp(kind: type[m.Message], numb
     assert actuator.state in LIMP
 
 
-def test_an_error_of_whoever_looks_leaves_it_limp() -> None:
+def test_an_error_of_the_display_leaves_it_limp() -> None:
     made, actuator = alone()
     subject = made.run(steer_address(5))
 
@@ -404,7 +404,7 @@ def test_a_fault_ends_it() -> None:
     assert actuator.arm.target_deg is None
 
 
-def test_a_steering_that_nobody_runs_any_more_ends_without_complaint() -> None:
+def test_a_steering_that_is_not_run_to_its_end_ends_without_complaint() -> None:
     made, _ = alone()
     subject = made.run(steer_address(5))
     steps = steer(subject, script([C.MORE]), lambda _: None)
@@ -415,7 +415,7 @@ def test_a_steering_that_nobody_runs_any_more_ends_without_complaint() -> None:
 # --- by channel ------------------------------------------------------------------------------------------------
 
 
-def test_all_that_follow_a_channel_move_and_nobody_else() -> None:
+def test_all_that_follow_a_channel_move_and_no_other() -> None:
     made, first = alone()
     second = made.add(2, 6, channel=2, direction=1, soft_start=100)
     other = made.add(3, 7, channel=3)
@@ -450,7 +450,7 @@ def test_many_on_one_channel_report_in_turn_and_the_demand_is_in_time() -> None:
     assert {one.state for one in came.reached[0].reports.values()} == {State.FOLLOWING}
 
 
-def test_nobody_on_the_channel_is_said_with_the_channels_in_use() -> None:
+def test_a_channel_without_actuators_is_refused_with_the_channels_in_use() -> None:
     made, _ = alone()
     made.add(2, 6, channel=9)
     made.add(3, 7)
@@ -487,7 +487,7 @@ def test_limp_is_no_end_of_the_travel() -> None:
     assert came.reached[-1].fraction is None
 
 
-def test_what_comes_behind_quit_is_left_for_whoever_asks_next() -> None:
+def test_what_comes_behind_quit_is_left_for_the_next_reader() -> None:
     made, _ = alone()
     left = iter([C.MORE, C.QUIT, C.MUCH_MORE, C.LESS])
     made.run(steer(made.run(steer_address(5)), lambda: next(left, C.QUIT), lambda _: None))

@@ -523,7 +523,7 @@ def test_a_question_within_an_operation_is_interrupted_at_once() -> None:
     assert seen_by(caught.value) == LetGo(limp=(1,))
 
 
-def test_whoever_waits_elsewhere_is_told_and_the_interrupt_comes_at_the_end() -> None:
+def test_code_that_waits_elsewhere_is_told_and_the_interrupt_comes_at_the_end() -> None:
     told: list[str] = []
 
     def wait() -> None:

@@ -173,7 +173,7 @@ def test_several_new_ones_are_listed_and_one_is_chosen_by_uid() -> None:
         (uid_of(1), "is the old actuator itself; 'busproto restore'"),
     ],
 )
-def test_nobody_who_could_be_meant(uid: bytes | None, said: str) -> None:
+def test_no_actuator_that_could_be_meant(uid: bytes | None, said: str) -> None:
     with pytest.raises(InputError, match=said):
         Hangar().exchange(uid=uid)
 
