@@ -7,8 +7,8 @@
     with busproto.open("sim://tow-plane?seed=1") as bus:
         print(bus.find())
 
-``busproto.library`` tells more. ``import busproto`` costs nothing: the names below are loaded when they are first used,
-so that the command line starts at once, and whoever wants the wire format alone loads no more than that.
+For more see ``busproto.library``. ``import busproto`` is cheap: the names below are loaded when they are first used, so
+that the command line starts at once, and a program that needs the wire format only loads no more than that.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""Entry point. The version is answered before anything heavy is imported; the rest is in `busproto.cli`.
+"""Entry point. `--version` is answered before any heavy import; all else is in `busproto.cli`.
 
-Nothing that happens around a command ends in a traceback either: Ctrl-C while modules are still being loaded, a reader
-of the output that goes away, a full disk behind it.
+Events around a command end without a traceback too: Ctrl-C while modules are loading, a reader of the output that goes
+away, a full disk.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ import sys
 from typing import Final
 
 COMPLETION: Final = "_BUSPROTO_COMPLETE"
-"""Set by a shell that asks what could come next; click's own name for it."""
+"""Set by a shell that asks for completions; the name is click's."""
 DONE: Final = 0
 FAILED: Final = 1
 INTERRUPTED: Final = 130
-"""As in `busproto.cli.exit_codes`, which may be what was being loaded."""
+"""As in `busproto.cli.exit_codes`, which may not be loaded yet."""
 
 
 def main() -> None:
@@ -23,10 +23,10 @@ def main() -> None:
     try:
         code = _run(sys.argv[1:])
         _flush()
-    except KeyboardInterrupt:  # a command sees to it itself, once it runs
+    except KeyboardInterrupt:  # before the command runs; a running command handles it itself
         _say("interrupted")
         code = INTERRUPTED
-    except OSError as error:  # of the output: bad files and ports have been told by now
+    except OSError as error:  # from the output: errors of files and ports were reported before
         from busproto.shown import is_of_output
 
         if not is_of_output(error):
@@ -58,7 +58,7 @@ def _run(arguments: list[str]) -> int:
 
 
 def _flush() -> None:
-    """What fails only now fails as the command's own printing does."""
+    """Flush the output, so that a late failure is handled as a failure of the command's printing."""
     if sys.stdout is not None:
         from busproto.shown import Shown
 
@@ -71,7 +71,7 @@ def _say(text: str) -> None:
 
 
 def _throw_away_the_rest() -> None:
-    """Else the interpreter tries once more to write it, and complains."""
+    """Discard unwritten output: the interpreter would try to write it again at exit, and print an error."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 

@@ -1,4 +1,4 @@
-"""What this build is; read by the packaging and by the start-up path without importing anything else of ours."""
+"""The version of this build. Read by the packaging and at start-up, so it imports no other module of busproto."""
 
 from __future__ import annotations
 

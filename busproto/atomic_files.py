@@ -18,45 +18,45 @@ from busproto.reading import read_text as read_text
 
 T = TypeVar("T")
 TRIED_BYTES: Final = 65_536
-"""How much is written to see whether there is room: more than a result of any airframe needs."""
+"""Bytes written to test for free space: more than a result of any airframe needs."""
 MAX_KEPT: Final = 9999
 MAX_COPIED_BYTES: Final = 64 << 20
 
 
 def now_text() -> str:
-    """Date and time of this place, to the second, as files carry it: ISO 8601."""
+    """Local date and time to the second, ISO 8601, as written into files."""
     return datetime.now().astimezone().isoformat(timespec="seconds")
 
 
 OWN_WITHIN: Final = 4096
-"""Where in a file its mark is looked for, in bytes from its beginning."""
+"""A file's mark is looked for within this many bytes from its beginning."""
 
 
 def require_own(path: Path, mark: str, what: str, *, within: int = OWN_WITHIN) -> None:
-    """Refuse a place where something stands that we did not make, or where no file can be.
+    """Refuse a path at which another program's file stands, or no file can be.
 
     Args:
-        path: where a file is going to be written.
-        mark: what stands in every earlier file of that kind, and in no other.
-        what: the kind, with its article, for the message.
-        within: how many bytes of it are looked at.
+        path: the path to be written.
+        mark: text that every file of that kind has, and no other.
+        what: the kind with its article, for the message.
+        within: how many bytes of the file are searched.
 
     Raises:
-        InputError: it may not be written there. An empty file may be.
+        InputError: a file may not be written there. An empty file may be overwritten.
     """
     _require_place(path)
-    if os.path.exists(path):  # a link that leads nowhere is replaced, and nothing is lost
+    if os.path.exists(path):  # a dangling link is replaced, and nothing is lost
         head = read_bytes(path, within, is_cut=True)
         if head and mark.encode() not in head:
             raise InputError(f"'{path}' is there already and is not {what} of this program; name another file")
 
 
 def write_whole(path: Path, text: str | bytes) -> None:
-    """Put `text` into the file; a power cut at any moment leaves the old content or the new one.
+    """Write `text` as the whole file; a power cut at any moment leaves the old content or the new one.
 
     Raises:
-        InputError: it cannot be written; what was there before is unchanged. Only where the system fails in its very
-            last step, to make the new name last, the new content may be there.
+        InputError: the file cannot be written; the old content is unchanged. Only if the very last step fails (syncing
+            the directory) may the new content be there.
     """
     temporary = ""
     try:
@@ -73,19 +73,19 @@ def write_whole(path: Path, text: str | bytes) -> None:
         temporary = ""
         lasting.note_change(f"'{path}' was written")
         _sync_directory(path.parent)
-    except (OSError, ValueError) as error:  # ValueError: the system has no such names
+    except (OSError, ValueError) as error:  # ValueError: a name that the system cannot have
         raise InputError(f"'{path}' cannot be written: {_why(error)}") from error
-    finally:  # also when interrupted
+    finally:  # also after an interrupt
         if temporary:
             with contextlib.suppress(OSError):
                 os.unlink(temporary)
 
 
 def append_line(path: Path, line: str) -> None:
-    """Add a line; it is on the disk when this returns. A line that a power cut has torn ends without a newline.
+    """Append a line; it is on the disk when this returns. A line cut off by a power cut ends without a newline.
 
     Raises:
-        InputError: it cannot be written.
+        InputError: the file cannot be written.
     """
     try:
         is_new = not path.exists()
@@ -103,13 +103,13 @@ def append_line(path: Path, line: str) -> None:
 
 
 def check_writable(path: Path) -> None:
-    """Find out beforehand whether a file can be written whole here: a temporary one is made beside it and taken away.
+    """Check whether a file can be written here, by a temporary file beside it, which is removed again.
 
-    For whoever is about to do what cannot be had again, such as a movement, and must keep what comes of it. That
-    it can be written now is no promise that it can be then: see `kept`.
+    To be called before something that cannot be repeated, such as a movement, whose result must be kept. Success is no
+    promise for later: see `kept`.
 
     Raises:
-        InputError: it could not be written; nothing was changed.
+        InputError: the file cannot be written; nothing was changed.
     """
     _require_place(path)
     temporary = ""
@@ -128,16 +128,17 @@ def check_writable(path: Path) -> None:
 
 
 def check_appendable(path: Path) -> None:
-    """As `check_writable`, for a file to which lines are added: one that is there must take them itself."""
+    """As `check_writable`, for a file to which lines are appended: an existing file must itself be writable."""
     check_writable(path)
     if path.exists() and not os.access(path, os.R_OK | os.W_OK):
         raise InputError(f"'{path}' cannot be read and written: Permission denied; nothing was changed")
 
 
 def kept(write: Callable[[], T]) -> T | None:
-    """Write a result that cannot be had again. Where that fails, None: the caller goes on and shows the result.
+    """Write a result that cannot be measured again. Returns None if that fails: the caller goes on and shows the
+    result.
 
-    The command line then says why, behind the result, and ends with exit code 1.
+    The command line then prints the reason after the result, and ends with exit code 1.
     """
     try:
         return write()
@@ -147,13 +148,13 @@ def kept(write: Callable[[], T]) -> T | None:
 
 
 def keep_numbered(path: Path) -> Path | None:
-    """A copy of what is there under the next free number: ``tow.record.1.json`` beside ``tow.record.json``.
+    """Copy an existing file to the next free number: ``tow.record.1.json`` beside ``tow.record.json``.
 
     Returns:
-        Where the copy is; None where there was nothing.
+        The path of the copy; None if there was no file.
 
     Raises:
-        InputError: it cannot be read, or the copy cannot be written.
+        InputError: the file cannot be read, or the copy cannot be written.
     """
     if not os.path.exists(path):
         return None
@@ -176,9 +177,9 @@ def keep_numbered(path: Path) -> Path | None:
 
 
 def _require_place(path: Path) -> None:
-    """Refuse a name that can be none of a file. Those of os.path know also names that the system does not have."""
+    """Refuse a name that cannot be that of a file."""
     if "\0" in str(path):
-        raise InputError("a name with a zero byte in it is the name of no file")
+        raise InputError("a file name cannot contain a zero byte")
     if os.path.isdir(path):
         raise InputError(f"'{path}' is a directory; the name of a file is wanted")
     if not os.path.isdir(path.absolute().parent):
@@ -202,13 +203,13 @@ def _umask() -> int:
 
 
 def _sync_directory(path: Path) -> None:
-    """Make a new name last too, where the system lets a directory be synced."""
+    """Sync the directory, so that a new name lasts too, if the system can sync directories."""
     if hasattr(os, "O_DIRECTORY"):
         handle = os.open(path, os.O_RDONLY | os.O_DIRECTORY)
         try:
             os.fsync(handle)
         except OSError as error:
-            if error.errno not in {errno.EINVAL, errno.ENOTSUP}:  # some network drives sync no directories
+            if error.errno not in {errno.EINVAL, errno.ENOTSUP}:  # some network drives cannot sync directories
                 raise
         finally:
             os.close(handle)

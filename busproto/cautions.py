@@ -1,4 +1,4 @@
-"""What is shown to a person before anything moves. One text, for every front."""
+"""The cautions that are shown to a person before anything moves: one text for command line, page and library."""
 
 from __future__ import annotations
 
@@ -10,8 +10,9 @@ CAUTIONS: Final = (
     "Fingers, hair and tools are clear of surfaces, arms and linkages.",
     "The pack, fully charged, is within the supply rating of every actuator on it.",
 )
-"""The usual cautions, a sentence each: to be shown, and answered with yes, before anything moves."""
+"""The usual cautions, a sentence each: to be shown, and answered with yes, before anything moves. Common practice, no
+source."""
 DISCLAIMER: Final = (
     "What works on the bench is not cleared for flight: the local model-flying code and the makers' data come first."
 )
-"""What a bench result is not; shown beside the cautions and with every result that might be taken for a clearance."""
+"""Shown beside the cautions, and with every result that might be taken for a clearance to fly."""

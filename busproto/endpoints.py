@@ -1,4 +1,4 @@
-"""Where something of ours listens: HOST:PORT as a person types it, on this machine unless the network is asked for."""
+"""HOST:PORT on which a server of busproto listens: on this machine only, unless the network is asked for."""
 
 from __future__ import annotations
 
@@ -8,18 +8,19 @@ from typing import Final
 from busproto.errors import InputError
 
 REFUSAL: Final = "busproto: refused: this bus is in use by "
-"""How the line begins that a virtual bus sends to a second host before it hangs up; who is there follows."""
+"""The beginning of the line that a virtual bus sends to a second host before it hangs up; the first host's name
+follows."""
 
 
 def parse_endpoint(option: str, text: str, usual_port: int, open_to_network: bool) -> tuple[str, int]:
-    """HOST and PORT of HOST:PORT. Only an address of this machine, unless the network was asked for.
+    """Split HOST:PORT. Only an address of this machine is accepted, unless the network was asked for.
 
     Args:
-        option: that the text was given to, such as "--tcp".
-        usual_port: shown where the text is of another form.
+        option: the option that has this text, such as "--tcp".
+        usual_port: shown as an example in the error.
 
     Raises:
-        InputError: not of that form, or open to the network without having been asked for.
+        InputError: not of that form, or reachable from the network without `open_to_network`.
     """
     host, _, port = text.rpartition(":")
     if not host or not port.isdecimal() or len(port) > 5 or int(port) > 65535:
@@ -33,7 +34,7 @@ def parse_endpoint(option: str, text: str, usual_port: int, open_to_network: boo
 
 
 def is_loopback(host: str) -> bool:
-    """Whether only this machine can reach it."""
+    """Whether only this machine can reach that host."""
     try:
         return host == "localhost" or ipaddress.ip_address(host).is_loopback
     except ValueError:

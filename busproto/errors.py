@@ -1,4 +1,4 @@
-"""Every error that busproto raises, as one tree; the branch says who must act.
+"""Every error that busproto raises, as one tree; the branch tells where to act: caller, port, actuator or plan.
 
 ::
 
@@ -8,11 +8,11 @@
      |   +- DecodeError                    bytes that are not a frame, or not a known message
      |       +- TruncatedFrameError        too few bytes
      |       +- ChecksumError              the check differs                                   .expected .actual
-     +- LocalProtocolError                 we asked for something this state does not allow    .state .event
-     +- InputError (also ValueError)       what the user typed, or a program gave, cannot be used
-     |   +- FileError                      a file of the user's cannot be used                 .source .problems
+     +- LocalProtocolError                 a call that the session's state does not allow      .state .event
+     +- InputError (also ValueError)       an input of the user or of a program cannot be used
+     |   +- FileError                      a file of the user cannot be used                   .source .problems
      +- NotAgreedError                     a change was not agreed to; nothing was changed
-     +- NotProvenError                     what is on the line is not proven; nothing was changed  .reason
+     +- NotProvenError                     the roster is not proven complete; nothing was changed  .reason
      +- TransportError                     the port                                            .url
      |   +- PortUnavailableError           it could not be opened; nothing was sent
      |   |   +- PortBusyError              another program has it                              .holder
@@ -20,16 +20,16 @@
      |       +- LinkClosedError            this program closed it before; nothing was sent
      +- OperationError                     an actuator                                         .address
          +- ReplyTimeoutError (also TimeoutError)   no good answer                             .attempts .heard_bytes
-         +- NodeRefusedError               it said no and changed nothing                      .code .low .high
+         +- NodeRefusedError               it refused and changed nothing                      .code .low .high
          |   +- LacksParameterError        it has no such parameter                            .name
          +- ParameterListError             its own parameter list cannot be used
          +- AddressConflictError           several actuators answer at one address             .uids
          +- ReadBackError                  what was read back is not what was written          .wanted .found
-         +- NotLimpError                   told to go limp, it was not seen so
+         +- NotLimpError                   released, it was not seen limp                      .let_go
 
-The text of each error is made here, so that it reads the same wherever it is raised: what happened, on which
-actuator, what to do next. Noise on the line is not an exception: the decoder yields a ``BadFrame`` and goes on.
-This module imports nothing of ours.
+The text of each error is made here, so that it reads the same wherever it is raised. It tells what happened, on which
+actuator, and what to do next. Noise on the line is not an exception: the decoder yields a ``BadFrame`` and goes on.
+This module imports no other module of busproto.
 """
 
 from __future__ import annotations
@@ -72,11 +72,11 @@ def _address_text(address: int) -> str:
 
 MAX_SHOWN_PROBLEMS = 20
 UNKNOWN_PARAMETER = 2
-"""The code of a refusal that says so; see the outcomes in `busproto.wire.messages`."""
+"""The refusal code for a parameter that the actuator lacks; see the outcomes in `busproto.wire.messages`."""
 
 
 def some_of(problems: Sequence[str]) -> str:
-    """Problems in one line: the first ones, and how many there are beyond."""
+    """Problems in one line: the first ones, and the number of the others."""
     more = len(problems) - MAX_SHOWN_PROBLEMS
     return "; ".join([*problems[:MAX_SHOWN_PROBLEMS], *([f"and {more} more"] if more > 0 else [])])
 
@@ -86,7 +86,8 @@ class BusError(Exception):
 
 
 class WireError(BusError, ValueError):
-    """Bytes or a message that do not fit the format. ``raw`` is what was looked at, ``offset`` where in it."""
+    """Bytes or a message that do not fit the format. ``raw`` are the bytes, ``offset`` the index of the error in
+    them."""
 
     def __init__(self, text: str, *, raw: bytes = b"", offset: int = 0) -> None:
         super().__init__(text)
@@ -120,7 +121,7 @@ class ChecksumError(DecodeError):
 
 
 class LocalProtocolError(BusError):
-    """The caller asked for something that is not allowed in this state. The state has not changed."""
+    """A call that is not allowed in this state of the session. The state has not changed."""
 
     def __init__(self, state: str, event: str) -> None:
         super().__init__(f"'{event}' is not allowed while the session is '{state}'")
@@ -129,11 +130,11 @@ class LocalProtocolError(BusError):
 
 
 class InputError(BusError, ValueError):
-    """What the user typed, or a program gave, cannot be used. Nothing was sent."""
+    """An input of the user or of a program cannot be used. Nothing was sent."""
 
 
 class FileError(InputError):
-    """A file cannot be used; ``problems`` holds one line for each thing that is wrong. Nothing was sent or written."""
+    """A file cannot be used; ``problems`` has one line for each problem. Nothing was sent or written."""
 
     def __init__(self, source: str, problems: Iterable[str]) -> None:
         self.source = source
@@ -142,7 +143,7 @@ class FileError(InputError):
 
 
 class TransportError(BusError):
-    """Something about the port. ``url`` is the name it was opened by."""
+    """An error of the port. ``url`` is the name by which it was opened."""
 
     def __init__(self, url: str, text: str) -> None:
         super().__init__(text)
@@ -157,19 +158,19 @@ class PortUnavailableError(TransportError):
 
 
 class PortBusyError(PortUnavailableError):
-    """Another program has the port. Nothing was sent, and nothing of the other one's was touched.
+    """Another program has the port. Nothing was sent, and the port's settings were not touched.
 
-    ``holder`` tells who it is, as far as that is known.
+    ``holder`` names that program, as far as it is known.
     """
 
     def __init__(self, url: str, holder: str) -> None:
-        text = f"port '{url}' is in use by {holder}; nothing of ours reached the bus. End that first, or name another"
+        text = f"port '{url}' is in use by {holder}; nothing was sent. End that program first, or name another port"
         TransportError.__init__(self, url, text)
         self.holder = holder
 
 
 class PortClosedError(TransportError):
-    """The port went away while in use. ``done`` tells what had been done until then."""
+    """The port went away while in use. ``done`` lists the lasting changes made before, in words."""
 
     def __init__(self, url: str, reason: str, done: Iterable[str] = ()) -> None:
         self.done = tuple(done)
@@ -179,7 +180,7 @@ class PortClosedError(TransportError):
 
 
 class LinkClosedError(PortClosedError):
-    """The link, or the port, was closed by this program before. Nothing was sent."""
+    """This program had closed the link, or the port. Nothing was sent."""
 
     def __init__(self, url: str) -> None:
         TransportError.__init__(
@@ -190,11 +191,11 @@ class LinkClosedError(PortClosedError):
 
 
 class NotAgreedError(BusError):
-    """What would be changed was not agreed to. Nothing was changed."""
+    """The proposed changes were not agreed to. Nothing was changed."""
 
 
 class NotProvenError(BusError):
-    """Where an actuator may be on the line that is not known, no address is given. ``reason`` says why it may be."""
+    """The roster is not proven complete, so no address was written. ``reason`` says why not."""
 
     def __init__(self, reason: str) -> None:
         super().__init__(f"NOT PROVEN complete: {reason}. Nothing was changed: try again on a quiet line")
@@ -202,7 +203,7 @@ class NotProvenError(BusError):
 
 
 class OperationError(BusError):
-    """Something about one actuator. ``address`` is where it was asked."""
+    """An error of one actuator. ``address`` is the one it was asked at, 0 if none."""
 
     def __init__(self, address: int, text: str) -> None:
         super().__init__(text)
@@ -210,28 +211,36 @@ class OperationError(BusError):
 
 
 class ReplyTimeoutError(OperationError, TimeoutError):
-    """No good answer. The request may still have been carried out: look before you ask again."""
+    """No good reply. The request may still have been carried out: read the state before you repeat it.
+
+    ``attempts`` is how often the request was sent, ``heard_bytes`` the number of bytes received.
+    """
 
     def __init__(
         self, address: int, what: str, attempts: int, heard_bytes: int = 0, *, uid: bytes | None = None
     ) -> None:
-        who = _address_text(address) if uid is None else f"the actuator with uid {uid.hex()}"
+        device = _address_text(address) if uid is None else f"the actuator with uid {uid.hex()}"
+        times = "1 attempt" if attempts == 1 else f"{attempts} attempts"
         if heard_bytes:
-            heard = (
-                f"{heard_bytes} bytes came back, but no good frame: noise, or several actuators that answer "
-                "at once; 'busproto find' tells which"
+            text = (
+                f"no good reply from {device} after {times} ({heard_bytes} bytes came, but no good frame): noise, or "
+                "several actuators that answer at once; 'busproto find' tells which"
             )
         else:
             wanted = "address" if uid is None else "uid"
-            heard = f"nothing came back: check power, wiring, line rate and {wanted} ('busproto find')"
-        times = "once" if attempts == 1 else f"{attempts} times"
-        super().__init__(address, f"{what}: {who} was asked {times}; {heard}")
+            text = (
+                f"no reply from {device} after {times}: check power, wiring, line rate and {wanted} ('busproto find')"
+            )
+        super().__init__(address, f"{what}: {text}")
         self.attempts = attempts
         self.heard_bytes = heard_bytes
 
 
 class NodeRefusedError(OperationError):
-    """The actuator said no. It changed nothing. ``low`` and ``high`` are its own limits where it told them."""
+    """The actuator refused the request and changed nothing.
+
+    ``code`` is the outcome code; ``low`` and ``high`` are its own limits, raw, None if it did not send them.
+    """
 
     def __init__(
         self, address: int, what: str, code: int, reason: str, low: int | None = None, high: int | None = None
@@ -243,7 +252,7 @@ class NodeRefusedError(OperationError):
 
 
 class LacksParameterError(NodeRefusedError):
-    """The actuator has no such parameter. ``name`` is the one that is wanted."""
+    """The actuator has no such parameter. ``name`` is that of the parameter."""
 
     def __init__(self, address: int, name: str) -> None:
         text = f"{_address_text(address)} has no parameter '{name}'; 'busproto show {address}' lists what it has"
@@ -254,43 +263,46 @@ class LacksParameterError(NodeRefusedError):
 
 
 class ParameterListError(OperationError):
-    """The list that an actuator gives of its own parameters cannot be used; its settings were not read."""
+    """The parameter list that an actuator reports cannot be used; its settings were not read."""
 
     def __init__(self, address: int, why: str) -> None:
         super().__init__(
             address,
             f"the parameter list of {_address_text(address)} cannot be used: {why}. Its settings were not read; "
-            "its firmware has to be mended",
+            "its firmware needs correction",
         )
 
 
 class AddressConflictError(OperationError):
-    """Several actuators answer at one address, or another is there already. Nothing was written there."""
+    """Several actuators answer at one address, or another one has it already. Nothing was written there."""
 
     def __init__(self, address: int, uids: Iterable[bytes]) -> None:
         self.uids = tuple(uids)
-        who = ", ".join(uid.hex() for uid in self.uids) or "not yet known which"
+        known = ", ".join(uid.hex() for uid in self.uids) or "uids not known yet"
         where = f"address {address} ({address:02X} hex)"
         if len(self.uids) == 1:
-            text = f"{where} is taken by {who}; nothing was written. Choose another, or give that one another first"
+            text = (
+                f"{where} is taken by {known}; nothing was written. Choose another, or give that actuator another first"
+            )
         else:
             text = (
-                f"{where} is shared by several actuators ({who}): give each its own with "
+                f"{where} is shared by several actuators ({known}): give each its own with "
                 "'busproto address UID ADDRESS' before using it"
             )
         super().__init__(address, text)
 
 
 class NotLimpError(OperationError):
-    """Told to go limp, an actuator was not seen so; what needs it limp was not done. ``let_go`` is what was seen, a
-    `busproto.ops.moving.letting_go.LetGo`, where that is known.
+    """An actuator was released and not seen limp; an operation that needs it limp was not done.
+
+    ``let_go`` is what was seen, a `busproto.ops.moving.letting_go.LetGo`; None if that is not known.
     """
 
     let_go: object = None
 
 
 class ReadBackError(OperationError):
-    """What was read back is not what was written."""
+    """The value read back is not the value written."""
 
     def __init__(self, address: int, what: str, wanted: object, found: object) -> None:
         super().__init__(

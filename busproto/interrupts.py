@@ -1,12 +1,12 @@
-"""What asks a program to end: Ctrl-C, a termination signal, a terminal that was closed. All three end alike.
+"""Requests to end the program: Ctrl-C, a termination signal, a closed terminal. All three have the same effect.
 
-While a link runs an operation nothing is thrown into the middle of a statement: a signal is noted, and raised as
-KeyboardInterrupt at the next wait for the port. So an operation is broken off only where it waits, and what it does to
-leave all limp cannot be torn. While it lets go, further signals are noted and change nothing, until it is over or the
-stated time has passed. Outside of a link a signal is raised at once, as everywhere in Python.
+While a link runs an operation, a signal is noted and raised as KeyboardInterrupt at the next wait for the port, not in
+the middle of a statement. So an operation is broken off only where it waits, and letting go is not broken off at all:
+while actuators are let go, further signals are only noted, until it is done or its stated time has passed. Outside of a
+link a signal is raised at once, as usual in Python.
 
-`INTERRUPTS` is the one of this process. A program takes it in use by ``with INTERRUPTS:`` in its main thread; without
-that everything is as Python has it; a link that lets go keeps a KeyboardInterrupt all the same (`busproto.ops.link`).
+`INTERRUPTS` is the instance of this process. A program uses it by ``with INTERRUPTS:`` in its main thread. Without that
+signals work as usual in Python, but a link that lets go keeps a KeyboardInterrupt all the same (`busproto.ops.link`).
 """
 
 from __future__ import annotations
@@ -20,9 +20,10 @@ from types import FrameType, TracebackType
 from typing import Any, Final, Self
 
 NAMES: Final = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
-"""Those that the system has; one that is ignored (as under nohup) stays ignored."""
+"""The signals that are handled, if the system has them; an ignored one (as under nohup) stays ignored."""
 PATIENCE_S: Final = 10.0
-"""For so long after an interrupt further ones are ignored: letting go, and taking back what was not stored, is over."""
+"""s. After an interrupt was raised further ones are ignored for this time: enough to let go, and to undo what was not
+stored."""
 
 
 def _say_nothing(text: str) -> None:
@@ -30,7 +31,7 @@ def _say_nothing(text: str) -> None:
 
 
 class Interrupts:
-    """See the module. Only the main thread is interrupted; in any other all of this does nothing."""
+    """See the module. Only the main thread is interrupted; in other threads the methods do nothing."""
 
     def __init__(self) -> None:
         self._before: dict[int, Any] = {}
@@ -46,7 +47,7 @@ class Interrupts:
     # --- in use -------------------------------------------------------------------------------------------------
 
     def using(self, say: Callable[[str], None]) -> Self:
-        """Say by this, where there is something to say; then as ``with INTERRUPTS:``."""
+        """As ``with INTERRUPTS:``, with a function that prints notices."""
         self._say = say
         return self
 
@@ -68,7 +69,7 @@ class Interrupts:
                 signal.signal(number, before)
             self._before.clear()
             self._say = _say_nothing
-            self._is_noted = self._has_said = False  # the next use knows nothing of this one
+            self._is_noted = self._has_said = False  # the next use begins afresh
             self._deaf_until_s = 0.0
 
     def _came(self, number: int, frame: FrameType | None) -> None:
@@ -81,17 +82,17 @@ class Interrupts:
 
     @property
     def is_ending(self) -> bool:
-        """Whether an interrupt has just been raised: the program is on its way out."""
+        """Whether an interrupt was just raised, so that the program is ending."""
         return time.monotonic() < self._deaf_until_s
 
     # --- while a link runs --------------------------------------------------------------------------------------
 
     @contextlib.contextmanager
     def deferred(self, on_note: Callable[[], None] | None = None) -> Iterator[None]:
-        """Signals are noted from here on, and raised where `poll` is called, or at the end of this.
+        """Within the block signals are noted, and raised where `poll` is called, or at the end of the block.
 
         Args:
-            on_note: called within the signal handler, for whoever waits somewhere else than at a port.
+            on_note: called in the signal handler, for code that waits elsewhere than at a port.
         """
         if threading.current_thread() is not threading.main_thread():
             yield
@@ -108,7 +109,8 @@ class Interrupts:
 
     @contextlib.contextmanager
     def at_once(self) -> Iterator[None]:
-        """A person is asked within an operation, and all are limp: signals are raised at once again."""
+        """Within the block signals are raised at once: for a question to a person during an operation, with all
+        actuators limp."""
         if threading.current_thread() is not threading.main_thread():
             yield
             return
@@ -120,7 +122,7 @@ class Interrupts:
             self._deferring = before
 
     def poll(self) -> None:
-        """Raise what was noted. Raises KeyboardInterrupt."""
+        """Raise KeyboardInterrupt if a signal was noted."""
         if not self._is_noted or threading.current_thread() is not threading.main_thread():
             return
         if self._letting_go_s:
@@ -129,19 +131,19 @@ class Interrupts:
         self._is_noted = False
         now_s = time.monotonic()
         if now_s < self._deaf_until_s:
-            return  # it is ending already
+            return  # the program is ending already
         self._deaf_until_s = now_s + PATIENCE_S
         raise KeyboardInterrupt
 
     def begin_letting_go(self, longest_s: float) -> None:
-        """From here on nothing is raised; a person who has asked for the end is told for how long at most."""
+        """Raise nothing from here on. If a signal was noted, print for how long at most."""
         if threading.current_thread() is threading.main_thread():
             self._letting_go_s = longest_s
             if self.is_ending:
                 self._tell()
 
     def end_letting_go(self) -> None:
-        """It is over: what was noted meanwhile is raised by the next `poll`."""
+        """End of letting go: a signal noted meanwhile is raised by the next `poll`."""
         if threading.current_thread() is threading.main_thread():
             self._letting_go_s = 0.0
 

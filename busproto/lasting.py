@@ -1,4 +1,4 @@
-"""What a command has done so far that a refusal cannot take back; so that "nothing was changed" is said only where so.
+"""The lasting effects of a command so far, so that "nothing was changed" is printed only where it is true.
 
 Whoever does something of that kind notes it here: the pumps every request that is more than a question, and every
 change that was read back; `busproto.atomic_files` every file. The command line opens an account for each command, and
@@ -15,17 +15,17 @@ from dataclasses import dataclass, field
 from typing import Final
 
 MOST_TOLD: Final = 4
-"""So many changes are told one by one; of more than that only the last."""
+"""Up to this many changes are listed one by one; of more, only their number and the last one."""
 
 
 @dataclass(slots=True)
 class Account:
-    """What one command has done.
+    """The effects of one command.
 
     Attributes:
-        acts: what was sent that may have had an effect, in words, each kind once.
-        changes: what lasts, in words, in its order: read back on the bus, or a file that was written.
-        unkept: results that could not be written, in words: why.
+        acts: the kinds of requests sent that may have had an effect, in words, each once.
+        changes: lasting changes, in words, in order: read back on the bus, or a file written.
+        unkept: why results could not be written, in words.
     """
 
     acts: dict[str, None] = field(default_factory=dict)
@@ -34,7 +34,7 @@ class Account:
 
     @property
     def told(self) -> str:
-        """What was done, in words; "" where nothing was."""
+        """What was done, in words; "" for nothing."""
         changes = self.changes
         if len(changes) > MOST_TOLD:
             changes = [f"{len(changes)} changes, the last: {changes[-1]}"]
@@ -46,7 +46,7 @@ _CURRENT: ContextVar[Account | None] = ContextVar("account", default=None)
 
 @contextlib.contextmanager
 def account() -> Iterator[Account]:
-    """Keep account of what is done within."""
+    """Open an account for the effects within the block."""
     opened = Account()
     token = _CURRENT.set(opened)
     try:
@@ -56,21 +56,21 @@ def account() -> Iterator[Account]:
 
 
 def note_act(text: str) -> None:
-    """Something is being sent that may have an effect."""
+    """Note a request that may have an effect, before it is sent; in words."""
     current = _CURRENT.get()
     if current is not None:
         current.acts[text] = None
 
 
 def note_change(text: str) -> None:
-    """Something was changed that lasts."""
+    """Note a lasting change, in words."""
     current = _CURRENT.get()
     if current is not None and text not in current.changes:
         current.changes.append(text)
 
 
 def note_unkept(text: str) -> None:
-    """A result could not be written."""
+    """Note that a result could not be written, and why, in words."""
     current = _CURRENT.get()
     if current is not None:
         current.unkept.append(text)

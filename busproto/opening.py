@@ -1,4 +1,4 @@
-"""Opening a port by its name, for a program and for the command line alike."""
+"""Open a port by its name, for programs and for the command line."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ MAX_LATENCY_MS: Final = 1000
 
 
 def check_url(url: str) -> None:
-    """Find out whether a name can be one of a port, as far as that shows without opening it.
+    """Check, without opening it, whether a name can be that of a port.
 
-    Where it is that of a virtual bus, pyserial knows the simulator from here on.
+    For a virtual bus this also registers the simulator with pyserial.
 
     Raises:
-        InputError: it cannot.
-        busproto.sim.errors.ScenarioError: the scenario that it names cannot be used.
+        InputError: it cannot be the name of a port.
+        busproto.sim.errors.ScenarioError: the named scenario cannot be used.
     """
     if url.startswith(SIM_SCHEME):
         _check_sim_url(url)
@@ -28,7 +28,7 @@ def check_url(url: str) -> None:
 
 
 def _check_sim_url(url: str) -> None:
-    from busproto.sim.handlers.protocol_sim import parse_url  # only whoever wants a virtual bus pays for it
+    from busproto.sim.handlers.protocol_sim import parse_url  # imported only for a virtual bus, as it takes time
 
     try:
         wanted = parse_url(url)
@@ -39,12 +39,12 @@ def _check_sim_url(url: str) -> None:
 
 
 def open_port(url: Any, baud: Any, latency_ms: Any) -> SerialTransport:
-    """A port, ours alone from here on.
+    """Open a port and lock it for this process.
 
     Raises:
         InputError: a value is of the wrong kind or outside its range, or a scenario cannot be used; nothing was opened.
-        PortBusyError: another program has it.
-        PortUnavailableError: it could not be opened.
+        PortBusyError: another program has the port.
+        PortUnavailableError: the port could not be opened.
     """
     if not isinstance(url, str) or not url:
         raise InputError(f"port {url!r}: a device name or a URL is wanted, such as sim://tow-plane?seed=1")

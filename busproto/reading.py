@@ -1,8 +1,8 @@
-"""Reading the user's files: every file that the tool reads comes through here, and ends in data or in one line.
+"""Read the user's files. Every file that the tool reads is read here, and gives data or an error of one line.
 
-What is no file (a device, a pipe, a directory) is not opened for its bytes at all: a pipe may never say anything and
-a device may never end. A file has a size limit, which is a limit on the work as well; JSON and TOML have a depth limit.
-A byte order mark is skipped where it says UTF-8, and named where it says something else.
+A device, a pipe or a directory is not read: a pipe may never give any data, and a device may never end. Files have a
+size limit, which also limits the work; JSON and TOML have a depth limit. A byte order mark for UTF-8 is skipped; any
+other is an error that names the encoding.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from busproto.errors import InputError
 
 T = TypeVar("T")
 MAX_TEXT_BYTES: Final = 8 << 20
-"""Of a text that the tool wrote itself: the record of 239 actuators takes about 1 MB."""
+"""Largest text that the tool wrote itself, bytes: the record of 239 actuators takes about 1 MB."""
 MAX_WRITTEN_BYTES: Final = 256 << 10
-"""Of a text that a person writes: the largest scenario, 239 actuators with all that can be said, takes about 100 kB."""
+"""Largest text that a person writes, bytes: the largest scenario, 239 actuators with every key, takes about 100 kB."""
 MAX_DEPTH: Final = 32
-"""So many lists and tables may stand in one another; ours need 6."""
+"""Deepest nesting of lists and tables; the files of busproto need 6."""
 
 HEAD_BYTES: Final = 64
 
@@ -37,7 +37,7 @@ _OTHER_MARKS: Final = (b"\xff\xfe", b"\xfe\xff")
 
 
 def size_text(count: int) -> str:
-    """A size for people."""
+    """A number of bytes as text, such as "1.05 MB"."""
     for unit, size in (("GB", 1 << 30), ("MB", 1 << 20), ("kB", 1 << 10)):
         if count >= size:
             return f"{count / size:.3g} {unit}"
@@ -51,16 +51,16 @@ def _anything(_: bytes) -> str:
 def read_bytes(
     path: Path | str, most: int, why_not: Callable[[bytes], str] = _anything, *, is_cut: bool = False
 ) -> bytes:
-    """The bytes of a file.
+    """Read the bytes of a file.
 
     Args:
         path: of the file.
-        most: how many it may have.
-        why_not: given how it begins, before the rest is read, what is wrong with that; "" for nothing.
-        is_cut: whether of a larger one the beginning is wanted.
+        most: most bytes the file may have.
+        why_not: takes the first bytes, before the rest is read, and returns what is wrong with them; "" for nothing.
+        is_cut: read the first `most` bytes of a larger file instead of raising.
 
     Raises:
-        InputError: it cannot be read, is no file, is too large, or begins in a wrong way.
+        InputError: it cannot be read, is not a file, is too large, or its first bytes are wrong.
     """
     try:
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
@@ -68,7 +68,7 @@ def read_bytes(
             return _bytes_of(handle, path, most, why_not, is_cut)
         finally:
             os.close(handle)
-    except (OSError, ValueError) as error:  # ValueError: the system has no such names
+    except (OSError, ValueError) as error:  # ValueError: a name that the system cannot have
         if isinstance(error, InputError):
             raise
         raise InputError(f"'{path}' cannot be read: {getattr(error, 'strerror', None) or error}") from error
@@ -87,16 +87,16 @@ def _bytes_of(handle: int, path: Path | str, most: int, why_not: Callable[[bytes
         if wrong:
             raise InputError(f"'{path}' cannot be used: {wrong if data else 'it is empty'}")
         data += file.read(most + (not is_cut) - len(data))
-    if len(data) > most:  # the system did not know its size
+    if len(data) > most:  # the system gave no size, or a wrong one
         raise InputError(f"'{path}' is too large: at most {size_text(most)} are read")
     return data
 
 
 def read_text(path: Path | str, most: int = MAX_TEXT_BYTES) -> str:
-    """The text of a file, in UTF-8, without its byte order mark.
+    """Read the text of a UTF-8 file, without its byte order mark.
 
     Raises:
-        InputError: it cannot be read, is no file, is too large, or no such text.
+        InputError: it cannot be read, is not a file, is too large, or is not UTF-8 text.
     """
     data = read_bytes(path, most)
     if data.startswith(_OTHER_MARKS):
@@ -111,27 +111,27 @@ def decode_json(text: str, kind: type[T] | Any = Any) -> T:
     """The data of a JSON text.
 
     Args:
-        text: all of it.
-        kind: as msgspec takes it.
+        text: the whole text.
+        kind: the type, as for msgspec.
 
     Raises:
-        msgspec.DecodeError: it is no JSON, or too deep.
-        msgspec.ValidationError: it is not of that kind, or holds a number that no field of ours could.
+        msgspec.DecodeError: it is not JSON, or nested too deeply.
+        msgspec.ValidationError: it is not of that kind, or has a number that no field could hold.
     """
-    import msgspec  # not for whoever only looks at the help
+    import msgspec  # not needed for the help texts
 
     try:
         data = msgspec.json.decode(text)
     except (RecursionError, UnicodeEncodeError) as error:
-        what = "lists or objects stand in one another too deeply" if isinstance(error, RecursionError) else str(error)
+        what = "lists or objects are nested too deeply" if isinstance(error, RecursionError) else str(error)
         raise msgspec.DecodeError(what) from None
     if is_too_deep(data):
-        raise msgspec.DecodeError("lists or objects stand in one another too deeply")
+        raise msgspec.DecodeError("lists or objects are nested too deeply")
     return cast("T", data) if kind is Any else cast("T", msgspec.json.decode(text, type=kind))
 
 
 def is_too_deep(data: Any) -> bool:
-    """Whether more than `MAX_DEPTH` lists and tables stand in one another; without recursion."""
+    """Whether lists and tables are nested more than `MAX_DEPTH` deep; without recursion."""
     level = [data] if isinstance(data, dict | list) else []
     for _ in range(MAX_DEPTH):
         inner = (one for value in level for one in (value.values() if isinstance(value, dict) else value))

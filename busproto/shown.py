@@ -1,8 +1,8 @@
-"""What may reach a terminal: text as text. A control character in a name could move the cursor, hide what stands there,
-or answer in the user's place; it is shown as a sign of its own instead, in every text and from whatever source.
+"""Clean text for a terminal. A control character in a name could move the cursor, hide text, or make the terminal send
+an answer in the user's place. In every printed text, from whatever source, it is replaced by a visible sign.
 
-C0 controls but for tab and line end, DEL, C1 controls (ECMA-48), the marks and overrides that turn the direction of
-writing (Unicode Standard Annex 9, section 2), and the two separators that some terminals take for a line end.
+Replaced are: C0 controls except tab and line end, DEL, C1 controls (ECMA-48), the marks and overrides of the writing
+direction (Unicode Standard Annex 9, section 2), and the two separators that some terminals take for a line end.
 """
 
 from __future__ import annotations
@@ -30,13 +30,13 @@ def _sign(found: re.Match[str]) -> str:
 
 
 def clean(text: str) -> str:
-    """The text with a sign in the place of each character that a terminal would follow; of the same length."""
+    """The text with a visible sign in place of each control character; of the same length."""
     return UNSAFE.sub(_sign, text)
 
 
 def json_text(body: Any, *, indent: int | None = None) -> str:
-    """JSON as it is printed: what a terminal would follow, or its encoding lacks, is escaped."""
-    import json  # not for whoever only asks for the version
+    """JSON as it is printed: control characters, and characters that the output's encoding lacks, are escaped."""
+    import json  # not needed for --version
 
     is_whole = (sys.stdout.encoding or "").lower().replace("-", "").startswith("utf")
     text = json.dumps(body, indent=indent, ensure_ascii=not is_whole)
@@ -44,20 +44,20 @@ def json_text(body: Any, *, indent: int | None = None) -> str:
 
 
 def is_of_output(error: OSError) -> bool:
-    """Whether what failed is the printing itself."""
+    """Whether an error is one of the output itself."""
     return OF_OUTPUT in getattr(error, "__notes__", ())
 
 
 class Shown:
-    """A text stream before another: what is written is cleaned, and what the other cannot encode is replaced."""
+    """A text stream in front of another: text is cleaned, and characters that the other cannot encode are replaced."""
 
     def __init__(self, stream: TextIO, *, is_ours: bool = False) -> None:
-        """Args: stream: the other; is_ours: the text has been cleaned, and controls in it are ours (colours)."""
+        """Args: stream: the other stream; is_ours: the text is clean already, its controls (colours) are to be kept."""
         self.beneath = stream
         self._is_ours = is_ours
 
     def write(self, text: str) -> int:
-        """Write; returns the count of letters taken, as every text stream does."""
+        """Write a text. Returns the number of characters taken, as every text stream does."""
         shown = text if self._is_ours else clean(text)
         try:
             try:
@@ -71,7 +71,7 @@ class Shown:
         return len(text)
 
     def flush(self) -> None:
-        """Hand it on to the system."""
+        """Flush the other stream."""
         try:
             self.beneath.flush()
         except OSError as error:
@@ -79,25 +79,25 @@ class Shown:
             raise
 
     def writelines(self, lines: list[str]) -> None:
-        """Write each."""
+        """Write each of these lines."""
         for line in lines:
             self.write(line)
 
     def __getattr__(self, name: str) -> Any:
-        if name == "buffer":  # whoever writes bytes past us writes what nobody has looked at
+        if name == "buffer":  # bytes written to the buffer would not be cleaned
             raise AttributeError(name)
         return getattr(self.beneath, name)
 
 
 def ours(stream: TextIO) -> TextIO:
-    """For text that has been cleaned already and has controls of ours in it."""
+    """The stream for text that is clean already and has controls of busproto in it, such as colours."""
     beneath = stream.beneath if isinstance(stream, Shown) else stream
     return cast("TextIO", Shown(beneath, is_ours=True))
 
 
 @contextlib.contextmanager
 def clean_output() -> Iterator[None]:
-    """While this lasts, all that goes to stdout and stderr is cleaned; streams that were closed lead nowhere."""
+    """Within the block all text to stdout and stderr is cleaned; text to a closed stream is discarded."""
     streams = sys.stdin, sys.stdout, sys.stderr
     opened: list[TextIO] = []
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
@@ -114,7 +114,7 @@ def clean_output() -> Iterator[None]:
     finally:
         for name, before in zip(("stdin", "stdout", "stderr"), streams, strict=True):
             now = getattr(sys, name)
-            if now is placed.get(name, now):  # click puts a quiet one in the place of one that nobody reads any more
+            if now is placed.get(name, now):  # click replaces a stream without a reader by a silent one
                 setattr(sys, name, before)
         for stream in opened:
             stream.close()

@@ -1,7 +1,7 @@
-"""TOML files that people write: read whole, checked whole, every problem with its line and key.
+"""TOML files that people write, with every problem at once, each with its line and key.
 
-`read` gives the text's data and knows where each key stands; `Source.checked` holds it against msgspec tables and
-says everything that is wrong at once, not only the first. Knows no file system and no meaning of any key.
+`read` gives the data of a text and the line of each key. `Source.checked` checks the data against msgspec tables and
+lists all problems, not only the first. This module knows no file system and no meaning of any key.
 """
 
 from __future__ import annotations
@@ -24,13 +24,13 @@ from busproto.reading import MAX_DEPTH, is_too_deep
 T = TypeVar("T")
 Path = tuple[str | int, ...]
 PlainText = Annotated[str, Meta(pattern=r"^[^\x00-\x1f\x7f-\x9f]*$")]
-"""Text that a terminal may print: control characters could do anything there."""
+"""Text without control characters, so that a terminal can print it."""
 Name = Annotated[PlainText, Meta(min_length=1, max_length=40)]
 
 MAX_PROBLEMS: Final = 200
-"""So many are looked for."""
+"""At most this many problems are listed."""
 MAX_POINTS: Final = 100
-"""In a line; the work on keys that are joined by points grows as the square of how many there are."""
+"""Most points in a line: the work on dotted keys grows with the square of their number."""
 _POINTS: Final = re.compile(r"\.+")
 
 _SAID_BETTER: Final = (
@@ -62,12 +62,12 @@ _IN_TOML_WORDS: Final = re.compile(rf"\b(?:{'|'.join(_TOML_WORDS)})\b(?=(?:(?: o
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing that is wrong in a file.
+    """One problem in a file.
 
     Attributes:
-        path: keys and places in lists down to what is wrong.
-        text: what is wrong, and what is allowed there.
-        line: where it stands, from 1; 0 where the file has no such place.
+        path: keys and list indices, down to the wrong value.
+        text: the problem, and what is allowed there.
+        line: line number from 1; 0 if the file has no such place.
     """
 
     path: Path
@@ -80,7 +80,7 @@ class Problem:
 
 
 def path_text(path: Path) -> str:
-    """A path as one would write it in TOML."""
+    """A path as it is written in TOML."""
     text = ""
     for part in path:
         if isinstance(part, int):
@@ -95,8 +95,8 @@ class Source:
     """A TOML text that was read.
 
     Attributes:
-        name: of the file, for messages.
-        data: what stands in it.
+        name: name of the file, for messages.
+        data: the parsed data.
     """
 
     def __init__(self, name: str, text: str, data: dict[str, Any]) -> None:
@@ -106,21 +106,21 @@ class Source:
 
     @functools.cached_property
     def _lines(self) -> dict[Path, int]:
-        """Found when a problem asks for them only: most files have none."""
+        """The line of each key; worked out only for the first problem, as most files have none."""
         return _lines(self._text)
 
     def line_of(self, path: Path) -> int:
-        """The line of a key, or of the nearest table around it; 0 where there is none."""
+        """The line of a key, or of the innermost table around it; 0 if there is none."""
         while path and path not in self._lines:
             path = path[:-1]
         return self._lines.get(path, 0)
 
     def problem(self, path: Path, text: str) -> Problem:
-        """Something that is wrong at a place of this file."""
+        """A problem at this path of the file, with its line."""
         return Problem(path, text, self.line_of(path))
 
     def checked(self, kind: type[T]) -> tuple[T | None, list[Problem]]:
-        """The data as this kind of table; None, and all that is wrong, where it does not have that shape."""
+        """The data as a table of this type; None, and all problems, if it does not fit."""
         found = itertools.islice(_problems(self.data, kind, ()), MAX_PROBLEMS + 1)
         problems = [self.problem(path, text) for path, text in found]
         if len(problems) > MAX_PROBLEMS:
@@ -128,13 +128,13 @@ class Source:
         if not problems:
             try:
                 return msgspec.convert(self.data, kind), []
-            except msgspec.ValidationError as error:  # whatever was overlooked above is no crash
+            except msgspec.ValidationError as error:  # a problem that was overlooked above must not end in a traceback
                 problems = [self.problem((), str(error))]
         return None, problems
 
 
 def read(text: str, name: str) -> tuple[Source | None, list[Problem]]:
-    """The source of a text; None, and why, where it is not TOML."""
+    """Parse a text. Returns its source; None, and why, if it is not TOML."""
     for number, line in enumerate(text.split("\n"), 1):
         if len(_POINTS.findall(line)) > MAX_POINTS:
             return None, [Problem((), f"more than {MAX_POINTS} points in one line", number)]
@@ -150,11 +150,11 @@ def read(text: str, name: str) -> tuple[Source | None, list[Problem]]:
     except ValueError:  # Python refuses to convert more than some thousand digits
         return None, [Problem((), "not valid TOML: a number has too many digits")]
     except RecursionError:
-        return None, [Problem((), f"more than {MAX_DEPTH} lists or tables stand in one another")]
+        return None, [Problem((), f"lists or tables are nested more than {MAX_DEPTH} deep")]
 
 
 def _lines(text: str) -> dict[Path, int]:
-    """The line of every key: of its own header, else of the first statement that is below it."""
+    """The line of every key: of its own header, or else of the first statement below it."""
     lines: dict[Path, int] = {}
     own: set[Path] = set()
     for path, line, is_header in _places(text):
@@ -169,7 +169,7 @@ def _lines(text: str) -> dict[Path, int]:
 def _places(text: str) -> Iterator[tuple[Path, int, bool]]:
     """Every key of a valid text, the line of its statement, and whether that is a header.
 
-    Each statement is looked at once, so that the work grows as the text does.
+    Each statement is read once, so that the work grows linearly with the text.
     """
     table: Path = ()
     counts: dict[Path, int] = {}
@@ -188,11 +188,11 @@ _TOKEN: Final = re.compile(
     r"""|"(?:[^\\"\n]|\\.)*"|\'[^\'\n]*\'|[\[{]|[\]}]|\n""",
     re.DOTALL,
 )
-"""What tells where a statement of a valid text ends: comments and strings, which hide the rest; brackets; line ends."""
+"""The tokens that decide where a statement of a valid text ends: comments and strings, brackets, line ends."""
 
 
 def _statements(text: str) -> Iterator[tuple[int, str]]:
-    """Each statement of a valid text and the line that it begins in; comments and blank lines among them."""
+    """The line number and text of each statement of a valid text, with comments and blank lines."""
     text = text.replace("\r\n", "\n")
     begin, first, line, depth = 0, 1, 1, 0
     for token in _TOKEN.finditer(text):
@@ -209,7 +209,7 @@ def _statements(text: str) -> Iterator[tuple[int, str]]:
 
 
 def _table_path(data: Any, counts: dict[Path, int], *, is_row: bool) -> Path:
-    """Where a header leads: through the last row of each list of tables on its way."""
+    """The path of a header: through the last row of each list of tables on its way."""
     keys = []
     while data and isinstance(data, dict):
         (key, data), *_ = data.items()
@@ -233,7 +233,7 @@ def _paths(data: Any) -> Iterator[Path]:
 
 
 def _problems(value: Any, kind: Any, path: Path) -> Iterator[tuple[Path, str]]:
-    """All that is wrong with a value; msgspec alone stops at the first."""
+    """All problems of a value; msgspec alone stops at the first."""
     kind = _of_shape(value, _without_none(kind))
     inner = _inner(kind)
     if isinstance(kind, type) and issubclass(kind, msgspec.Struct):
@@ -252,7 +252,7 @@ def _problems(value: Any, kind: Any, path: Path) -> Iterator[tuple[Path, str]]:
             yield from _problems(one, inner, (*path, key))
             if isinstance(key, str):
                 yield from _leaf_problem(key, get_args(_bare(kind))[0], (*path, key))
-        yield from _leaf_problem(value, kind, path)  # its own limits, such as the number of entries
+        yield from _leaf_problem(value, kind, path)  # limits of the list or table itself, such as the number of entries
     else:
         yield from _leaf_problem(value, kind, path)
 
@@ -276,12 +276,12 @@ def _table_problems(value: Any, kind: type[msgspec.Struct], path: Path) -> Itera
 
 @functools.cache
 def _fields(kind: type[msgspec.Struct]) -> Mapping[str, Any]:
-    """The fields of a table by their keys; msgspec works them out anew each time."""
+    """The fields of a table by key; cached, as msgspec works them out at each call."""
     return {field.encode_name: field for field in msgspec.structs.fields(kind)}
 
 
 def _without_none(kind: Any) -> Any:
-    """The kinds that are left of one that may be left out."""
+    """An optional type without None."""
     kinds = [one for one in get_args(kind) if one is not type(None)]
     if get_origin(kind) not in {Union, UnionType} or len(kinds) == len(get_args(kind)):
         return kind
@@ -289,7 +289,7 @@ def _without_none(kind: Any) -> Any:
 
 
 def _of_shape(value: Any, kind: Any) -> Any:
-    """Where a list or a table may stand: the one of both that is there; else the kind itself."""
+    """Of a type that allows a list or a table, the one that the value is; any other type itself."""
     if get_origin(kind) in {Union, UnionType} and not _variants(kind):
         for one in get_args(kind):
             is_table = isinstance(one, type) and issubclass(one, msgspec.Struct)
@@ -306,20 +306,20 @@ def _variants(kind: Any) -> Mapping[str, type[msgspec.Struct]]:
 
 
 def _bare(kind: Any) -> Any:
-    """A kind without its limits."""
+    """A type without its limits."""
     while hasattr(kind, "__metadata__"):  # Annotated
         kind = get_args(kind)[0]
     return kind
 
 
 def _container(kind: Any) -> type:
-    """list or dict, for a kind that is one of them."""
+    """list or dict, for a type that is one of them; else the type itself."""
     container: type = get_origin(_bare(kind))
     return container
 
 
 def _inner(kind: Any) -> Any:
-    """What a list or table of tables holds, None for anything else."""
+    """The type of the entries of a list or a table of tables; None for any other type."""
     kind = _bare(kind)
     origin, of = get_origin(kind), get_args(kind)
     inner = of[-1] if origin in {list, dict} and of else None
@@ -333,7 +333,7 @@ def _leaf_problem(value: Any, kind: Any, path: Path) -> Iterator[tuple[Path, str
     except msgspec.ValidationError as error:
         what, _, below = str(error).partition(" - at `")
         if _inner(kind) is not None and below:
-            return  # said already, with its own place
+            return  # reported already, with its own path
         steps: list[str | int] = [int(step) for step in re.findall(r"\[(\d+)\]", below)]
         if what.startswith("Invalid enum value") and (allowed := _allowed(kind)):
             what = f"{allowed} is wanted here, not {toml_text(value)}"
@@ -344,14 +344,14 @@ def _leaf_problem(value: Any, kind: Any, path: Path) -> Iterator[tuple[Path, str
 
 
 def toml_text(value: Any) -> str:
-    """A single value as one would write it in TOML."""
+    """A single value as it is written in TOML."""
     if isinstance(value, str):
         return f"'{value}'"
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 def _allowed(kind: Any) -> str:
-    """What may stand where one of a few values is wanted, or a number of a range as well; "" for any other kind."""
+    """The allowed values of a type with a few values, or of one with a range as well; "" for any other type."""
     said: list[str] = []
     for one in get_args(kind) if get_origin(kind) in {Union, UnionType} else (kind,):
         if get_origin(one) is Literal:

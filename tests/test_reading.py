@@ -236,7 +236,7 @@ def test_numbers_that_no_field_could_hold_are_refused(text: str) -> None:
 def test_toml_that_is_too_deep_is_refused(text: str) -> None:
     source, (problem,) = toml_source.read(text, "a.toml")
     assert source is None
-    assert problem.text == f"more than {MAX_DEPTH} lists or tables stand in one another"
+    assert problem.text == f"lists or tables are nested more than {MAX_DEPTH} deep"
 
 
 @pytest.mark.parametrize("text", [".".join(["a"] * 200_000) + " = 1", "['#'" + ".a" * 200_000 + "]"])

@@ -158,7 +158,7 @@ def test_places_and_lines_are_said_as_one_would_write_them() -> None:
         ("a = 1\na = 2\n", "line 2: not valid TOML: Cannot overwrite a value (column 6)"),
         ('a = """\n', "not valid TOML: Unterminated string (at end of document)"),
         ("a = " + "9" * 5000, "not valid TOML: a number has too many digits"),
-        ("a = " + "[" * 20_000, "more than 32 lists or tables stand in one another"),
+        ("a = " + "[" * 20_000, "lists or tables are nested more than 32 deep"),
     ],
 )
 def test_what_is_no_toml_is_told_with_its_line(text: str, said: str) -> None:

@@ -1,4 +1,4 @@
-"""Packets of a capture as what they mean: which frame, which message, which request a reply answers, and how fast."""
+"""Decode the packets of a capture: frame, message, the request that a reply answers, and the reply time."""
 
 from __future__ import annotations
 
@@ -18,30 +18,30 @@ from busproto.wire.messages import Assign, Description, Present
 
 NS_PER_S: Final = 1_000_000_000
 BAD_MESSAGE: Final = "message"
-"""Reason of a good frame that holds no known message."""
+"""The reason for a good frame that holds no known message."""
 ANSWER: Final = "answer"
-"""Kind of a byte that answers a query which is answered so."""
+"""The kind of a single byte that answers a query."""
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One packet and what it is.
+    """One decoded packet.
 
     Attributes:
-        number: from 1, as other tools count.
+        number: counted from 1, as other tools do.
         packet: the packet itself.
         kind: "frame", "bad frame", "run", "byte" or "answer".
-        frame: where it is good.
-        message: where the frame holds a known one.
-        reason: what is bad: "too short", "too long", "check", "content", "message"; "" where nothing is.
+        frame: the frame if it is good, else None.
+        message: the message if the frame holds a known one, else None.
+        reason: the error: "too short", "too long", "check", "content", "message"; "" for none.
         detail: the reason in words.
-        lead: delimiters before the frame.
-        request: number of the request that this answers or echoes; None where there is none, or it is not known.
-        request_frame: that request; where this is no frame, the one before it, behind which it came.
-        since_request_ns: from its time to this packet's.
-        reply_ns: from the last stop bit of the request to the first start bit of this reply, as far as the port's
-            clock tells: what an adapter held back is in it.
-        is_retry: a request that went unanswered is asked once more.
+        lead: number of delimiters before the frame.
+        request: number of the request that this answers or echoes; None if there is none, or it is not known.
+        request_frame: that request; for bytes outside a frame, the request before them.
+        since_request_ns: time from that request's packet to this one.
+        reply_ns: from the last stop bit of the request to the first start bit of this reply by the port's clock;
+            includes the time an adapter held the bytes back.
+        is_retry: whether this repeats a request that was not answered.
     """
 
     number: int
@@ -60,19 +60,19 @@ class Entry:
 
     @property
     def is_error(self) -> bool:
-        """Whether something is wrong with it: no frame, an unknown message, a refusal, a clash."""
+        """Whether it is an error: outside a frame, an unknown message, a refusal, a clash."""
         return bool(self.reason or self.packet.errors or self.packet.comment) or self.kind in {RUN, BYTE}
 
     @property
     def title(self) -> str:
-        """What it is, in a few words."""
+        """The packet in a few words."""
         if self.frame is None:
             return f"{self.kind}: {self.reason}" if self.reason else self.kind
         row = row_of(self.frame)
         return row.title if row is not None else f"operation {self.frame.operation:02X}"
 
     def cells(self) -> list[Cell]:
-        """All named values of this packet, as the decoders for other tools tell them."""
+        """All named values of this packet, as the decoders for other tools give them."""
         data = self.packet.data
         if self.frame is None:
             if len(data) == 1 and self.kind in {BYTE, ANSWER}:
@@ -88,7 +88,7 @@ class Entry:
 
 
 class Reader:
-    """Takes packets one after another and says what each is."""
+    """Decodes packets one after another."""
 
     def __init__(self, baud: int) -> None:
         self._baud = baud
@@ -98,7 +98,7 @@ class Reader:
         self._is_answered = False
 
     def take(self, packet: Packet) -> Entry:
-        """The next packet."""
+        """Decode the next packet."""
         self._number += 1
         piece = kind_of(packet.data)
         frame = piece.frame
@@ -164,15 +164,15 @@ def decode(capture: Capture) -> Iterator[Entry]:
 
 @dataclass(frozen=True, slots=True)
 class Filter:
-    """Which packets are wanted; what is not given lets everything pass.
+    """Which packets are wanted; a criterion that is not given lets every packet pass.
 
     Attributes:
-        addresses: of the actuators that sent it or are asked.
+        addresses: of the actuators that sent the packet or were asked.
         uids: of the actuators; their addresses are learned from the capture itself.
-        operations: numbers.
-        errors_only: only what is wrong.
-        from_ns, to_ns: after the capture's first packet.
-        with_echoes: the echoes too.
+        operations: operation numbers.
+        errors_only: errors only (`Entry.is_error`).
+        from_ns, to_ns: range of time since the capture's first packet.
+        with_echoes: whether echoes pass.
     """
 
     addresses: frozenset[int] = frozenset()
@@ -184,7 +184,7 @@ class Filter:
     with_echoes: bool = False
 
     def choose(self, entries: Iterable[Entry]) -> Iterator[Entry]:
-        """The wanted ones, in order."""
+        """The wanted entries, in order."""
         first_ns: int | None = None
         at: dict[bytes, int] = {}
         tags: dict[bytes, int] = {}

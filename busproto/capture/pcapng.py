@@ -1,9 +1,9 @@
 """The few blocks of pcapng that a capture needs, written and read.
 
 After draft-ietf-opsawg-pcapng: section header, interface description, enhanced packet; other blocks are skipped, as the
-draft asks. Both byte orders and all time resolutions are read. We write the blocks ourselves: the library that there is
-for Python (python-pcapng) makes an object of each block and option, too slow for a million packets. The tests read our
-files with it, as an outside judge.
+draft asks. Both byte orders and all time resolutions are read. The code for the blocks is our own, as the Python
+library for it (python-pcapng) makes an object of each block and option, too slow for a million packets. The tests read
+our files with it, as an independent check.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ OPT_NAME, OPT_SPEED, OPT_RESOLUTION = 2, 8, 9
 OPT_FLAGS: Final = 2
 NS_DIGITS: Final = 9
 DEFAULT_DIGITS: Final = 6
-"""Microseconds, where an interface does not say."""
+"""Units per second of an interface without its own resolution: microseconds."""
 NS_PER_S: Final = 1_000_000_000
 
 DIRECTION_BITS: Final = 0b11
@@ -36,18 +36,18 @@ HEARD, SENT = 0b01, 0b10
 CRC_ERROR, TOO_LONG, TOO_SHORT = 1 << 24, 1 << 25, 1 << 26
 START_ERROR, SYMBOL_ERROR = 1 << 29, 1 << 31
 ERROR_BITS: Final = 0xFFFF0000
-"""Of epb_flags: the link-layer errors."""
+"""The link-layer error bits of epb_flags."""
 
 LINE, ECHO = 0, 1
 INTERFACE_NAMES: Final = ("line", "echo")
 MAX_BLOCK_BYTES: Final = 1 << 24
-"""No block of ours is nearly as long; a longer one is a damaged length."""
+"""Bytes. No block that is written here is nearly as long; a greater length is taken for damage."""
 MAX_CAPTURE_BYTES: Final = 256 << 20
-"""Some six hours of a line at 115 200 Bd that is never quiet."""
+"""Bytes: about six hours of a line at 115 200 Bd that is never idle."""
 MAX_OTHER_BLOCKS: Final = 100_000
-"""Of blocks that are no packets; ours have three."""
+"""Most blocks in a file that are no packets; files written here have three."""
 MAX_OPTIONS: Final = 64
-"""Of one block; ours have four."""
+"""Most options of one block; blocks written here have four at most."""
 OLD_MAGICS: Final = frozenset({b"\xd4\xc3\xb2\xa1", b"\xa1\xb2\xc3\xd4", b"\x4d\x3c\xb2\xa1", b"\xa1\xb2\x3c\x4d"})
 
 
@@ -56,10 +56,10 @@ class Packet:
     """One packet of a capture.
 
     Attributes:
-        time_ns: since 1970, or since the start of virtual time; see `busproto.capture`.
+        time_ns: ns since 1970, or since the start of virtual time; see `busproto.capture`.
         data: the bytes.
-        is_sent: by the host; else it was heard.
-        is_echo: heard, and exactly what the host had sent.
+        is_sent: whether the host sent it; else it was received.
+        is_echo: whether it was received and is exactly what the host had sent.
         errors: the error bits of epb_flags.
         comment: in words; "" for none.
     """
@@ -74,13 +74,13 @@ class Packet:
 
 @dataclass(frozen=True, slots=True)
 class Capture:
-    """What a file holds.
+    """The content of a capture file.
 
     Attributes:
         source: the name of the file.
         baud: bits per second of the line.
         packets: in the order of the file.
-        cut: "" where the file is whole; else what is wrong with its end. All packets before that are there.
+        cut: "" if the file is whole; else what is wrong with its end. All packets before that are included.
     """
 
     source: str
@@ -138,7 +138,7 @@ def packet_bytes(packet: Packet) -> bytes:
 
 @dataclass(frozen=True, slots=True)
 class _Interface:
-    """What a packet's interface says about it."""
+    """The properties of an interface: echo or line, line rate, time resolution."""
 
     is_echo: bool
     speed: int
@@ -162,16 +162,16 @@ def read_bytes(path: Path | str) -> bytes:
 
 
 def _why_no_capture(head: bytes) -> str:
-    """What is wrong with the first bytes of a file, "" where it may be a capture."""
+    """What is wrong with the first bytes of a file; "" if it may be a capture."""
     if head[:4] in OLD_MAGICS:
         return "it is a pcap file of the old kind; a capture is pcapng"
     if head[:4] != SECTION.to_bytes(4, "little"):
-        return "it is no capture (it does not begin as a pcapng file does)"
+        return "it is not a capture (it does not begin as a pcapng file does)"
     return ""
 
 
 def read(path: Path | str) -> Capture:
-    """Read a capture. A file that ends in the middle of a packet is read up to there; `Capture.cut` tells.
+    """Read a capture. A file that ends in the middle of a packet is read up to there; `Capture.cut` reports that.
 
     Raises:
         FileError: it cannot be read, is of another kind, or holds packets of another link type.
@@ -217,7 +217,7 @@ class _Walk:
             at += size
 
     def head_block(self, at: int) -> int:
-        """Read a block before the first packet; gives where the next begins, 0 where it cannot be read."""
+        """Read a block before the first packet. Returns the offset of the next; 0 if it cannot be read."""
         if self._data[at : at + 4] == SECTION.to_bytes(4, "little"):
             self._begin_section(at)
         kind, size = self._head(at)
@@ -228,7 +228,7 @@ class _Walk:
         return at + size
 
     def is_ours(self) -> bool:
-        """Whether the interfaces are those that we write, in our order and resolution."""
+        """Whether the interfaces are those that this module writes, in its order and resolution."""
         wanted = [(name == INTERFACE_NAMES[ECHO], NS_PER_S) for name in INTERFACE_NAMES]
         return [(one.is_echo, one.by) for one in self._interfaces] == wanted
 
@@ -237,7 +237,7 @@ class _Walk:
         orders = {ORDER_MARK.to_bytes(4, "little"): "<", ORDER_MARK.to_bytes(4, "big"): ">"}
         if len(mark) == 4 and mark not in orders:
             if at == 0:
-                raise FileError(self.source, ["it is no capture (its byte order mark is wrong)"])
+                raise FileError(self.source, ["it is not a capture (its byte order mark is wrong)"])
             self.cut = f"a section with a wrong byte order mark begins at byte {at}"
         self._order = orders.get(mark, "<")
         self._interfaces = []
@@ -312,7 +312,7 @@ class _Walk:
 
 
 def head_layout(source: str, data: bytes) -> tuple[int, int] | None:
-    """Where the packets begin and the line's rate, of a file whose head is as `head_bytes` makes it; else None.
+    """The offset of the first packet, and the line rate, of a file whose head is as `head_bytes` makes it; else None.
 
     Raises:
         FileError: its packets are of another link type.

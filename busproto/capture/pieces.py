@@ -1,4 +1,4 @@
-"""What a run of bytes is, and how a stream falls into packets. No I/O; times come in as arguments.
+"""Classify bytes, and cut a stream into packets. No I/O; times are arguments.
 
 `kind_of` looks at one packet alone: the dissector and the stacked decoder for other tools do the same. `Splitter` cuts
 a stream at delimiters as `busproto.wire.Decoder` does, but keeps every byte.
@@ -16,7 +16,7 @@ from busproto.wire.definition.layout import DELIMITER
 from busproto.wire.frame import MAX_CHUNK_BYTES, MIN_CHUNK_BYTES, Frame
 
 MAX_RUN_BYTES: Final = 256
-"""A run of bytes that is in no frame is cut after so many."""
+"""A run of bytes outside a frame is cut after this many."""
 _DELIMITER: Final = bytes([DELIMITER])
 
 GOOD, BAD, RUN, BYTE = "frame", "bad frame", "run", "byte"
@@ -25,13 +25,13 @@ TOO_SHORT, TOO_LONG, CHECK, CONTENT = "too short", "too long", "check", "content
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """What one packet is.
+    """The class of one packet.
 
     Attributes:
         kind: GOOD, BAD, RUN or BYTE (a single byte: an answer to a member list, or noise).
-        frame: where it is good.
+        frame: the frame if it is good, else None.
         lead: delimiters before the frame, 0 or 1.
-        reason: where it is bad: TOO_SHORT, TOO_LONG, CHECK or CONTENT.
+        reason: the error of a bad frame: TOO_SHORT, TOO_LONG, CHECK or CONTENT; "" for none.
         detail: the reason in the decoder's words.
     """
 
@@ -43,9 +43,10 @@ class Piece:
 
 
 def kind_of(data: bytes) -> Piece:
-    """What the bytes of one packet are.
+    """Classify the bytes of one packet.
 
-    A frame ends with a delimiter; the one before it may be missing (noise), but then only a good frame counts as one.
+    A frame ends with a delimiter. The delimiter before it may be missing (noise), but then only a good frame counts as
+    a frame.
     """
     lead = int(data[:1] == _DELIMITER)
     chunk = data[lead:-1]
@@ -67,10 +68,10 @@ def _reason(chunk: bytes, error: DecodeError) -> str:
 
 
 class Splitter:
-    """Cuts what is heard into packets; every byte comes out again, in order.
+    """Cuts received bytes into packets; every byte is in one packet, in order.
 
     Attributes:
-        answers_are_bytes: set while a query is answered with single bytes: each is then a packet at once.
+        answers_are_bytes: set while a query is answered with single bytes: each of them is then a packet at once.
     """
 
     def __init__(self) -> None:
@@ -80,7 +81,7 @@ class Splitter:
 
     @property
     def pending_bytes(self) -> int:
-        """Bytes that are in no packet yet."""
+        """Number of bytes that are in no packet yet."""
         return len(self._kept)
 
     def feed(self, data: bytes) -> Iterator[bytes]:
@@ -115,7 +116,7 @@ class Splitter:
             yield from self.end()
 
     def end(self) -> Iterator[bytes]:
-        """What is left: nothing more follows, or what follows begins anew."""
+        """The packets that are left, at the end or before a break in the stream."""
         if self._kept:
             yield self._cut(len(self._kept))
         self._is_open = False
@@ -127,7 +128,7 @@ class Splitter:
 
 
 def frames_in(data: bytes) -> Iterator[bytes]:
-    """What was written in one go, cut into packets."""
+    """The packets of the bytes of one write."""
     splitter = Splitter()
     yield from splitter.feed(data)
     yield from splitter.end()

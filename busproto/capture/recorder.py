@@ -1,4 +1,4 @@
-"""A port that keeps what goes over it in a file, and is the same port otherwise."""
+"""A port that records in a file what goes over it, and otherwise works as the port it wraps."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from busproto.wire.messages import AddressList, MemberList, PrefixQuery
 BITS_PER_BYTE: Final = 10
 NS_PER_S: Final = 1_000_000_000
 QUIET_BYTES: Final = 20
-"""Silence of so many byte times, and the port's latency, ends a run of bytes."""
+"""An idle time of this many bytes, plus the port's latency, ends a run of bytes."""
 ECHOES_AWAITED: Final = 64
 ERROR_BIT: Final = {
     CHECK_REASON: CRC_ERROR,
@@ -48,7 +48,7 @@ def airtime_ns(count: int, baud: int) -> int:
 
 
 def is_answered_by_bytes(frame: Frame) -> bool:
-    """Whether a request is answered with single bytes that are no frames."""
+    """Whether a request is answered with single bytes instead of frames."""
     if frame.is_reply:
         return False
     try:
@@ -63,28 +63,28 @@ class PacketWriter:
 
     Attributes:
         path: of the file.
-        failure: what the system said where the file could not be written further; "" while all is well.
+        failure: the system's error if the file could not be written further; "" without one.
     """
 
     def __init__(self, path: Path, baud: int, comment: str) -> None:
         """Begin the file.
 
         Raises:
-            FileError: it is there already, or cannot be written.
+            FileError: the file exists already, or cannot be written.
         """
         self.path = path
         self.failure = ""
         try:
             self._file = path.open("xb", buffering=0)
         except FileExistsError as error:
-            raise FileError(str(path), ["it is there already, and no capture is written over; name another"]) from error
+            raise FileError(str(path), ["the file exists, and no capture is overwritten; name another"]) from error
         except (OSError, ValueError) as error:
             why = getattr(error, "strerror", None) or str(error)
             raise FileError(str(path), [f"it cannot be written: {why}"]) from error
         self._put(head_bytes(baud, f"busproto {__version__}", comment))
 
     def write(self, packet: Packet) -> None:
-        """Add one packet. A full disk does not stop whoever is using the port: `failure` tells of it."""
+        """Add one packet. A full disk does not stop the use of the port: it is reported in `failure`."""
         self._put(packet_bytes(packet))
 
     def _put(self, data: bytes) -> None:
@@ -96,15 +96,15 @@ class PacketWriter:
             self.failure = error.strerror or str(error)
 
     def close(self) -> None:
-        """Close the file; twice is no harm."""
+        """Close the file; may be called twice."""
         self._file.close()
 
 
 class Recorder:
-    """Makes packets of what goes over a port, without I/O of its own but for the writer.
+    """Makes packets of the bytes that go over a port; its only I/O is the writer.
 
     Attributes:
-        packets: how many have been written.
+        packets: number of packets written.
     """
 
     def __init__(self, writer: PacketWriter, baud: int, latency_ns: int = 0) -> None:
@@ -120,7 +120,7 @@ class Recorder:
         self._tags: set[tuple[int, int]] = set()
 
     def sent(self, data: bytes, now_ns: int) -> None:
-        """The host wrote this."""
+        """Take bytes that the host has written."""
         self._end(now_ns)
         for piece in frames_in(data):
             start_ns = max(now_ns, self._line_free_ns)
@@ -133,7 +133,7 @@ class Recorder:
         self._splitter.answers_are_bytes = self._asked is not None and is_answered_by_bytes(self._asked)
 
     def heard(self, data: bytes, now_ns: int) -> None:
-        """This came in; an empty string says that nothing did until now."""
+        """Take received bytes; b"" if none were received until `now_ns`."""
         if not data:
             if self._splitter.pending_bytes and now_ns - self._heard_ns >= self._quiet_ns:
                 self._end(self._heard_ns)
@@ -143,7 +143,7 @@ class Recorder:
         self._heard_ns = now_ns
 
     def end(self) -> None:
-        """Nothing more comes."""
+        """Write the packets that are left."""
         self._end(self._heard_ns)
 
     def _end(self, now_ns: int) -> None:
@@ -153,7 +153,7 @@ class Recorder:
     def _write_heard(self, data: bytes, now_ns: int) -> None:
         if data in self._awaited:
             while self._awaited.popleft() != data:
-                pass  # one before it did not come back as it was
+                pass  # the echo of an earlier packet was broken or missing
             self._write(Packet(now_ns, data, False, True))
             return
         found = kind_of(data)
@@ -187,23 +187,23 @@ def _error_bits(found: Piece) -> int:
 
 
 class RecordingTransport(PortAround):
-    """A `Transport` that keeps what goes over another one.
+    """A `Transport` that records what goes over another one.
 
     Attributes:
         url, baud, latency_ns: of the port.
-        writer: the file; `writer.failure` tells whether it is whole.
+        writer: the file; `writer.failure` is "" if it is whole.
     """
 
     def __init__(self, port: Transport, path: Path, *, origin_ns: int = 0) -> None:
-        """Begin the capture; the port is open and stays so where this raises.
+        """Begin the capture; the port is open, and stays open if this raises.
 
         Args:
-            port: what is recorded.
-            path: the file to make.
-            origin_ns: what the port's clock lacks to the time since 1970; 0 for a virtual port.
+            port: the port to record.
+            path: the file to create.
+            origin_ns: added to the port's clock to give the time since 1970, ns; 0 for a virtual port.
 
         Raises:
-            FileError: the file is there already, or cannot be written.
+            FileError: the file exists already, or cannot be written.
         """
         super().__init__(port)
         self._origin_ns = origin_ns
@@ -211,7 +211,7 @@ class RecordingTransport(PortAround):
         self._recorder = Recorder(self.writer, port.baud, port.latency_ns)
 
     def write(self, data: bytes) -> None:
-        """See `Transport.write`. What the port refuses is not recorded."""
+        """See `Transport.write`. Bytes that the port refuses are not recorded."""
         now_ns = self._port.now_ns()
         self._port.write(data)
         if data:
@@ -224,7 +224,7 @@ class RecordingTransport(PortAround):
         return data
 
     def close(self) -> None:
-        """Close the port and the file; twice is no harm."""
+        """Close the port and the file; may be called twice."""
         self._recorder.end()
         self.writer.close()
         self._port.close()

@@ -1,6 +1,7 @@
-"""A capture played back: as the host, which asks again and compares the answers; as the bus, which answers again.
+"""Replay of a capture: as the host, which sends the requests again and compares the answers; or as the bus, which
+answers.
 
-No clock and no port of its own: `HostReplay` uses a `Transport`, `RecordedBus` is given bytes and times.
+Neither has a clock or a port of its own: `HostReplay` uses a `Transport`, `RecordedBus` takes bytes and times.
 """
 
 from __future__ import annotations
@@ -53,25 +54,25 @@ QUIET_REQUESTS: Final = (
 )
 """Requests that change nothing and move nothing."""
 LAST_WAIT_NS: Final = 10_000_000
-"""How long to listen behind the last request, beyond what was recorded."""
+"""ns. How much longer than recorded to listen after the last request."""
 SLICE_NS: Final = 50_000_000
-"""A wait is cut into pieces of this, so that an interrupt is heeded soon."""
+"""ns. A wait is cut into pieces of this length, so that an interrupt is noticed soon."""
 SAME_BURST_NS: Final = 2_000
-"""Requests that follow one another as closely were written in one go."""
+"""ns. Requests with smaller gaps are taken for one write."""
 NEVER_COMPARED: Final = frozenset({"check", "sequence"})
 
 
 @dataclass(frozen=True, slots=True)
 class Burst:
-    """Requests that went out in one go, and what came back.
+    """Requests of one write, and what was received after them.
 
     Attributes:
-        number: of its first packet in the capture.
-        time_ns: when it began.
-        sent: the packets.
-        heard: what came back before the next burst, echoes left out.
-        heard_bytes: how many came back, echoes among them.
-        gap_ns: from its beginning to that of the next; None for the last.
+        number: number of its first packet in the capture.
+        time_ns: time at which it began.
+        sent: the packets sent.
+        heard: the packets received before the next burst, without echoes.
+        heard_bytes: number of bytes received, with echoes.
+        gap_ns: time from its beginning to that of the next; None for the last.
     """
 
     number: int
@@ -83,26 +84,26 @@ class Burst:
 
     @property
     def wire(self) -> bytes:
-        """All its bytes."""
+        """All bytes sent."""
         return b"".join(packet.data for packet in self.sent)
 
     @property
     def title(self) -> str:
-        """What was asked, and of whom: the last request, which is the one that is answered."""
+        """Operation and destination of the last request, which is the one that is answered."""
         return request_title(kind_of(self.sent[-1].data).frame)
 
 
 def request_title(frame: Frame | None) -> str:
-    """What is asked, and of whom."""
+    """Operation and destination of a request in words, such as "report to address 3"."""
     if frame is None:
-        return "bytes that are no request"
+        return "bytes that are not a request"
     to = "all" if frame.destination == BROADCAST_ADDRESS else f"address {frame.destination}"
     name = OPERATION_WORDS.get(frame.operation, f"operation {frame.operation:02X}")
     return f"{name} to {to}"
 
 
 def bursts(capture: Capture) -> list[Burst]:
-    """A capture as one burst after another. What was heard before the first request is left out."""
+    """The bursts of a capture, in order. Packets received before the first request are left out."""
     groups: list[tuple[int, list[Packet], list[Packet]]] = []
     free_ns = -1
     for number, packet in enumerate(capture.packets, 1):
@@ -126,7 +127,7 @@ def bursts(capture: Capture) -> list[Burst]:
 
 
 def is_quiet(frame: Frame) -> bool:
-    """Whether a request changes nothing and moves nothing, whoever hears it."""
+    """Whether a request changes nothing and moves nothing, on any actuator."""
     try:
         message = message_of(frame)
     except DecodeError:
@@ -135,7 +136,7 @@ def is_quiet(frame: Frame) -> bool:
 
 
 def disturbing(found: list[Burst]) -> dict[str, int]:
-    """How often each operation that moves or changes something is asked, by its name."""
+    """How often each operation that moves or changes something was sent, by its name."""
     counts: dict[str, int] = {}
     for burst in found:
         for packet in burst.sent:
@@ -148,11 +149,11 @@ def disturbing(found: list[Burst]) -> dict[str, int]:
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """What is not as it was recorded.
+    """A difference from the recording.
 
     Attributes:
         packet: number of the recorded packet.
-        asked: what was asked.
+        asked: the request, in words.
         text: what differs, in words.
     """
 
@@ -163,11 +164,11 @@ class Difference:
 
 @dataclass
 class Outcome:
-    """What came of a replay.
+    """The result of a replay.
 
     Attributes:
-        asked: requests, in bursts.
-        replies: good replies that came.
+        asked: number of bursts sent.
+        replies: number of good replies received.
         differences: in order.
     """
 
@@ -177,7 +178,7 @@ class Outcome:
 
 
 def _heard_now(data: bytes, burst: Burst) -> tuple[list[Frame], bytes, int]:
-    """Good replies, single bytes, and the number of pieces that cannot be read, without the echo."""
+    """Good replies, single bytes, and the number of unreadable pieces, without the echo."""
     asked = kind_of(burst.sent[-1].data).frame
     splitter = Splitter()
     splitter.answers_are_bytes = asked is not None and is_answered_by_bytes(asked)
@@ -202,9 +203,9 @@ def _sorted_out(pieces: list[bytes]) -> tuple[list[Frame], bytes, int]:
 
 
 def frame_difference(was: Frame, now: Frame, request: Frame | None, ignored: frozenset[str]) -> str:
-    """How one reply differs from another, field by field; "" where it does not.
+    """How one reply differs from another, field by field; "" if it does not.
 
-    `ignored` holds names of fields, with the name of their message before them or without.
+    `ignored` holds names of fields, with or without the name of their message before them.
     """
     row = row_of(now)
     name = "reply" if row is None else row.title
@@ -222,7 +223,7 @@ def frame_difference(was: Frame, now: Frame, request: Frame | None, ignored: fro
 
     before, after = told(was), told(now)
     parts = [
-        f"{key} is {after.get(key, 'not there')}, was {before.get(key, 'not there')}"
+        f"{key} is {after.get(key, 'missing')}, was {before.get(key, 'missing')}"
         for key in {**before, **after}
         if before.get(key) != after.get(key)
     ]
@@ -230,10 +231,10 @@ def frame_difference(was: Frame, now: Frame, request: Frame | None, ignored: fro
 
 
 class HostReplay:
-    """Sends what was sent, at the recorded pace, and compares what comes back.
+    """Sends the recorded requests, at the recorded pace, and compares the answers.
 
-    Where requests that move or change something were sent (`is_disturbed`), all are told to go limp at the end, also
-    after an interrupt. Whether they did is not looked at here: whoever calls this lets go afterwards.
+    If requests that move or change something were sent (`is_disturbed`), all actuators are released at the end, also
+    after an interrupt. Whether they are limp is not checked here: the caller lets go afterwards.
     """
 
     def __init__(self, transport: Transport, capture: Capture, ignored: frozenset[str] = frozenset()) -> None:
@@ -243,7 +244,7 @@ class HostReplay:
         self.is_disturbed = False
 
     def run(self, on_progress: Callable[[int, int], None] = lambda at, of: None) -> Outcome:
-        """Play it back.
+        """Replay the capture.
 
         Raises:
             PortClosedError: the port went away.
@@ -273,7 +274,7 @@ class HostReplay:
 
     def _ask(self, burst: Burst, origin_ns: int, outcome: Outcome) -> None:
         transport = self._transport
-        transport.read_until(0)  # what came too late for the one before
+        transport.read_until(0)  # answers too late for the burst before
         transport.write(burst.wire)
         gap_ns = burst.gap_ns
         if gap_ns is None:
@@ -282,7 +283,8 @@ class HostReplay:
         until_ns = origin_ns + burst.time_ns + gap_ns
         data = self._listen(until_ns)
         until_ns += transport.latency_ns + airtime_ns(2, transport.baud)
-        while len(data) < burst.heard_bytes and transport.now_ns() < until_ns:  # the last byte may come just then
+        # the last byte may come at that very time
+        while len(data) < burst.heard_bytes and transport.now_ns() < until_ns:
             data += transport.read_until(until_ns)
         frames, singles, unread = _heard_now(data, burst)
         was_frames, was_singles, was_unread = _sorted_out([packet.data for packet in burst.heard])
@@ -295,7 +297,7 @@ class HostReplay:
         if not text and singles != was_singles:
             text = f"the single bytes are {singles.hex(' ') or 'none'}, were {was_singles.hex(' ') or 'none'}"
         if not text and bool(unread) != bool(was_unread):
-            text = "bytes that cannot be read came back" if unread else "all can be read; it could not be then"
+            text = "unreadable bytes came" if unread else "all bytes are readable; they were not when recorded"
         if text:
             outcome.differences.append(Difference(burst.number, burst.title, text))
 
@@ -316,7 +318,7 @@ class HostReplay:
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    """One recorded request and its answers: (ns after its last bit, bytes)."""
+    """One recorded request and its answers: (ns after its last stop bit, bytes)."""
 
     number: int
     frame: Frame
@@ -331,14 +333,14 @@ class _Asked:
 
 
 class RecordedBus:
-    """A line on which everything answers as it was recorded. Bytes and times go in, bytes and times come out.
+    """A line whose answers are the recorded ones. Bytes and times in, bytes and times out.
 
-    A request that is the next recorded one, but for its sequence number, is answered as then, with its own sequence.
-    One that is not is a difference; the bus goes on from the next recorded one that is the same, or answers again as
-    the last time, or says nothing.
+    A request that equals the next recorded one, but for its sequence number, gets the recorded answers, with its own
+    sequence number. Any other request is a difference. The bus then goes on behind the next recorded request that
+    equals it; if there is none, it repeats the last answers to such a request, or stays silent.
 
     Attributes:
-        asked: requests that came.
+        asked: number of requests received.
         differences: in order.
     """
 
@@ -356,19 +358,19 @@ class RecordedBus:
 
     @property
     def is_over(self) -> bool:
-        """Whether everything recorded has been asked and answered."""
+        """Whether every recorded request was received and answered."""
         return self._at >= len(self._recorded) and not self._due
 
     @property
     def next_ns(self) -> int | None:
-        """When bytes are due next; None for never."""
+        """The time at which the next bytes are due, ns; None for never."""
         return self._due[0][0] if self._due else None
 
     def heard(self, data: bytes, now_ns: int) -> None:
-        """The host has sent this."""
+        """Take bytes that the host has sent."""
         for found in self._decoder.feed(data):
             if not isinstance(found, Frame):
-                self.differences.append(self._difference(f"bytes that are no frame came ({found.reason})"))
+                self.differences.append(self._difference(f"bytes that are not a frame came ({found.reason})"))
                 continue
             wire = encode_frame(found)
             self._line_free_ns = max(now_ns, self._line_free_ns) + airtime_ns(len(wire), self._baud)
@@ -380,14 +382,14 @@ class RecordedBus:
                 self._put(self._line_free_ns + after_ns, _with_sequence(answer, found.sequence))
 
     def take(self, now_ns: int) -> bytes:
-        """What the line has carried until now."""
+        """The bytes that the line has carried by `now_ns`."""
         data = b""
         while self._due and self._due[0][0] <= now_ns:
             data += heapq.heappop(self._due)[2]
         return data
 
     def _put(self, end_ns: int, data: bytes) -> None:
-        """Let bytes come one by one, as a line brings them, the last one at `end_ns`."""
+        """Schedule bytes one by one, at the pace of the line, the last one at `end_ns`."""
         for left, byte in zip(range(len(data) - 1, -1, -1), data, strict=True):
             self._order += 1
             heapq.heappush(self._due, (end_ns - airtime_ns(left, self._baud), self._order, bytes([byte])))
@@ -428,7 +430,8 @@ def _requests(capture: Capture) -> Iterator[_Asked]:
 
 
 def _answers(entry: Entry, behind: list[Entry], baud: int) -> list[tuple[int, bytes]]:
-    """What came behind a request, and when its last byte did; what came in one go is spread as the line had it."""
+    """The bytes received after a request, each with the time of its last byte; bytes read together are spread at the
+    pace of the line."""
     ends_ns = entry.packet.time_ns + airtime_ns(len(entry.packet.data), baud)
     found: list[tuple[int, bytes]] = []
     free_ns: int | None = None
@@ -442,7 +445,7 @@ def _answers(entry: Entry, behind: list[Entry], baud: int) -> list[tuple[int, by
 
 
 def _with_sequence(data: bytes, sequence: int) -> bytes:
-    """A recorded answer as one to a request with this sequence number."""
+    """A recorded answer with another sequence number."""
     frame = kind_of(data).frame
     if frame is None or frame.tag is None or frame.sequence == sequence:
         return data

@@ -1,4 +1,4 @@
-"""What a capture amounts to: load of the line, reply times, retries and errors, by actuator and by operation."""
+"""Statistics of a capture: load of the line, reply times, retries and errors, by actuator and by operation."""
 
 from __future__ import annotations
 
@@ -15,11 +15,12 @@ from busproto.wire.frame import BROADCAST_ADDRESS
 from busproto.wire.message import BARE_REPLIES, REPLIES
 
 NS_PER_S: Final = 1_000_000_000
-NOBODY: Final = -1
+NO_TAG: Final = -1
 
 
 class Fact(NamedTuple):
-    """What counting needs of one packet; of what is no frame the header is 0, the tag -1."""
+    """The part of a packet that is needed for counting. Outside a frame the header fields are 0 and the tag is
+    NO_TAG."""
 
     time_ns: int
     size: int
@@ -36,16 +37,16 @@ class Fact(NamedTuple):
 
 @dataclass
 class Tally:
-    """One actuator, or one operation.
+    """The counts of one actuator, or of one operation.
 
     Attributes:
-        requests: sent to it alone; for an operation, also those to all.
-        replies: good frames that answered.
-        unanswered: requests to one address that no good frame answered, where one belongs.
-        retries: of the requests, those that repeat one that went unanswered.
-        refused: of the replies, those that said no.
+        requests: number sent to it alone; for an operation, also those to all.
+        replies: number of good frames that answered.
+        unanswered: requests to one address that need an answer and got no good frame.
+        retries: requests that repeat an unanswered one.
+        refused: replies that are refusals.
         clashes: further replies to one request, by another actuator.
-        bad: frames with a bad check and runs of bytes, heard behind a request.
+        bad: frames with a bad check, and runs of bytes, received after a request.
         fastest_ns, slowest_ns, total_ns, timed: reply times, from the last stop bit of a request to one address to
             the first start bit of its first reply.
     """
@@ -70,7 +71,7 @@ class Tally:
         self.timed += 1
 
     def as_json(self) -> dict[str, Any]:
-        """The counts, times in us; None where nothing was timed."""
+        """For ``--json``: the counts, and times in us; None where nothing was timed."""
         return {
             "request_count": self.requests,
             "reply_count": self.replies,
@@ -91,18 +92,18 @@ class Tally:
 
 @dataclass
 class Statistics:
-    """A whole capture.
+    """The statistics of a whole capture.
 
     Attributes:
         baud: bits per second.
-        packets: all of them.
-        kinds: how many of each kind; echoes are not counted here.
-        echoes: how many.
-        begin_ns, end_ns: from the first bit of the first packet to the last of the last.
-        sent_ns, heard_ns: how long the line was busy with what the host sent, and with what others did.
-        total: everyone and everything.
-        actuators: by address.
-        operations: by number.
+        packets: number of packets.
+        kinds: number of packets of each kind, without echoes.
+        echoes: number of echoes.
+        begin_ns, end_ns: time of the first bit of the first packet, and of the last bit of the last.
+        sent_ns, heard_ns: how long the line was busy with bytes from the host, and from others.
+        total: the counts of all actuators and operations together.
+        actuators: the counts by address.
+        operations: the counts by operation number.
     """
 
     baud: int
@@ -119,16 +120,16 @@ class Statistics:
 
     @property
     def span_ns(self) -> int:
-        """From the first bit to the last, ns."""
+        """Time from the first bit to the last, ns."""
         return 0 if self.begin_ns is None else self.end_ns - self.begin_ns
 
     @property
     def load(self) -> float:
-        """Share of that time in which the line was busy, 0..1."""
+        """Fraction of that time in which the line was busy, 0..1."""
         return (self.sent_ns + self.heard_ns) / self.span_ns if self.span_ns else 0.0
 
     def as_json(self) -> dict[str, Any]:
-        """All of it as data."""
+        """For ``--json``."""
         span_ns = self.span_ns or 1
         return {
             "baud": self.baud,
@@ -152,7 +153,7 @@ class Statistics:
 
 
 class _Asked:
-    """The request that is under way."""
+    """The request that waits for answers."""
 
     __slots__ = ("answers", "ends_ns", "fact", "tags", "tallies")
 
@@ -230,7 +231,7 @@ def _close(asked: _Asked) -> None:
 
 def _reply(found: Statistics, fact: Fact, asked: _Asked | None, begins_ns: int) -> None:
     if fact.tag < 0:
-        return  # somebody else's request
+        return  # the reply to another host's request
     is_known = asked is not None and fact.sequence == asked.fact.sequence and fact.operation == asked.fact.operation
     operation = found.operations.setdefault(fact.operation, Tally())
     actuator = found.actuators.setdefault(fact.source, Tally())
@@ -249,19 +250,19 @@ def _reply(found: Statistics, fact: Fact, asked: _Asked | None, begins_ns: int) 
 
 
 def facts_of(capture: Capture) -> Iterator[Fact]:
-    """What counting needs, from the plain decoder."""
+    """The facts of every packet of a capture."""
     for packet in capture.packets:
         piece = kind_of(packet.data)
         frame = piece.frame
-        head: tuple[Any, ...] = (0, 0, 0, 0, NOBODY, b"")
+        head: tuple[Any, ...] = (0, 0, 0, 0, NO_TAG, b"")
         if frame is not None:
-            tag = NOBODY if frame.tag is None else frame.tag
+            tag = NO_TAG if frame.tag is None else frame.tag
             head = (frame.destination, frame.source, frame.sequence, frame.operation, tag, frame.payload)
         yield Fact(packet.time_ns, len(packet.data), packet.is_sent, packet.is_echo, piece.kind, *head)
 
 
 def statistics_of(path: Path | str) -> tuple[Statistics, str]:
-    """Count a file; also what is wrong with its end, "" for nothing.
+    """Count a file. Returns the statistics, and what is wrong with its end; "" for nothing.
 
     Raises:
         FileError: as `busproto.capture.pcapng.read`.

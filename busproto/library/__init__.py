@@ -1,8 +1,8 @@
-"""The library: one interface for programs. ``import busproto`` is enough; every name of this room is one of it.
+"""The library: one interface for programs. ``import busproto`` is enough; it has every public name of this room.
 
-Nothing is asked before anything moves, as a program calls this. Before you call `move`: propeller off or motor
-disarmed, airframe held, fingers clear, the pack within every actuator's rating (`CAUTIONS`). What works on the bench is
-not cleared for flight.
+The library asks no question before anything moves. Before you call `move`: propeller off or motor disarmed, airframe
+held, fingers clear, the pack within every actuator's rating (`CAUTIONS`). What works on the bench is not cleared for
+flight.
 
 Find all, and work with one of them (`sim://` is a virtual bus; a device name does as well)::
 
@@ -17,7 +17,7 @@ Find all, and work with one of them (`sim://` is a virtual bus; a device name do
         print(one.move("12.5deg").arrived)               # True; ends limp
         print(one.report().state)                        # released
 
-Two share address 7. They are told apart by their uids, and each gets an address of its own::
+Two actuators share address 7. Their uids distinguish them, and each gets an address of its own::
 
     import busproto
 
@@ -26,7 +26,7 @@ Two share address 7. They are told apart by their uids, and each gets an address
             bus[uid].give_address(8, channel=8)
         print(sorted(one.address for one in bus.find()))
 
-A plan is held against the line, applied, and kept (paths are those of files, see ``busproto plan new``)::
+Compare a plan with the bus, apply it, save a record (for the files see ``busproto plan new``)::
 
     import busproto
 
@@ -41,7 +41,7 @@ A plan is held against the line, applied, and kept (paths are those of files, se
         saved = bus.save("now.record.json", as_it_is=True)
         print(saved.record.fingerprint)
 
-The same under asyncio; as ``[]`` cannot wait, settings have `get` and `set` there::
+The same under asyncio. As ``[]`` cannot be awaited, settings have `get` and `set` there::
 
     import asyncio
     import busproto
@@ -56,8 +56,8 @@ The same under asyncio; as ``[]`` cannot wait, settings have `get` and `set` the
 
     asyncio.run(main())
 
-What goes wrong is a `BusError`: `InputError` for what the program gave, `OperationError` for an actuator,
-`TransportError` for the port. Two fronts, `Bus` and `AsyncBus`, run the same operations (`work`, `planning`).
+Errors are `BusError`: `InputError` for the program's arguments, `OperationError` for an actuator, `TransportError` for
+the port. `Bus` and `AsyncBus` run the same operations (`work`, `planning`).
 """
 
 from __future__ import annotations
@@ -111,19 +111,19 @@ def open(
     latency_ms: float | None = None,
     on_progress: Callable[[Progress], None] | None = None,
 ) -> Bus:
-    """Open a bus; use it by ``with`` (see `Bus`). Sends nothing. Whether the line echoes is found out by itself.
+    """Open a bus, to be used by ``with`` (see `Bus`). Sends nothing. Whether the line echoes is detected later.
 
     Args:
         url: a device name such as ``/dev/ttyUSB0``, ``socket://HOST:PORT``, or a virtual bus such as
             ``sim://tow-plane?seed=1``, which is fresh each time and in virtual time.
         baud: 1200..4 000 000 bits per second.
-        latency_ms: how long the adapter may keep bytes back, 0..1000 ms; None for the port's own figure, or 20 ms.
-        on_progress: told how far long work is.
+        latency_ms: how long the adapter may hold bytes back, 0..1000 ms; None for the port's own figure, or 20 ms.
+        on_progress: called with the progress of long operations.
 
     Raises:
         InputError: a value is of the wrong kind or outside its range, or a scenario cannot be used; nothing was opened.
-        PortBusyError: another program has the port; nothing of that one's was touched.
-        PortUnavailableError: it could not be opened.
+        PortBusyError: another program has the port; its settings were not touched.
+        PortUnavailableError: the port could not be opened.
     """
     return Bus(open_port(url, baud, latency_ms), on_progress=on_progress)
 
@@ -135,5 +135,5 @@ def open_async(
     latency_ms: float | None = None,
     on_progress: Callable[[Progress], None] | None = None,
 ) -> AsyncBus:
-    """As `open`, for ``async with``. Opening itself may take some tenths of a second."""
+    """As `open`, for ``async with``. Opening blocks for up to some tenths of a second."""
     return AsyncBus(open_port(url, baud, latency_ms), on_progress=on_progress)

@@ -1,7 +1,7 @@
-"""The same for a program under asyncio: each method waits without holding up the others, and does what its twin does.
+"""The library for asyncio: each method does what the method of the same name does in `busproto.library.bus`.
 
-Operations on one bus are done one after another, as the line is shared. One that is cancelled may still let its
-actuator go before it ends.
+No method blocks the event loop. Operations on one bus are done one after another, as they share the line. One that is
+cancelled may still release its actuator before it ends.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from busproto.library import planning
 from busproto.library.bus import has_told, tell_of
 from busproto.library.planning import Agree, AnyPath, Outcome, Restored, Saved
 from busproto.library.values import About, ActuatorReport, Moved, Value
-from busproto.library.work import Who, Work
+from busproto.library.work import ActuatorKey, Work
 from busproto.ops.discovery.roster import Found
 from busproto.ops.discovery.search import Roster
 from busproto.ops.link import AsyncLink
@@ -36,11 +36,13 @@ Run = Callable[[Steps[Any]], Awaitable[Any]]
 
 
 class AsyncSettings:
-    """As `Settings`; as ``[]`` cannot wait, there is `get` and `set` in its place. For the same reason `in`, `len` and
-    iterating know the names of the table only; `as_dict` has those that the actuator has."""
+    """As `Settings`, with `get` and `set` in place of ``[]``, which cannot be awaited.
 
-    def __init__(self, run: Run, work: Work, who: Who) -> None:
-        self._run, self._work, self._who = run, work, who
+    For the same reason `in`, `len` and iteration know the names of the table only; `as_dict` has those of the
+    actuator."""
+
+    def __init__(self, run: Run, work: Work, key: ActuatorKey) -> None:
+        self._run, self._work, self._key = run, work, key
 
     def __iter__(self) -> Iterator[str]:
         return iter(BY_NAME)
@@ -52,82 +54,83 @@ class AsyncSettings:
         return isinstance(name, str) and name in BY_NAME
 
     def __repr__(self) -> str:
-        return f"<settings of {self._who}>"
+        return f"<settings of {self._key}>"
 
     async def get(self, name: str) -> Value:
-        """One setting in its unit; ``settings[name]`` of the twin."""
-        value: Value = await self._run(self._work.read(self._who, name))
+        """Read one setting in its unit, as ``settings[name]`` of `Settings`."""
+        value: Value = await self._run(self._work.read(self._key, name))
         return value
 
     async def set(self, name: str, value: object) -> None:
-        """Set one, read back; ``settings[name] = value`` of the twin."""
-        await self._run(self._work.set(self._who, name, value))
+        """Set one setting and read it back, as ``settings[name] = value`` of `Settings`."""
+        await self._run(self._work.set(self._key, name, value))
 
     async def as_dict(self, memory: str = "working") -> dict[str, Value]:
         """As `Settings.as_dict`."""
-        values: dict[str, Value] = await self._run(self._work.read_all(self._who, memory))
+        values: dict[str, Value] = await self._run(self._work.read_all(self._key, memory))
         return values
 
     async def update(self, changes: Mapping[str, object]) -> dict[str, Value]:
         """As `Settings.update`."""
-        changed: dict[str, Value] = await self._run(self._work.update(self._who, changes))
+        changed: dict[str, Value] = await self._run(self._work.update(self._key, changes))
         return changed
 
     async def store(self) -> int:
         """As `Settings.store`."""
-        count: int = await self._run(self._work.store(self._who))
+        count: int = await self._run(self._work.store(self._key))
         return count
 
     async def undo(self, to: str = "stored") -> dict[str, Value]:
         """As `Settings.undo`."""
-        values: dict[str, Value] = await self._run(self._work.undo(self._who, to))
+        values: dict[str, Value] = await self._run(self._work.undo(self._key, to))
         return values
 
 
 class AsyncActuator:
-    """As `Actuator`; its address is given by `give_address`, and asked for by `describe`."""
+    """As `Actuator`. `give_address` sets its address; `describe` reads address and uid."""
 
-    def __init__(self, run: Run, work: Work, who: Who) -> None:
-        self._run, self._work, self._who = run, work, who
+    def __init__(self, run: Run, work: Work, key: ActuatorKey) -> None:
+        self._run, self._work, self._key = run, work, key
 
     def __repr__(self) -> str:
-        return f"<actuator, {self._who}>"
+        return f"<actuator, {self._key}>"
 
     @property
     def settings(self) -> AsyncSettings:
-        """Its settings."""
-        return AsyncSettings(self._run, self._work, self._who)
+        """Its settings, with awaitable `get` and `set`."""
+        return AsyncSettings(self._run, self._work, self._key)
 
     async def report(self) -> ActuatorReport:
         """As `Actuator.report`."""
-        report: ActuatorReport = await self._run(self._work.report(self._who))
+        report: ActuatorReport = await self._run(self._work.report(self._key))
         return report
 
     async def describe(self) -> About:
         """As `Actuator.describe`."""
-        about: About = await self._run(self._work.describe(self._who))
+        about: About = await self._run(self._work.describe(self._key))
         return about
 
     async def move(
         self, target: str | float, *, unit: str | None = None, hold_s: float = 1.0, stay: bool = False
     ) -> Moved:
-        """As `Actuator.move`: it is NOT asked whether all is clear (`busproto.CAUTIONS`). Cancelled, it lets go."""
-        moved: Moved = await self._run(self._work.move(self._who, target, unit, hold_s, stay))
+        """As `Actuator.move`: you are NOT asked before (`busproto.CAUTIONS`). If cancelled, it releases the
+        actuator."""
+        moved: Moved = await self._run(self._work.move(self._key, target, unit, hold_s, stay))
         return moved
 
     async def limp(self) -> LetGo:
         """As `Actuator.limp`."""
-        seen: LetGo = await self._run(self._work.limp(self._who))
+        seen: LetGo = await self._run(self._work.limp(self._key))
         return seen
 
     async def show(self, seconds: float) -> bool:
         """As `Actuator.show`."""
-        moves: bool = await self._run(self._work.show(self._who, seconds))
+        moves: bool = await self._run(self._work.show(self._key, seconds))
         return moves
 
     async def give_address(self, address: int | None, *, channel: int | None = None) -> None:
         """As `Actuator.give_address`."""
-        await self._run(self._work.give_address(self._who, address, channel))
+        await self._run(self._work.give_address(self._key, address, channel))
 
 
 class AsyncBus:
@@ -144,9 +147,9 @@ class AsyncBus:
     def __repr__(self) -> str:
         return f"<AsyncBus, {self.link!r}>"
 
-    def __getitem__(self, who: int | str | bytes | Found) -> AsyncActuator:
+    def __getitem__(self, key: int | str | bytes | Found) -> AsyncActuator:
         """As `Bus`: one actuator. Sends nothing."""
-        return AsyncActuator(self.run, self._work, self._work.who(who))
+        return AsyncActuator(self.run, self._work, self._work.key(key))
 
     async def run(self, steps: Steps[T]) -> T:
         """As `Bus.run`."""
@@ -173,7 +176,7 @@ class AsyncBus:
         by_address: bool = False,
         despite_errors: bool = False,
     ) -> Outcome:
-        """As `Bus.apply`; `agree` is called between two exchanges, and holds up the loop as long as it takes."""
+        """As `Bus.apply`. `agree` is called between two exchanges and blocks the event loop while it runs."""
         return await self.run(
             planning.apply_plan(self._work, plan, agree, wrong_hardware, by_address, despite_errors),
         )

@@ -29,35 +29,35 @@ T = TypeVar("T")
 
 
 class Bus:
-    """Everything on one line; `busproto.open` makes it. ``bus[30]`` or ``bus["70a9000000004107"]`` is one actuator.
+    """All actuators on one line; `busproto.open` makes it. ``bus[30]`` or ``bus["70a9000000004107"]`` is one actuator.
 
-    Use it by ``with``: the port is closed however the block ends. What was told to move through it and was not seen
-    limp since (a move with ``stay=True``, an operation of your own) is let go before, and looked at; nothing else is:
-    arms that were held before, and by others, are left as they are. `close` alone lets nothing go.
+    Use it by ``with``: the port is closed however the block ends. Actuators that were moved or engaged through this bus
+    and not seen limp since (a move with ``stay=True``, an operation of your own) are released before, and checked.
+    Others are left as they are. `close` alone releases none.
 
-    Nothing is asked before anything moves, as a program calls this: `busproto.CAUTIONS` says what must be so.
+    No question is asked before anything moves: `busproto.CAUTIONS` lists what you must make sure of.
 
-    Not thread-safe: nothing in it is locked, and one line carries one exchange at a time. Use a bus, and the actuators
-    it gave, from one thread at a time; any thread will do, also another than the one that opened it. Buses on different
-    ports share nothing and may be used in threads of their own. `on_progress` is called in the thread that calls the
-    method. Ctrl-C is raised in the main thread only: a method that runs in another one goes on to its end.
+    Not thread-safe: nothing in it is locked, and one line carries one exchange at a time. Use a bus, and its actuators,
+    from one thread at a time; it need not be the thread that opened it. Buses on different ports share nothing and may
+    be used in threads of their own. `on_progress` is called in the thread that calls the method. Ctrl-C is raised in
+    the main thread only: a method that runs in another thread goes on to its end.
 
     Attributes:
-        link: what runs operations of `busproto.ops`; see `run`.
+        link: the link that runs operations of `busproto.ops`; see `run`.
 
     Raises, everywhere:
-        BusError: the tree in `busproto.errors`; InputError is for what the program gave, OperationError for an
+        BusError: see the tree in `busproto.errors`; InputError for the program's arguments, OperationError for an
             actuator, TransportError for the port.
     """
 
-    __iter__ = None  # bus[...] alone would make Python try addresses from 0 on; bus.find() tells what is there
+    __iter__ = None  # with bus[...] alone Python would iterate over addresses from 0 on; bus.find() gives the actuators
     __contains__ = None
 
     def __init__(self, transport: Transport, *, on_progress: Callable[[Progress], None] | None = None) -> None:
-        """Use a port that is open already; it is closed with this.
+        """Use a port that is open already; closing the bus closes it.
 
         Args:
-            on_progress: told how far long work is.
+            on_progress: called with the progress of long operations.
         """
         self.link = Link(transport, on_progress)
         self._work = Work(self.link)
@@ -65,53 +65,54 @@ class Bus:
     def __repr__(self) -> str:
         return f"<Bus, {self.link!r}>"
 
-    def __getitem__(self, who: int | str | bytes | Found) -> Actuator:
+    def __getitem__(self, key: int | str | bytes | Found) -> Actuator:
         """One actuator, by its address 1..239 or its uid (16 digits, 8 bytes, or one of `find`). Sends nothing.
 
         Raises:
-            InputError: neither.
+            InputError: neither an address nor a uid.
         """
-        return Actuator(self.run, self._work, self._work.who(who))
+        return Actuator(self.run, self._work, self._work.key(key))
 
     def run(self, steps: Steps[T]) -> T:
         """Run an operation of `busproto.ops`, such as ``bus.run(busproto.ops.report(30))``.
 
         Raises:
-            InputError: it is none.
-            LinkClosedError: this was closed.
+            InputError: it is not an operation.
+            LinkClosedError: the bus was closed.
         """
         return self.link.run(steps)
 
     def find(self, *, expected: int | None = None, wanted_error: float | None = None) -> Roster:
         """Find every actuator, also several at one address, and prove that none is missing. Changes nothing.
 
-        Takes 0.3 s and more on the line, 20 s at most where anything is odd.
+        Takes 0.3 s and more of line time, and at most 20 s if anything is odd.
 
         Args:
-            expected: about how many there are, 1..239; a help, never trusted.
-            wanted_error: go on proving until the chance that one is missing is at most this, 0..1.
+            expected: about how many actuators there are, 1..239; sets the first window, never relied on.
+            wanted_error: go on proving until the probability that an actuator is missing is at most this, 0..1.
 
         Returns:
-            The list, with a length, to be gone through, with `proven` and, where it is not, `reason`.
+            The roster: `len`, iteration and `in` work; `proven`, and `reason` if it is not proven.
         """
         return self.run(self._work.find(expected, wanted_error))
 
     def let_go(self) -> LetGo:
-        """Let all go limp, and look, for 5 s at most; those last found, or all that answer where none was looked for.
+        """Release all and check that they report limp, for 5 s at most: those last found, or, without a `find`, all
+        that answer.
 
         Returns:
             What was seen.
 
         Raises:
-            NotLimpError: one was not seen limp: take the pack off. `let_go` of the error says what was seen.
+            NotLimpError: an actuator was not seen limp: take the pack off. `let_go` of the error holds what was seen.
         """
         return self.run(self._work.let_go())
 
     def audit(self, plan: Plan | AnyPath) -> Audit:
-        """Hold what is on the line against a plan. Changes nothing and moves nothing.
+        """Compare the actuators on the line with a plan. Changes nothing and moves nothing.
 
         Args:
-            plan: of `busproto.load_plan`, or the path of an airframe file.
+            plan: from `busproto.load_plan`, or the path of an airframe file.
 
         Returns:
             The comparison: `is_clean`, `rows` by function, `strays`, `clashes`, `harmed` (take the supply off).
@@ -127,24 +128,25 @@ class Bus:
         by_address: bool = False,
         despite_errors: bool = False,
     ) -> Outcome:
-        """Bring every actuator to its address and settings of a plan, each read back; then prove it.
+        """Give every actuator its address and settings of a plan, read each back, then prove the result.
 
-        All go limp first and stay limp; nothing moves. Each step is in the journal beside the airframe file before it
-        is done. It can be interrupted at any moment and run again.
+        All go limp first and stay limp; nothing moves. Each step is written to the journal beside the airframe file
+        before it is done, so this can be interrupted at any moment and run again.
 
         Args:
-            plan: of `busproto.load_plan`, or the path of an airframe file.
-            agree: True, or a function that is shown a `Proposal` and gives True; not called with nothing to do.
-            wrong_hardware: where model, firmware, rating or supply is not as planned: "leave" that actuator as it is,
-                or "write" to it all the same. None refuses.
-            by_address: where no actuator was claimed for a function, take the one alone at its address for it.
-            despite_errors: also where the plan itself has errors.
+            plan: from `busproto.load_plan`, or the path of an airframe file.
+            agree: True, or a function that takes a `Proposal` and returns True to go on; not called if there is nothing
+                to do.
+            wrong_hardware: what to do with an actuator whose model, firmware, rating or supply is not as planned:
+                "leave" it as it is, or "write" to it all the same. None refuses.
+            by_address: for a function without a claimed actuator, accept the actuator that is alone at its address.
+            despite_errors: go on even if the plan itself has errors.
 
         Raises:
             FileError: the plan cannot be used, or has errors; nothing was sent.
-            NotAgreedError: one of the three was not agreed to; nothing was changed.
-            NotProvenError: what is on the line is not proven; nothing was changed.
-            BusError: an actuator did not do it; the journal says how far it came.
+            NotAgreedError: changes, wrong hardware or an assignment by address were not agreed to; nothing was changed.
+            NotProvenError: the roster is not proven complete; nothing was changed.
+            BusError: a step failed; the journal holds the steps done.
         """
         return self.run(
             planning.apply_plan(self._work, plan, agree, wrong_hardware, by_address, despite_errors),
@@ -158,17 +160,18 @@ class Bus:
         title: str | None = None,
         as_it_is: bool = False,
     ) -> Saved:
-        """Save everything of all actuators in one file. Changes nothing on the bus; an older record is kept.
+        """Save all settings of all actuators in one file. Changes nothing on the bus; an older file is kept under
+        another name.
 
         Args:
-            path: of the file; None for the one beside the plan.
-            plan: functions and title come from it.
-            title: what to call it.
-            as_it_is: also where not the whole bus is known; the record is then marked.
+            path: of the file; None for the record beside the plan.
+            plan: gives the names of the functions, and the title.
+            title: title of the record.
+            as_it_is: save even if not the whole bus is known; the record is then marked.
 
         Raises:
             InputError: the file cannot be written; nothing was sent.
-            OperationError: nobody answers, or not the whole bus is known; nothing was written.
+            OperationError: no actuator answers, or not the whole bus is known; nothing was written.
         """
         return self.run(planning.save_line(self._work, path, plan, title, as_it_is))
 
@@ -186,25 +189,26 @@ class Bus:
         All go limp first and stay limp; nothing moves.
 
         Args:
-            record: what `save` gave, or the path of its file, or a record and `journal`.
+            record: the result of `save`, or the path of its file, or a record together with `journal`.
             agree: as in `apply`.
-            those_present: also where actuators of the record are not on the line.
-            edited: also where the file was changed since it was saved.
-            journal: where each step is kept; None for the file beside the record.
+            those_present: go on even if actuators of the record are not on the line.
+            edited: go on even if the file was changed since it was saved.
+            journal: path of the journal of steps; None for the file beside the record.
 
         Raises:
             FileError, InputError: the record cannot be used; nothing was sent.
             NotAgreedError, NotProvenError: see `apply`.
-            OperationError: one is not on the line; nothing was changed.
+            OperationError: an actuator of the record is not on the line; nothing was changed.
         """
         return self.run(planning.restore_record(self._work, record, agree, those_present, edited, journal))
 
     def compare(self, record: Record | Saved | AnyPath) -> Differences:
-        """What differs between a record and the line as it is now. Changes nothing."""
+        """The differences between a record and the actuators on the line now. Changes nothing."""
         return self.run(planning.compare_line(record))
 
     def close(self) -> None:
-        """Close the port. Lets nothing go: the ``with`` block does, and `let_go`. May be called twice."""
+        """Close the port. Releases no actuator: the end of the ``with`` block does, and `let_go`. May be called
+        twice."""
         self.link.close()
 
     def __enter__(self) -> Self:
@@ -221,7 +225,8 @@ class Bus:
             self.close()
 
     def _leave(self, error: BaseException | None) -> None:
-        """Let go of what was told to move. An error that ends the block says what was seen, and is not replaced."""
+        """Release the actuators that were moved. An error that ends the block is not replaced; what was seen is
+        added."""
         if self.link.session.state is SessionState.CLOSED or not self._work.let_move:
             return
         if error is None:
@@ -234,10 +239,10 @@ class Bus:
 
 
 def has_told(error: BaseException) -> bool:
-    """Whether a port that went away has said already who could not be told to go limp."""
+    """Whether the error of a lost port names already the actuators that could not be released."""
     return isinstance(error, PortClosedError) and seen_by(error) is not None
 
 
 def tell_of(error: BaseException, second: BaseException) -> None:
-    """Let an error say why the actuators could not be let go behind it."""
+    """Add to an error why the actuators could not be released after it."""
     error.add_note("; ".join([str(second), *getattr(second, "__notes__", ())]))

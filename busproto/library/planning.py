@@ -1,4 +1,4 @@
-"""Plan and record as operations: held against the line, applied, saved, restored. Prints and asks nothing itself."""
+"""Plans and records as operations: compare with the bus, apply, save, restore. Prints nothing and asks no question."""
 
 from __future__ import annotations
 
@@ -56,15 +56,15 @@ AnyPath = str | PathLike[str]
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """What is about to be done, for the function that says yes or no. ``str`` of it is a text of some lines.
+    """The changes that are proposed, for the function that agrees or not. ``str`` gives them as lines of text.
 
     Attributes:
         title: of the airframe or the record.
-        changes: in the order in which they would be done.
-        interrupted: where an earlier run had stopped; "" where it had not.
-        harmed: whom the pack or the supply harms, in words: take the supply off.
-        wrong_hardware: by function, why the actuator in it is not the hardware of the plan.
-        by_address: functions in which the actuator is known by its address alone.
+        changes: the changes, in the order in which they would be done.
+        interrupted: where an earlier run stopped; "" if none did.
+        harmed: the actuators whose rating the pack or the supply exceeds, in words: take the supply off.
+        wrong_hardware: by function, why its actuator is not the hardware of the plan.
+        by_address: functions whose actuator is known by its address alone.
     """
 
     title: str
@@ -84,17 +84,17 @@ class Proposal:
 
 
 Agree = bool | Callable[[Proposal], bool]
-"""True, or a function that is shown what is about to be done and gives whether it may be."""
+"""True, or a function that takes the proposal and returns whether it may be carried out."""
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What came of applying a plan.
+    """The result of applying a plan.
 
     Attributes:
         applied: the changes, how many steps were done, and the proof of the addresses.
         audit: the line against the plan afterwards.
-        wrong_hardware: by function, why the actuator in it is not the hardware of the plan, as it was known before.
+        wrong_hardware: by function, why its actuator is not the hardware of the plan, as known before the changes.
     """
 
     applied: Applied
@@ -103,12 +103,12 @@ class Outcome:
 
     @property
     def let_go(self) -> LetGo:
-        """What was seen when all were let go at the end."""
+        """What was seen after the release at the end."""
         return self.applied.let_go
 
     @property
     def is_as_planned(self) -> bool:
-        """Everything as planned, each proven to be alone at its address, and all seen limp."""
+        """Whether all is as planned, each actuator proven alone at its address, and all seen limp."""
         return self.audit.is_clean and not self.applied.proof and self.let_go.is_limp
 
 
@@ -118,8 +118,8 @@ class Saved:
 
     Attributes:
         path: of the file.
-        record: what stands in it.
-        kept: where the file that stood there is kept now; None where there was none.
+        record: its content.
+        kept: the new path of an older file of that name; None if there was none.
         missing: functions of the plan whose actuator is not on the line.
     """
 
@@ -131,7 +131,7 @@ class Saved:
 
 @dataclass(frozen=True, slots=True)
 class Restored:
-    """What came of bringing actuators back to a record.
+    """The result of restoring a record.
 
     Attributes:
         applied: the changes, how many steps were done, and the proof of the addresses.
@@ -143,22 +143,22 @@ class Restored:
 
     @property
     def let_go(self) -> LetGo:
-        """What was seen when all were let go at the end."""
+        """What was seen after the release at the end."""
         return self.applied.let_go
 
     @property
     def is_as_recorded(self) -> bool:
-        """Nothing differs, each is proven to be alone at its address, and all were seen limp."""
+        """Whether nothing differs, each actuator is proven alone at its address, and all were seen limp."""
         return self.differences.is_alike and not self.applied.proof and self.let_go.is_limp
 
 
 def plan_of(given: object) -> Plan:
-    """A plan, or the one in an airframe file. Raises FileError, InputError."""
+    """The plan given, or loaded from an airframe file. Raises FileError, InputError."""
     return given if isinstance(given, Plan) else load(_path(given, "a plan, or the path of an airframe file"))
 
 
 def record_in(given: object) -> Record:
-    """A record, or the one in a file. Raises FileError, InputError."""
+    """The record given, or loaded from a file. Raises FileError, InputError."""
     if isinstance(given, Saved):
         return given.record
     return given if isinstance(given, Record) else load_record(_path(given, "a record, or the path of its file"))
@@ -205,10 +205,10 @@ def apply_plan(
             f"wrong_hardware='{WRITE}' writes to all"
         )
     if prospect.unclaimed_to_be_written and not by_address:
-        who = ", ".join(sorted(prospect.unclaimed_to_be_written))
+        names = ", ".join(sorted(prospect.unclaimed_to_be_written))
         raise NotAgreedError(
-            f"never claimed, known by address alone: {who}. Nothing was changed: by_address=True takes them for these "
-            "functions, 'busproto claim' learns it by hand"
+            f"never claimed, known by address alone: {names}. Nothing was changed. by_address=True accepts the address "
+            "as proof of these functions; 'busproto claim' finds them by hand"
         )
     job = job_of_prospect(prospect, wrong_hardware, {"port": work.link.transport.url})
     harmed = tuple(one.text for one in found.harmed)
@@ -244,10 +244,10 @@ def restore_record(
     _require_proven(before)
     absent = absent_of(record, before.roster)
     if absent and (not those_present or len(absent) == len(record.entries)):
-        who = "; ".join(f"{one.name} ({one.uid.hex()}, address {one.address})" for one in absent)
+        names = "; ".join(f"{one.name} ({one.uid.hex()}, address {one.address})" for one in absent)
         raise OperationError(
             absent[0].address,
-            f"not on the line: {who}. Plug in and power them, or say those_present=True. Nothing was changed",
+            f"not on the line: {names}. Plug in and power them, or say those_present=True. Nothing was changed",
         )
     job = job_of_record(record, before, journal_path=journal_path, about={"port": work.link.transport.url})
     _require_agreed(Proposal(job.title, job.todo, job.interrupted), agree)
@@ -267,7 +267,7 @@ def save_line(
     elif of is not None:
         file = of.beside(RECORD_ENDING)
     else:
-        raise InputError("where to? A path is wanted, or plan=..., beside which the record then stands")
+        raise InputError("no output given: use a path, or plan=... to save next to the airframe file")
     if title is not None and (not isinstance(title, str) or any(unicodedata.category(one)[0] == "C" for one in title)):
         raise InputError(f"title {title!r}: a text without control characters is wanted")
     require_own(file, f'"{RECORD_KEY}"', "a record")
@@ -296,9 +296,9 @@ def _survey(work: Work) -> Steps[Survey]:
 
 
 def _carry_out(work: Work, job: Job) -> Steps[Applied]:
-    work.forget()  # until it has come to its end
+    work.forget()  # nothing is known for certain until the job has ended
     applied = yield from carry_out_job(job)
-    work.saw(applied.let_go, everyone=True)
+    work.saw(applied.let_go, to_all=True)
     return applied
 
 
@@ -314,7 +314,7 @@ def _require_proven(before: Survey) -> None:
 
 
 def _require_agreed(proposal: Proposal, agree: Agree) -> None:
-    """Ask, where there is anything to do. Raises NotAgreedError, InputError."""
+    """Call `agree` if there is anything to do. Raises NotAgreedError, InputError."""
     if agree is not True and not callable(agree):
         raise InputError(f"agree {agree!r}: True is wanted, or a function that is shown the changes and gives True")
     if not proposal.changes or agree is True:

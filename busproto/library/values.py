@@ -1,4 +1,4 @@
-"""What a program gives and gets: values in units. Calculation only."""
+"""The values that a program passes and receives, in units. Calculation only."""
 
 from __future__ import annotations
 
@@ -29,15 +29,21 @@ MIN_HOLD_S, MAX_HOLD_S = 0.1, 600.0
 
 @dataclass(frozen=True, slots=True)
 class ActuatorReport:
-    """How one actuator is.
+    """The report of one actuator, in units.
 
     Attributes:
         state: a word: "limp", "soft-starting", "following", "lost-limp", "lost-hold", "lost-preset", "released",
-        "faulted". faults: what is wrong, in words. position_deg: where the arm is, deg. demand_deg: where it is driven
-        to; where the arm is while limp, deg. current_ma: of motor and electronics, mA. supply_v: at the actuator, V.
-        temperature_degc: inside, degC. demand_age_ms: since the last valid demand, ms; None for 65 s or more, or never.
-        good_frames, bad_frames: requests it received, counted round at 65536. is_showing: it makes itself known now.
-        is_limp: the arm can be moved by hand.
+            "faulted".
+        faults: what is wrong, in words.
+        position_deg: position of the arm, deg.
+        demand_deg: position to which it is driven, deg; while limp the position of the arm.
+        current_ma: of motor and electronics, mA.
+        supply_v: supply voltage at the actuator, V.
+        temperature_degc: inside, degC.
+        demand_age_ms: time since the last valid demand, ms; None for 65 s or more, or without one.
+        good_frames, bad_frames: requests it received, modulo 65536.
+        is_showing: whether it makes itself known now.
+        is_limp: whether the arm can be moved by hand.
     """
 
     state: str
@@ -74,18 +80,18 @@ def report_of(status: Status) -> ActuatorReport:
 
 @dataclass(frozen=True, slots=True)
 class About:
-    """What one actuator says of itself. Torque, current and speed are at the highest rated supply.
+    """The description of one actuator, in units. Torque, current and speed are at the highest rated supply.
 
     Attributes:
-        address: at which it was asked, 1..239.
+        address: the address at which it was read, 1..239.
         uid: 16 hexadecimal digits.
-        model, firmware: as it says them, firmware such as "2.4".
+        model, firmware: as reported, firmware such as "2.4".
         supply_v: lowest and highest rated supply, V.
-        stall_torque_nm: N m.
-        stall_current_a: A.
-        no_load_speed_deg_s: deg/s.
-        mechanical_travel_deg: between its stops, deg.
-        stored_writes: how often its memory was written, counted round at 65536.
+        stall_torque_nm: stall torque, N m.
+        stall_current_a: stall current, A.
+        no_load_speed_deg_s: no-load speed, deg/s.
+        mechanical_travel_deg: from stop to stop, deg.
+        stored_writes: how often its stored memory was written, modulo 65536.
     """
 
     address: int
@@ -100,7 +106,7 @@ class About:
     stored_writes: int
 
     def as_dict(self) -> dict[str, Any]:
-        """As plain data."""
+        """All fields by name, as JSON types."""
         return asdict(self)
 
 
@@ -122,17 +128,17 @@ def about_of(address: int, description: Description) -> About:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """What came of a move.
+    """The result of a move.
 
     Attributes:
         address: 1..239.
         target_percent: the demand, -100..100 % of the travel.
-        target_deg: where that puts the arm, by its settings, deg.
+        target_deg: the position of that demand by the actuator's settings, deg.
         pulse_us: the same demand as a pulse width, 1000..2000 us.
-        arrived: whether the arm came within 0.3 deg of it.
-        peak_current_ma: the highest current reported on the way, mA.
-        before, held: reports at the beginning, and when it had been held.
-        let_go: what was seen when it was let go; None where it was to stay.
+        arrived: whether the arm came within 0.3 deg of `target_deg`.
+        peak_current_ma: the highest current reported meanwhile, mA.
+        before, held: reports at the beginning, and at the end of the hold.
+        let_go: what was seen after the release; None with ``stay``.
     """
 
     address: int
@@ -148,7 +154,7 @@ class Moved:
 
 def value_of(row: Parameter, raw: RawValue) -> Value:
     """A setting in its unit."""
-    value: Value = row.value(raw)  # type: ignore[assignment]  # what a file may hold
+    value: Value = row.value(raw)  # type: ignore[assignment]  # the types that a file may hold
     return value
 
 
@@ -158,14 +164,14 @@ def values_of(held: Held) -> dict[str, Value]:
 
 
 def raw_of(row: Parameter, given: object) -> RawValue:
-    """The raw count of what a program gave. Raises InputError, which names setting, value, range and unit."""
+    """The raw count of a program's value. Raises InputError, which names setting, value, range and unit."""
     if isinstance(given, str):
         return row.from_text(given)
     return row.from_value(list(given) if isinstance(given, tuple) else given)
 
 
 def memory_named(name: object, *, but: str = "") -> Memory:
-    """One of "working", "stored", "factory". Raises InputError for another, and for `but`."""
+    """The memory named "working", "stored" or "factory". Raises InputError for another name, and for `but`."""
     allowed = {word: memory for word, memory in MEMORIES.items() if word != but}
     if not isinstance(name, str) or name not in allowed:
         raise InputError(f"memory {name!r}: one of {', '.join(allowed)} is wanted")
@@ -176,11 +182,11 @@ def target_text(target: object, unit: str | None) -> str:
     """A target as text with its unit: "12.5deg", "40%", "1700us", "centre".
 
     Raises:
-        InputError: it is none, its unit is not said, or it can be one of no actuator.
+        InputError: not a target, without a unit, or outside what any actuator can do.
     """
     if isinstance(target, str):
         if unit is not None:
-            raise InputError(f"target '{target}': the unit stands in the text, so unit={unit!r} must be left out")
+            raise InputError(f"target '{target}': the text has its unit, so unit={unit!r} must be left out")
         if target.strip().lower() == "limp":
             raise InputError("target 'limp': limp() lets an actuator go, move() moves it")
         text = target
@@ -203,17 +209,17 @@ def hold_ns_of(hold_s: object) -> int:
 
 
 def address_of(given: object) -> int:
-    """An address. Raises InputError: no whole number 1..239."""
+    """The address given, as an int. Raises InputError: not a whole number 1..239."""
     if type(given) is not int or not MIN_ADDRESS <= given <= MAX_ADDRESS:
         raise InputError(f"address {given!r}: a whole number {MIN_ADDRESS}..{MAX_ADDRESS} is wanted")
     return given
 
 
-def who_of(given: object) -> int | bytes:
-    """An address, or a uid as 8 bytes, of what stands in ``bus[...]``.
+def key_of(given: object) -> int | bytes:
+    """The address, or the uid as 8 bytes, for what a program wrote in ``bus[...]``.
 
     Raises:
-        InputError: neither an address, nor a uid as bytes, as 16 hexadecimal digits or as one that was found.
+        InputError: neither an address, nor a uid as bytes, as 16 hexadecimal digits, or as an entry of a roster.
     """
     if isinstance(given, Found):
         return given.uid

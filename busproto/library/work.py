@@ -1,6 +1,6 @@
-"""What both fronts of the library do, as operations: written once, run by a blocking link or an asyncio one.
+"""The operations behind `Bus` and `AsyncBus`: written once, run by a blocking link or an asyncio link.
 
-`Work` keeps what is known of the bus: who was found where, who was read by its uid. It sends nothing itself.
+`Work` keeps what is known of the bus: the address of each uid, and which of them was read back.
 """
 
 from __future__ import annotations
@@ -18,13 +18,13 @@ from busproto.library.values import (
     about_of,
     address_of,
     hold_ns_of,
+    key_of,
     memory_named,
     raw_of,
     report_of,
     target_text,
     value_of,
     values_of,
-    who_of,
 )
 from busproto.ops import parameter_access
 from busproto.ops.addressing import require_free
@@ -43,8 +43,8 @@ from busproto.wire.parameters import BY_NAME, Parameter, parameter_named
 
 
 @dataclass(slots=True)
-class Who:
-    """One actuator, as a program named it: by its uid, then its address is looked up; or by its address alone."""
+class ActuatorKey:
+    """One actuator as a program named it: by its uid, whose address is then looked up, or by its address alone."""
 
     address: int | None = None
     uid: bytes | None = None
@@ -57,9 +57,9 @@ class Work:
     """Operations on one bus. Each raises `BusError` as the operations of `busproto.ops` do.
 
     Attributes:
-        link: only looked at, for what it has let move.
-        at: the address of each uid, as far as it is known now.
-        is_searched: whether these are all that were found.
+        link: only read, for the addresses that may have moved.
+        at: the address of each uid that is known now.
+        is_searched: whether `at` holds all actuators of a `find`.
         twins: uids that several actuators seem to share.
     """
 
@@ -72,7 +72,7 @@ class Work:
         self._described: dict[int, Description] = {}
         self._lists: dict[int, ParameterList] = {}
 
-    # --- who is there -------------------------------------------------------------------------------------------
+    # --- the roster ---------------------------------------------------------------------------------------------
 
     def find(self, expected: int | None = None, wanted_error: Any = None) -> Steps[Roster]:
         """See `Bus.find`."""
@@ -85,14 +85,14 @@ class Work:
         return roster
 
     def note(self, roster: Roster) -> None:
-        """This is who is there now."""
+        """Take over the addresses and twins of a roster."""
         self.at = {one.uid: one.address for one in roster.found}
         self.is_searched = True
         self.twins = frozenset(roster.twins)
         self._forget_details()
 
     def forget(self) -> None:
-        """Who is where is not known any more."""
+        """Forget all addresses: the next operation by uid runs `find` first."""
         self.at = {}
         self.is_searched = False
         self._forget_details()
@@ -102,61 +102,61 @@ class Work:
         self._described.clear()
         self._lists.clear()
 
-    def who(self, given: object) -> Who:
-        """The one that stands in ``bus[...]``. Raises InputError."""
-        found = who_of(given)
-        return Who(uid=found) if isinstance(found, bytes) else Who(address=found)
+    def key(self, given: object) -> ActuatorKey:
+        """The actuator named in ``bus[...]``. Raises InputError."""
+        found = key_of(given)
+        return ActuatorKey(uid=found) if isinstance(found, bytes) else ActuatorKey(address=found)
 
-    def address(self, who: Who) -> Steps[int]:
-        """Where it is. One named by its uid is looked for, and read once, so that no other is taken for it.
+    def address(self, key: ActuatorKey) -> Steps[int]:
+        """Its address. An actuator named by its uid is found, and its uid read once, so that no other is taken for it.
 
         Raises:
-            OperationError: it was not found, or has no address.
-            ReadBackError: another answers at the address where it was found.
+            OperationError: the actuator was not found, or has no address.
+            ReadBackError: another uid answers at the address where it was found.
         """
-        if who.uid is None:
-            return address_of(who.address)
-        if who.uid not in self.at:
+        if key.uid is None:
+            return address_of(key.address)
+        if key.uid not in self.at:
             yield from self.find()
-        address = self.at.get(who.uid)
+        address = self.at.get(key.uid)
         if address is None:
-            raise OperationError(UNADDRESSED, f"no actuator with uid {who.uid.hex()} was found: check power and wiring")
-        if who.uid in self.twins:
+            raise OperationError(UNADDRESSED, f"no actuator with uid {key.uid.hex()} was found: check power and wiring")
+        if key.uid in self.twins:
             raise OperationError(
-                address, f"several actuators have the uid {who.uid.hex()}: unplug all but one, then find() again"
+                address, f"several actuators have the uid {key.uid.hex()}: unplug all but one, then find() again"
             )
         if address == UNADDRESSED:
-            raise OperationError(address, f"the actuator with uid {who.uid.hex()} has no address: give it one first")
-        if (who.uid, address) not in self._confirmed:
+            raise OperationError(address, f"the actuator with uid {key.uid.hex()} has no address: give it one first")
+        if (key.uid, address) not in self._confirmed:
             found = yield from parameter_access.describe(address)
-            if found.uid != who.uid:
-                raise ReadBackError(address, "uid", who.uid.hex(), found.uid.hex())
+            if found.uid != key.uid:
+                raise ReadBackError(address, "uid", key.uid.hex(), found.uid.hex())
             self._described[address] = found
-            self._confirmed.add((who.uid, address))
+            self._confirmed.add((key.uid, address))
         return address
 
     # --- one actuator -------------------------------------------------------------------------------------------
 
-    def report(self, who: Who) -> Steps[ActuatorReport]:
+    def report(self, key: ActuatorKey) -> Steps[ActuatorReport]:
         """See `Actuator.report`."""
-        return report_of((yield from motion.report((yield from self.address(who)))))
+        return report_of((yield from motion.report((yield from self.address(key)))))
 
-    def describe(self, who: Who) -> Steps[About]:
+    def describe(self, key: ActuatorKey) -> Steps[About]:
         """See `Actuator.describe`."""
-        address = yield from self.address(who)
-        return about_of(address, (yield from self._description(who, address)))
+        address = yield from self.address(key)
+        return about_of(address, (yield from self._description(key, address)))
 
-    def _description(self, who: Who, address: int) -> Steps[Description]:
+    def _description(self, key: ActuatorKey, address: int) -> Steps[Description]:
         found = yield from parameter_access.describe(address)
-        if who.uid is not None and found.uid != who.uid:
-            raise ReadBackError(address, "uid", who.uid.hex(), found.uid.hex())
+        if key.uid is not None and found.uid != key.uid:
+            raise ReadBackError(address, "uid", key.uid.hex(), found.uid.hex())
         return found
 
-    def move(self, who: Who, target: object, unit: str | None, hold_s: float, stay: bool) -> Steps[Moved]:
+    def move(self, key: ActuatorKey, target: object, unit: str | None, hold_s: float, stay: bool) -> Steps[Moved]:
         """See `Actuator.move`."""
         text, hold_ns = target_text(target, unit), hold_ns_of(hold_s)
-        address = yield from self.address(who)
-        about = yield from self._description(who, address)
+        address = yield from self.address(key)
+        about = yield from self._description(key, address)
         settings = yield from parameter_access.read_all(address)
         fraction = parse_target(text, settings)
         action = parameter_named("loss-action").text(settings["loss-action"])
@@ -175,32 +175,32 @@ class Work:
             let_go=came.let_go,
         )
 
-    def limp(self, who: Who) -> Steps[LetGo]:
+    def limp(self, key: ActuatorKey) -> Steps[LetGo]:
         """See `Actuator.limp`."""
-        address = yield from self.address(who)
-        return self.was_let_go((yield from let_go((OnLine(address, who.uid or b""),), everyone=False)))
+        address = yield from self.address(key)
+        return self.was_let_go((yield from let_go((OnLine(address, key.uid or b""),), to_all=False)))
 
-    def show(self, who: Who, seconds: float) -> Steps[bool]:
+    def show(self, key: ActuatorKey, seconds: float) -> Steps[bool]:
         """See `Actuator.show`."""
-        return (yield from motion.show((yield from self.address(who)), seconds))
+        return (yield from motion.show((yield from self.address(key)), seconds))
 
-    def give_address(self, who: Who, address: int | None, channel: int | None) -> Steps[None]:
+    def give_address(self, key: ActuatorKey, address: int | None, channel: int | None) -> Steps[None]:
         """See `Actuator.give_address`."""
         new = UNADDRESSED if address is None else address_of(address)
         if channel is not None and (address is None or type(channel) is not int or not 0 <= channel <= 32):
             raise InputError(f"channel {channel!r}: None or a whole number 0..32 is wanted, and an address with it")
-        old = who.address
-        uid = who.uid
+        old = key.address
+        uid = key.uid
         if uid is None:
-            old = yield from self.address(who)
+            old = yield from self.address(key)
             uid = (yield from parameter_access.describe(old)).uid
         else:
             old = self.at.get(uid)
         yield from require_free(uid, new)
-        self.at.pop(uid, None)  # where it is if this fails is not known
+        self.at.pop(uid, None)  # if this fails its address is not known
         _, seen = yield from give_address(uid, new, channel)
-        who.uid, who.address = uid, new
-        for at in {new, new if old is None else old}:  # another may answer there now
+        key.uid, key.address = uid, new
+        for at in {new, new if old is None else old}:  # another actuator may answer there now
             self._lists.pop(at, None)
             self._described.pop(at, None)
         self.at[uid] = new
@@ -211,9 +211,9 @@ class Work:
 
     # --- its settings -------------------------------------------------------------------------------------------
 
-    def parameters(self, who: Who) -> Steps[ParameterList]:
-        """What it has. Asked for once, and again after who is where was looked for anew."""
-        address = yield from self.address(who)
+    def parameters(self, key: ActuatorKey) -> Steps[ParameterList]:
+        """Its parameter list; read once, and again after a `find`."""
+        address = yield from self.address(key)
         if address not in self._lists:
             yield from self._read_whole(address, Memory.WORKING)
         return self._lists[address]
@@ -226,92 +226,93 @@ class Work:
         self._lists[address] = held.parameters
         return held
 
-    def _row(self, who: Who, name: str) -> Steps[tuple[Parameter, ParameterList | None]]:
-        """The row of that name, and the list that it stands in; the actuator is asked where the table has none."""
+    def _row(self, key: ActuatorKey, name: str) -> Steps[tuple[Parameter, ParameterList | None]]:
+        """The row of that name, and the list that has it; for a name that is not in the table, the actuator's list is
+        read."""
         if not isinstance(name, str):
             return parameter_named(name), None
-        known = None if who.address is None and who.uid not in self.at else self._lists.get(self._where(who))
+        known = None if key.address is None and key.uid not in self.at else self._lists.get(self._where(key))
         if known is None and name in BY_NAME:
             return parameter_named(name), None
-        known = yield from self.parameters(who)
+        known = yield from self.parameters(key)
         if name in known.lacks:
-            raise LacksParameterError(self._where(who), name)
+            raise LacksParameterError(self._where(key), name)
         return known.named(name), known
 
-    def _where(self, who: Who) -> int:
-        return self.at.get(who.uid, UNADDRESSED) if who.uid is not None else who.address or UNADDRESSED
+    def _where(self, key: ActuatorKey) -> int:
+        return self.at.get(key.uid, UNADDRESSED) if key.uid is not None else key.address or UNADDRESSED
 
-    def read(self, who: Who, name: str, memory: str = "working") -> Steps[Value]:
-        """One setting in its unit."""
+    def read(self, key: ActuatorKey, name: str, memory: str = "working") -> Steps[Value]:
+        """Read one setting, in its unit."""
         where = memory_named(memory)
-        row, known = yield from self._row(who, name)
-        address = yield from self.address(who)
+        row, known = yield from self._row(key, name)
+        address = yield from self.address(key)
         return value_of(row, (yield from parameter_access.read(address, name, where, known)))
 
-    def read_all(self, who: Who, memory: str = "working") -> Steps[dict[str, Value]]:
-        """All settings in their units."""
+    def read_all(self, key: ActuatorKey, memory: str = "working") -> Steps[dict[str, Value]]:
+        """Read all settings, in their units."""
         where = memory_named(memory)
-        return values_of((yield from self._read_whole((yield from self.address(who)), where)))
+        return values_of((yield from self._read_whole((yield from self.address(key)), where)))
 
-    def set(self, who: Who, name: str, given: object) -> Steps[None]:
-        """Set one, read back."""
-        row, known = yield from self._row(who, name)
+    def set(self, key: ActuatorKey, name: str, given: object) -> Steps[None]:
+        """Set one setting and read it back."""
+        row, known = yield from self._row(key, name)
         raw = raw_of(row, given)
-        yield from parameter_access.write((yield from self.address(who)), {name: raw}, known)
+        yield from parameter_access.write((yield from self.address(key)), {name: raw}, known)
 
-    def update(self, who: Who, changes: Any) -> Steps[dict[str, Value]]:
-        """Set some; gives those that were changed, as they are now."""
+    def update(self, key: ActuatorKey, changes: Any) -> Steps[dict[str, Value]]:
+        """Set several settings; returns those that were changed, with their values now."""
         if not isinstance(changes, Mapping):
             raise InputError(f"settings {changes!r}: a mapping of names to values is wanted")
         rows: dict[str, Parameter] = {}
         known = None
         raws = {}
-        for name in sorted(changes, key=lambda name: name in BY_NAME):  # its list is asked for first, if at all
-            rows[name], of = yield from self._row(who, name)
+        for name in sorted(changes, key=lambda name: name in BY_NAME):  # names that need the actuator's own list first
+            rows[name], of = yield from self._row(key, name)
             known = of or known
         for name, given in changes.items():
             raws[name] = raw_of(rows[name], given)
-        changed = yield from parameter_access.write((yield from self.address(who)), raws, known)
+        changed = yield from parameter_access.write((yield from self.address(key)), raws, known)
         return {name: value_of(rows[name], now) for name, (_, now) in changed.items()}
 
-    def store(self, who: Who) -> Steps[int]:
+    def store(self, key: ActuatorKey) -> Steps[int]:
         """See `Settings.store`."""
-        known = yield from self.parameters(who)
-        return (yield from parameter_access.commit((yield from self.address(who)), known))
+        known = yield from self.parameters(key)
+        return (yield from parameter_access.commit((yield from self.address(key)), known))
 
-    def undo(self, who: Who, to: str) -> Steps[dict[str, Value]]:
+    def undo(self, key: ActuatorKey, to: str) -> Steps[dict[str, Value]]:
         """See `Settings.undo`."""
         memory = memory_named(to, but="working")
-        known = yield from self.parameters(who)
-        return values_of((yield from parameter_access.undo((yield from self.address(who)), memory, known)))
+        known = yield from self.parameters(key)
+        return values_of((yield from parameter_access.undo((yield from self.address(key)), memory, known)))
 
     # --- letting go ---------------------------------------------------------------------------------------------
 
     @property
     def actuators(self) -> list[OnLine] | None:
-        """Those that are known to be there; None where nothing is known."""
+        """The actuators known to be there; None if nothing is known."""
         if not self.is_searched:
             return None
         return [OnLine(address, uid, count=2 if uid in self.twins else 1) for uid, address in self.at.items()]
 
     def let_go(self) -> Steps[LetGo]:
         """See `Bus.let_go`."""
-        return self.was_let_go((yield from let_go(self.actuators)), everyone=True)
+        return self.was_let_go((yield from let_go(self.actuators)), to_all=True)
 
     @property
     def let_move(self) -> bool:
-        """Whether anything was told to move or hold that was not seen limp since."""
+        """Whether any actuator was moved or engaged and not seen limp since."""
         return bool(self.link.may_move)
 
     def leave(self) -> Steps[LetGo]:
-        """Let go of those that were told to move, and of no others."""
-        actuators, everyone = self._left()
-        return self.was_let_go((yield from let_go(actuators, everyone=everyone)), everyone=everyone)
+        """Release the actuators that were moved or engaged, and no others."""
+        actuators, to_all = self._left()
+        return self.was_let_go((yield from let_go(actuators, to_all=to_all)), to_all=to_all)
 
     def leave_after(self, error: BaseException) -> Steps[None]:
-        """The same as an error ends the block; the error says what was seen."""
-        actuators, everyone = self._left()
-        yield from let_go_after(error, actuators, everyone=everyone)
+        """As `leave`, after an error ended the block; what was seen is added to the error."""
+        actuators, to_all = self._left()
+        yield from let_go_after(error, actuators, to_all=to_all)
 
     def _left(self) -> tuple[list[OnLine] | None, bool]:
         told = self.link.may_move
@@ -320,9 +321,9 @@ class Work:
         known = {one.address: one for one in self.actuators or ()}
         return [replace(known.get(address, OnLine(address)), count=1) for address in sorted(told)], False
 
-    def was_let_go(self, seen: LetGo, *, everyone: bool = False) -> LetGo:
-        """Take note of who is limp. Raises NotLimpError, whose `let_go` says who was not seen so."""
-        self.saw(seen, everyone=everyone)
+    def was_let_go(self, seen: LetGo, *, to_all: bool = False) -> LetGo:
+        """Note which actuators are limp. Raises NotLimpError, whose `let_go` names those not seen limp."""
+        self.saw(seen, to_all=to_all)
         try:
             require_limp(seen)
         except NotLimpError as error:
@@ -330,8 +331,8 @@ class Work:
             raise
         return seen
 
-    def saw(self, seen: LetGo, *, everyone: bool) -> None:
-        """Take note of who is limp."""
-        if everyone and seen.is_limp:
+    def saw(self, seen: LetGo, *, to_all: bool) -> None:
+        """Note which actuators were seen limp; with `to_all`, all of the bus were released."""
+        if to_all and seen.is_limp:
             self.link.may_move.clear()
         self.link.may_move.difference_update(seen.limp)

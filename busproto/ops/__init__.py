@@ -46,7 +46,7 @@ parameters_of = operation(parameter_access.parameters_of)
 undo = operation(parameter_access.undo)
 write = operation(parameter_access.write)
 transact = operation(transacting.transact)
-who_is_at = operation(transacting.who_is_at)
+uids_at = operation(transacting.uids_at)
 
 __all__ = [
     "AsyncLink",
@@ -83,7 +83,7 @@ __all__ = [
     "stream",
     "take_demand_away",
     "transact",
+    "uids_at",
     "undo",
-    "who_is_at",
     "write",
 ]

@@ -1,8 +1,8 @@
 """Giving addresses, always by uid, and reading back.
 
-An address is written only where nobody else answers; a whole map is written in an order that never makes a new
-clash. Two actuators that want each other's place are parted by taking one's address away first (it then stays limp
-and silent to everything but its uid).
+An address is written only where no other actuator answers. A whole map is written in an order that never makes a new
+clash. Where two actuators are to swap their addresses, one of them loses its address first; until it gets the new one
+it stays limp and answers only to its uid.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from busproto.errors import AddressConflictError, InputError, ReadBackError, ReplyTimeoutError
 from busproto.ops.discovery.search import Roster
 from busproto.ops.steps import Done, Moved, Progress, Steps
-from busproto.ops.transact import transact, transact_by, who_is_at
+from busproto.ops.transact import transact, transact_by, uids_at
 from busproto.session.exchange import Ask, Expect
 from busproto.wire.frame import BROADCAST_ADDRESS, MAX_ADDRESS, MIN_ADDRESS, UID_BYTES, UNADDRESSED
 from busproto.wire.messages import ZERO_UID, Assign, Assigned, Describe, Description
@@ -40,7 +40,7 @@ def parse_uid(text: str) -> bytes:
     """A uid as it is printed: 16 hexadecimal digits.
 
     Raises:
-        InputError: anything else, or the uid that stands for nobody.
+        InputError: anything else, or all zero, which is no actuator's uid.
     """
     compact = text.strip().lower().replace("-", "").replace(":", "")
     try:
@@ -75,11 +75,11 @@ def assign(uid: bytes, address: int, *, rng: random.Random | None = None) -> Ste
         address: 1..239, or 240 (F0h) to take its address away.
 
     Returns:
-        What the actuator says of itself at the new address; None where its address was taken away.
+        The actuator's description, read at the new address; None where its address was taken away.
 
     Raises:
         AddressConflictError: another actuator answers there. Nothing was written.
-        ReplyTimeoutError: no reply. It may have moved: find before anything else.
+        ReplyTimeoutError: no reply. The actuator may have the new address: run `find` before anything else.
         ReadBackError: another uid answers at the address.
     """
     yield from require_free(uid, address, rng=rng)
@@ -89,14 +89,17 @@ def assign(uid: bytes, address: int, *, rng: random.Random | None = None) -> Ste
 def require_free(uid: bytes, address: int, *, rng: random.Random | None = None) -> Steps[None]:
     """Raises AddressConflictError where an actuator other than this one answers at an address."""
     if address != UNADDRESSED:
-        there = yield from who_is_at(address, rng=rng)
+        there = yield from uids_at(address, rng=rng)
         others = [other for other in there if other != uid]
         if others:
             raise AddressConflictError(address, others)
 
 
 def write_address(uid: bytes, address: int) -> Steps[Description | None]:
-    """Give an address and read it back, whoever else is there; `assign` tells the rest."""
+    """Write an address and read it back. Does not look whether another actuator has it; `assign` does.
+
+    Args, returns and errors: as `assign`, but for AddressConflictError before the write.
+    """
     ask = Ask(
         Assign(uid, address),
         BROADCAST_ADDRESS,
@@ -105,10 +108,10 @@ def write_address(uid: bytes, address: int) -> Steps[Description | None]:
         window_ns=MAX_TURNAROUND_NS + START_JITTER_NS + STORE_NS,
     )
     try:
-        reply = yield from transact_by(ask, Assigned, what=f"giving it the address {address}")
+        reply = yield from transact_by(ask, Assigned, what=f"assign address {address}")
     except ReplyTimeoutError as error:
         raise ReplyTimeoutError(
-            address, f"giving it the address {address}", error.attempts, error.heard_bytes, uid=uid
+            address, f"assign address {address}", error.attempts, error.heard_bytes, uid=uid
         ) from error
     if reply != Assigned(uid, address):
         raise ReadBackError(address, "address", f"{address} for {uid.hex()}", f"{reply.address} from {reply.uid.hex()}")
@@ -127,11 +130,11 @@ def ordered_moves(roster: Roster, wanted: Mapping[bytes, int]) -> list[Move]:
     """The writes that bring every uid in `wanted` to its address, in an order that never makes a new clash.
 
     Args:
-        roster: who is where now.
+        roster: the uids on the line and their addresses now.
         wanted: address of each uid, all different, 1..239.
 
     Returns:
-        The moves; a uid stands twice where it has to wait without an address for its place to become free.
+        The moves. A uid is in two of them where it must wait without an address until the wanted one becomes free.
 
     Raises:
         InputError: an address is wanted twice, a uid is not on the line, or an actuator that is not in `wanted`
@@ -143,7 +146,7 @@ def ordered_moves(roster: Roster, wanted: Mapping[bytes, int]) -> list[Move]:
     moves: list[Move] = []
     while waiting:
         free = next((uid for uid, new in waiting.items() if not _others_at(at, new, uid)), None)
-        if free is None:  # a circle: part it by taking one's address away
+        if free is None:  # a circle of wanted addresses: one actuator of it gives up its address first
             parked = next(uid for uid in waiting if at[uid] != UNADDRESSED)
             moves.append(Move(parked, at[parked], UNADDRESSED))
             at[parked] = UNADDRESSED

@@ -1,4 +1,4 @@
-"""What a request does beyond asking: which ones may change or move something, in words."""
+"""Which requests may change or move something, and in which words that is reported."""
 
 from __future__ import annotations
 
@@ -47,8 +47,8 @@ HARMLESS: Final[frozenset[type[Message]]] = frozenset(
         LinkTest,
     }
 )
-"""Requests that change nothing and move nothing; to be suppressed lasts for one search."""
-_MOVED: Final = "actuators were told to move"
+"""Requests that change nothing and move nothing. (Suppress ends with the search.)"""
+_MOVED: Final = "demands to move were sent"
 _SET: Final = "settings were sent"
 EFFECTS: Final[Mapping[type[Message], str]] = {
     Assign: "addresses were sent",
@@ -59,23 +59,23 @@ EFFECTS: Final[Mapping[type[Message], str]] = {
     Demand: _MOVED,
     ReportRound: _MOVED,
     Engage: _MOVED,
-    ShowYourself: "actuators were told to make themselves known",
-    Release: "actuators were told to go limp",
-    Restart: "actuators were started again",
+    ShowYourself: "actuators were asked to make themselves known",
+    Release: "actuators were released",
+    Restart: "restarts were sent",
 }
-"""What each of the others may do. Told also where no reply came: the request may have been carried out."""
+"""What each other request may do, in words. Reported also without a reply: the request may have been carried out."""
 
 
 def lets_move(message: Message) -> bool:
-    """Whether this request can make a limp arm move, or hold. A setting cannot, nor can "show yourself": they act on
-    one that is engaged."""
+    """Whether this request can make a limp arm move, or hold. A setting or "show yourself" cannot: they act on an
+    engaged actuator only."""
     if isinstance(message, ReportRound | DemandAll):
         return any(demand != NO_DEMAND for demand in message.demands)
     return isinstance(message, Demand | Engage)
 
 
 def effect_of(message: Message) -> str:
-    """What this request may do, in words; "" where it only asks."""
+    """What this request may change or move, in words; "" where it only asks."""
     if isinstance(message, ReportRound) and all(demand == NO_DEMAND for demand in message.demands):
         return ""
     return EFFECTS.get(type(message), "")

@@ -1,4 +1,4 @@
-"""Giving one actuator an address, and a channel where wanted, and looking at it when that is done."""
+"""Give one actuator an address, and a channel if wanted, and look at its state afterwards."""
 
 from __future__ import annotations
 
@@ -12,16 +12,17 @@ from busproto.wire.messages import Description
 
 
 def give_address(uid: bytes, address: int, channel: int | None = None) -> Steps[tuple[Description | None, LetGo]]:
-    """Write an address that is known to be free, read it back, and look how the actuator is then: an assign leaves it
-    limp; once it has answered, it is looked at however this ends.
+    """Write an address that is known to be free, read it back, and look whether the actuator is limp.
+
+    An assign leaves an actuator limp. Once it has answered the assign, its state is looked at however this ends.
 
     Args:
         uid: 8 bytes.
         address: 1..239, or 240 (F0h) to take its address away.
-        channel: set and stored too; None leaves it.
+        channel: 0..32, set and stored too; None leaves it as it is.
 
     Returns:
-        What it says of itself there, None without an address; and what was seen when it was let go.
+        Its description read at the new address, None without an address; and what was seen when it was let go.
 
     Raises:
         BusError: see `busproto.ops.addressing.assign`, which also finds out whether the address is free.
@@ -35,10 +36,11 @@ def give_address(uid: bytes, address: int, channel: int | None = None) -> Steps[
             yield from write(address, {"channel": channel})
             yield from commit(address, description=description)
     except GeneratorExit:
-        raise  # no link runs this any more, so nothing can be sent
+        raise  # the link has closed this generator, so nothing can be sent
     except BaseException as error:
         is_broken_off = not isinstance(error, Exception) or isinstance(error, PortClosedError)
-        if is_given or is_broken_off:  # where it is, is not known until it has answered: all are asked then
-            yield from let_go_after(error, actuators or None, everyone=False, others=not is_given)
+        # until the assign was answered its address is not known: then all addresses are asked
+        if is_given or is_broken_off:
+            yield from let_go_after(error, actuators or None, to_all=False, others=not is_given)
         raise
-    return description, (yield from let_go(actuators, everyone=False))
+    return description, (yield from let_go(actuators, to_all=False))

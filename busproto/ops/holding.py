@@ -1,5 +1,4 @@
-"""What was read of an actuator's settings, by name. Whoever asks it for one that is not there is told which actuator
-lacks what."""
+"""Settings as read from an actuator, by name. Asking for a missing one raises an error that names the actuator."""
 
 from __future__ import annotations
 
@@ -15,8 +14,8 @@ class Held(dict[str, RawValue]):
     """Raw settings by name, in the order of the actuator's list.
 
     Attributes:
-        address: of the actuator.
-        parameters: its list.
+        address: the actuator's address, 1..239.
+        parameters: the actuator's parameter list.
 
     Raises:
         LacksParameterError: ``held[name]`` where the actuator has none of that name. `get` gives None.
@@ -34,18 +33,20 @@ class Held(dict[str, RawValue]):
 
 
 class Lists:
-    """Lists that differ from the table, as they were read in one run: actuators of one model, firmware and count of
-    parameters have one list, so that it is asked for once. One that then answers otherwise is asked for its own."""
+    """Parameter lists that differ from the table, as read in one run.
+
+    Actuators of one model, firmware and number of parameters are taken to have the same list, so it is read once. An
+    actuator whose answers do not fit that list is asked for its own."""
 
     def __init__(self) -> None:
         self._known: dict[tuple[str, int, int, int], ParameterList] = {}
 
     def of(self, description: Description) -> ParameterList | None:
-        """The list of such an actuator, None where it is not known to differ from the table."""
+        """The list of an actuator of this description; None where none that differs from the table was read."""
         return self._known.get(_kind(description))
 
     def keep(self, description: Description, parameters: ParameterList) -> None:
-        """This is the list of such an actuator."""
+        """Keep a list for actuators of this description."""
         if parameters is not STANDARD:
             self._known[_kind(description)] = parameters
 

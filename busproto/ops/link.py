@@ -1,10 +1,11 @@
 """The pumps: they run operations (see `busproto.ops.steps`) on a port, blocking or under asyncio.
 
-One session, one port. A pump keeps what every operation needs to share: what is known to clash, and what has been
-done so far, so that a port that goes away in mid-command can be told of with it.
+A pump has one session and one port. It keeps what operations share: the shared addresses, and the lasting changes made
+so far, so that the error for a lost port can list them.
 
-An operation that lets actuators go (`LettingGo`) is not broken off: an interrupt or a cancellation that comes meanwhile
-is kept, what it tore is done again, and it is raised when the operation has let go, or the time it stated has passed.
+An operation that lets actuators go (`LettingGo`) is not broken off. An interrupt or a cancellation that comes meanwhile
+is kept and the step that it broke is repeated. It is raised when the operation has let go, or its stated time has
+passed.
 """
 
 from __future__ import annotations
@@ -28,17 +29,18 @@ from busproto.wire.messages import Assign, Present, Release
 T = TypeVar("T")
 ROLL_CALL = Present.OPERATION
 SLICE_NS: Final = 50_000_000
-"""A wait for the port is cut into pieces of this, so that an interrupt is heeded soon."""
+"""ns. A wait for the port is cut into pieces of this length, so that an interrupt is noticed soon."""
 LETTING_GO_MARGIN_NS: Final = 1_000_000_000
-"""By so much an exchange that was begun in time may be late."""
+"""ns. An exchange that was begun in time may end this much after the stated time."""
 MOST_KEPT: Final = 1000
-"""Interrupts that are kept while actuators are let go: where each call of a port raises, no time passes."""
+"""Most interrupts kept while actuators are let go. Where every call of a port raises, no time passes, so a count must
+end it."""
 MOST_BETWEEN: Final = 4096
-"""So many of the bytes that came between two exchanges are kept, the last ones."""
+"""Of the bytes that came between two exchanges, the last ones up to this number are kept."""
 
 
 class _Pump:
-    """What both pumps share: the session and the knowledge that outlasts one operation."""
+    """What both pumps share: the session, and what is kept from one operation to the next."""
 
     def __init__(self, transport: Transport, on_progress: Callable[[Progress], None] | None = None) -> None:
         self.transport = transport
@@ -67,17 +69,17 @@ class _Pump:
             raise LinkClosedError(self.transport.url)
 
     def _keep(self, data: bytes) -> None:
-        """Bytes that came while nothing was asked."""
+        """Keep bytes that came while no exchange was under way."""
         if data:
             self._between = (self._between + data)[-MOST_BETWEEN:]
 
     def _begin(self, ask: Ask, late: bytes) -> bytes:
-        """Begin an exchange; `late` is what lay at the port. Returns the bytes to send."""
+        """Begin an exchange. `late` are the bytes that waited at the port before it. Returns the bytes to send."""
         self._keep(late)
         wire = self.session.begin(ask, self.transport.now_ns(), self._between)
         for message in (*ask.ahead, ask.message):
             effect = effect_of(message)
-            if effect:  # it is about to be sent; what it does beyond asking, nobody can take back
+            if effect:  # noted before it is sent: its effect cannot be taken back
                 lasting.note_act(effect)
                 if lets_move(message):
                     self.may_move.add(ask.destination)
@@ -86,7 +88,7 @@ class _Pump:
         return wire
 
     def _note(self, step: Step) -> int | None:
-        """Steps that need no port."""
+        """Do a step that needs no port. Returns its answer."""
         if isinstance(step, Done):
             self.done.append(step.text)
             lasting.note_change(step.text)
@@ -126,7 +128,7 @@ class _Pump:
             INTERRUPTS.end_letting_go()
 
     def _keeps(self, error: BaseException) -> bool:
-        """Whether an error has to wait until all are let go; what it tore is to be done again then."""
+        """Whether an error must wait until the actuators are let go; the step it broke is then repeated."""
         if isinstance(error, Exception) or self._letting_go_until_ns is None:
             return False
         self._kept_count += 1
@@ -140,23 +142,24 @@ class _Pump:
         uids = self.clashing.get(ask.destination)
         if uids and message.OPERATION != ROLL_CALL and not isinstance(message, Release):
             raise AddressConflictError(ask.destination, uids)
-        if isinstance(message, Assign):  # nobody joins a clash either; those in it may be parted
+        # no actuator may be moved into a clash either; those in it may be given other addresses
+        if isinstance(message, Assign):
             uids = self.clashing.get(message.address)
             if uids and message.uid not in uids:
                 raise AddressConflictError(message.address, uids)
 
     def _tell_done(self, error: PortClosedError) -> None:
-        """Raise it anew with what had been done; what was noted on its way stays with it."""
+        """Raise the error anew with the changes made so far; its notes are kept."""
         if self.done:
             told = PortClosedError(error.url, error.reason, self.done)
             told.__dict__.update(error.__dict__, done=told.done)
             raise told from error
 
     def _recover(self) -> None:
-        """After an error in mid-exchange: begin anew with a fresh session that keeps what was learned.
+        """After an error in mid-exchange: go on with a fresh session that keeps what was learned.
 
-        The old one is heard out before anything else is sent: an actuator that answers hears nothing meanwhile, and
-        what lets it go limp must not be said over its answer.
+        The rest of the old reply window is listened to before anything is sent: an actuator receives nothing while it
+        answers, so a release sent during its answer would be lost.
         """
         if self.session.state is not SessionState.IDLE:
             if self.session.state in {SessionState.SENDING, SessionState.LISTENING}:
@@ -166,7 +169,8 @@ class _Pump:
             self.session = Session(
                 baud=self.transport.baud,
                 latency_ns=self.transport.latency_ns,
-                first_sequence=self.session.next_sequence,  # an answer still on its way must not fit the next request
+                # so that an answer still on its way does not match the next request
+                first_sequence=self.session.next_sequence,
             )
             self.session.echoes, self.session.counts = echoes, counts
 
@@ -181,11 +185,11 @@ class Link(_Pump, ClosedBehind):
     Attributes:
         transport: the port.
         session: the exchange machine.
-        clashing: addresses known to be shared, and by whom; requests to them are refused.
+        clashing: addresses known to be shared, and the uids there; requests to them are refused.
         done: lasting changes made so far, in words.
         exchanges: requests sent so far.
-        may_move: addresses to which anything was sent that lets an arm move, 255 for all; only added to, never taken
-            from: whoever has seen them limp may do so.
+        may_move: addresses to which a request was sent that lets an arm move, 255 for all. The link only adds to it; a
+            caller that has seen the actuators limp may clear it.
     """
 
     def run(self, steps: Steps[T]) -> T:
@@ -207,7 +211,7 @@ class Link(_Pump, ClosedBehind):
             while True:
                 try:
                     result = self._do(step)
-                except BaseException as error:  # whatever it is, an operation may still want to leave all limp
+                except BaseException as error:  # whatever it is, the operation may still have to let actuators go
                     self._recover()
                     if not self._keeps(error):
                         step = steps.throw(error)
@@ -237,7 +241,7 @@ class Link(_Pump, ClosedBehind):
             self._keep(self._read(until_ns))
 
     def _read(self, until_ns: int) -> bytes:
-        """What has come, or nothing for a while: whoever waits asks again."""
+        """The bytes that came, or b"" after `SLICE_NS` at most; the caller repeats it until its own deadline."""
         INTERRUPTS.poll()
         return self.transport.read_until(min(until_ns, self.transport.now_ns() + SLICE_NS))
 
@@ -272,7 +276,7 @@ class Link(_Pump, ClosedBehind):
 class AsyncLink(_Pump):
     """Runs operations under asyncio, on any blocking transport: its waits happen in a worker thread.
 
-    Operations that are run at once wait for each other, as the line is shared. Not thread-safe beyond that: use it in
+    Operations that run concurrently wait for each other, as they share the line. Not thread-safe beyond that: use it in
     one event loop.
 
     Attributes: as `Link`.
@@ -283,7 +287,7 @@ class AsyncLink(_Pump):
         self._lock = asyncio.Lock()
 
     async def run(self, steps: Steps[T]) -> T:
-        """As `Link.run`. Where it is cancelled, the operation may still leave all limp before this returns."""
+        """As `Link.run`. Where it is cancelled, the operation may still let actuators go before this returns."""
         steps = begun(steps)
         async with self._lock:
             self._require_open()

@@ -1,8 +1,8 @@
-"""An operation that is made and never run says so, as a coroutine does that nobody waited for.
+"""A warning for an operation that is made and never run, as Python warns for a coroutine that is never awaited.
 
-``move(30, 0.2)`` alone makes a generator and does nothing. What `busproto.ops` hands out is therefore wrapped: thrown
-away without having been begun, it warns. The wrapper is gone once it is begun (`begun`, ``yield from``), and the
-operations themselves call each other without it, so it costs nothing for each step.
+``move(30, 0.2)`` alone makes a generator and does nothing. Operations from `busproto.ops` are therefore wrapped; a
+wrapper that is discarded before it was begun warns. Once begun (`begun`, ``yield from``) the generator runs without the
+wrapper, and operations call each other without it, so it costs nothing per step.
 """
 
 from __future__ import annotations
@@ -23,14 +23,14 @@ T_co = TypeVar("T_co", covariant=True)
 
 
 class Operation(Generator[Step, Heard | int | None, T_co]):
-    """What `busproto.ops.steps.Steps` is, and warns (RuntimeWarning) where it is thrown away unused."""
+    """A `busproto.ops.steps.Steps` that warns (RuntimeWarning) where it is discarded unused."""
 
     __slots__ = ("_is_begun", "_name", "_steps")
 
     def __init__(self, name: str, steps: Steps[T_co]) -> None:
         self._name, self._steps, self._is_begun = name, steps, False
 
-    def __iter__(self) -> Steps[T_co]:  # yield from then drives the generator itself
+    def __iter__(self) -> Steps[T_co]:  # `yield from` then drives the generator itself
         self._is_begun = True
         return self._steps
 
@@ -72,7 +72,7 @@ class Operation(Generator[Step, Heard | int | None, T_co]):
 
 
 def operation(make: Callable[P, Steps[T]]) -> Callable[P, Operation[T]]:
-    """The same function; what it makes warns where it is never run."""
+    """The same function, but its operations warn if they are never run."""
 
     def made(*args: P.args, **kwargs: P.kwargs) -> Operation[T]:
         return Operation(make.__name__, make(*args, **kwargs))
@@ -84,12 +84,12 @@ def begun(given: Any) -> Steps[Any]:
     """The generator of an operation that is about to be run.
 
     Raises:
-        InputError: it is none, or was run before.
+        InputError: not an operation, or one that was run before.
     """
     steps = iter(given) if isinstance(given, Operation) else given
     if isinstance(steps, GeneratorType):
         if steps.gi_frame is None:
-            raise InputError(f"operation '{steps.__name__}' has come to its end already: make it anew to run it again")
+            raise InputError(f"operation '{steps.__name__}' has ended already: call the function anew to run it again")
         return steps
     if isinstance(steps, Generator):
         return steps

@@ -1,8 +1,8 @@
 """Reading, setting, committing and undoing parameters. Nothing is written without being read back.
 
-An actuator may lack parameters of the table, or have more of its own. That costs nothing where it has just those of
-the table: `describe` tells how many it has, and reading those of the table tells whether it has them all. Only where
-one of both says otherwise is its own list asked for (operation 21 hex), one exchange a row.
+An actuator may lack parameters of the table, or have others of its own. For an actuator with exactly those of the table
+this costs nothing: `describe` gives their number, and reading those of the table shows whether it has them all. Only if
+one of the two differs is its own list read (operation 21 hex), one exchange a row.
 """
 
 from __future__ import annotations
@@ -51,15 +51,16 @@ from busproto.wire.parameters import (
     parameter_named,
 )
 
-_NOT_AS_LISTED: Final = "it does not answer by it"
+_NOT_AS_LISTED: Final = "its answers do not fit the list"
 
 
 class _OtherListError(Exception):
-    """What came back does not fit the list by which it was asked for."""
+    """An answer does not fit the list by which it was asked for."""
 
 
 def describe(address: int) -> Steps[Description]:
-    """What the actuator at an address is. Hears the reply window out, so that a second one there shows.
+    """Read what the actuator at an address is. Listens to the end of the reply window, so that a second one there
+    shows.
 
     Raises:
         AddressConflictError, ReplyTimeoutError, NodeRefusedError: see `transact`.
@@ -68,12 +69,12 @@ def describe(address: int) -> Steps[Description]:
 
 
 def _described(address: int, description: Description | None) -> Steps[Description]:
-    """What it is, where that is not known; whether a second one is there is not listened for."""
+    """The description if given, otherwise read; without listening for a second actuator."""
     return description or (yield from transact(Describe(), address, Description))
 
 
 def describe_parameters(address: int, description: Description | None = None) -> Steps[list[ParameterDescription]]:
-    """The actuator's own list of its parameters, with its own limits. One exchange a row.
+    """Read the actuator's own list of parameters, with its own limits. One exchange a row.
 
     Args:
         description: what `describe` gave; None to ask for it.
@@ -84,7 +85,7 @@ def describe_parameters(address: int, description: Description | None = None) ->
         try:
             rows.append((yield from transact(DescribeParameter(index), address, ParameterDescription)))
         except NodeRefusedError as error:
-            why = f"it says that it has {count} parameters, and refuses row {index}"
+            why = f"it reports {count} parameters, and refuses row {index}"
             raise ParameterListError(address, why) from error
     return rows
 
@@ -92,10 +93,10 @@ def describe_parameters(address: int, description: Description | None = None) ->
 def parameters_of(
     address: int, description: Description | None = None, lists: Lists | None = None
 ) -> Steps[ParameterList]:
-    """The list of one actuator, as it tells it. One exchange a row.
+    """Read the parameter list of one actuator. One exchange a row.
 
     Raises:
-        ParameterListError: it makes no sense; the text says what.
+        ParameterListError: the list cannot be used; the text gives the reason.
     """
     description = yield from _described(address, description)
     rows = yield from describe_parameters(address, description)
@@ -111,21 +112,22 @@ def parameters_of(
 def read_whole(
     address: int, memory: Memory = Memory.WORKING, *, description: Description | None = None, lists: Lists | None = None
 ) -> Steps[Held]:
-    """Every parameter that the actuator has, also those that the table does not know. Two exchanges where it has those
-    of the table, one more to describe it where `description` is not given.
+    """Read every parameter that the actuator has, also those that are not in the table.
+
+    Two exchanges if it has those of the table, one more if `description` is not given.
 
     Args:
         description: what `describe` gave.
-        lists: lists that were read before in this run, and where one that is read now is kept.
+        lists: the lists read before in this run; one that is read now is added.
 
     Raises:
-        ParameterListError: it has a list of its own that cannot be used.
+        ParameterListError: the actuator has a list of its own that cannot be used.
     """
     description = yield from _described(address, description)
     likely = [lists.of(description)] if lists is not None else []
     if description.parameter_count == len(PARAMETERS):
         likely.append(STANDARD)
-    for known in likely:  # with the count right, one that answers by a list has that list and nothing else
+    for known in likely:  # with the right count, an actuator whose answers fit a list has exactly that list
         try:
             if known is not None:
                 return (yield from _read_by(address, memory, known))
@@ -136,11 +138,12 @@ def read_whole(
 
 
 def read_all(address: int, memory: Memory = Memory.WORKING, known: ParameterList | None = None) -> Steps[Held]:
-    """Every parameter of a list in one memory, raw, by name. Two exchanges: the single values, then the table.
+    """Read every parameter of a list from one memory, raw, by name. Two exchanges: single values, then the correction
+    table.
 
     Args:
-        known: the actuator's list; None for that of the table, less what it lacks: then parameters of its own are not
-            looked for (`read_whole` does).
+        known: the actuator's list; None for the table without the parameters it lacks. Then parameters of its own are
+            not read (`read_whole` reads them).
     """
     try:
         return (yield from _read_by(address, memory, known or STANDARD))
@@ -158,7 +161,7 @@ def _read_by_its_list(address: int, memory: Memory, known: ParameterList) -> Ste
 
 
 def _read_by(address: int, memory: Memory, known: ParameterList) -> Steps[Held]:
-    """The values of a list. Raises _OtherListError where it shows not to be the list of this actuator."""
+    """Read the values of a list. Raises _OtherListError: it is not the list of this actuator."""
     values: dict[str, RawValue] = {}
     for rows in _portions(known):
         values.update((yield from _read_rows(address, memory, rows)))
@@ -166,7 +169,7 @@ def _read_by(address: int, memory: Memory, known: ParameterList) -> Steps[Held]:
 
 
 def _portions(known: ParameterList) -> Iterator[Sequence[Parameter]]:
-    """Rows that are read with one request each: as many single values as an answer can carry, then each table."""
+    """The rows of each request: as many single values as fit into an answer, then each table by itself."""
     portion: list[Parameter] = []
     for row in known.rows.values():
         if row.points:
@@ -183,14 +186,14 @@ def _portions(known: ParameterList) -> Iterator[Sequence[Parameter]]:
 def read(
     address: int, name: str, memory: Memory = Memory.WORKING, known: ParameterList | None = None
 ) -> Steps[RawValue]:
-    """One parameter, raw.
+    """Read one parameter, raw.
 
     Args:
         known: the actuator's list (`parameters_of`); None for the table.
 
     Raises:
         InputError: there is no parameter of that name; nothing was sent.
-        LacksParameterError: it is one of the table, and the actuator does not have it.
+        LacksParameterError: the parameter is in the table, and the actuator does not have it.
     """
     return (yield from _read_one(address, _row(address, name, known), memory))
 
@@ -239,7 +242,7 @@ def _read_rows(address: int, memory: Memory, rows: Sequence[Parameter]) -> Steps
 def write(
     address: int, changes: Mapping[str, RawValue], known: ParameterList | None = None
 ) -> Steps[dict[str, tuple[RawValue, RawValue]]]:
-    """Set parameters in working memory, each read back. What is so already is not written.
+    """Set parameters in working memory, each read back. A parameter that has the value already is not written.
 
     Args:
         address: 1..239.
@@ -250,7 +253,7 @@ def write(
         Old and new raw value of every one that was changed.
 
     Raises:
-        InputError: a name or value is not allowed, or cannot stand beside what is set; nothing was written.
+        InputError: a name or value is not allowed, or conflicts with the other settings; nothing was written.
         LacksParameterError: the actuator has no such parameter; nothing was written.
         NodeRefusedError: the actuator's own limits are narrower; those set before stay in working memory only.
         ReadBackError: another value was read back.
@@ -288,10 +291,10 @@ def commit(address: int, known: ParameterList | None = None, *, description: Des
     """Write working memory to stored memory and read back that both agree. Returns the new generation.
 
     Args:
-        known: the actuator's list; None to find it out, by `description` where that is known.
+        known: the actuator's list; None to find it out, by `description` if given.
 
     Raises:
-        NodeRefusedError: the memory could not be written; the old settings stand.
+        NodeRefusedError: the memory could not be written; the old settings are kept.
         ReadBackError: stored memory does not hold what working memory does.
     """
     reply = yield from transact(Commit(), address, Committed, slow=True, what="storing the settings")
@@ -306,7 +309,7 @@ def commit(address: int, known: ParameterList | None = None, *, description: Des
 
 
 def undo(address: int, memory: Memory = Memory.STORED, known: ParameterList | None = None) -> Steps[Held]:
-    """Set working memory back to stored or factory. Returns what it is then; stored memory is not touched.
+    """Set working memory back to stored or factory values. Returns its values then; stored memory is not touched.
 
     Args:
         known: the actuator's list; None to find it out.

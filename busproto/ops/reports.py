@@ -1,4 +1,4 @@
-"""Report rounds: every actuator in a row of addresses says in turn where its arm is and what its drive does.
+"""Report rounds: every actuator in a row of addresses reports in turn its position and the state of its drive.
 
 Changes nothing and moves nothing, unless demands go out with a round.
 """
@@ -19,13 +19,13 @@ from busproto.wire.timing import FIRST_SLOT_NS, ORDERED_SLOT_NS
 
 BRIEF_BYTES: Final = 20
 MAX_GAP: Final = 4
-"""So many addresses may be missing between two of a row that report in one round; each costs a slot."""
+"""This many addresses may be unused between two of a row that report in one round; each costs a slot."""
 MAX_ROW: Final = 64
-"""Addresses in one round. In long rows clocks drift apart by the end (see `busproto.wire.timing`)."""
+"""Most addresses in one round. In longer rows clocks drift apart by the end (see `busproto.wire.timing`)."""
 SCAN_ROW: Final = 32
-"""Addresses asked in one round: where no actuator is at any of them the line is idle for less than 2 ms."""
+"""Addresses asked in one round of a scan: with no actuator at any of them the line is idle for less than 2 ms."""
 SCAN_PASSES: Final = 3
-"""So many times all addresses are asked, where nothing is known."""
+"""How many times all addresses are asked if nothing is known."""
 
 
 def state_word(state: State) -> str:
@@ -39,8 +39,8 @@ class Brief:
 
     Attributes:
         address: 1..239, of the sender.
-        tag: 0..65535, made from its uid; tells two at one address apart.
-        status: what it said.
+        tag: 0..65535, made from its uid; distinguishes two actuators at one address.
+        status: position, state and faults that it reported.
     """
 
     address: int
@@ -49,12 +49,12 @@ class Brief:
 
 
 def brief_reports(first: int, count: int, demands: tuple[int, ...] = ()) -> Steps[tuple[Brief, ...]]:
-    """Every good answer of one round, in the order in which they came; also several from one address.
+    """Every good answer of one round, in the order received; also several from one address.
 
     Args:
         first: 1..239.
         count: 1..239 addresses from `first` on.
-        demands: raw ones that go out with it, by channel; none to demand nothing.
+        demands: raw demands that are sent with it, in the order of the channels; none to demand nothing.
     """
     ask = Ask(
         ReportRound(first, count, demands),
@@ -76,7 +76,7 @@ def brief_reports(first: int, count: int, demands: tuple[int, ...] = ()) -> Step
 
 
 def rows_of(addresses: Iterable[int]) -> list[tuple[int, int]]:
-    """Rows (first address, number of addresses) that report in one round each and hold all of these."""
+    """Rows (first address, number of addresses), each for one round, that contain all these addresses."""
     rows: list[tuple[int, int]] = []
     for address in sorted(set(addresses)):
         if rows:

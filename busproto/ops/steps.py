@@ -1,6 +1,6 @@
-"""How operations are written: as generators that say what they want of the bus and are given what came of it.
+"""How operations are written: as generators that yield requests to the bus and are sent the results.
 
-So each is written once, without I/O, and runs on a blocking link, on an asyncio one, or in a test by hand::
+Each is written once, without I/O, and runs on a blocking link, on an asyncio link, or step by step in a test::
 
     def read_model(address: int) -> Steps[str]:
         description = yield from transact(Describe(), address)
@@ -23,21 +23,21 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class Pause:
-    """Let this much time pass, ns."""
+    """Let this much time pass, in ns."""
 
     duration_ns: int
 
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """Something on the bus has been changed for good; told when the port goes away later."""
+    """A lasting change on the bus, in words; listed in the error if the port goes away later."""
 
     text: str
 
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How far a long operation is.
+    """How far a long operation has come.
 
     Attributes:
         task: what is being done.
@@ -52,9 +52,9 @@ class Progress:
 
 @dataclass(frozen=True, slots=True)
 class Clash:
-    """It is now known who shares an address; fewer than two uids: nobody does any more.
+    """The uids that are now known to share an address; with fewer than two, no actuators share it any more.
 
-    The link refuses every request to a shared address until it is mended.
+    The link refuses every request to a shared address until that is mended.
     """
 
     address: int
@@ -63,24 +63,23 @@ class Clash:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """This uid now has an address of its own; those it shared one with before are one fewer."""
+    """This uid now has another address, so it no longer shares its old one."""
 
     uid: bytes
 
 
 @dataclass(frozen=True, slots=True)
 class Now:
-    """Asks for the time, ns."""
+    """Ask for the time by the transport's clock; the answer is in ns."""
 
 
 @dataclass(frozen=True, slots=True)
 class LettingGo:
-    """From here on (`is_on`), or up to here, an operation lets actuators go: no interrupt breaks it off.
-
-    What came meanwhile is raised where this ends.
+    """An operation begins to let actuators go (`is_on`), or has done so. No interrupt breaks it off between the two;
+    one that came is raised at the end.
 
     Attributes:
-        is_on: whether it begins.
+        is_on: True at the beginning, False at the end.
         longest_ns: how long it takes at most.
     """
 
@@ -93,7 +92,7 @@ Steps = Generator[Step, Heard | int | None, T]
 
 
 def exchange(ask: Ask) -> Steps[Heard]:
-    """Do one exchange and return what came of it."""
+    """Do one exchange and return what was received."""
     heard = yield ask
     assert isinstance(heard, Heard)
     return heard

@@ -1,4 +1,4 @@
-"""Reading everything there is to know: one actuator's snapshot, and all of them. Changes nothing and moves nothing."""
+"""Snapshots: all settings and the report of one actuator, or of all. Changes nothing and moves nothing."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ from busproto.wire.parameters import RawValue, parameter_named
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """What is known of one actuator.
+    """Everything that one actuator reports of itself.
 
     Attributes:
         address: 1..239.
-        description: what it says of itself.
-        status: its report.
-        working, stored: raw settings by name; what it lacks is not there.
+        description: model, firmware and ratings.
+        status: its report at that time.
+        working, stored: raw settings by name; parameters it lacks are missing.
     """
 
     address: int
@@ -43,18 +43,18 @@ class Snapshot:
 
     @property
     def parameters(self) -> ParameterList:
-        """What it has."""
+        """The actuator's parameter list."""
         return self.stored.parameters if isinstance(self.stored, Held) else STANDARD
 
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """What is known of everyone on the line.
+    """The roster, and a snapshot of each actuator that can be read.
 
     Attributes:
-        roster: who is there.
-        snapshots: by uid; those who share an address or have none cannot be read and are missing here.
-        problems: by address, why one could not be read.
+        roster: the actuators found.
+        snapshots: by uid; actuators that share an address or have none cannot be read and are missing here.
+        problems: by address, why an actuator could not be read.
     """
 
     roster: Roster
@@ -63,18 +63,18 @@ class Survey:
 
 
 def firmware_text(description: Description) -> str:
-    """Firmware version as it is printed."""
+    """Firmware version as it is printed, such as "1.4"."""
     return f"{description.firmware_major}.{description.firmware_minor}"
 
 
 def read_snapshot(address: int, lists: Lists | None = None) -> Steps[Snapshot]:
-    """Everything about the actuator at an address, also parameters that the table does not know.
+    """Read everything of the actuator at an address, also parameters that the table does not have.
 
     Args:
-        lists: lists of their own that were read before in this run.
+        lists: parameter lists that were read before in this run.
 
     Raises:
-        OperationError: it does not answer, or several do.
+        OperationError: the actuator does not answer, or several do.
     """
     description = yield from describe(address)
     status = yield from report(address)
@@ -84,7 +84,7 @@ def read_snapshot(address: int, lists: Lists | None = None) -> Steps[Snapshot]:
 
 
 def survey(*, rng: random.Random | None = None) -> Steps[Survey]:
-    """Find everyone, then read each who is alone at its address."""
+    """Find all actuators, then read each that is alone at its address."""
     roster = yield from find(rng=rng, patience_ns=PATIENCE_NS)
     snapshots: dict[bytes, Snapshot] = {}
     problems: dict[int, str] = {}
@@ -102,13 +102,13 @@ def survey(*, rng: random.Random | None = None) -> Steps[Survey]:
 
 
 def loss_action_of(snapshot: Snapshot | None) -> str:
-    """What one does when the demand stops coming; "" where that is not known, or it has no such parameter."""
+    """What the actuator does when demands stop, in a word; "" where that is not known, or it has no such parameter."""
     raw = None if snapshot is None else snapshot.working.get("loss-action")
     return "" if raw is None else parameter_named("loss-action").text(raw)
 
 
 def require_parameters(snapshots: Iterable[Snapshot], names: Iterable[str]) -> None:
-    """See that what an operation goes by is there, before anything is done.
+    """Check that every actuator has the parameters that an operation needs.
 
     Raises:
         LacksParameterError: an actuator does not have one of these parameters.
@@ -121,7 +121,7 @@ def require_parameters(snapshots: Iterable[Snapshot], names: Iterable[str]) -> N
 
 
 def actuators_of(seen: Survey) -> list[OnLine]:
-    """Everyone that a survey found, for letting go (see `busproto.ops.moving.letting_go`)."""
+    """All actuators of a survey, with their loss actions, for letting go (see `busproto.ops.moving.letting_go`)."""
     return [
         OnLine(
             one.address,
@@ -134,5 +134,5 @@ def actuators_of(seen: Survey) -> list[OnLine]:
 
 
 def roster_actuators(roster: Roster) -> list[OnLine]:
-    """The same of a search alone; what they do without demands is not known then."""
+    """All actuators of a roster, for letting go; their loss actions are not known."""
     return actuators_of(Survey(roster, {}, {}))

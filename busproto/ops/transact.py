@@ -23,8 +23,8 @@ from busproto.wire.timing import FIRST_SLOT_NS, MINI_SLOT_NS
 ATTEMPTS: Final = 4
 PRESENT_BYTES: Final = 24
 QUIET_SLOTS: Final = 16
-WHO_SLOTS: Final = 16
-WHO_CALLS: Final = 3
+UIDS_AT_SLOTS: Final = 16
+UIDS_AT_CALLS: Final = 3
 
 M = TypeVar("M", bound=Message)
 
@@ -42,24 +42,24 @@ def window(message: RollCall, destination: int = BROADCAST_ADDRESS, ahead: tuple
     )
 
 
-def who_is_at(address: int, *, rng: random.Random | None = None) -> Steps[tuple[bytes, ...]]:
-    """The uids of all actuators heard at one address; the answer to "clash or noise?".
+def uids_at(address: int, *, rng: random.Random | None = None) -> Steps[tuple[bytes, ...]]:
+    """The uids of all actuators that answer at one address: tells a clash from noise.
 
-    Several calls to that address only, each in an epoch and with a salt of its own. Not a proof: see `find`.
+    Sends several calls to that address only, each with its own epoch and salt. Not a proof: see `find`.
     """
     rng = rng or random.SystemRandom()
     uids: set[bytes] = set()
-    for _ in range(WHO_CALLS):
-        call = RollCall(rng.randrange(0x10000), rng.randrange(0x100), WHO_SLOTS, ())
+    for _ in range(UIDS_AT_CALLS):
+        call = RollCall(rng.randrange(0x10000), rng.randrange(0x100), UIDS_AT_SLOTS, ())
         heard = yield from exchange(window(call, address))
         uids |= {uid for frame in heard.replies if (uid := uid_of(frame)) is not None}
-    if len(uids) > 1:  # fewer prove nothing
+    if len(uids) > 1:  # no answer, or one, proves nothing
         yield Clash(address, tuple(sorted(uids)))
     return tuple(sorted(uids))
 
 
 def uid_of(frame: Frame) -> bytes | None:
-    """The uid in the answer to a roll call or one of its kin, None where it is none."""
+    """The uid in a reply that carries one (roll call, match); None for any other frame."""
     try:
         message = message_of(frame)
     except DecodeError:
@@ -83,14 +83,14 @@ def transact(
         message: the request; asking twice must do the same as asking once.
         address: 1..239.
         reply: the class of the reply.
-        attempts: 1..: how often to ask before giving up.
-        listen_out: hear the reply window to its end, so that a second actuator at the address shows.
+        attempts: 1..; how often to ask before giving up.
+        listen_out: listen to the end of the reply window, so that a second actuator at the address shows.
         slow: the actuator writes stored memory before it answers.
-        what: what this is for, in the user's words; the operation's name where empty.
+        what: the purpose in the user's words, for errors; the operation's name where empty.
 
     Raises:
         InputError: the address is no whole number 1..240; nothing was sent.
-        NodeRefusedError: it refused; nothing was changed there.
+        NodeRefusedError: the actuator refused; it changed nothing.
         AddressConflictError: several actuators answer there.
         ReplyTimeoutError: no good reply. The request may have been carried out all the same.
     """
@@ -109,7 +109,7 @@ def transact_by(ask: Ask, reply: type[M], attempts: int = ATTEMPTS, what: str = 
         if len(heard.tags) > 1:
             yield from _conflict(address)
         if heard.verdict is Verdict.CROWDED and ask.listen_out:
-            uids = yield from who_is_at(address)
+            uids = yield from uids_at(address)
             if len(uids) > 1:
                 raise AddressConflictError(address, uids)
         answer = _answer(heard, reply)
@@ -121,14 +121,14 @@ def transact_by(ask: Ask, reply: type[M], attempts: int = ATTEMPTS, what: str = 
             raise NodeRefusedError(address, what, int(answer.code), OUTCOME_TEXTS[answer.code] + allowed, *limits)
         heard_bytes += len(heard.strays)
     if heard_bytes and ask.destination != BROADCAST_ADDRESS:
-        uids = yield from who_is_at(address)
+        uids = yield from uids_at(address)
         if len(uids) > 1:
             raise AddressConflictError(address, uids)
     raise ReplyTimeoutError(address, what, attempts, heard_bytes)
 
 
 def _conflict(address: int) -> Steps[None]:
-    uids = yield from who_is_at(address)
+    uids = yield from uids_at(address)
     raise AddressConflictError(address, uids)
 
 

@@ -1,7 +1,7 @@
 """From one map for the whole fleet to an airframe that is checked, recorded and can be restored.
 
-`files` and `load` read what is wanted; `assignment` keeps which actuator is which. What compares, applies, proves and
-records stands in a module each.
+`files` and `load` read the plan; `assignment` keeps which actuator is which. Comparing, applying, proving and recording
+are in modules of their own.
 """
 
 __all__ = [

@@ -1,7 +1,7 @@
-"""Who is on the line for a claim: a way to an address of its own for each, what each says it is, whom a person names.
+"""The actuators on the line for a claim: scratch addresses, descriptions, and which one a person names.
 
-What has no address of its own cannot be asked anything by itself, so neither what it is nor where its arm stands.
-`scratch_moves` says who has none, and an address for each that the plan does not use.
+An actuator without an address of its own cannot be asked by itself, neither what it is nor where its arm stands.
+`scratch_moves` gives each of these an address that the plan does not use.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from busproto.errors import InputError, OperationError
 from busproto.ops.addressing import Move, assign_all, ordered_moves, parse_address, parse_uid
 from busproto.ops.discovery.search import Roster
+from busproto.ops.moving.hand_movement import Member
 from busproto.ops.moving.motion import report
-from busproto.ops.moving.who_moved import Member
 from busproto.ops.steps import Progress, Steps
 from busproto.ops.transact import transact
 from busproto.plan.hardware import Difference, Harmed, hardware_differences, harm_of
@@ -24,12 +24,13 @@ from busproto.wire.messages import Describe, Description
 
 
 def scratch_moves(plan: Plan, roster: Roster) -> list[Move]:
-    """A way to an address of its own for everyone who has none or shares one: free ones from 239 down, by uid.
+    """Moves that give every actuator without an address of its own, or with a shared one, a free address: from 239
+    down, by uid.
 
-    An address counts as free where nobody is and neither the airframe nor its fleet map uses it.
+    An address is free if no actuator has it and neither the airframe nor its fleet map uses it.
 
     Raises:
-        InputError: there are not enough of them.
+        InputError: there are not enough free addresses.
     """
     shared = {uid for uids in roster.clashes.values() for uid in uids}
     needy = sorted((shared | set(roster.unaddressed)) - set(roster.twins))
@@ -43,12 +44,12 @@ def scratch_moves(plan: Plan, roster: Roster) -> list[Move]:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What one actuator says of itself.
+    """The answers of one actuator.
 
     Attributes:
-        address: 1..239, where it was asked.
-        description: its answer.
-        supply_mv: what it measures, mV; None where it did not say.
+        address: 1..239, at which it was asked.
+        description: its description.
+        supply_mv: its measured supply, mV; None if it did not report it.
     """
 
     address: int
@@ -57,7 +58,7 @@ class Known:
 
 
 def alone_at(roster: Roster, moves: Sequence[Move] = ()) -> dict[int, bytes]:
-    """The uid at each address where one answers alone, once the moves are done; by address."""
+    """By address, the uid at each address with exactly one actuator, once the moves are done."""
     at = {one.uid: one.address for one in roster.found} | {move.uid: move.new for move in moves}
     addresses = list(at.values())
     return {
@@ -68,10 +69,10 @@ def alone_at(roster: Roster, moves: Sequence[Move] = ()) -> dict[int, bytes]:
 
 
 def ask_what_they_are(at: Mapping[int, bytes]) -> Steps[dict[bytes, Known]]:
-    """Ask these, by address, what they are and what supply they have. Who does not answer is missing."""
+    """Read description and supply of these actuators, by address. Those that do not answer are missing."""
     known = {}
     for number, (address, uid) in enumerate(at.items()):
-        yield Progress("asking who is who", number, len(at))
+        yield Progress("asking each actuator what it is", number, len(at))
         try:
             description = yield from transact(Describe(), address, Description, attempts=2)
         except OperationError:
@@ -86,15 +87,15 @@ def ask_what_they_are(at: Mapping[int, bytes]) -> Steps[dict[bytes, Known]]:
 def meet(
     roster: Roster, moves: Sequence[Move], known: Mapping[bytes, Known] | None = None
 ) -> Steps[tuple[tuple[Member, ...], dict[bytes, Known]]]:
-    """Give the scratch addresses, then ask everyone who has an address of its own what it is, by address.
+    """Give the scratch addresses, then read the description of every actuator with an address of its own.
 
-    One that does not say what it is stays in the list: it may answer later.
+    An actuator that does not answer stays in the list: it may answer later.
 
     Args:
-        known: those who said it already; they are not asked again.
+        known: answers read before; these actuators are not asked again.
 
     Returns:
-        Everyone who can be asked, and what they say of themselves.
+        Every actuator that can be asked, and the answers.
 
     Raises:
         as `busproto.ops.addressing.assign`; what was written until then stays.
@@ -110,7 +111,7 @@ def meet(
 
 
 def harmed_of(plan: Plan, assigned: Mapping[str, bytes], known: Mapping[bytes, Known]) -> dict[bytes, Harmed]:
-    """Those whom the pack or the supply harms, by uid."""
+    """By uid, the actuators that the pack or the supply harms."""
     functions = {uid: function for function, uid in assigned.items()}
     found = {
         uid: harm_of(plan, one.description, one.address, one.supply_mv, functions.get(uid, ""))
@@ -122,7 +123,7 @@ def harmed_of(plan: Plan, assigned: Mapping[str, bytes], known: Mapping[bytes, K
 def unfit_of(
     plan: Plan, assigned: Mapping[str, bytes], known: Mapping[bytes, Known]
 ) -> dict[str, tuple[Difference, ...]]:
-    """What of model, firmware, rating and supply is not as planned, by function; those that fit are missing."""
+    """By function, the differences in model, firmware, rating and supply; functions without any are missing."""
     found = {}
     for function, uid in assigned.items():
         one = known.get(uid)
@@ -134,28 +135,28 @@ def unfit_of(
     return found
 
 
-def whom(plan: Plan, assigned: Mapping[str, bytes], who: str) -> tuple[bytes, int | None]:
-    """Uid (empty where not known) and address (None where not known) of whom a person named.
+def named_actuator(plan: Plan, assigned: Mapping[str, bytes], name: str) -> tuple[bytes, int | None]:
+    """Uid (b"" if not known) and address (None if not known) of the actuator that a person named.
 
     Raises:
-        InputError: it is no function that is claimed, no uid and no address.
+        InputError: the name is not a claimed function, a uid or an address.
     """
-    if who in plan.roles:
-        if who not in assigned:
-            raise InputError(f"'{who}' is not claimed yet: name an address or a uid, or claim it first")
-        return assigned[who], None
+    if name in plan.roles:
+        if name not in assigned:
+            raise InputError(f"'{name}' is not claimed yet: name an address or a uid, or claim it first")
+        return assigned[name], None
     with contextlib.suppress(InputError):
-        return b"", parse_address(who)
+        return b"", parse_address(name)
     with contextlib.suppress(InputError):
-        return parse_uid(who), None
+        return parse_uid(name), None
     functions = ", ".join(plan.roles)
     raise InputError(
-        f"'{who}' is no address (1..239), no uid (16 digits) and no function of this airframe: {functions}"
+        f"'{name}' is not an address (1..239), a uid (16 digits) or a function of this airframe: {functions}"
     )
 
 
 def own_address(roster: Roster, uid: bytes) -> int:
-    """The address of this uid. Raises InputError where it is not on the line, has none, or shares it."""
+    """The address of this uid. Raises InputError: it is not on the line, has no address, or shares it."""
     address = next((one.address for one in roster.found if one.uid == uid), None)
     if address is None:
         raise InputError(f"{uid.hex()} is not on the line; is it plugged in and powered?")

@@ -1,10 +1,10 @@
-"""Who sits where: the uid of the actuator in each function, as the tool has learned it; kept beside the airframe file.
+"""The assignment: the uid of the actuator in each function, as claimed; kept in a file beside the airframe file.
 
-The airframe file says what is wanted and belongs to the user; this one says which actuator it is, and belongs to the
-tool. Where nothing is kept for a function, whoever answers alone at its address is taken for it.
+The user writes the airframe file; the tool writes this one. For a function without an entry, the actuator that is alone
+at its planned address counts.
 
-A claim that is begun anew has a file of its own, the draft, until it is whole; until then the earlier one is in force,
-however often the new one is interrupted. When the draft takes its place, the earlier one is kept under a number.
+A claim that is begun anew has a file of its own, the draft, until it is complete. Until then the earlier one stays in
+force, however often the new one is interrupted. When the draft replaces it, the earlier one is kept under a number.
 """
 
 from __future__ import annotations
@@ -36,18 +36,18 @@ class _File(msgspec.Struct, forbid_unknown_fields=True, rename="kebab"):
 
 
 def assignment_path(plan: Plan, *, draft: bool = False) -> Path:
-    """Where it is kept; `draft`: of a claim that was begun anew and is not in force."""
+    """The path of the file; `draft`: of a claim that was begun anew and is not in force."""
     return plan.beside(DRAFT_ENDING if draft else ENDING)
 
 
 def load_assignment(plan: Plan, *, draft: bool = False) -> dict[str, bytes]:
-    """The uid of each function of the plan that is known; empty where nothing was kept.
+    """Read the known uid of each function of the plan; empty without a file.
 
     Raises:
         FileError: the file cannot be used.
     """
     path = assignment_path(plan, draft=draft)
-    if not os.path.exists(path):  # also where the system has no such names; Path.exists would raise
+    if not os.path.exists(path):  # Path.exists would raise for a name that the system cannot have
         return {}
     try:
         file: _File = decode_json(read_text(path), _File)
@@ -56,15 +56,15 @@ def load_assignment(plan: Plan, *, draft: bool = False) -> dict[str, bytes]:
         raise FileError(str(path), [f"{error}; 'busproto claim' makes it anew once it is moved away"]) from error
     twice = {uid for uid in uids.values() if list(uids.values()).count(uid) > 1}
     if twice:
-        raise FileError(str(path), [f"{uid.hex()} stands in several functions" for uid in sorted(twice)])
+        raise FileError(str(path), [f"{uid.hex()} is in several functions" for uid in sorted(twice)])
     return {function: uid for function, uid in uids.items() if function in plan.roles}
 
 
 def save_assignment(plan: Plan, uids: Mapping[str, bytes], *, draft: bool = False) -> Path:
-    """Keep who sits where. Raises InputError where the file cannot be written; the old one is then unchanged.
+    """Write the assignment. Raises InputError if the file cannot be written; the old one is then unchanged.
 
     Returns:
-        The file.
+        The path of the file.
     """
     body = {
         "assignment-of": plan.title,
@@ -77,15 +77,15 @@ def save_assignment(plan: Plan, uids: Mapping[str, bytes], *, draft: bool = Fals
 
 
 def put_in_force(plan: Plan) -> Path | None:
-    """Let the draft take the place of the earlier claim, which is kept under the next free number.
+    """Replace the earlier claim by the draft; the earlier one is kept under the next free number.
 
-    Interrupted at any moment, one of both is in force, whole, and nothing is lost; it can be done again.
+    After an interruption at any moment one of the two is in force, whole, and nothing is lost; it can be run again.
 
     Returns:
-        Where the earlier one is kept now; None where there was none.
+        The new path of the earlier one; None if there was none.
 
     Raises:
-        InputError: there is no draft, or a file cannot be written; what was in force is so still.
+        InputError: there is no draft, or a file cannot be written; the claim in force is unchanged.
         FileError: the draft cannot be used.
     """
     draft = assignment_path(plan, draft=True)

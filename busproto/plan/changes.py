@@ -1,9 +1,10 @@
-"""From what is on the line to what is wanted: the changes, in an order that never makes a new clash, and doing them.
+"""The changes from a survey to its goals, in an order that never makes a new clash; and carrying them out.
 
-Everything that is needed to go on after an interruption stands on the bus itself: each address is written by uid and
-kept whole by the actuator, each setting is compared again before it is written, and settings count only when stored
-memory holds them. So an interrupted run is simply run again: what was done is found done, and the end is the same.
-Nothing moves: everyone is told to go limp first, and stays so.
+After an interruption everything needed to go on is found on the bus: each address is written by uid and stored by the
+actuator at once, each setting is compared again before it is written, and settings count only once stored memory has
+them. So an interrupted run is simply run again; finished steps are found finished, and the result is the same.
+
+Nothing moves: all actuators are released first and stay limp.
 """
 
 from __future__ import annotations
@@ -31,16 +32,16 @@ NO_VALUES: Final[Mapping[str, RawValue]] = MappingProxyType({})
 
 @dataclass(frozen=True, slots=True)
 class Goal:
-    """What one actuator is to be.
+    """The wanted address and settings of one actuator.
 
     Attributes:
         uid: 8 bytes.
-        name: its function, or what else a person knows it by.
+        name: its function, or another name for a person.
         address: 1..239.
-        settings: raw, by name; those that are not named are left alone.
-        own: of its own parameters, in their units; `units` where they are known, `stated` names of settings that may
-            not be lacking: see `busproto.plan.fitting.Wanted`.
-        may_lack: what it does not have, or does not take, is left out; otherwise nothing is done to anyone.
+        settings: raw, by name; settings that are not named are left as they are.
+        own: values of its own parameters, in their units; `units`, as far as known; `stated`: names of settings that it
+            must not lack. See `busproto.plan.fitting.Wanted`.
+        may_lack: leave out settings that it lacks or refuses; otherwise no actuator is changed at all.
     """
 
     uid: bytes
@@ -53,11 +54,11 @@ class Goal:
     may_lack: bool = False
 
     def fitted(self, known: ParameterList) -> Fitted:
-        """What of it suits an actuator with this list."""
+        """The part of the goal that an actuator with this list can have."""
         return fitted(Wanted(self.settings, self.own, self.units, self.stated), known)
 
     def why_not(self, known: ParameterList) -> str:
-        """Why it cannot be what it is to be, in words, and what to do; "" where it can."""
+        """Why an actuator with this list cannot reach the goal, in words, and what to do; "" if it can."""
         texts = [] if self.may_lack else self.fitted(known).texts
         if not texts:
             return ""
@@ -69,7 +70,7 @@ class Goal:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One thing that is to be done to one actuator.
+    """One change of one actuator.
 
     Attributes:
         kind: "park" (take its address away), "address", "settings" (compare, set, store), and within that "set" (one
@@ -79,8 +80,8 @@ class Change:
         address: the one it gets ("address"), or at which it is set; 240 (F0h) for "park".
         was: its address before, 240 for none; for what is set: as `address`.
         before, after: raw settings, where they are known beforehand.
-        is_known: the settings could be read beforehand; otherwise they are compared once it has its address.
-        parameters: what it has, to say the settings in words.
+        is_known: whether the settings could be read beforehand; otherwise they are compared once it has its address.
+        parameters: its parameter list, to print the settings.
     """
 
     kind: str
@@ -95,7 +96,7 @@ class Change:
 
     @property
     def text(self) -> str:
-        """What it does, in words."""
+        """The change in words."""
         if self.kind == "park":
             return f"address {self.was} taken away for now"
         if self.kind == "address":
@@ -137,21 +138,21 @@ class Change:
 
 
 Note = Callable[[Change, str], None]
-"""Told of each change before it is begun ("begin") and when it was read back ("done")."""
+"""Called with each change before it is begun ("begin") and after it was read back ("done")."""
 Admit = Callable[[Goal, Description], bool]
-"""Asked about one that could be read only when it had its address: whether its settings may be written."""
+"""Called for an actuator that could be read only once it had its address: whether its settings may be written."""
 
 
 def changes(
     survey: Survey, goals: Sequence[Goal], *, park: bool = True, left: Mapping[bytes, str] = MappingProxyType({})
 ) -> list[Change]:
-    """What has to be done, in order: addresses first, then settings. Empty where all is as wanted.
+    """The changes in order: addresses first, then settings. Empty if all is as wanted.
 
     Args:
-        survey: what is on the line now.
-        goals: what is wanted; every uid must be on the line.
+        survey: the survey of the line now.
+        goals: the goals; every uid must be on the line.
         park: whether an actuator that is not in `goals` and occupies a wanted address may lose it.
-        left: names of those that are known and are in no goal, as they are to be left as they are.
+        left: by uid, names of known actuators without a goal, which are to be left as they are.
 
     Raises:
         InputError: a uid is not on the line, an address is wanted twice, an address is occupied and `park` is off,
@@ -186,7 +187,7 @@ def changes(
             if snapshot.working.get(name) != raw or snapshot.stored.get(name) != raw
         }
         if after:
-            # where only one memory differs, that is the one to tell of
+            # if only one memory differs, that one is shown
             before = {
                 name: snapshot.stored[name] if snapshot.stored[name] != raw else snapshot.working[name]
                 for name, raw in after.items()
@@ -215,25 +216,25 @@ def carry_out(
     actuators: Collection[OnLine] = (),
     lists: dict[bytes, ParameterList] | None = None,
 ) -> Steps[int]:
-    """Do the changes one after another, each read back; everyone goes limp first. Returns how many were done.
+    """Carry out the changes one after another, each read back; all are released first. Returns how many were done.
 
     Args:
-        todo: of `changes`.
+        todo: from `changes`.
         goals: the same goals.
-        note: told before and after each; what it raises ends the run between two changes.
-        admit: see `Admit`; None lets everyone be set. Who is not admitted has its address, and no settings.
-        actuators: those that are known to be on the line; one that is seen to hold is not written to.
-        lists: by uid, what each has, as far as it was read; those that are read now are added.
+        note: called before and after each change; an error it raises ends the run between two changes.
+        admit: see `Admit`; with None every actuator is set. One that is not admitted gets its address, but no settings.
+        actuators: those known to be on the line; if one of them still holds, nothing is written.
+        lists: by uid, the parameter lists read before; lists read now are added.
 
     Raises:
-        NotLimpError: one still holds, though it was told to go limp; nothing was written.
-        BusError: an actuator did not do it. What was done until then stays; run it again.
+        NotLimpError: an actuator still holds after the release; nothing was written.
+        BusError: a step failed. Finished steps stay; run it again.
     """
     by_uid = {goal.uid: goal for goal in goals}
     lists = {} if lists is None else lists
     if todo:
         seen = yield from let_go(actuators)
-        if seen.holding:  # what is set acts at once: it would move
+        if seen.holding:  # a setting acts at once: an engaged arm would move
             require_limp(seen)
     done = 0
     for number, change in enumerate(todo):
@@ -256,7 +257,7 @@ def _set(goal: Goal, note: Note, lists: dict[bytes, ParameterList], found: Descr
     """Bring one actuator's settings to the goal: compared as they are now, each read back, then stored.
 
     Args:
-        found: what it says of itself, where that was asked for just now.
+        found: its description, if it was read just now.
     """
     if goal.uid in lists:
         working = yield from read_all(goal.address, known=lists[goal.uid])
@@ -265,7 +266,7 @@ def _set(goal: Goal, note: Note, lists: dict[bytes, ParameterList], found: Descr
     known = lists[goal.uid] = working.parameters
     stored = yield from read_all(goal.address, Memory.STORED, known)
     wanted = goal.fitted(known).settings
-    # of one that could not be read beforehand
+    # for an actuator that could not be read beforehand
     if why := goal.why_not(known) or disagreement({**working, **wanted}):
         raise OperationError(goal.address, f"{goal.name}: {why}. Nothing was set in it; then run this again")
     done = 0
@@ -289,13 +290,13 @@ def _set(goal: Goal, note: Note, lists: dict[bytes, ParameterList], found: Descr
 
 
 def verify(goals: Sequence[Goal], lists: Mapping[bytes, ParameterList] = MappingProxyType({})) -> Steps[Roster]:
-    """Find everyone again and read every goal back from stored memory. Changes nothing. Returns who is there.
+    """Find all actuators again and read every goal back from stored memory. Changes nothing. Returns the roster.
 
     Args:
-        lists: by uid, what each has, as far as it was read.
+        lists: by uid, the parameter lists read before.
 
     Raises:
-        ReadBackError: one is not where or what it is to be.
+        ReadBackError: an actuator does not have its wanted address or settings.
     """
     roster = yield from find(patience_ns=PATIENCE_NS)
     for number, goal in enumerate(goals):

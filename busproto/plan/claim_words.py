@@ -1,6 +1,6 @@
-"""What a claim says while it goes on, in sentences: the same ones at a terminal and on the page.
+"""The sentences of a claim, for the terminal and for the page.
 
-An actuator is named by whoever shows it: `name` gives what is shown of a uid.
+`name` gives the text that is shown for a uid.
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
-from busproto.ops.moving.who_moved import Held, Restless, Silent, Verdict
+from busproto.ops.moving.hand_movement import Held, Restless, Silent, Verdict
 from busproto.plan.airframe import claim as claims
 from busproto.plan.hardware import Difference
 from busproto.plan.load import Plan
@@ -33,7 +33,9 @@ def claimed_lines(told: claims.Claimed, name: Name) -> list[str]:
     if told.by_order:
         lines.append("Nothing tells these apart: they are taken in the order of uid.")
     if told.task.needs_side:
-        lines.append("Told apart by the sides to which they turned, as if a positive demand had taken it there.")
+        lines.append(
+            "Distinguished by the sides to which they turned, as if a positive demand had taken the surface there."
+        )
     return lines
 
 
@@ -43,7 +45,7 @@ def advice_line(text: str) -> str:
 
 
 def other_lines(told: claims.Told, name: Name) -> list[str]:
-    """Everything that is told but what is asked for (`wanted_text`) and what was claimed (`claimed_lines`)."""
+    """The lines for every other event; see `wanted_text` and `claimed_lines` for what is asked and claimed."""
     return _SAID[type(told)](told, name).splitlines()
 
 
@@ -74,14 +76,12 @@ _SAID: Final[Mapping[type, Callable[[Any, Name], str]]] = {
         f"{names_text(told.uids, name)} only went back to where it was: once more, please."
     ),
     Restless: lambda told, name: f"{names_text(told.uids, name)} keeps moving: let it rest, so that it counts.",
-    Held: lambda told, name: f"{name(told.uid)} was not limp; it was told so again.",
+    Held: lambda told, name: f"{name(told.uid)} was not limp; it was released again.",
     Silent: lambda told, name: f"{name(told.uid)} does not answer; the others go on.",
     claims.Undone: lambda told, name: (
         f"Open again: {', '.join(told.functions)}" if told.functions else "Nothing was claimed in this run."
     ),
-    claims.Skipped: lambda told, name: (
-        f"{'Nobody moved it' if told.is_late else 'Skipped'}: {told.task.name} stays open."
-    ),
+    claims.Skipped: lambda told, name: f"{'No movement' if told.is_late else 'Skipped'}: {told.task.name} stays open.",
     claims.CannotSwing: lambda told, name: f"{name(told.member.uid)}: {told.why}",
 }
 

@@ -64,7 +64,7 @@ class Finding:
         path: keys down to it.
         line: from 1; 0 where the file has no such place.
         text: what does not fit, with values.
-        functions: whom it is about; empty where the gang or the whole airframe is meant.
+        functions: the functions it is about; empty for a gang or the whole airframe.
     """
 
     kind: str
@@ -90,7 +90,7 @@ class Finding:
 
     @property
     def what(self) -> str:
-        """Key, whom it is about where the key does not say it, and text."""
+        """Key, the functions it is about unless the key names them, and text."""
         quoted = [f"'{function}'" for function in self.functions]
         if len(quoted) > MOST_NAMED:
             quoted[MOST_NAMED - 1 :] = [f"and {len(quoted) - MOST_NAMED + 1} more"]

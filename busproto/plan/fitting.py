@@ -1,5 +1,5 @@
-"""What is wanted of one actuator held against the list of parameters that it has: what of it can be set, what it lacks,
-what it would refuse. Calculation only.
+"""Compare the wanted settings of one actuator with its parameter list: which can be set, which it lacks or would
+refuse. Calculation only.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ class Wanted:
         settings: of the table, raw, by name.
         own: of the actuator's own parameters, in their units, by name.
         units: of these, where they are known: one that has another unit now is not set.
-        stated: names of `settings` that somebody stated; None for all. What is not stated is the factory's, and may
-            be lacking.
+        stated: names of `settings` that a file states; None for all. Other settings have factory values, and may be
+            lacking.
     """
 
     settings: Mapping[str, RawValue]
@@ -57,7 +57,7 @@ class Fitted:
 
 
 def fitted(wanted: Wanted, known: ParameterList) -> Fitted:
-    """What of it suits an actuator with this list."""
+    """Split the wanted settings by what an actuator with this list can have."""
     settings: dict[str, RawValue] = {}
     lacking: list[str] = []
     refused: dict[str, str] = {}

@@ -1,6 +1,6 @@
-"""The hardware held against the plan: model, firmware, rating and supply. What no setting can mend. Calculation only.
+"""Compare hardware with the plan: model, firmware, rating and supply, which no setting can correct. Calculation only.
 
-One place for all that ask: audit, apply, claim, and whoever is about to move something.
+Used by audit, apply, claim, and every operation that is about to move something.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Description
 
 WRONG_HARDWARE: Final = frozenset({"model", "firmware", "rating", "supply"})
-"""Names of the differences that say: this is not the actuator that the plan means, or not the pack."""
+"""Names of the differences that mean another actuator, or another pack, than planned."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +130,7 @@ class Harmed:
 def harm_of(
     plan: Plan, description: Description, address: int, supply_mv: int | None, function: str = ""
 ) -> Harmed | None:
-    """What harms this one; None where nothing does, as far as is known."""
+    """The harm to this actuator; None if there is none, as far as known."""
     high_mv = description.supply_max_mv
     full_mv = plan.full_mv if plan.full_mv is not None and plan.full_mv > high_mv else None
     now_mv = supply_mv if supply_mv is not None and supply_mv > high_mv else None
@@ -140,7 +140,8 @@ def harm_of(
 
 
 def harmed_by_supply(plan: Plan, assigned: Mapping[str, bytes], survey: Survey) -> tuple[Harmed, ...]:
-    """Everyone on the line who could be read and whom the pack or the supply harms, also who is in no function."""
+    """All actuators on the line that could be read and that the pack or the supply harms, also those without a
+    function."""
     functions = {uid: function for function, uid in assigned.items()}
     found = (
         harm_of(plan, snapshot.description, snapshot.address, snapshot.status.supply_mv, functions.get(uid, ""))

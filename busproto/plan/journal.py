@@ -1,6 +1,6 @@
 """The journal of changes: one line of JSON for each step, on the disk before the step is done on the bus.
 
-It is a diary, not a plan: how to go on is found from the bus itself. It tells a person what was begun, what was read
+It is a log for people, not a plan: how to go on is found from the bus itself. It lists what was begun, what was read
 back, and where an earlier run ended.
 """
 

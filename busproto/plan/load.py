@@ -91,7 +91,7 @@ class Plan:
         roles: by function, in the order of the airframe file.
         gangs: by name.
         models: what the makers' data say, by model name.
-        defaults: raw settings that the map gives to everyone, the factory's where it says nothing.
+        defaults: raw settings that the map gives to all functions; factory values for the others.
         full_mv, empty_mv: the pack, None where not said.
         bus: rate and use of the bus in the air.
         line: what hangs on the differential line, None where not said.
@@ -204,7 +204,7 @@ def _fleet_settings(fleet: FleetFile) -> Iterator[tuple[tuple[str | int, ...], M
 def _settings(
     airframe: AirframeFile, source: Source, fleet: FleetFile, fleet_source: Source
 ) -> tuple[dict[str, dict[str, RawValue]], list[str]]:
-    """The planned settings of each function, "" for those of everyone, and what is wrong with them."""
+    """The planned settings by function ("" for those of all), and what is wrong with them."""
     problems: list[str] = []
     in_map = f"its fleet map {airframe.fleet_map}: "
     common = {name: raw for name, raw in FACTORY.items() if name not in MEASURED and name not in SAID_ELSEWHERE}

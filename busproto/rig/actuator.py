@@ -1,4 +1,4 @@
-"""One actuator as the rigging calculation sees it: ratings from its maker, and what its settings leave of them."""
+"""One actuator as the rigging calculation sees it: the maker's ratings, reduced by its settings."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from busproto.rig.checks import not_negative, positive, within
 
 @dataclass(frozen=True, slots=True)
 class Actuator:
-    """What is known of one actuator, from its maker and from its settings.
+    """The data of one actuator, from its maker and from its settings.
 
     Attributes:
         stall_nm, stall_ma: at the highest rated supply, above 0; the current None where not known.

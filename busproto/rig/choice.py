@@ -51,7 +51,7 @@ from busproto.rig.judged import (
 from busproto.rig.linkage import Linkage, Throw
 
 LONGEST_ARM: Final = 3.0
-"""Where no holes are told, arms up to so many horns are looked at; a choice."""
+"""Without stated holes, arms up to this many horn lengths are tried; a choice."""
 _SCAN: Final = 80
 
 
@@ -73,7 +73,7 @@ class Choice:
 
 
 def candidate_of(wish: Wish, arm_mm: float, horn_mm: float, *, samples: int = SAMPLES) -> Candidate:
-    """One arm on one horn: the travel it needs, and what comes of it.
+    """One arm on one horn: the travel it needs, and the result.
 
     With less than the usual samples, as in a search, one that is refused anyway is not looked at closely. Raises
     InputError where `wish.hinge_nm` does.
@@ -137,7 +137,7 @@ def choose(wish: Wish) -> Choice:
         return Choice((), any_arm, any_arm, _reason(wish, any_arm, ()))
     pairs = sorted({(arm_mm, horn_mm) for arm_mm in wish.holes_mm for horn_mm in wish.horns_mm}, key=_shortest_first)
     tried: list[Candidate] = []
-    for arm_mm, horn_mm in pairs:  # the first that fits is the best one; one more shows what lies beyond it
+    for arm_mm, horn_mm in pairs:  # the first pair that fits is the best; one more shows the next step
         enough = any(one.has_margin(wish.margin) for one in tried)
         tried.append(candidate_of(wish, arm_mm, horn_mm))
         if enough:
@@ -194,7 +194,7 @@ def _any_arm(wish: Wish, horn_mm: float) -> list[Candidate]:
 
 
 def _edge(accepts: Callable[[float], bool], refused_mm: float, accepted_mm: float) -> float:
-    """The shortest arm that is accepted, between one that is not and a longer one that is, to the last digits."""
+    """The shortest accepted arm, by bisection between a rejected and a longer accepted one."""
     while accepted_mm - refused_mm > 1e-6 * accepted_mm:
         middle_mm = (refused_mm + accepted_mm) / 2.0
         refused_mm, accepted_mm = (refused_mm, middle_mm) if accepts(middle_mm) else (middle_mm, accepted_mm)
@@ -202,7 +202,7 @@ def _edge(accepts: Callable[[float], bool], refused_mm: float, accepted_mm: floa
 
 
 def longest_arm_mm(wish: Wish, horn_mm: float) -> float:
-    """The longest arm that is looked at on a horn: three horns, and no more than the pivots allow."""
+    """The longest arm that is tried on a horn: three horn lengths, and no more than the pivots allow."""
     room_mm = wish.base_mm - horn_mm if wish.opposite_sides else wish.base_mm + horn_mm
     return min(LONGEST_ARM * horn_mm, room_mm * (1.0 - 1e-6))
 

@@ -1,4 +1,4 @@
-"""Several actuators on one surface: how they fight, and what that costs.
+"""Several actuators on one surface: how hard they pull against each other, and the current for it.
 
 Each actuator is a spring of its own stiffness whose rest angle is wrong by its own error; all are joined rigidly at the
 surface. Angles and stiffness are seen at the surface; torques in N m, positive where they turn the surface to greater
@@ -48,7 +48,7 @@ class Member:
 
 @dataclass(frozen=True, slots=True)
 class Fight:
-    """How a gang stands.
+    """The equilibrium of a gang.
 
     Attributes:
         surface_deg: where the surface settles, from where it should be.
@@ -67,7 +67,7 @@ class Fight:
 
     @property
     def total_ma(self) -> float | None:
-        """Current of all together, None where one is not known."""
+        """Current of all together; None if that of one is not known."""
         known = [one for one in self.currents_ma if one is not None]
         return math.fsum(known) if len(known) == len(self.currents_ma) else None
 
@@ -111,7 +111,7 @@ def standing_current_ma(torque_nm: float, stall_nm: float, stall_ma: float) -> f
 
 
 def standoff(members: Sequence[Member]) -> Fight:
-    """How a gang stands without a load, where no member gives more than its stall torque.
+    """The equilibrium of a gang without a load, if no member gives more than its stall torque.
 
     Members that are set far apart do not pull like springs: the drive of each is used up a few degrees away. A member
     whose stall torque is not known is taken as a spring without an end.

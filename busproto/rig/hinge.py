@@ -38,7 +38,7 @@ LOWEST_M: Final = -1_000.0
 HIGHEST_M: Final = 20_000.0
 HEAT_RATIO: Final = 1.4
 MARGIN: Final = 1.5
-"""Stall torque over greatest needed torque that is asked for. A choice: it leaves a third for gusts, friction and a
+"""Required ratio of stall torque to the greatest needed torque. A choice: it leaves a third for gusts, friction and a
 supply that sags."""
 
 
@@ -259,7 +259,7 @@ def floating_deg(b1: float, b2: float, alpha_deg: float) -> float:
 def floating_with_weight_deg(
     surface: Surface, alpha_deg: float, pressure_pa: float, load_factor: float = 1.0, *, stop_deg: float = 60.0
 ) -> float:
-    """Where a limp surface floats with its own weight, deg; at its stop where nothing holds it before.
+    """Where a limp surface floats with its own weight, deg; at its stop if no equilibrium comes before.
 
     Args:
         surface: b2 below 0.
@@ -280,7 +280,7 @@ def floating_with_weight_deg(
     low, high = -stop_deg, stop_deg
     if moment(high) >= 0.0 and moment(low) >= 0.0:
         return high if moment(high) > 0.0 or moment(low) > 0.0 else 0.0
-    for _ in range(80):  # where nothing holds it before, that comes to its lower stop
+    for _ in range(80):  # without an equilibrium before, this converges to the lower stop
         middle = (low + high) / 2.0
         low, high = (middle, high) if moment(middle) > 0.0 else (low, middle)
     return (low + high) / 2.0

@@ -86,7 +86,7 @@ class Room:
 
 @dataclass(frozen=True, slots=True)
 class Wish:
-    """What is wanted of one surface, and what there is for it. Torques and moments are those of each actuator.
+    """The requirements of one surface, and its actuators. Torques and moments are those of each actuator.
 
     Attributes:
         plus_deg, minus_deg: least throw to each side, as sizes, 0..80, not both 0.
@@ -249,7 +249,7 @@ def judge(
 
 
 def reasons_against(judged: Judged) -> list[str]:
-    """Why a linkage over a used sweep should not be built; empty where nothing speaks against it."""
+    """Why a linkage should not be built for a used sweep; empty if it may."""
     against = []
     if judged.smallest_following < LEAST_FOLLOWING:
         against.append(

@@ -1,4 +1,4 @@
-"""How one surface moves: held in time, followed by the stick, shaken, and limp. Figures put together from `drive`."""
+"""How one surface moves: loss time-out, following the stick, shaking, and limp. Combines the figures of `drive`."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from busproto.rig.hinge import Surface, balance_mass_kg, floating_deg, floating_
 from busproto.rig.tables import AirTable, FlightTable
 
 SHAKEN: float = 2.0
-"""The small shaking that is looked at, in dead bands to each side; a choice."""
+"""Amplitude of the small oscillation that is calculated, in dead bands to each side; a choice."""
 
 
 @dataclass(frozen=True, slots=True)

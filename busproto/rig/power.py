@@ -1,4 +1,4 @@
-"""The supply of a whole airframe: what each actuator still gets, and how long a capacitor helps.
+"""The supply of a whole airframe: the voltage left at each actuator, and how long a capacitor helps.
 
 Every actuator is counted that has a stall current: one whose lead is not told as if it had none, which lets the others
 sag more than they will. Who cannot be counted is named.
@@ -35,7 +35,7 @@ _UF: Final = 1e-6
 
 @dataclass(frozen=True, slots=True)
 class Rest:
-    """The pack at rest, V: nominal by its label, fully charged, and where one stops using it; None where not told."""
+    """The pack at rest, V: nominal by its label, fully charged, and at the end of use; None if not stated."""
 
     nominal_v: float | None
     full_v: float
@@ -43,7 +43,7 @@ class Rest:
 
     @property
     def lowest_v(self) -> float:
-        """The lowest that is known of it."""
+        """The lowest known voltage of the pack, V."""
         return self.full_v if self.empty_v is None else self.empty_v
 
 

@@ -39,14 +39,14 @@ from busproto.rig.tables import (
 )
 
 _MISSED_DEG: Final = 0.05
-"""A throw that is missed by less than this is taken as reached."""
+"""deg. A throw missed by less than this counts as reached."""
 _COMPRESSIBLE: Final = 0.3
 """Mach number above which the air does not behave as calculated here; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
 class SurfaceResult:
-    """What came out for one surface.
+    """The results for one surface.
 
     Torques at the arm, margins and currents are those of each actuator, the worst one; moments at the hinge are those
     of the whole surface.
@@ -207,7 +207,7 @@ def _flight_a(result: SurfaceResult) -> Iterator[tuple[str, float]]:
 
 
 def leads_of(tables: RigTables) -> dict[str, LeadTable]:
-    """The lead of each function that has one told: its own, else that of its surface."""
+    """The lead of each function with a stated one: its own, else that of its surface."""
     of_surfaces = {
         function: table.lead
         for table in tables.surface.values()
@@ -387,7 +387,7 @@ def _missed(judged: Judged, plus_deg: float, minus_deg: float) -> list[str]:
 
 
 def _beyond(linkage: Linkage, room: Room, reached: Throw | None) -> list[str]:
-    """What is wrong with the room outside the wanted throw."""
+    """Problems with the room outside the wanted throw, in words."""
     low_deg, high_deg = linkage.reach_deg if reached is None else linkage.follows_deg
     arm_low_deg, arm_high_deg = room.arm_deg(linkage)
     if low_deg <= arm_low_deg and high_deg >= arm_high_deg:
@@ -410,7 +410,7 @@ def _fought_nm(table: SurfaceTable, count: int, notes: list[str]) -> float:
 
 
 def sharing_members(table: SharingTable, count: int) -> list[Member]:
-    """The actuators of a surface as they fight: one is off by the mismatch, the others are not."""
+    """The actuators of a surface as a gang: one is off by the mismatch, the others are not."""
     return [Member(table.stiffness, table.mismatch if at == count - 1 else 0.0) for at in range(count)]
 
 

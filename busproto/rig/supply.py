@@ -1,4 +1,4 @@
-"""Supply wiring: wires, what is lost in them, whether an actuator stays alive, packs against ratings.
+"""Supply wiring: wires, the voltage lost in them, whether an actuator keeps running, packs against ratings.
 
 Voltages in V, currents in A (mA where the name says so), resistances in Ohm, lengths in m one way unless it says
 otherwise. A threshold below which an actuator drops out is never assumed here: it has to be stated for each one, by
@@ -32,7 +32,7 @@ CLASS_5_OHM_KM: Final[Mapping[float, float]] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """Voltages of one cell: nominal, fully charged, and where one stops using it. Common practice, no source."""
+    """Voltages of one cell: nominal, fully charged, and at the end of use. Common practice, no source."""
 
     nominal_v: float
     full_v: float
@@ -140,7 +140,7 @@ def wired_v(
 
 
 def _outwards(behind: Sequence[int | None], *lists: Sequence[float]) -> list[int]:
-    """All places of a tree, each after the one it is behind. Raises InputError where it is none."""
+    """All places of a tree, each after its parent. Raises InputError: it is not a tree."""
     if any(len(one) != len(behind) for one in lists):
         told = ", ".join(str(len(one)) for one in (behind, *lists))
         raise InputError(f"every actuator needs a place and a value of each kind; given: {told}")
@@ -255,7 +255,7 @@ class Pack:
 
     @property
     def empty_v(self) -> float:
-        """At rest, where one stops using it."""
+        """Voltage at rest at the end of use, V."""
         return self.cells * CELLS[self.chemistry].empty_v
 
 
@@ -345,7 +345,7 @@ class Sag:
 
     @property
     def least_spare_v(self) -> float | None:
-        """That of the worst one, None where none is stated."""
+        """The value of the worst actuator; None if none is stated."""
         return min((one for one in self.spare_v if one is not None), default=None)
 
 

@@ -1,4 +1,4 @@
-"""What an airframe file says about its surfaces, as tables: linkage, size, the case in flight, leads, pack.
+"""The tables of an airframe file about surfaces: linkage, size, flight case, leads, pack.
 
 Shapes and single ranges only; `busproto.rig.report` says what does not fit together. Lengths of a linkage are mm,
 those of surfaces and leads m, areas of surfaces m^2, angles deg, speeds m/s, voltages V, masses kg.
@@ -16,7 +16,7 @@ from busproto.errors import InputError
 from busproto.toml_source import Name
 
 MOST_HOLES: Final = 200
-"""Of one grid: more is a mistaken pitch."""
+"""Most holes of one grid: more means a mistaken pitch."""
 
 Millimetres = Annotated[float, Meta(gt=0, le=1000)]
 Metres = Annotated[float, Meta(gt=0, le=20)]
@@ -28,7 +28,7 @@ class Table(msgspec.Struct, forbid_unknown_fields=True, rename="kebab", frozen=T
 
 
 class FlightTable(Table, frozen=True, kw_only=True):
-    """The case that is calculated with: the fastest at which the whole throw is asked for.
+    """The flight case of the calculation: the fastest flight with full throw.
 
     `airspeed` is true; `altitude` above sea level, m; `temperature_offset` warmer than standard, K; `angle_of_attack`
     counts either way; `load_factor` is that of the surface's own weight, g; `margin` is stall over needed torque;
@@ -95,7 +95,7 @@ Holes = list[Millimetres] | HolesTable
 
 
 def holes_mm(told: Holes) -> tuple[float, ...]:
-    """All holes that are told, shortest first. Raises InputError as `HolesTable.each_mm`."""
+    """All stated holes, shortest first. Raises InputError as `HolesTable.each_mm`."""
     return tuple(sorted(set(told))) if isinstance(told, list) else told.each_mm()
 
 
@@ -178,7 +178,7 @@ class SurfaceTable(Table, frozen=True, kw_only=True):
 
 
 class RigTables(Table, frozen=True, kw_only=True):
-    """All that an airframe file says for `busproto.rig.report`; `leads` are those of single functions."""
+    """All tables of an airframe file for `busproto.rig.report`; `leads` are those of single functions."""
 
     flight: FlightTable
     pack: PackTable | None = None
@@ -187,7 +187,7 @@ class RigTables(Table, frozen=True, kw_only=True):
 
 
 EXAMPLE: Final = """\
-[flight]                        # the fastest at which the whole throw is asked for
+[flight]                        # the fastest flight with full throw
 airspeed = 45.0                 # m/s, true
 altitude = 300.0                # m
 temperature-offset = 10.0       # K warmer than standard

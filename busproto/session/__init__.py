@@ -1,4 +1,4 @@
-"""Requests and replies as a machine without I/O. Imports the wire format and nothing above."""
+"""Requests and replies as a state machine without I/O. Imports the wire format and nothing above."""
 
 from busproto.session.exchange import Ask, Expect, Heard, Verdict
 from busproto.session.session import Session

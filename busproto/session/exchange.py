@@ -1,4 +1,4 @@
-"""What the host wants of one exchange on the bus, and what came of it."""
+"""One exchange on the bus: what the host sends and expects, and what it received."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from busproto.wire.timing import MAX_TURNAROUND_NS, START_JITTER_NS, STORE_NS
 
 
 class Expect(enum.Enum):
-    """What may come back."""
+    """Which kind of answer may come."""
 
     NOTHING = "nothing"
     ONE = "one reply"
@@ -23,20 +23,21 @@ class Expect(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """One request, and how long to listen for what.
+    """One request, the answers expected, and how long to listen for them.
 
     Attributes:
         message: the request.
-        destination: whom it is for.
-        expect: what may come back.
+        destination: address it is sent to, 1..240, or 255 for all.
+        expect: which kind of answer may come.
         source: the only address a reply may come from; None for any.
-        window_ns: the latest moment a reply may begin (ONE), or how long the line may stay idle in all (WINDOW, BYTES),
-            counted from the last stop bit of the request.
-        idle_ns_per_byte: WINDOW and BYTES only: idle time that each byte heard adds, beside its own time on the line.
-        quiet_ns: WINDOW only: while bytes come that cannot be read, nothing must have come for so long before it ends.
-            Answers that collide are heard as fewer bytes than they last.
-        ahead: broadcasts that go out in the same burst before the request; nobody answers those.
-        listen_out: ONE only: hear the window to its end, so that a second actuator at the address shows.
+        window_ns: the latest time at which a reply may begin (ONE), or the total idle time of the window (WINDOW,
+            BYTES), from the last stop bit of the request.
+        idle_ns_per_byte: WINDOW and BYTES only: idle time that each received byte adds, beside its own time on the
+            line.
+        quiet_ns: WINDOW only: after unreadable bytes, the line must be idle this long before the window ends. Colliding
+            answers are received as fewer bytes than the time they take.
+        ahead: broadcasts that are sent in the same burst before the request; no actuator answers these.
+        listen_out: ONE only: listen to the end of the window, so that a second actuator at the address shows.
     """
 
     message: Message
@@ -51,43 +52,43 @@ class Ask:
 
     @classmethod
     def one(cls, message: Message, address: int, *, listen_out: bool = False, slow: bool = False) -> Ask:
-        """A request to one address; `slow` where the actuator writes stored memory before it answers."""
+        """A request to one address; `slow` if the actuator writes stored memory before it answers."""
         window_ns = MAX_TURNAROUND_NS + START_JITTER_NS + (STORE_NS if slow else 0)
         return cls(message, address, Expect.ONE, address, window_ns, listen_out=listen_out)
 
     @classmethod
     def all(cls, message: Message) -> Ask:
-        """A broadcast that nobody answers."""
+        """A broadcast that no actuator answers."""
         return cls(message, BROADCAST_ADDRESS, Expect.NOTHING)
 
 
 class Verdict(enum.Enum):
-    """What came of an exchange."""
+    """The outcome of an exchange, in a word."""
 
     SENT = "nothing was expected"
     SILENT = "no byte came back"
     ANSWERED = "what was expected, and nothing else"
-    GARBLED = "bytes came back, but no good reply"
-    CROWDED = "a good reply and more: another actuator answered too, or noise fell in"
-    ECHO_BROKEN = "the echo of the request is not what was sent: nobody may have understood it"
+    GARBLED = "bytes came, but no good reply"
+    CROWDED = "a good reply and more bytes: another actuator answered too, or noise"
+    ECHO_BROKEN = "the echo of the request is not what was sent: it may have reached no actuator whole"
 
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """What came of one exchange.
+    """What was received in one exchange.
 
     Attributes:
-        ask: what was asked.
-        sequence: of the request.
-        replies: good frames that fit the request, in order.
+        ask: the request.
+        sequence: sequence number of the request.
+        replies: good frames that match the request, in order.
         strays: bytes that belong to no good frame, delimiters left out.
-        raw: everything that came back behind the echo.
-        echoed: the request came back as it was sent: the line carries our bytes.
-        overran: bytes kept coming for longer than all actuators together can answer.
-        stale: good frames that do not fit this request (an earlier one's, or from elsewhere).
-        verdict: all of this in a word.
-        began_ns, ended_ns: the exchange, by the transport's clock.
-        before: bytes that came between the exchange before and this one; no request accounts for them.
+        raw: all bytes received after the echo.
+        echoed: whether the request was received exactly as sent, so that the line carried it.
+        overran: whether bytes kept coming for longer than all actuators together can answer.
+        stale: good frames that do not match this request (answers to an earlier one, or to another host).
+        verdict: the outcome, in a word.
+        began_ns, ended_ns: begin and end, by the transport's clock.
+        before: bytes that came between the previous exchange and this one; no request accounts for them.
     """
 
     ask: Ask
@@ -105,7 +106,7 @@ class Heard:
 
     @property
     def unread_bytes(self) -> int:
-        """How many bytes came that belong to no reply, delimiters among them."""
+        """Number of bytes that belong to no reply, with delimiters."""
         return len(self.raw) - sum(len(encode_frame(frame)) for frame in self.replies)
 
     @property

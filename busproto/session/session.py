@@ -1,10 +1,15 @@
-"""One exchange after another on a half-duplex line, as a machine without I/O: bytes and times in, outcomes out.
+"""One exchange after another on a half-duplex line, as a state machine without I/O: bytes and times in, outcomes out.
 
-It refuses to know ports and clocks; every time comes in as an argument, in ns. Rules: one request is under way at a
-time; a reply must fit its sequence, operation and source; one good frame and nothing else is one actuator; bytes
-that belong to no good frame are kept and told. Whether the line echoes is learned from what comes back first and
-checked from then on: a broken echo means that nobody may have understood the request. Nothing depends on gaps
-between bytes, as USB adapters hide them; the time an adapter may keep bytes back is added to every deadline.
+It knows no port and no clock; every time is an argument, in ns. Rules:
+
+* One request is under way at a time.
+* A reply must match its sequence number, operation and source address.
+* One good frame and no other byte is the answer of one actuator.
+* Bytes that belong to no good frame are kept and reported.
+* The first bytes received tell whether the line echoes; every later echo is compared with what was sent. A broken echo
+  means that the request may have reached no actuator whole.
+* Nothing depends on gaps between bytes, as USB adapters hide them. The time for which an adapter may hold bytes back is
+  added to every deadline.
 """
 
 from __future__ import annotations
@@ -18,9 +23,9 @@ from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, MAX_WIRE_BYTES,
 
 _BITS_PER_BYTE: Final = 10
 _MOST_BYTES: Final = 240 * 24
-"""A uid answer of every actuator that one line can hold."""
+"""Bytes of the uid answers of as many actuators as one line can have."""
 _CLOCK_MARGIN: Final = 1.02
-"""An actuator's clock may be slow by so much against ours."""
+"""An actuator's clock may be slower than the host's by this fraction."""
 
 
 class Session:
@@ -28,8 +33,8 @@ class Session:
 
     Attributes:
         state: see `busproto.session.states`.
-        echoes: whether the line gives our own bytes back; None while not known.
-        counts: how often each verdict came, "stale" frames, and bytes that came "between" exchanges; for reports.
+        echoes: whether the line echoes the host's bytes; None while not known.
+        counts: number of each verdict, of "stale" frames, and of bytes "between" exchanges; for reports.
     """
 
     def __init__(self, *, baud: int, latency_ns: int = 0, first_sequence: int = 0) -> None:
@@ -51,10 +56,10 @@ class Session:
         return count * _BITS_PER_BYTE * 1_000_000_000 // self._baud
 
     def begin(self, ask: Ask, now_ns: int, before: bytes = b"") -> bytes:
-        """Begin an exchange; returns the bytes to send. `before` came since the end of the one before.
+        """Begin an exchange; returns the bytes to send. `before` are the bytes received since the previous exchange.
 
         Raises:
-            LocalProtocolError: another one is under way.
+            LocalProtocolError: another exchange is under way.
             EncodeError: the request cannot be sent; the state has not changed.
         """
         first = self._sequence
@@ -64,7 +69,7 @@ class Session:
         ]
         frames.append(request_frame(ask.message, ask.destination, (first + len(frames)) & 0xFF))
         wire = b"".join(map(encode_frame, frames))
-        # the same request may have gone out more than once in one burst; an answer to any of them counts
+        # the same request may have been sent more than once in one burst; an answer to any of them counts
         self._same_ahead = {
             frame.sequence for frame, message in zip(frames, ask.ahead, strict=False) if message == ask.message
         }
@@ -90,13 +95,14 @@ class Session:
         """The bytes were handed to the port at `now_ns`; the line carries them from then on."""
         self._step(SessionEvent.SENT)
         self._request_end_ns = now_ns + self.airtime_ns(len(self._wire))
-        # all actuators there can be, one after the other; who goes on after that does not answer, it babbles
+        # time for every possible actuator, one after the other; a device that sends for longer does not answer, it
+        # babbles
         busy_ns = self.airtime_ns(_MOST_BYTES) + _MOST_BYTES * self._ask.idle_ns_per_byte
         self._longest_ns = self._latency_ns + round(_CLOCK_MARGIN * (self._ask.window_ns + busy_ns))
 
     @property
     def deadline_ns(self) -> int:
-        """When to stop listening, by what has been heard so far."""
+        """The time at which to stop listening, given the bytes received so far, ns."""
         ask, back = self._ask, len(self._raw) + self._lost_bytes
         if self.echoes or self._echo_seen:
             back = max(0, back - len(self._wire))
@@ -112,7 +118,7 @@ class Session:
             listen_ns += round(_CLOCK_MARGIN * ask.window_ns) + self.airtime_ns(2)
         elif ask.expect is Expect.ONE:
             longest = MAX_WIRE_BYTES if back else MIN_WIRE_BYTES
-            if self._replies:  # others that answer the same are as long, and began within the window too
+            if self._replies:  # further answers are as long, and begin within the window too
                 longest = len(encode_frame(self._replies[0])) + 1
             listen_ns += ask.window_ns + self.airtime_ns(longest)
         elif self.echoes is None:
@@ -122,7 +128,7 @@ class Session:
         return self._request_end_ns + listen_ns
 
     def heard(self, data: bytes, now_ns: int) -> None:
-        """Take bytes that have come in."""
+        """Take bytes that were received by `now_ns`."""
         self._step(SessionEvent.HEARD)
         self._raw += data
         self._heard_ns = now_ns
@@ -142,12 +148,12 @@ class Session:
             self._settle(now_ns)
 
     def interrupted(self, now_ns: int) -> None:
-        """A read was broken off: whatever the line can carry may have come since the last one, and is lost.
+        """Note that a read was broken off: bytes since the last read may be lost.
 
-        Who listens on from here hears the exchange out: answers are under way, and nothing may be sent over them.
+        The caller goes on listening until the deadline: answers are under way, and nothing may be sent over them.
         """
         if self.state is SessionState.SENDING:
-            self.sent(now_ns)  # who knows how much of it went out
+            self.sent(now_ns)  # it is not known how much of the request was sent
         self._lost_bytes += max(0, now_ns - self._heard_ns) // self.airtime_ns(1)
 
     def _fits(self, frame: Frame) -> bool:
@@ -167,7 +173,7 @@ class Session:
         return ask.expect is Expect.NOTHING and self._echo_seen
 
     def expire(self, now_ns: int) -> None:
-        """The deadline has passed: what was heard is all there is."""
+        """End the exchange: the deadline has passed, no more bytes belong to it."""
         if self.state is not SessionState.SETTLED:
             self._settle(now_ns)
 
@@ -185,7 +191,7 @@ class Session:
         self._behind_echo = raw[len(self._wire) :] if echo else raw
 
     def take(self) -> Heard:
-        """The outcome; the session is then idle again."""
+        """Return the outcome; the session is then idle again."""
         self._step(SessionEvent.TAKE)
         strays = bytes(self._strays)
         if self._decoder.pending_bytes:
@@ -223,7 +229,7 @@ class Session:
         return Verdict.GARBLED if self._behind_echo else Verdict.SILENT
 
     def close(self) -> None:
-        """No more exchanges."""
+        """End the session: every later exchange is refused."""
         if self.state is not SessionState.CLOSED:
             self._step(SessionEvent.CLOSE)
 

@@ -6,7 +6,7 @@
                                       listening --heard----> listening
     and from every state but closed: --close--> closed
 
-An event that has no row is a mistake of the caller: `LocalProtocolError`, and the state stays as it is.
+An event without a row is an error of the caller: `LocalProtocolError`, and the state does not change.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from busproto.errors import LocalProtocolError
 
 
 class SessionState(enum.Enum):
-    """Where an exchange stands."""
+    """The states of the session."""
 
     IDLE = "idle"
     SENDING = "sending"
@@ -30,7 +30,7 @@ class SessionState(enum.Enum):
 
 
 class SessionEvent(enum.Enum):
-    """What can happen to it."""
+    """The events that change the state."""
 
     BEGIN = "begin"
     SENT = "sent"

@@ -1,12 +1,12 @@
-"""What the host needs of a port. Whether a real bus is behind it, or a virtual one, nobody above can tell.
+"""What the host needs of a port. No module above it can tell whether the bus behind it is real or virtual.
 
-Contract, held against every transport by one suite (`tests/contract`):
+The contract, which one suite tests on every transport (`tests/contract`):
 
-* `write` hands bytes over and does not wait for the line; an empty string is nothing.
-* `read_until` returns what has arrived as soon as anything has; with nothing there it returns an empty string when
-  `now_ns` has reached the deadline, and at once where it has passed.
+* `write` hands bytes over and does not wait for the line; empty bytes do nothing.
+* `read_until` returns the received bytes as soon as there are any. Without any it returns b"" when `now_ns` reaches the
+  deadline, and at once if the deadline has passed.
 * `now_ns` never runs backwards. It may be virtual.
-* `close` may be called twice; after it, and when the port has gone away, write and read raise `PortClosedError`.
+* `close` may be called twice. After it, or when the port has gone away, write and read raise `PortClosedError`.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ class Transport(Protocol):
     Attributes:
         url: the name it was opened by.
         baud: bits per second.
-        latency_ns: how long bytes may be kept back on their way to us (USB adapters: up to 16 ms).
+        latency_ns: how long received bytes may be held back (USB adapters: up to 16 ms).
     """
 
     @property
@@ -37,20 +37,20 @@ class Transport(Protocol):
         """Hand bytes over. Raises PortClosedError."""
 
     def read_until(self, deadline_ns: int) -> bytes:
-        """What has arrived, at the latest at the deadline. Raises PortClosedError."""
+        """The bytes received, as soon as there are any; b"" at the deadline. Raises PortClosedError."""
 
     def now_ns(self) -> int:
-        """The clock that deadlines refer to, ns."""
+        """The time by the clock that deadlines refer to, ns."""
 
     def close(self) -> None:
-        """Let go of the port."""
+        """Close the port. May be called twice."""
 
 
 class ClosedBehind:
-    """What is closed where the ``with`` block ends that it was opened for, also by an error."""
+    """A thing with `close` that can be used by ``with``: closed at the end of the block, also after an error."""
 
     def close(self) -> None:
-        """Let go of the port."""
+        """Close the port. May be called twice."""
         raise NotImplementedError
 
     def __enter__(self) -> Self:
@@ -63,7 +63,7 @@ class ClosedBehind:
 
 
 class PortAround(ClosedBehind):
-    """A port that stands before another one and passes everything on; whoever wants more than that overrides it."""
+    """A port in front of another port. It passes everything on; subclasses override what they change."""
 
     def __init__(self, port: Transport) -> None:
         self._port = port

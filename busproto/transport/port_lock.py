@@ -1,14 +1,14 @@
-"""A port is used by one program at a time, and the second one is told who has it.
+"""Only one program uses a port at a time; a second one gets an error that names the first.
 
-Two things keep a device: the system's own exclusive lock on it (pyserial's ``exclusive``, and on a real serial port
-`TIOCEXCL` too, which also keeps out programs that ask for no lock), and a lock file of ours, which says who it is. The
-file is locked first, so that a second program of ours never opens the device: opening alone can move control lines or
-change how the port is set.
+A device is locked in two ways: by the system's own exclusive lock on it (pyserial's ``exclusive``, and on a real serial
+port `TIOCEXCL` too, which also keeps out programs that ask for no lock), and by a lock file of busproto, which names
+the process. The file is locked first, so that a second busproto never opens the device: opening alone can move control
+lines or change the settings of the port.
 
 Both locks are the system's (`flock`): they end with the process however it ends, so nothing stale is ever in the way.
-The file stays behind, empty. It is named by the device itself, not by the name that was typed, so that all links to
-one device share it. `TIOCEXCL` is not used on a pseudo-terminal: it would outlast a crash there, as long as the other
-end is open. Windows opens serial ports exclusively by itself; there is no lock file there.
+The file stays behind, empty. Its name is made from the device itself, not from the name that was typed, so that all
+links to one device share it. `TIOCEXCL` is not used on a pseudo-terminal: it would outlast a crash there, as long as
+the other end is open. Windows opens serial ports exclusively by itself; there is no lock file there.
 """
 
 from __future__ import annotations
@@ -33,17 +33,17 @@ MAX_COMMAND_LETTERS: Final = 60
 PSEUDO_TERMINALS: Final = ("/dev/pts/", "/dev/ttyp", "/dev/ttys0")
 LOCKED_ERRORS: Final = frozenset({errno.EAGAIN, errno.EACCES, errno.EWOULDBLOCK})
 IN_USE_ERRORS: Final = frozenset({errno.EAGAIN, errno.EWOULDBLOCK, errno.EBUSY})
-"""What opening a device gives that another program has for itself."""
+"""The system errors of opening a device that another program has exclusively."""
 
 
 @dataclass(frozen=True, slots=True)
 class Holder:
-    """Who has a port.
+    """The process that has a port.
 
     Attributes:
-        pid: of the process; 0 where it is not known.
-        command: what is running there; "" where it is not known.
-        since: when it took the port, ISO 8601; "" where it is not known.
+        pid: of the process; 0 if it is not known.
+        command: the command it runs; "" if it is not known.
+        since: when it took the port, ISO 8601; "" if it is not known.
     """
 
     pid: int = 0
@@ -51,10 +51,10 @@ class Holder:
     since: str = ""
 
     def __str__(self) -> str:
-        who = f"'{self.command}'" if self.command else "another program"
+        name = f"'{self.command}'" if self.command else "another program"
         known = [f"process {self.pid}"] if self.pid else []
         known += [f"since {self.since}"] if self.since else []
-        return f"{who} ({', '.join(known)})" if known else who
+        return f"{name} ({', '.join(known)})" if known else name
 
 
 class PortLock:
@@ -64,13 +64,13 @@ class PortLock:
         self._handle = handle
 
     def release(self) -> None:
-        """Let go; twice is no harm. The file stays, empty: to remove it would open a gap for two holders."""
+        """Release the lock; may be called twice. The file stays, empty: removing it would allow two holders."""
         if self._handle >= 0:
             import fcntl
 
             with contextlib.suppress(OSError):
                 os.ftruncate(self._handle, 0)
-                fcntl.flock(self._handle, fcntl.LOCK_UN)  # also where a child of ours has the handle still
+                fcntl.flock(self._handle, fcntl.LOCK_UN)  # also if a child process still has the handle
             os.close(self._handle)
             self._handle = -1
 
@@ -79,15 +79,15 @@ def take(device: str, url: str = "") -> PortLock | None:
     """Lock a device for this process.
 
     Args:
-        device: as it was typed, link or not.
-        url: how the port was asked for, for the message; the device where it is empty.
+        device: the name as typed, which may be a link.
+        url: the name of the port for the message; `device` if empty.
 
     Returns:
-        The lock; None where there is nothing to be locked (no device of this machine), or no place for lock files:
-        the system's own lock on the device must then do.
+        The lock; None if there is nothing to lock (not a device of this machine), or no place for lock files: then only
+        the system's own lock on the device protects it.
 
     Raises:
-        PortBusyError: another program of ours has it. The device was not touched.
+        PortBusyError: another busproto has it. The device was not touched.
     """
     name = _name_of(device)
     directory = _directory() if name else None
@@ -115,7 +115,7 @@ def take(device: str, url: str = "") -> PortLock | None:
 
 
 def require_free(device: str) -> None:
-    """Raises PortBusyError where another program of ours has that device now; touches nothing."""
+    """Raise PortBusyError if another busproto has that device now; touches nothing."""
     lock = take(device)
     if lock is not None:
         lock.release()
@@ -139,7 +139,7 @@ def let_others_in(port: Any) -> None:
     import fcntl
     import termios
 
-    with contextlib.suppress(OSError, AttributeError, TypeError):  # it may have gone already
+    with contextlib.suppress(OSError, AttributeError, TypeError):  # the port may be gone already
         handle = port.fileno()
         fcntl.flock(handle, fcntl.LOCK_UN)
         fcntl.ioctl(handle, termios.TIOCNXCL)
@@ -151,7 +151,7 @@ def is_device(name: str) -> bool:
 
 
 def some_holder(device: str) -> Holder:
-    """Who has a device open, as far as the system tells: a program that does not know our lock."""
+    """The process that has a device open without a busproto lock, as far as the system shows it."""
     try:
         wanted = os.stat(device).st_rdev
         processes = [int(one) for one in os.listdir("/proc") if one.isdecimal()]
@@ -172,14 +172,14 @@ def some_holder(device: str) -> Holder:
 
 
 def own_command() -> str:
-    """What is running here, as the other side is told: the program and the command, no more of what was typed."""
+    """The program and command of this process, for the lock file; arguments are left out."""
     program = Path(sys.argv[0] or "python").name if sys.argv else "python"
     words = ["busproto" if program == "__main__.py" else program, *sys.argv[1:2]]
     return " ".join(words)[:MAX_COMMAND_LETTERS]
 
 
 def _name_of(device: str) -> str:
-    """The name of a device's lock; "" for what is no device of this machine."""
+    """The file name of a device's lock; "" if it is not a device of this machine."""
     if os.name == "nt":
         return ""
     try:
@@ -190,7 +190,7 @@ def _name_of(device: str) -> str:
 
 
 def _directory() -> Path | None:
-    """A directory of this user's alone; None where there is none."""
+    """A directory that only this user can write; None if there is none."""
     own = os.environ.get("XDG_RUNTIME_DIR", "")
     path = Path(own) / DIRECTORY if os.path.isabs(own) else Path(tempfile.gettempdir()) / f"{DIRECTORY}-{os.getuid()}"
     try:
@@ -203,7 +203,7 @@ def _directory() -> Path | None:
 
 
 def _told(handle: int) -> Holder:
-    """What the holder has written of itself; it may be about to."""
+    """What the holder has written into the lock file; empty fields if it has not yet."""
     try:
         body = json.loads(os.pread(handle, MAX_HOLDER_BYTES, 0))
         return Holder(int(body["pid"]), str(body["command"]), str(body["since"]))

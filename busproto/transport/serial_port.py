@@ -1,7 +1,7 @@
 """Any port that pyserial opens: a device name, ``socket://HOST:PORT``, ``sim://SCENARIO`` and so on.
 
-A port that brings its own clock (``monotonic_ns``) and its own latency is asked for them, so that one in virtual
-time works here like any other.
+If the port has a clock (``monotonic_ns``) and a latency of its own, these are used, so that a port in virtual time
+works like any other.
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ from busproto.transport.port_lock import PortLock
 from busproto.wire.frame import DEFAULT_BAUD
 
 DEFAULT_LATENCY_NS: Final = 20_000_000
-"""USB adapters keep bytes back for up to 16 ms; a loaded machine adds some."""
+"""ns. USB adapters hold bytes back for up to 16 ms; a loaded machine adds some."""
 MIN_BAUD, MAX_BAUD = 1200, 4_000_000
 READ_BYTES: Final = 4096
 REFUSAL_WAIT_S: Final = 0.1
-"""So long a TCP port has to say at once that another host is there; what it says later is found when it is read."""
-REFUSED: Final = "another host is there, {}"
+"""s. A TCP port has this time to report that another host is connected; a later report is found when it is read."""
+REFUSED: Final = "another host is connected, {}"
 
 
 class SerialTransport(ClosedBehind):
@@ -43,11 +43,11 @@ class SerialTransport(ClosedBehind):
         Args:
             url: device name or pyserial URL.
             baud: 1200..4 000 000 bits per second.
-            latency_ns: None for the port's own figure, or 20 ms where it has none.
+            latency_ns: None for the port's own figure, or 20 ms if it has none.
 
         Raises:
-            PortUnavailableError: it could not be opened.
-            PortBusyError: another program has it; nothing of that one's was touched.
+            PortUnavailableError: the port could not be opened.
+            PortBusyError: another program has the port; its settings were not touched.
         """
         self.url = url
         self.baud = baud
@@ -71,12 +71,12 @@ class SerialTransport(ClosedBehind):
         self._last_ns = 0
 
     def _opened(self) -> Any:
-        """The open port. A device of this machine is ours alone from then on."""
+        """Open the port. A device of this machine is locked for this process from then on."""
         port: Any = serial.serial_for_url(self.url, baudrate=self.baud, timeout=0, write_timeout=2, do_not_open=True)
         device = str(port.port)  # behind a URL there may be a device too
         if not port_lock.is_device(device):
             if self._may_be_refused:
-                port.reset_input_buffer = lambda: None  # opening would throw away what a server says first
+                port.reset_input_buffer = lambda: None  # opening would discard the first bytes of a server
             port.open()
             if self._may_be_refused and _has_handle(port) and select.select([port.fileno()], [], [], REFUSAL_WAIT_S)[0]:
                 self._early = bytes(port.read(READ_BYTES))
@@ -121,7 +121,7 @@ class SerialTransport(ClosedBehind):
         self._require_open()
         try:
             while not (data := self._read_until(deadline_ns)) and self.now_ns() < deadline_ns:
-                pass  # woken for nothing
+                pass  # woken without data
             holder = self._refused_for(data)
             if holder:
                 raise PortClosedError(self.url, REFUSED.format(holder))
@@ -141,12 +141,12 @@ class SerialTransport(ClosedBehind):
             data = bytes(port.read(1))
             return data + bytes(port.read(port.in_waiting)) if data else data
         # A change of time-out would reconfigure the port, which can take milliseconds. One whose other end has gone
-        # is said to be ready; pyserial finds out when it reads.
+        # is reported as ready; pyserial finds out when it reads.
         select.select([port.fileno()], [], [], left_s)
         return bytes(port.read(READ_BYTES))
 
     def _refused_for(self, data: bytes) -> str:
-        """The host that is there already, where the first that a TCP port says is that; else ""."""
+        """The host that is connected already, if the first line of a TCP port says so; else ""."""
         if not data or not self._may_be_refused:
             return ""
         self._may_be_refused = False
@@ -170,7 +170,7 @@ class SerialTransport(ClosedBehind):
 
 
 def _has_handle(port: Any) -> bool:
-    """Whether the system can wait for this port. Ports without a handle of their own have the method all the same."""
+    """Whether the system can wait for this port. (Ports without a handle have `fileno` too, but it raises.)"""
     if os.name == "nt":
         return False
     try:
@@ -181,7 +181,7 @@ def _has_handle(port: Any) -> bool:
 
 
 def _reason(error: Exception) -> str:
-    """What pyserial says, on one line and without its own prefix."""
+    """pyserial's error text, on one line and without its own prefix."""
     text = " ".join(str(error).split()) or type(error).__name__
     if isinstance(error, OSError) and error.errno:
         text = os.strerror(error.errno)  # pyserial's own text names the port once more

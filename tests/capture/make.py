@@ -19,7 +19,7 @@ from unittest.mock import patch
 import busproto.capture
 from busproto.capture.recorder import RecordingTransport
 from busproto.errors import BusError
-from busproto.ops import Link, assign, commit, describe, find, read_all, release_all, report, undo, who_is_at, write
+from busproto.ops import Link, assign, commit, describe, find, read_all, release_all, report, uids_at, undo, write
 from busproto.ops.moving.motion import engage, report_round, stream
 from busproto.ops.parameter_access import read
 from busproto.ops.transact import transact
@@ -107,7 +107,7 @@ def _clash(link: Link) -> None:
     for _ in range(4):
         with contextlib.suppress(BusError):
             link.run(report(7))
-    assert len(link.run(who_is_at(7, rng=random.Random(1)))) == 2
+    assert len(link.run(uids_at(7, rng=random.Random(1)))) == 2
 
 
 def _noise(link: Link) -> None:

@@ -46,7 +46,7 @@ def test_a_record_is_never_written_over(cli: CommandLine, tmp_path: Path) -> Non
     file.write_text("mine", "utf-8")
     result = cli("show", "3", "--port", BENCH, "--capture", str(file))
     assert (result.code, result.out) == (exit_codes.USAGE, "")
-    assert result.error_line == f"'{file}': it is there already, and no capture is written over; name another"
+    assert result.error_line == f"'{file}': the file exists, and no capture is overwritten; name another"
     assert file.read_text("utf-8") == "mine"
 
 

@@ -83,7 +83,7 @@ def test_a_file_that_is_there_is_left_alone_and_so_is_the_port(tmp_path: Path) -
     path = tmp_path / "a.pcapng"
     path.write_text("mine", "utf-8")
     host = load("bench-four").build(1).host
-    with pytest.raises(FileError, match="it is there already"):
+    with pytest.raises(FileError, match="the file exists"):
         RecordingTransport(host, path)
     with pytest.raises(FileError, match="it cannot be written: No such file"):
         RecordingTransport(host, tmp_path / "no" / "a.pcapng")

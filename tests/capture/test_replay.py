@@ -188,7 +188,7 @@ def test_it_answers_with_the_sequence_of_the_request() -> None:
     assert port.bus.differences == []
 
 
-def test_a_request_that_was_not_recorded_is_the_first_difference_and_nobody_answers() -> None:
+def test_a_request_that_was_not_recorded_is_the_first_difference_and_gets_no_answer() -> None:
     port = Virtual(recorded(lambda link: [link.run(report(3)), link.run(describe(3))]))
     port.write(encode_frame(request_frame(m.Report(), 4, 1)))
     (found,) = port.bus.differences
@@ -211,4 +211,4 @@ def test_the_same_with_another_content_says_so() -> None:
     bus.heard(ask.data, 0)
     assert [(one.packet, one.asked) for one in bus.differences[1:]] == [(0, "nothing more")]
     bus.heard(b"\x00abc\x00", 0)
-    assert bus.differences[-1].text == "bytes that are no frame came (too short)"
+    assert bus.differences[-1].text == "bytes that are not a frame came (too short)"

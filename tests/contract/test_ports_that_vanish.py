@@ -206,7 +206,7 @@ def test_a_port_that_is_not_there(url: str, says: str) -> None:
     assert error.__cause__ is not None
 
 
-def test_a_tcp_port_at_which_nobody_listens() -> None:
+def test_a_tcp_port_without_a_listener() -> None:
     url = closed_tcp_port()
     with pytest.raises(PortUnavailableError, match="Connection refused") as caught:
         open_transport(url)

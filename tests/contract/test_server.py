@@ -243,7 +243,7 @@ def test_tcp_tells_a_second_host_who_is_there_and_the_first_notices_nothing(
             transport = SerialTransport(port.name)  # this server is slow to say it: only now
             transport.write(b"me too")
             assert port.wait(PATIENCE_S)[0] == b""
-            with pytest.raises(PortClosedError, match=f"another host is there, host {there} .since 20"):
+            with pytest.raises(PortClosedError, match=f"another host is connected, host {there} .since 20"):
                 transport.read_until(transport.now_ns() + round(PATIENCE_S * 1000) * MS)
             transport.close()
             monkeypatch.setattr(serial_port, "REFUSAL_WAIT_S", PATIENCE_S)

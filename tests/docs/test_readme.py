@@ -158,13 +158,28 @@ def test_every_link_leads_somewhere(page: str) -> None:
     assert targets or page != "README.md"
 
 
+_PATH: Final = re.compile(r"`((?:busproto|sim|tests|captures|\.ci)/[\w./-]*|[\w.-]+(?:/[\w.-]+)+\.(?:py|js|md|toml))`")
+_MODULE: Final = re.compile(r"python -m ((?:busproto|tests)[\w.]*)")
+
+
 def test_paths_that_the_pages_name_exist() -> None:
     """Such as `sim/actuators/actuator.py`: names with a folder and an ending, in code spans."""
     lost = []
     for page in PAGES:
         text = (ROOT / page).read_text("utf-8")
-        for name in re.findall(r"`((?:busproto|sim|tests|captures|\.ci)/[\w./-]*)`", text):
+        for name in _PATH.findall(text):
             if "NAME" not in name and not (ROOT / name).exists():
+                lost.append(f"{page}: {name}")
+    assert lost == []
+
+
+def test_modules_that_the_pages_run_exist() -> None:
+    """Such as `python -m tests.capture.make`: a module, or a package with a `__main__`."""
+    lost = []
+    for page in PAGES:
+        for name in _MODULE.findall((ROOT / page).read_text("utf-8")):
+            path = ROOT / name.rstrip(".").replace(".", "/")
+            if not path.with_suffix(".py").exists() and not (path / "__main__.py").exists():
                 lost.append(f"{page}: {name}")
     assert lost == []
 

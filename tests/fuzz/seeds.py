@@ -27,10 +27,10 @@ _TIME: Final = 0x9B
 """About 6 ms, as `some_time` in reference_target.c reads it."""
 
 
-def _frame_action(frame: Frame, whom: bytes) -> bytes:
+def _frame_action(frame: Frame, header: bytes) -> bytes:
     tag = b"" if frame.tag is None else frame.tag.to_bytes(2, "little")
-    whom = bytes([whom[0] | (REPLY if frame.is_reply else 0)]) + whom[1:]
-    head = whom + bytes([frame.source, frame.sequence, frame.operation]) + tag
+    header = bytes([header[0] | (REPLY if frame.is_reply else 0)]) + header[1:]
+    head = header + bytes([frame.source, frame.sequence, frame.operation]) + tag
     return b"\x01" + head + bytes([len(frame.payload)]) + frame.payload
 
 
@@ -52,7 +52,7 @@ def _for_codec(packets: list[Packet]) -> bytes:
 def _for_reference(packets: list[Packet]) -> bytes:
     """Whatever is for one actuator is for this one."""
     made = b"\x00\x80\x01"
-    whom = {BROADCAST_ADDRESS: bytes([ALL]), UNADDRESSED: bytes([WITHOUT_ADDRESS]), HOST_ADDRESS: bytes([RAW, 0])}
+    header = {BROADCAST_ADDRESS: bytes([ALL]), UNADDRESSED: bytes([WITHOUT_ADDRESS]), HOST_ADDRESS: bytes([RAW, 0])}
     for packet in packets:
         frame = kind_of(packet.data).frame
         if packet.is_echo:
@@ -60,7 +60,7 @@ def _for_reference(packets: list[Packet]) -> bytes:
         if frame is None:
             made += _raw_action(packet.data, 63)
         else:
-            made += _frame_action(frame, whom.get(frame.destination, bytes([ITSELF]))) + bytes([_TIME])
+            made += _frame_action(frame, header.get(frame.destination, bytes([ITSELF]))) + bytes([_TIME])
     return made
 
 

@@ -48,21 +48,21 @@ def test_an_empty_list_is_an_answer_and_says_why_it_is_not_proven() -> None:
     assert "NOT PROVEN complete (no actuator answers" in repr(found)
 
 
-@pytest.mark.parametrize("who", [12, LONE, LONE.hex(), LONE.hex().upper(), bytearray(LONE), ops.Found(LONE, 0)])
-def test_one_is_named_by_its_address_or_by_its_uid(who: Any) -> None:
+@pytest.mark.parametrize("key", [12, LONE, LONE.hex(), LONE.hex().upper(), bytearray(LONE), ops.Found(LONE, 0)])
+def test_one_is_named_by_its_address_or_by_its_uid(key: Any) -> None:
     bus, _ = opened(harbour())
-    one = bus[who]
+    one = bus[key]
     assert one.describe().uid == one.uid == LONE.hex()
     assert one.address == one.describe().address == 12
     assert one.report().position_deg == -8.0
     assert one.report().is_limp
 
 
-@pytest.mark.parametrize("who", [0, 240, -1, True, 3.5, None, "12", "", "zz", b"1", bytes(8), [12], {}])
-def test_what_names_no_actuator_is_refused_at_once(who: Any) -> None:
+@pytest.mark.parametrize("key", [0, 240, -1, True, 3.5, None, "12", "", "zz", b"1", bytes(8), [12], {}])
+def test_what_names_no_actuator_is_refused_at_once(key: Any) -> None:
     bus, port = opened(harbour())
     with pytest.raises(busproto.InputError, match=r"1\.\.239|digits|bytes"):
-        bus[who]
+        bus[key]
     assert port.sent == []
 
 
@@ -181,7 +181,7 @@ def test_raw_values_of_the_wrong_kind_never_come_to_the_packing(value: Any) -> N
     for address in ("12", 12.0, 300, None):
         with pytest.raises(busproto.InputError, match=r"a whole number 1\.\.239 is wanted"):
             one.run(ops.report(address))  # type: ignore[arg-type]
-    with pytest.raises(busproto.InputError, match=r"a share of the travel is wanted, -1\.\.1"):
+    with pytest.raises(busproto.InputError, match=r"a fraction of the travel is wanted, -1\.\.1"):
         one.run(ops.move(12, "40%"))  # type: ignore[arg-type]
     assert one.link.exchanges == 0
 
@@ -297,7 +297,7 @@ def test_a_port_that_goes_away_says_once_who_could_not_be_told() -> None:
     with pytest.raises(busproto.PortClosedError) as caught, busproto.Bus(port) as bus:
         bus[12].move("10%", hold_s=5)
     assert caught.value.__notes__ == [
-        "could not be told to go limp: address 12 (its loss action is hold). "
+        "could not be released: address 12 (its loss action is hold). "
         "Take the pack off before you touch anything they move"
     ]
 
@@ -381,9 +381,9 @@ def test_taken_shared_and_missing_are_told_by_what_they_are() -> None:
     before = one.truth
     with pytest.raises(busproto.AddressConflictError, match="is taken by"):
         bus[FRESH].give_address(12)
-    for who in (60, LEFT):
+    for key in (60, LEFT):
         with pytest.raises(busproto.AddressConflictError, match="is shared by several"):
-            bus[who].report()
+            bus[key].report()
     with pytest.raises(busproto.ReplyTimeoutError, match="address 99"):
         bus[99].report()
     with pytest.raises(busproto.OperationError, match="no actuator with uid 00000000000000ff was found"):
@@ -480,7 +480,7 @@ def test_all_tell_what_they_are() -> None:
             use()
 
 
-def test_progress_is_told_to_whoever_wants_it() -> None:
+def test_progress_is_told_to_the_function_that_was_given() -> None:
     steps: list[busproto.Progress] = []
     with busproto.open("sim://bench-four?seed=7", on_progress=steps.append) as bus:
         bus.find()

@@ -144,7 +144,7 @@ def test_one_that_babbles_from_the_first_member_list_on_ends_the_search(bench: B
 def test_a_classic_way_that_takes_too_long_says_so(bench: Box, name: str) -> None:
     slow_port = bench.hooked(lambda _: bench.pass_time(70 * S))
     roster = bench.run(METHODS[name].run(random.Random(1), 115_200))
-    assert roster.reason.startswith("ended before its end, after 60 s; ")
+    assert roster.reason.startswith("broken off after 60 s; ")
     assert len(slow_port.sent) <= 2
 
 
@@ -154,7 +154,7 @@ def test_a_classic_way_that_takes_too_long_says_so(bench: Box, name: str) -> Non
 def test_where_its_channel_cannot_be_set_it_is_looked_at_all_the_same(bench: Box) -> None:
     fresh = bench.add(9)
     bench.hooked(once(Commit, lambda: setattr(fresh, "is_mute", True)))
-    with pytest.raises(Exception, match="nothing came back") as caught:
+    with pytest.raises(Exception, match="no reply from") as caught:
         bench.run(give_address(uid_of(9), 30, 4))
     assert seen_by(caught.value) == LetGo(not_seen=(30,))
 
@@ -219,15 +219,15 @@ def test_one_without_an_address_is_not_asked_whether_it_follows(bench: Box) -> N
     assert bench.run(steer_channel(2, [UNADDRESSED, 1, 2])).addresses == (2,)
 
 
-def test_of_actuators_that_nobody_looked_at_nothing_is_said() -> None:
+def test_of_actuators_that_were_not_looked_at_nothing_is_said() -> None:
     known = [OnLine(3, uid_of(1)), OnLine(UNADDRESSED, uid_of(2))]
     assert not_looked_at(known) == LetGo(not_seen=(3,), without_address=1)
     assert could_not_be_told([OnLine(UNADDRESSED)]) == not_looked_at([OnLine(UNADDRESSED)]).note
 
 
 WRONG: Final[dict[str, tuple[Callable[[], Any], str]]] = {
-    "a demand in words": (lambda: raw_demand("0.5"), "demand '0.5': a share of the travel is wanted, -1..1"),  # type: ignore[arg-type]
-    "a demand that is a truth": (lambda: raw_demand(True), "demand True: a share of the travel is wanted, -1..1"),
+    "a demand in words": (lambda: raw_demand("0.5"), "demand '0.5': a fraction of the travel is wanted, -1..1"),  # type: ignore[arg-type]
+    "a demand that is a truth": (lambda: raw_demand(True), "demand True: a fraction of the travel is wanted, -1..1"),
     "a time in words": (lambda: next(show(1, "2")), "show for '2': a number of seconds is wanted, 0..10 s"),  # type: ignore[arg-type]
     "an address in words": (lambda: next(report("1")), "address '1': a whole number 1..239 is wanted"),  # type: ignore[arg-type]
     "no address": (lambda: next(report(0)), "address 0: a whole number 1..239 is wanted"),

@@ -84,7 +84,7 @@ def test_one_that_has_come_to_its_end_is_not_run_again(make: Any) -> None:
     one = box()
     steps = make()
     one.run(steps)
-    with pytest.raises(InputError, match="has come to its end already"):
+    with pytest.raises(InputError, match="has ended already"):
         one.run(steps)
 
 

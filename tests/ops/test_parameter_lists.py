@@ -184,7 +184,7 @@ def test_silence_on_the_list_is_told_and_the_others_are_read() -> None:
     port = one.hooked(once(DescribeParameter, lambda: one.bus.actuators[0].power_off(), number=5))
     seen = one.run(survey())
     assert [snapshot.address for snapshot in seen.snapshots.values()] == [8]
-    assert "describe parameter: the actuator at address 7 (07 hex) was asked 4 times" in seen.problems[7]
+    assert "describe parameter: no reply from the actuator at address 7 (07 hex) after 4 attempts" in seen.problems[7]
     assert Write not in map(type, port.sent)
 
 
@@ -195,10 +195,10 @@ def test_a_list_that_makes_no_sense_is_refused_in_one_line() -> None:
     for rows, why in (
         ((*odd.rows[:-1], *odd.rows[:1]), "row 21, 'channel': number 1 is that of 'channel' already"),
         ((*odd.rows[:-1], notch.__class__(40, "x", notch.subcon, "V", 1, 9, 1, 9, "")), "row 21, 'x': limits 9..1 are"),
-        (odd.rows[:2], "it does not answer by it"),
+        (odd.rows[:2], "its answers do not fit the list"),
     ):
         odd.rows = rows
-        if why.startswith("it does not"):
+        if why.startswith("its answers"):
             odd.by_number = {}
         seen = one.run(survey())
         assert seen.problems[7].startswith(
@@ -214,7 +214,7 @@ def test_a_count_beyond_the_list_is_refused() -> None:
     more = type(description)(
         **{**{name: getattr(description, name) for name in description.__dataclass_fields__}, "parameter_count": 40}
     )
-    with pytest.raises(ParameterListError, match="it says that it has 40 parameters, and refuses row 22"):
+    with pytest.raises(ParameterListError, match="it reports 40 parameters, and refuses row 22"):
         one.run(parameters_of(7, more))
 
 

@@ -35,7 +35,7 @@ def bench() -> Box:
 ADDRESSES: Final = {uid_of(number): number for number in range(1, COUNT + 1)}
 BY_STEPS: Final[dict[str, tuple[Callable[[], Steps[Any]], int]]] = {
     "giving addresses": (lambda: assign_all([Move(uid, at, at + 10) for uid, at in ADDRESSES.items()]), COUNT),
-    "looking who is there": (scan, 3 * len(all_rows())),
+    "looking which addresses answer": (scan, 3 * len(all_rows())),
     "reading": (survey, COUNT),
 }
 

@@ -7,7 +7,7 @@ import random
 import pytest
 
 from busproto.errors import AddressConflictError, NodeRefusedError, ReplyTimeoutError
-from busproto.ops import Link, assign, describe, engage, find, report, transact, who_is_at
+from busproto.ops import Link, assign, describe, engage, find, report, transact, uids_at
 from busproto.ops.steps import Clash, Moved, Pause, Steps, exchange
 from busproto.session import Ask, Expect, Heard, Verdict
 from busproto.wire import Message, decode_frame
@@ -51,7 +51,7 @@ def test_one_answers(echo: bool, baud: int) -> None:
     assert one.link.session.counts == {"answered": 3}
 
 
-def test_nobody_answers() -> None:
+def test_no_actuator_answers() -> None:
     one = box()
     with pytest.raises(ReplyTimeoutError) as caught:
         one.run(transact(Report(), 7, Status, attempts=3))
@@ -59,7 +59,7 @@ def test_nobody_answers() -> None:
     assert (error.address, error.attempts, error.heard_bytes) == (7, 3, 0)
     assert isinstance(error, TimeoutError)
     assert str(error) == (
-        "report: the actuator at address 7 (07 hex) was asked 3 times; nothing came back: check power, wiring, line "
+        "report: no reply from the actuator at address 7 (07 hex) after 3 attempts: check power, wiring, line "
         "rate and address ('busproto find')"
     )
     assert one.link.exchanges == 3
@@ -125,7 +125,7 @@ def test_bytes_that_are_no_answer_are_told() -> None:
     with pytest.raises(ReplyTimeoutError) as caught:
         one.run(transact(Report(), 7, Status))
     assert caught.value.heard_bytes > 0
-    assert "bytes came back, but no good frame: noise, or several actuators" in str(caught.value)
+    assert "bytes came, but no good frame): noise, or several actuators" in str(caught.value)
 
 
 # --- several at one address ---
@@ -201,14 +201,14 @@ def test_who_is_at() -> None:
     for uid, address in ((1, 7), (2, 7), (3, 8), (4, 240)):
         one.add(uid, address)
     for address, uids in ((7, (1, 2)), (8, (3,)), (9, ())):
-        assert one.run(who_is_at(address, rng=random.Random(address))) == tuple(uid_of(uid) for uid in uids)
+        assert one.run(uids_at(address, rng=random.Random(address))) == tuple(uid_of(uid) for uid in uids)
     assert one.link.clashing == {7: (uid_of(1), uid_of(2))}
 
 
 def test_who_is_at_asks_in_another_epoch_each_time() -> None:
     one = sharing(1, 1, 2)
     port = one.hooked(lambda _: None)
-    one.run(who_is_at(7, rng=random.Random(1)))
+    one.run(uids_at(7, rng=random.Random(1)))
     calls = [message for message in port.sent if isinstance(message, RollCall)]
     assert len(calls) == len(port.sent) == 3
     assert len({(call.epoch, call.salt) for call in calls}) == 3
@@ -219,7 +219,7 @@ def test_hearing_only_one_does_not_end_a_clash_that_is_known() -> None:
     one = sharing(1, 1, 2)
     one.run(find(rng=random.Random(1)))
     one.bus.actuators[1].power_off()
-    assert one.run(who_is_at(7, rng=random.Random(1))) == (uid_of(1),)
+    assert one.run(uids_at(7, rng=random.Random(1))) == (uid_of(1),)
     assert one.link.clashing == {7: (uid_of(1), uid_of(2))}
     with pytest.raises(AddressConflictError):
         one.run(report(7))
@@ -271,7 +271,7 @@ def test_a_proven_search_ends_a_clash_that_is_over() -> None:
     assert one.run(describe(7)).uid == uid_of(1)
 
 
-def test_a_proven_search_ends_a_clash_of_which_nobody_is_left() -> None:
+def test_a_proven_search_ends_a_clash_whose_actuators_have_gone() -> None:
     one = sharing(1, 1, 2)
     one.run(find(rng=random.Random(1)))
     for actuator in one.bus.actuators:
@@ -312,7 +312,7 @@ def test_what_the_link_is_told_of_clashes() -> None:
     assert tell(Clash(8, ())) == {}
 
 
-def test_nobody_is_put_to_an_address_that_is_known_to_be_shared() -> None:
+def test_no_actuator_is_put_to_an_address_that_is_known_to_be_shared() -> None:
     """Also where those that share it are silent at the moment."""
     one = sharing(1, 1, 2)
     newcomer = one.add(3, 9)
@@ -329,7 +329,7 @@ def test_nobody_is_put_to_an_address_that_is_known_to_be_shared() -> None:
 
 
 @pytest.mark.parametrize("echo", [True, False])
-def test_what_came_while_nobody_listened_does_not_spoil_the_next_exchange(echo: bool) -> None:
+def test_what_came_between_exchanges_does_not_spoil_the_next_one(echo: bool) -> None:
     one = box(echo=echo)
     one.add(1, 7)
     one.run(report(7))

@@ -355,4 +355,4 @@ def test_copies_are_numbered_and_none_is_left_half(tmp_path: Path, monkeypatch: 
     monkeypatch.setattr(os, "fsync", lambda _: (_ for _ in ()).throw(full_disk()))
     with pytest.raises(InputError, match=r"tow.assignment.3.json' cannot be written: No space left"):
         keep_numbered(path)
-    assert "tow.roles.3.json" not in names_in(tmp_path)
+    assert "tow.assignment.3.json" not in names_in(tmp_path)

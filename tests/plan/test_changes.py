@@ -113,7 +113,7 @@ def test_what_is_in_working_memory_only_is_stored_and_what_is_stored_only_is_wor
     assert other.settings.generation == writes, "what was stored rightly is not written again"
 
 
-def test_nothing_moves_and_everyone_is_limp_while_it_is_done() -> None:
+def test_nothing_moves_and_all_are_limp_while_it_is_done() -> None:
     subject = box(1)
     actuator = subject.add(1, 5, at_deg=10.0)
     wanted = [Goal(uid_of(1), "flap", 7, {"neutral": 2000, "direction": 1})]

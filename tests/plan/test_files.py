@@ -425,7 +425,7 @@ def test_functions_that_are_no_longer_there_are_left_out(tmp_path: Path) -> None
         (
             '{"assignment-of": "One", "format": 1, "uids": {"aileron": "0000000000000001", "throttle": '
             '"0000000000000001"}}',
-            "0000000000000001 stands in several functions",
+            "0000000000000001 is in several functions",
         ),
         ("[" * 100_000, ""),
         (b"\xc3(", "it is not UTF-8 text"),

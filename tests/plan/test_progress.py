@@ -35,8 +35,10 @@ def test_a_trial(subject: Box) -> None:
 def test_looking_who_follows_a_channel_and_who_is_who(subject: Box) -> None:
     for number in (1, 2):
         subject.add(number, number, channel=4)
-    assert told(subject.bus, steer_channel(4, [1, 2])) == {"looking who follows the channel": counted(2)}
-    assert told(subject.bus, ask_what_they_are({1: uid_of(1), 2: uid_of(2)})) == {"asking who is who": [(0, 2), (1, 2)]}
+    assert told(subject.bus, steer_channel(4, [1, 2])) == {"looking which actuators follow the channel": counted(2)}
+    assert told(subject.bus, ask_what_they_are({1: uid_of(1), 2: uid_of(2)})) == {
+        "asking each actuator what it is": [(0, 2), (1, 2)]
+    }
 
 
 def test_trying_directions(tmp_path: Path) -> None:

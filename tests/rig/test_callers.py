@@ -61,7 +61,7 @@ def test_every_public_function_has_a_caller_in_the_product() -> None:
     assert uncalled(sorted(RIG.glob("*.py")), outside()) == []
 
 
-def test_the_check_itself_sees_what_nobody_calls(tmp_path: Path) -> None:
+def test_the_check_itself_sees_what_is_never_called(tmp_path: Path) -> None:
     """One that only another uncalled one calls is uncalled as well."""
     file = tmp_path / "new.py"
     file.write_text(

@@ -78,7 +78,7 @@ def test_the_torques_sum_to_the_load(several: list[Member], load_nm: float) -> N
 
 
 @given(members, st.floats(-10.0, 10.0))
-def test_a_common_error_moves_the_surface_and_fights_nobody(several: list[Member], error_deg: float) -> None:
+def test_a_common_error_moves_the_surface_without_a_fight(several: list[Member], error_deg: float) -> None:
     found = fight([Member(one.stiffness_nm_deg, error_deg) for one in several])
     assert found.surface_deg == pytest.approx(error_deg, abs=1e-9)
     assert found.worst_nm == pytest.approx(0.0, abs=1e-9)
@@ -124,7 +124,7 @@ def test_three_far_apart_pull_with_all_they_have() -> None:
 
 
 @given(rated)
-def test_a_standoff_balances_and_nobody_gives_more_than_its_stall(several: list[Member]) -> None:
+def test_a_standoff_balances_and_no_member_gives_more_than_its_stall(several: list[Member]) -> None:
     found = gang.standoff(several)
     assert math.fsum(found.torques_nm) == pytest.approx(0.0, abs=1e-6)
     for one, torque_nm in zip(several, found.torques_nm, strict=True):

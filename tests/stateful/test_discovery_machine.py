@@ -131,10 +131,10 @@ class DiscoveryMachine(RuleBasedStateMachine):
 
     # --- the host ---
 
-    @rule(epoch=st.integers(1, 0xFFFF), number=PICKS, everyone=st.booleans())
-    def suppress(self, epoch: int, number: int, everyone: bool) -> None:
+    @rule(epoch=st.integers(1, 0xFFFF), number=PICKS, to_all=st.booleans())
+    def suppress(self, epoch: int, number: int, to_all: bool) -> None:
         """Left over from another host's search: whoever heard it keeps silent in that epoch."""
-        uid = ZERO_UID if everyone or not self.bus.actuators else self.picked(number).uid
+        uid = ZERO_UID if to_all or not self.bus.actuators else self.picked(number).uid
         self.link.run(exchange(Ask.all(Suppress(epoch, uid))))
 
     @rule()
@@ -231,7 +231,7 @@ class DiscoveryMachine(RuleBasedStateMachine):
             assert one.arm.target_deg is None
 
     @invariant()
-    def the_host_accepts_no_frame_that_nobody_sent(self) -> None:
+    def the_host_accepts_only_frames_that_were_sent(self) -> None:
         if not hasattr(self, "bus"):
             return
         record = self.bus.line.record

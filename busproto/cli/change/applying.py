@@ -16,7 +16,7 @@ from busproto.cli import exit_codes
 from busproto.cli.common import NotCleared, clear_progress, console, engaged_json, print_engaged, print_json
 from busproto.ops.discovery.search import Roster
 from busproto.ops.link import Link
-from busproto.ops.moving.letting_go import who_holds
+from busproto.ops.moving.letting_go import holding_actuators
 from busproto.ops.survey import roster_actuators
 from busproto.plan.airframe.applying import Applied, Job, carry_out_job
 from busproto.plan.changes import Change
@@ -56,7 +56,7 @@ def not_proven(link: Link, roster: Roster, as_json: bool, **also: object) -> int
     Returns:
         The exit code.
     """
-    engaged = link.run(who_holds(roster_actuators(roster)))
+    engaged = link.run(holding_actuators(roster_actuators(roster)))
     clear_progress()
     if as_json:
         nothing = {"changes": [], "step_count": 0, "proven": False, "reason": roster.reason}

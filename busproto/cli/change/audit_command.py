@@ -17,7 +17,7 @@ from busproto.cli.common import (
     print_engaged,
     print_json,
 )
-from busproto.ops.moving.letting_go import who_holds
+from busproto.ops.moving.letting_go import holding_actuators
 from busproto.ops.survey import actuators_of, survey
 from busproto.plan.airframe.audit import AS_PLANNED, MISSING, Audit, audit, audit_json
 from busproto.plan.assignment import load_assignment
@@ -57,7 +57,7 @@ def command(airframe: str, port: PortOptions, as_json: bool) -> int:
         seen = link.run(survey())
         found = audit(plan, assignment, seen, matches)
         tell_harm(found.harmed)
-        engaged = link.run(who_holds(actuators_of(seen)))
+        engaged = link.run(holding_actuators(actuators_of(seen)))
     if as_json:
         print_json({"airframe": plan.title, **audit_json(found), "engaged": engaged_json(engaged)})
     else:

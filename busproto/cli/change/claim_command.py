@@ -38,10 +38,10 @@ from busproto.ops.addressing import Move
 from busproto.ops.discovery.roster import twin_text
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
 from busproto.ops.link import Link
+from busproto.ops.moving.hand_movement import CLEAR_DEG
 from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.moving.motion import report
 from busproto.ops.moving.nudge import nudge
-from busproto.ops.moving.who_moved import CLEAR_DEG
 from busproto.ops.parameter_access import describe
 from busproto.ops.steps import Steps
 from busproto.ops.survey import roster_actuators
@@ -51,9 +51,9 @@ from busproto.plan.actuators import (
     ask_what_they_are,
     harmed_of,
     meet,
+    named_actuator,
     own_address,
     scratch_moves,
-    whom,
 )
 from busproto.plan.airframe import claim as claims
 from busproto.plan.airframe.results import TRIAL_ENDING, check_result_place, keep_directions
@@ -372,7 +372,7 @@ def _by_nudge(talk: Talk, harmed: Mapping[bytes, Harmed]) -> Steps[claims.Ended]
 
 
 def _nudge(plan: Plan, assigned: Mapping[str, bytes], which: str, clear: bool, port: PortOptions, as_json: bool) -> int:
-    uid, address = whom(plan, assigned, which)
+    uid, address = named_actuator(plan, assigned, which)
     with open_link(port) as link:
         if address is None:
             address = own_address(link.run(find()), uid)

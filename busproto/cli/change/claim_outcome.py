@@ -13,7 +13,7 @@ from busproto.cli.look.find_command import proof_text
 from busproto.cli.looking import COLOURS, direction_line
 from busproto.ops.addressing import Move
 from busproto.ops.discovery.search import Roster
-from busproto.ops.moving.who_moved import Member
+from busproto.ops.moving.hand_movement import Member
 from busproto.plan.actuators import Known, harmed_of, unfit_of
 from busproto.plan.airframe import claim as claims
 from busproto.plan.assignment import assignment_path

@@ -17,8 +17,8 @@ from busproto.cli.common import (
 )
 from busproto.errors import InputError
 from busproto.interrupts import INTERRUPTS
+from busproto.ops.moving.hand_movement import Member, Verdict
 from busproto.ops.moving.nudge import Nudged
-from busproto.ops.moving.who_moved import Member, Verdict
 from busproto.plan import claim_words
 from busproto.plan.actuators import (
     Known,

@@ -25,7 +25,7 @@ from busproto.errors import InputError
 from busproto.ops.discovery.methods import METHODS
 from busproto.ops.discovery.roster import gone_text
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
-from busproto.ops.moving.letting_go import who_holds
+from busproto.ops.moving.letting_go import holding_actuators
 from busproto.ops.steps import Steps
 from busproto.ops.survey import roster_actuators
 
@@ -118,7 +118,7 @@ def command(
         steps = METHODS[name].run(rng, port.baud)
     with open_link(port) as link:
         roster = link.run(steps)
-        engaged = link.run(who_holds(roster_actuators(roster)))
+        engaged = link.run(holding_actuators(roster_actuators(roster)))
     if as_json:
         print_json({"port": port.url, "method": name, **roster.as_json(), "engaged": engaged_json(engaged)})
     else:

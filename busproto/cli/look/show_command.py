@@ -25,7 +25,7 @@ from busproto.ops.discovery.search import Roster, find
 from busproto.ops.holding import Lists
 from busproto.ops.link import Link
 from busproto.ops.moving.demand_units import pulse_us_per_degree
-from busproto.ops.moving.letting_go import OnLine, who_holds
+from busproto.ops.moving.letting_go import OnLine, holding_actuators
 from busproto.ops.moving.motion import fault_texts
 from busproto.ops.steps import Progress, Steps
 from busproto.ops.survey import Snapshot, firmware_text, read_snapshot
@@ -62,7 +62,7 @@ def command(addresses: tuple[str, ...], all_settings: bool, port: PortOptions, a
             roster = link.run(find())
             wanted = [at for at in roster.by_address if at != UNADDRESSED]
         snapshots, problems = _read_snapshots(link, wanted)
-        engaged = link.run(who_holds(OnLine(at) for at in wanted))
+        engaged = link.run(holding_actuators(OnLine(at) for at in wanted))
     is_complete = roster is None or (roster.proven and not roster.unaddressed)
     if as_json:
         print_json(

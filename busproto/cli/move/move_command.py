@@ -106,7 +106,7 @@ def _let_go(address: int, port: PortOptions, as_json: bool) -> int:
     """Limp needs no caution: it is what every caution wants."""
     with open_link(port) as link:
         before = link.run(report(address))
-        seen = link.run(let_go((OnLine(address),), everyone=False))
+        seen = link.run(let_go((OnLine(address),), to_all=False))
         after = link.run(report(address))
     if as_json:
         print_json(

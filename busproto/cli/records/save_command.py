@@ -22,7 +22,7 @@ from busproto.cli.common import (
     uid_text,
 )
 from busproto.errors import InputError
-from busproto.ops.moving.letting_go import OnLine, who_holds
+from busproto.ops.moving.letting_go import OnLine, holding_actuators
 from busproto.plan.airframe.record import (
     ENDING,
     Record,
@@ -78,7 +78,7 @@ def command(
     with open_link(port) as link:
         record = link.run(read_record(plan, title=title or (plan.title if plan else path.name.partition(".")[0])))
         there = [(one.address, one.uid) for one in record.entries] + [(one.address, one.uid) for one in record.unread]
-        engaged = link.run(who_holds(OnLine(address, uid) for address, uid in there))
+        engaged = link.run(holding_actuators(OnLine(address, uid) for address, uid in there))
     clear_progress()
     if not record.entries and not record.unread:
         raise InputError("no actuator answers, so there is nothing to save: check power, wiring and line rate (--baud)")

@@ -11,7 +11,7 @@ from busproto.conformance.calls import EPOCH, window_ns
 from busproto.conformance.clauses import clause
 from busproto.conformance.dut import MS, Dut, replies_in
 from busproto.ops import assign_all, find, ordered_moves, prove_addresses
-from busproto.ops.transact import who_is_at
+from busproto.ops.transact import uids_at
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
 
@@ -43,7 +43,7 @@ def test_a_clock_off_by_one_percent_is_no_harm(dut_build: Callable[..., Dut], cl
 @clause("find.proof", "op.01", "frame.tag")
 def test_a_clash_with_another_is_found_and_mended(dut_build: Callable[..., Dut]) -> None:
     dut = dut_build(neighbours=others(1, 2, lambda _: 5))
-    uids = dut.run(who_is_at(5, rng=random.Random(2)))
+    uids = dut.run(uids_at(5, rng=random.Random(2)))
     assert set(uids) == {dut.uid, dut.neighbours[0].uid}
     roster = dut.run(find(rng=random.Random(2)))
     assert roster.clashes, "two at one address were expected in the list"

@@ -1,7 +1,7 @@
 """The proof keyed by address: the actuators on the line are exactly those of a map, each alone at its address.
 
-The same discipline as in `busproto.ops.discovery.search`: what no actuator of the map accounts for is a doubt, silence
-of one that should have answered is a miss, and anything odd makes the proof a long one.
+The rules are those of `busproto.ops.discovery.search`. A byte that no actuator of the map accounts for is a doubt. An
+actuator that should have answered and was not received is a miss. Any doubt or miss makes the proof a long one.
 """
 
 from __future__ import annotations
@@ -32,15 +32,15 @@ from busproto.wire.hash import list_answer, uid_hash
 from busproto.wire.messages import ADDRESS_MAP_BYTES, AddressList
 
 ADDRESS_PASSES: Final = 3
-"""Quiet passes at least: two at one address look like one in up to one pass in 20 (virtual bus)."""
+"""Least number of quiet passes: two actuators at one address look like one in up to 1 of 20 passes (virtual bus)."""
 MEMBER_LIST_BYTES: Final = HEADER_BYTES + 3 + ADDRESS_MAP_BYTES + FRAMING_BYTES
 NO_CALLS: Final = Account((), Counter(), Counter())
 ILL_MAP: Final = "the plan itself gives one address twice, or leaves an actuator without one"
 UNLISTED: Final = (
-    "something came that no actuator of the map accounts for: one that has no address of the map, two at one address, "
-    "or noise"
+    "bytes were received that no actuator of the map accounts for: from an actuator whose address is not in the map, "
+    "from two at one address, or noise"
 )
-NOBODY: Final = "no actuator is in the map, and silence alone proves nothing"
+NO_MAP: Final = "no actuator is in the map, and silence alone proves nothing"
 
 
 def prove_addresses(
@@ -109,4 +109,4 @@ def prove_addresses(
     missing = [f"{addresses[uid]}" for uid in order if odds.missed[uid] and uid not in seen]
     if missing:
         return f"no certain answer from address {', '.join(missing)}"
-    return UNLISTED if doubts else "too much noise" if order else NOBODY
+    return UNLISTED if doubts else "too much noise" if order else NO_MAP

@@ -1,7 +1,7 @@
-"""The classic ways to find everyone on a shared line, for teaching and comparison. `backoff` is the one to use.
+"""The classic ways to find all actuators on a shared line, for teaching and comparison. Use `backoff` in practice.
 
-Each says what it cannot do; none of them proves that nobody is missing. They use the operations match, slotted call
-and describe, which exist for them, and suppress, so that one that was found keeps silent.
+The roster of each says what its method cannot do; none proves that no actuator is missing. They use the operations
+match, slotted call and describe, which exist for them, and suppress, so that an actuator that was found stays silent.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ MAX_QUERIES: Final = 20_000
 MAX_ROUNDS: Final = 60
 MAX_SLOTS: Final = 256
 MOST_NS: Final = 60_000_000_000
-"""A search that has lasted so long asks nothing more. With the request it is in, that is when it ends on any line."""
+"""ns. A search that has lasted this long begins no further request."""
 SLOT_MARGIN_US: Final = 100
-"""Start jitter, and what the clocks of 1 % drift apart within a few slots; many slots drift further."""
+"""ns. Covers the start jitter, and the drift of clocks of 1 % over a few slots; over many slots they drift further."""
 
 
 @dataclass
@@ -45,12 +45,12 @@ class _Tally:
     ended: str = ""
 
     def go_on(self, heard: Heard) -> Steps[bool]:
-        """Whether to ask on: not where bytes never cease to come, nor for ever."""
+        """Whether to send another request: not on a line where bytes never stop, nor after `MOST_NS`."""
         self.overruns += heard.overran
         if self.overruns >= MAX_OVERRUNS:
-            self.ended = "ended before its end, as a device keeps talking or the line is stuck; "
+            self.ended = "broken off, as a device keeps sending or the line is stuck; "
         elif (yield from now()) >= self.began_ns + MOST_NS:
-            self.ended = f"ended before its end, after {MOST_NS / 1e9:.0f} s; "
+            self.ended = f"broken off after {MOST_NS / 1e9:.0f} s; "
         return not self.ended
 
     def take(self, heard: Heard) -> list[bytes]:
@@ -83,7 +83,7 @@ def _roster(tally: _Tally, cannot: str) -> Steps[Roster]:
 
 
 POLL_CANNOT: Final = (
-    "asking address by address cannot separate two that answer at once, and finds nobody who has no address"
+    "asking address by address cannot separate two that answer at once, and finds no actuator without an address"
 )
 
 
@@ -114,12 +114,12 @@ TREE_CANNOT: Final = (
 
 
 def _match(tally: _Tally, prefix: int, bits: int, *, brief: bool = False) -> Steps[Heard]:
-    """Ask those whose uid begins with these bits; all of them answer at once."""
+    """Ask the actuators whose uid begins with these bits; all of them answer at once."""
     tally.queries += 1
     aligned = (prefix << (UID_BITS - bits)).to_bytes(UID_BYTES, "big")
     message = PrefixQuery(tally.epoch, bits, int(brief), aligned)
     expect = Expect.BYTES if brief else Expect.WINDOW
-    # many at once pull the line low for most of an answer's time: silence is over only after that
+    # many answers at once keep the line low for most of an answer's time: only then does the line count as idle
     ask = Ask(
         message,
         BROADCAST_ADDRESS,
@@ -150,7 +150,7 @@ def query_tree(rng: random.Random, baud: int, bits_per_step: int = 1) -> Steps[R
 
 
 def bit_search(rng: random.Random, baud: int) -> Steps[Roster]:
-    """Ask only whether anyone is there, one bit of the uid at a time, and follow each branch to its end."""
+    """Ask only whether any actuator answers, one bit of the uid at a time, and follow each branch to its end."""
     tally = yield from _tally(rng, baud)
     stack = [(0, 0)]
     while stack and tally.queries < MAX_QUERIES and not tally.ended:
@@ -175,7 +175,7 @@ SLOTS_CANNOT: Final = "framed slots end when a round brings no collision; one dr
 
 
 def framed_slots(rng: random.Random, baud: int) -> Steps[Roster]:
-    """Let each answer in a slot of fixed length, drawn anew each round; those heard are told to keep silent."""
+    """Let each answer in a slot of fixed length, drawn anew each round; an actuator that was received is suppressed."""
     tally = yield from _tally(rng, baud)
     answer_us = -(-tally.answer_ns // 1000)
     slot_us = answer_us + SLOT_MARGIN_US + answer_us // 50
@@ -196,7 +196,7 @@ def framed_slots(rng: random.Random, baud: int) -> Steps[Roster]:
         if not heard.unread_bytes:
             break
         # as many slots as are left; 2.39 in a collision on average where slots and actuators are as many
-        # (Schoute 1983, from memory); where nobody at all was understood the bytes tell too little
+        # (Schoute 1983, from memory); where no answer at all could be read, the bytes tell too little
         wanted = 2.39 * max(1, collisions) if uids else 2 * slots
         slots = max(2, min(MAX_SLOTS, round(wanted)))
     return (yield from _roster(tally, SLOTS_CANNOT))

@@ -1,11 +1,14 @@
 """What a search has seen, and what may be concluded from it.
 
-Two kinds of sign are kept apart. A *doubt* is a byte that no listed actuator accounts for: in a window, behind a member
-list, between two exchanges. A *miss* is a listed actuator that should have answered and was not heard: either it did
-not hear the request, or the host did not hear it; a miss counts for both directions of the line. Misses are counted,
-and how often a request may be missed at most is the upper confidence bound of that share, by Clopper and Pearson
-(Biometrika 26, 1934, p. 404; from memory): of all listed actuators together, and of each that missed any by itself, so
-that one with a bad ear is not hidden among good ones. The worst of these is what one is taken for that is not listed.
+Two kinds of evidence are kept apart. A *doubt* is a byte that no listed actuator accounts for: in a window, behind a
+member list, or between two exchanges. A *miss* is a listed actuator that should have answered and was not received:
+either the actuator did not receive the request, or the host did not receive the answer. A miss counts for both
+directions of the line.
+
+From the counted misses follows how often a request may be missed at most: the upper confidence bound of the proportion
+by Clopper and Pearson (Biometrika 26, 1934, p. 404; from memory). It is calculated for all listed actuators together
+and for each one that missed any, so that an actuator with poor reception is not hidden among good ones. An actuator
+that is not listed is assumed to be as bad as the worst of these.
 """
 
 from __future__ import annotations
@@ -23,23 +26,26 @@ from busproto.wire.frame import UNADDRESSED
 from busproto.wire.hash import slot_of, uid_hash
 
 CONFIDENCE: Final = 0.95
-"""Of the bound on how often a request is missed."""
+"""Confidence, 0..1, of the bound on how often a request is missed."""
 ASSUMED_BYTE_ERROR: Final = 1e-3
-"""Least chance that a byte is not understood by an actuator, whatever was seen."""
+"""Least assumed probability that an actuator misreads a byte, however few misses were seen."""
 SHORT_CALL_BYTES: Final = 19
 POOR_SHARE: Final = 0.4
 POOR_CONFIDENCE: Final = 0.99
 MOST_NAMED: Final = 3
 NEAR_SLOTS: Final = 1
 CLOCKS_APART: Final = 0.025
-"""Clocks of +-1 %, and a little: two that are so far apart in a window may still answer at once."""
+"""Drift of clocks of +-1 %, and a little more: two slots this far apart, as a fraction of the time since the window
+began, may still overlap."""
 SPARE_BYTES: Final = 2
-"""A collision may leave so many bytes more than its longest answer has: what a receiver makes of its end."""
+"""A collision may be received as this many bytes more than its longest answer has: a receiver may read its end as one.
+"""
 
 
 @lru_cache(maxsize=4096)
 def upper_bound(misses: int, trials: int, confidence: float = CONFIDENCE) -> float:
-    """Upper bound of a share by Clopper and Pearson: a greater one makes so few misses rarer than 1 - confidence.
+    """Upper bound of a proportion by Clopper and Pearson: with a greater one, so few misses are rarer than 1 -
+    confidence.
 
     Args:
         misses: 0..trials.
@@ -58,12 +64,12 @@ def upper_bound(misses: int, trials: int, confidence: float = CONFIDENCE) -> flo
 
 
 def lower_bound(misses: int, trials: int, confidence: float = CONFIDENCE) -> float:
-    """The same from below: what is not missed is bounded from above."""
+    """Lower bound of a proportion by Clopper and Pearson. Arguments as `upper_bound`."""
     return 1.0 - upper_bound(trials - misses, trials, confidence)
 
 
 def _at_most(misses: int, trials: int, share: float) -> float:
-    """Chance of so many misses or fewer, 0 < share < 1: the binomial distribution's sum, begun at its greatest term."""
+    """Probability of this many misses or fewer, 0 < share < 1: the binomial sum, begun at its greatest term."""
     odds = share / (1.0 - share)
     log_term = (
         math.lgamma(trials + 1)
@@ -83,13 +89,13 @@ def _at_most(misses: int, trials: int, share: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class CallHeard:
-    """One roll call and what came of it.
+    """One roll call and what was received in its window.
 
     Attributes:
         salt, slots: as sent.
-        read: uids that were understood.
-        unread: bytes that belong to none of them.
-        times: how often it was said in one burst.
+        read: uids that could be read.
+        unread: number of bytes that belong to none of these answers.
+        times: how often the call was sent in one burst.
     """
 
     salt: int
@@ -101,12 +107,13 @@ class CallHeard:
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """Whether the listed actuators account for what the roll calls brought.
+    """Whether the listed actuators account for what was received in the roll calls.
 
     Attributes:
-        unexplained: numbers of the calls, from 0, that brought bytes which no listed actuator accounts for.
-        missed: how many calls each listed actuator should have answered, or have been acknowledged by, and did not.
-        heard: how many it answered.
+        unexplained: indices of the calls, from 0, with bytes that no listed actuator accounts for.
+        missed: for each listed actuator, the number of calls that it should have answered, or taken as its
+            acknowledgement, and did not.
+        heard: for each, the number of calls that it answered.
     """
 
     unexplained: tuple[int, ...]
@@ -115,11 +122,11 @@ class Account:
 
 
 def account(calls: list[CallHeard], known: Iterable[bytes], epoch: int) -> Account:
-    """Hold what each call brought against what the known actuators must have done.
+    """Compare what was received in each call with what the known actuators must have sent.
 
-    One that was first understood in a later call had to answer this one too, if it had power and heard it. Where it was
-    not understood, its answer met with that of another which was not understood either and had a slot near its own.
-    Bytes that were not understood come from such only; what is more than they had to say is left unexplained.
+    An actuator whose answer was first read in a later call had to answer this call too, if it had power and received
+    it. If its answer could not be read, it overlapped with that of another actuator in a slot near its own, which could
+    not be read either. Only such answers account for unreadable bytes; bytes beyond their length stay unexplained.
     """
     first: dict[bytes, int] = {}
     for number, call in enumerate(calls):
@@ -132,11 +139,11 @@ def account(calls: list[CallHeard], known: Iterable[bytes], epoch: int) -> Accou
     heard: Counter[bytes] = Counter()
     for number, call in enumerate(calls):
         heard.update(call.read)
-        # one that was understood before, and is again, has not taken note that it was
+        # an actuator that was read before and answers again has missed its acknowledgement
         missed.update(uid for uid in call.read if first[uid] < number)
         waited = [uid for uid in known if first[uid] > number] if number < last else []
         together = _together(call, waited, epoch)
-        # one that met with no other did not hear the call, or had no power yet
+        # an actuator whose slot no other came near did not receive the call, or had no power yet
         missed.update(set(waited) - together)
         if not call.unread:
             missed.update(together)
@@ -146,7 +153,8 @@ def account(calls: list[CallHeard], known: Iterable[bytes], epoch: int) -> Accou
 
 
 def _together(call: CallHeard, waited: list[bytes], epoch: int) -> set[bytes]:
-    """Those of the waiting that had a slot near another's in a call, so that their answers may have met."""
+    """The waiting actuators whose slot in a call was near that of another, so that their answers may have
+    overlapped."""
     near = NEAR_SLOTS + math.ceil(CLOCKS_APART * call.slots)
     by_slot = sorted((slot_of(uid_hash(uid, epoch, call.salt), call.slots), uid) for uid in waited)
     pairs = ((one, other) for (at, one), (then, other) in pairwise(by_slot) if then - at <= near)
@@ -154,7 +162,7 @@ def _together(call: CallHeard, waited: list[bytes], epoch: int) -> set[bytes]:
 
 
 def poor_text(poor: Mapping[bytes, tuple[int, int]], addresses: Mapping[bytes, int]) -> str:
-    """Why nothing is proven where some of those that are known answer too seldom."""
+    """Why nothing is proven where some listed actuators answer too seldom."""
     named = [
         f"{uid.hex()}{'' if addresses[uid] == UNADDRESSED else f' at address {addresses[uid]}'} answered {answered} of "
         f"{asked} times"
@@ -167,15 +175,15 @@ def poor_text(poor: Mapping[bytes, tuple[int, int]], addresses: Mapping[bytes, i
 
 @dataclass
 class Odds:
-    """The chance that a powered actuator which is not in the list has stayed unnoticed.
+    """The probability that a powered actuator which is not in the list has stayed unnoticed.
 
-    It has if it missed every quiet member list, or its digest fitted a listed one by chance, and missed every saying of
-    every short call, or believes by chance to be acknowledged. That is the most it can be for an actuator that hears,
-    and is heard, no worse than the worst of those in the list may be.
+    Such an actuator has missed every quiet member list (or its digest equals a listed one by chance), and has missed
+    every repetition of every short call (or takes itself for acknowledged by chance). The figure is an upper bound for
+    an actuator whose reception, in both directions, is no worse than the worst of the listed ones may be.
 
     Attributes:
         quiet: bytes and positions of each quiet member list.
-        sayings: of short calls that nobody answered.
+        sayings: how often each short call was sent that no actuator answered.
     """
 
     quiet: list[tuple[int, int]] = field(default_factory=list)
@@ -185,18 +193,18 @@ class Odds:
     sent_bytes: list[int] = field(default_factory=list)
 
     def member_list(self, sent_bytes: int, answered: dict[bytes, bool]) -> None:
-        """Note who answered a member list."""
+        """Note which positions answered a member list of `sent_bytes` bytes."""
         self.sent_bytes.append(sent_bytes)
         self.asked.update(answered.keys())
         self.missed.update(uid for uid, has in answered.items() if not has)
 
     def forget_silence(self) -> None:
-        """One was found that had kept silent: silence before that proves nothing."""
+        """An actuator was found that had been silent: drop the quiet passes and calls so far, as they prove nothing."""
         self.quiet.clear()
         self.sayings = 0
 
     def worst(self, present: Iterable[bytes], calls: Account) -> float:
-        """How often a member list may be missed at most, by those who are there, 0..1."""
+        """Upper bound of the probability that an actuator that is there misses a member list, 0..1."""
         counts = [
             (self.missed[uid] + calls.missed[uid], self.asked[uid] + calls.missed[uid] + calls.heard[uid])
             for uid in present
@@ -205,17 +213,17 @@ class Odds:
         return max([together, *(upper_bound(*one) for one in counts if one[0])])
 
     def miss(self, size: int, worst: float) -> float:
-        """How often a request of so many bytes may be missed at most; shorter ones get no credit for being short."""
+        """Upper bound of the probability that a request of `size` bytes is missed, 0..1; short ones get no credit."""
         mean_bytes = sum(self.sent_bytes) / len(self.sent_bytes)
         least = 1 - float((1 - ASSUMED_BYTE_ERROR) ** size)
         return max(least, 1 - float((1 - worst) ** max(1.0, size / mean_bytes)))
 
     def poor(self, present: Iterable[bytes]) -> dict[bytes, tuple[int, int]]:
-        """Those that miss more than two of five member lists, as is certain to 99 %: how many they answered, of how
+        """Actuators that miss more than two of five member lists, with 99 % confidence: how many they answered, of how
         many.
 
-        What such a line says of actuators that are not in the list is worth little: two with one uid that were deaf for
-        four fifths of the time, in windows, stood in a list as one after 54 passes (virtual bus).
+        Silence on such a line proves little about actuators that are not in the list: two actuators with one uid that
+        received nothing for four fifths of the time, in windows, were listed as one after 54 passes (virtual bus).
         """
         return {
             uid: (self.asked[uid] - self.missed[uid], self.asked[uid])
@@ -224,13 +232,15 @@ class Odds:
         }
 
     def is_gone(self, times: int, others: Iterable[bytes], rare: float) -> bool:
-        """Whether one that was silent so many times in a row has gone: what the others missed does not explain it."""
+        """Whether an actuator that was silent this many times in a row has gone: the misses of the others do not
+        explain it."""
         others = list(others)
         missed, asked = (sum(counts[uid] for uid in others) for counts in (self.missed, self.asked))
         return float(upper_bound(missed, asked) ** times) <= rare if missed else True
 
     def one_is_missing(self, present: Iterable[bytes], calls: Account) -> float:
-        """The chance by what is known now; 1 before the first quiet member list, and where nobody is listed."""
+        """The probability from the evidence so far, 0..1; 1 before the first quiet member list, and with an empty
+        list."""
         present = list(present)
         if not self.quiet or not present:
             return 1.0

@@ -1,4 +1,5 @@
-"""Which positions of a member list answered: the bytes that came back, fitted to those that they should give."""
+"""Which positions of a member list answered: the received bytes, matched with the bytes that each position should
+send."""
 
 from __future__ import annotations
 
@@ -9,11 +10,11 @@ from busproto.wire.hash import LIST_ANSWER_BIT
 
 @dataclass(frozen=True, slots=True)
 class ListAnswers:
-    """How the bytes after a member list fit it.
+    """How the bytes received after a member list match it.
 
     Attributes:
-        confirmed: positions whose answer came for certain.
-        doubled: positions whose answer came twice in a row.
+        confirmed: positions whose answer was certainly received.
+        doubled: positions whose answer was received twice in a row.
         extras: number of bytes that no position accounts for.
     """
 
@@ -23,9 +24,10 @@ class ListAnswers:
 
 
 def read_answers(raw: bytes, expected: list[int]) -> ListAnswers:
-    """Fit the bytes that came back, in their order, to the answers that the member list's positions should give.
+    """PrefixQuery the received bytes, in their order, with the answers that the positions of the member list should
+    send.
 
-    A position counts as confirmed only if every way of fitting agrees on it: the earliest and the latest.
+    A position counts as confirmed only if it is in the match from the front and in the match from the end.
     """
     if raw == bytes(expected):
         return ListAnswers(frozenset(range(len(expected))), frozenset(), 0)
@@ -40,7 +42,7 @@ def read_answers(raw: bytes, expected: list[int]) -> ListAnswers:
 
 
 def _fit(answers: list[int], expected: list[int]) -> tuple[dict[int, int], list[int]]:
-    """Position of each answer when each takes the first position still open that fits; and those that fit nowhere."""
+    """The position of each answer, each taking the first fitting position still open; and the answers without one."""
     positions: dict[int, int] = {}
     unfit = []
     position = 0
@@ -56,7 +58,6 @@ def _fit(answers: list[int], expected: list[int]) -> tuple[dict[int, int], list[
 
 
 def is_noise(raw: bytes, positions: int) -> bool:
-    """Whether bytes that do not fit may be those of listed ones, hit on their way: no more than these had to say, and
-    none is such as one that is not in the member list says.
-    """
+    """Whether bytes without a position may be answers of listed actuators, changed by noise: they are no more than
+    there are positions, and none is a byte that an unlisted actuator sends."""
     return len(raw) <= positions and all(byte & LIST_ANSWER_BIT for byte in raw)

@@ -15,11 +15,11 @@ from busproto.ops.steps import Steps
 
 @dataclass(frozen=True, slots=True)
 class Method:
-    """One way to find everyone.
+    """One way to find all actuators.
 
     Attributes:
         name: as on the command line.
-        text: how it works, in a line.
+        text: how it works, in one line.
         cannot: what it cannot do; "" where it proves its result.
         run: the operation, given a source of random numbers and the line rate in bits per second.
     """

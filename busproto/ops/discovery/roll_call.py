@@ -1,8 +1,8 @@
-"""Roll calls: each actuator that is not yet acknowledged answers once in a slot; the next call acknowledges those
-understood.
+"""Roll calls: each actuator that is not yet acknowledged answers once in a slot; the next call acknowledges those that
+were read.
 
-Backoff: one broadcast opens a window of slots; the search ends when a window brings nothing that cannot be read. What
-is seen on the way, for the proof and for what is said afterwards, is in `Search`.
+Each call is a broadcast that opens a window of slots. The calls end with a window in which every byte belongs to an
+answer that can be read. `Search` keeps what was received on the way, for the proof and for the report afterwards.
 """
 
 from __future__ import annotations
@@ -32,10 +32,10 @@ MAX_CALLS: Final = 60
 LATECOMER_CALLS: Final = 8
 LATECOMER_ROUNDS: Final = 3
 MAX_OVERRUNS: Final = 3
-"""Windows in which bytes never ceased to come, before a search is given up."""
+"""Number of windows in which bytes never stopped, after which a search is given up."""
 MOST_NS: Final = 20_000 * MS
-"""A search that has lasted so long begins nothing more: with the exchange it is in, at most 1 s at 115 200 Bd, that is
-when it ends whatever is on the line."""
+"""ns. A search that has lasted this long begins no further exchange. The one under way takes at most 1 s at 115 200 Bd,
+so a search ends whatever is on the line."""
 MIN_PASSES: Final = 2
 
 
@@ -44,14 +44,14 @@ class Search:
     """What a search knows while it runs.
 
     Attributes:
-        strange: how often something came, but in a roll call's window, that no listed actuator accounts for.
-            is_odd: an echo was broken, or came only now and then.
-        account_of, last_account: what the roll calls brought, as of when.
-        only_echo: the last call whose echo was broken brought no more bytes than that.
-        gone: uids that were listed, and answered no more.
-        out_of_turn: uids that were said when they were not asked for.
-        doubled: how often what each had answered to a member list came again.
-        answered: by its byte, who answered the last member list.
+        strange: how often bytes came outside a roll call's window that no listed actuator accounts for.
+            is_odd: an echo was broken, or only some requests had one.
+        account_of, last_account: the last `Account` of the roll calls, and the state for which it was made.
+        only_echo: after the last call with a broken echo no bytes but that echo came.
+        gone: uids that were listed, and then did not answer any more.
+        out_of_turn: uids that came outside a window.
+        doubled: for each uid, how often its answer to a member list came twice.
+        answered: by answer byte, the uid that answered the last member list.
     """
 
     rng: random.Random
@@ -80,22 +80,22 @@ class Search:
         return self.rng.randrange(0x100)
 
     def note(self, heard: Heard) -> None:
-        """What every exchange tells beside its answers."""
+        """Note what an exchange brought beside its answers: echo, late frames, stray bytes."""
         self.heard_anything |= bool(heard.raw or heard.before)
         self.overruns += heard.overran
         self.strange += bool(heard.before)
         self.echoes.add(heard.echoed)
         self.is_odd |= heard.verdict is Verdict.ECHO_BROKEN or len(self.echoes) > 1
         for data in (heard.before, heard.raw if heard.stale else b""):
-            # late or asked for by another: no answer to be counted, but one who has said who it is
+            # late, or asked for by another host: no answer to be counted, but its uid is known now
             uids = (uid_of(found) for found in Decoder().feed(data) if isinstance(found, Frame) and found.is_reply)
             self.out_of_turn.update(uid for uid in uids if uid is not None)
-        # a byte that comes when all is over, and is what one said that had answered: it is said twice, or by two
+        # a byte after the end that equals an answer already counted: sent twice by one actuator, or by two
         self.doubled.update(self.answered[byte] for byte in heard.before if byte in self.answered)
         self.twins |= {uid for uid, times in self.doubled.items() if times >= MIN_PASSES}
 
     def account(self) -> Account:
-        """What the roll calls brought, held against all that were ever understood."""
+        """The account of the roll calls with all uids that were ever read (see `account` of `evidence`)."""
         state = (len(self.calls_heard), *self.addresses, *self.gone)
         if state != self.account_of:
             self.account_of = state
@@ -104,7 +104,7 @@ class Search:
 
 
 def call_until_read(search: Search, slots: int, most_calls: int = MAX_CALLS) -> Steps[bool]:
-    """Roll calls until one brings nothing that cannot be read. Returns False where that does not happen."""
+    """Send roll calls until one brings no unreadable byte. Returns False where that does not happen."""
     for _ in range(most_calls):
         garbled = yield from roll_call(search, slots)
         if search.overruns >= MAX_OVERRUNS or (yield from now()) >= search.began_ns + MOST_NS:
@@ -119,9 +119,10 @@ def call_until_read(search: Search, slots: int, most_calls: int = MAX_CALLS) -> 
 
 
 def call_latecomers(search: Search) -> Steps[None]:
-    """Calls for those that spoke up after the search, until each that was understood has been acknowledged: where the
-    next request is no member list, those understood last would answer once more, and two of them in one slot would be a
-    doubt."""
+    """Send roll calls for actuators that answered after the search, until each one that was read is acknowledged.
+
+    Where the next request is no member list, those that were read last would answer once more, and two of them in one
+    slot would be a doubt."""
     for _ in range(LATECOMER_ROUNDS):
         yield from call_until_read(search, LATECOMER_SLOTS, LATECOMER_CALLS)
         if not search.to_acknowledge:
@@ -132,15 +133,15 @@ def call_latecomers(search: Search) -> Steps[None]:
 
 
 def wire_bytes(message: Message) -> int:
-    """How long a request is on the wire."""
+    """Length of a request on the wire, bytes."""
     return HEADER_BYTES + len(message.payload()) + FRAMING_BYTES
 
 
 def _estimated_rest(search: Search, garbled_bytes: int) -> int:
-    """How many actuators were not understood in the last window, from the bytes that could not be read.
+    """Estimate how many actuators answered unreadably in the last window, from the number of unreadable bytes.
 
-    A collision is heard as about one answer. How many are in it was measured on the virtual bus: 2.2 where nearly all
-    were understood, up to 4.5 where nearly none were.
+    A collision is received as about one answer. How many answers are in it was measured on the virtual bus: 2.2 where
+    nearly all could be read, up to 4.5 where nearly none could.
     """
     collisions = max(1.0, garbled_bytes / PRESENT_BYTES)
     understood = max(1, len(search.to_acknowledge))
@@ -148,8 +149,10 @@ def _estimated_rest(search: Search, garbled_bytes: int) -> int:
 
 
 def roll_call(search: Search, slots: int, *, times: int = 1) -> Steps[int | None]:
-    """One roll call, which also acknowledges those of the one before. Returns how many bytes could not be read,
-    delimiters among them, as little else is left where very many collide; None where the call itself was not heard.
+    """Send one roll call, which also acknowledges the actuators read in the one before.
+
+    Returns the number of unreadable bytes (with delimiters, as little else is left where very many answers collide);
+    None where the echo shows that the call itself was broken.
     """
     digests = search.to_acknowledge
     ahead: list[Message] = []
@@ -168,11 +171,12 @@ def roll_call(search: Search, slots: int, *, times: int = 1) -> Steps[int | None
         if uid is None:
             continue
         if frame.tag != device_tag(uid):
-            search.strange += 1  # who speaks is not who it says
+            search.strange += 1  # the tag of the reply is not that of its uid
             continue
         seen[uid] += 1
         if search.addresses.get(uid, frame.source) != frame.source:
-            search.twins.add(uid)  # no address is changed in a search: two say so, or one that lies
+            # no address changes during a search: two actuators have this uid, or one reports wrongly
+            search.twins.add(uid)
         search.addresses[uid] = frame.source
         search.to_acknowledge.append(digest_of(uid_hash(uid, search.epoch, salt)))
     search.twins |= {uid for uid, times in seen.items() if times > 1}

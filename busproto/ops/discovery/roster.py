@@ -1,4 +1,4 @@
-"""Who is on the line, and what of that is proven."""
+"""The actuators on the line, and whether the list is proven complete."""
 
 from __future__ import annotations
 
@@ -31,20 +31,22 @@ def _where(address: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Roster:
-    """Who is on the line. It has a length and can be gone through, and an address or a uid (bytes or 16 hex digits)
-    is `in` it or not. One that holds nobody is true all the same: it is an answer.
+    """The actuators on the line: `len`, iteration, and `in` for an address or a uid (bytes or 16 hex digits).
+
+    A roster without actuators is true all the same: it is a result.
 
     Attributes:
         found: every actuator heard, by address, then uid.
-        proven: none is missing from `found`, and all in it are there.
-        reason: why it is not proven; "" where it is.
-        remaining_error: chance that a powered actuator is missing all the same, if it hears, and is heard, no worse
-            than the worst of those listed may (upper bound at 95 %); 1 where nothing is proven.
-        gone: uids that were said with a good check and are not listed: they answer no more, or too late. twins: uids
-        that several actuators seem to share. calls, passes: roll calls and passes of the member list sent.
-        searching_ns, proving_ns: time of both by the transport's clock. answered_within_ns: each one listed answered
-        the member list within this time before the end; 0 where not proven. doubts: how many times something came that
-        no listed actuator accounts for.
+        proven: no powered actuator is missing from `found`, and all in it are there.
+        reason: why the list is not proven; "" where it is.
+        remaining_error: probability that a powered actuator is missing all the same, if its reception in both
+            directions is no worse than that of the worst listed one may be (upper bound at 95 %); 1 where nothing is
+            proven.
+        gone: uids that were received in a good frame and are not listed: they answer no more, or too late. twins: uids
+            that several actuators seem to share. calls, passes: number of roll calls and of member list passes sent.
+        searching_ns, proving_ns: time of both by the transport's clock. answered_within_ns: each listed actuator
+            answered the member list within this time before the end; 0 where not proven. doubts: how many times bytes
+            came that no listed actuator accounts for.
     """
 
     found: tuple[Found, ...]
@@ -69,22 +71,22 @@ class Roster:
     def __iter__(self) -> Iterator[Found]:
         return iter(self.found)
 
-    def __contains__(self, who: object) -> bool:
-        if isinstance(who, Found):
-            return who in self.found
-        if isinstance(who, str):
-            who = who.strip().lower()
-            return any(one.uid.hex() == who for one in self.found)
-        return any(who in (one.uid, one.address) for one in self.found if who != UNADDRESSED)
+    def __contains__(self, key: object) -> bool:
+        if isinstance(key, Found):
+            return key in self.found
+        if isinstance(key, str):
+            key = key.strip().lower()
+            return any(one.uid.hex() == key for one in self.found)
+        return any(key in (one.uid, one.address) for one in self.found if key != UNADDRESSED)
 
     def __repr__(self) -> str:
-        who = ", ".join(f"{one.uid.hex()} {_where(one.address)}" for one in self.found)
+        found = ", ".join(f"{one.uid.hex()} {_where(one.address)}" for one in self.found)
         is_proven = "proven complete" if self.proven else f"NOT PROVEN complete ({self.reason})"
-        return f"<Roster of {len(self.found)}, {is_proven}: {who or 'nobody'}>"
+        return f"<Roster of {len(self.found)}, {is_proven}: {found or 'no actuator'}>"
 
     @property
     def clashes(self) -> dict[int, tuple[bytes, ...]]:
-        """Addresses that several actuators share, and their uids. Those without an address are not among them."""
+        """Addresses that several actuators share, and their uids. Actuators without an address are not among them."""
         return {address: uids for address, uids in self.by_address.items() if len(uids) > 1 and address != UNADDRESSED}
 
     @property
@@ -95,19 +97,19 @@ class Roster:
 
     @property
     def unaddressed(self) -> tuple[bytes, ...]:
-        """The uids of those that have no address yet."""
+        """The uids of the actuators that have no address yet."""
         return self.by_address.get(UNADDRESSED, ())
 
     @property
     def summary(self) -> str:
-        """What was found, and whether that is proven, in a line."""
+        """What was found, and whether that is proven, in one line."""
         count = f"{len(self.found)} {'actuator' if len(self.found) == 1 else 'actuators'}"
         if not self.proven:
             return f"{count} found, NOT PROVEN complete: {self.reason}."
         worked_off = ""
         if self.doubts:
             times = "once" if self.doubts == 1 else f"{self.doubts} times"
-            worked_off = f" {times.capitalize()} something came that none of them accounts for; that took so long."
+            worked_off = f" {times.capitalize()} bytes came that none of them accounts for: the proof took longer."
         ms = (self.searching_ns + self.proving_ns) / 1e6
         chance = f"chance that one is missing: {self.remaining_error:.1e}"
         return f"{count}, proven complete in {ms:.0f} ms ({chance}).{worked_off}"
@@ -117,7 +119,7 @@ class Roster:
         return next((one.address for one in self.found if one.uid == uid), None)
 
     def as_json(self) -> dict[str, Any]:
-        """As data; what differs from run to run on a real port stands under "wall"."""
+        """For ``--json``; what differs from run to run on a real port is under "wall"."""
         clashes = self.clashes
         return {
             "proven": self.proven,
@@ -147,10 +149,10 @@ class Roster:
 
 
 def gone_text(uid: bytes) -> str:
-    """One that was heard and is not listed."""
-    return f"{uid.hex()} told its uid, and answers no more, or too late: without power, or a bad contact."
+    """A line on a uid that was received and is not listed."""
+    return f"{uid.hex()} sent its uid, and answers no more, or too late: without power, or a bad contact."
 
 
 def twin_text(uid: bytes) -> str:
-    """A uid that is not one actuator's alone."""
+    """A line on a uid that several actuators seem to have."""
     return f"Several actuators seem to have the uid {uid.hex()}: they cannot be told apart here."

@@ -1,15 +1,19 @@
 """Finding every actuator on the line, and proving that none is missing.
 
-Backoff: one broadcast opens a window of slots; every actuator not yet acknowledged answers once with its uid; the next
-broadcast acknowledges those that were understood, by a digest each. The window ends when one brings nothing that cannot
-be read. The proof is the member list: the digests of all that were found are broadcast; each that finds its own answers
-one byte in its position, every other powered actuator speaks up behind. A list is called proven only when each one in
-it was confirmed in at least two passes with fresh salts, and no other spoke up in at least two. Anything odd makes the
-proof a long one: calls and member lists in turn, spread over a time longer than what is likely to be the cause. Where
-something came that no listed actuator accounts for, no number of quiet passes behind it makes the list a proven one: it
-is "not proven", with the reason.
+The search: a broadcast opens a window of slots. Every actuator that is not yet acknowledged answers once with its uid.
+The next broadcast acknowledges the actuators that were read, by a digest each. The search ends with a window in which
+every byte could be read.
 
-The host's rules use bytes and their order only; a USB adapter hides when they came.
+The proof: the digests of all actuators found are broadcast as the member list. An actuator that finds its own digest
+answers one byte in its position; every other powered actuator sends a byte behind the last position. The list is
+called proven only if each actuator in it was confirmed in at least two passes with fresh salts, and no other actuator
+answered in at least two passes.
+
+Anything odd makes the proof a long one: calls and member lists in turn, spread over a time longer than the likely cause
+lasts. Where bytes came that no listed actuator accounts for, no number of quiet passes afterwards makes the list a
+proven one: it is "not proven", with the reason.
+
+The host's rules use bytes and their order only: a USB adapter hides the times at which they came.
 """
 
 from __future__ import annotations
@@ -47,53 +51,56 @@ __all__ = ["Found", "Roster", "find"]
 MS: Final = 1_000_000
 MAX_PASSES: Final = 120
 SILENT_PASSES: Final = 8
-"""One in the member list that has not answered in so many passes has gone away, or was never there. So many passes are
-made over an empty list too, before it is said that nobody answers."""
+"""After this many passes without an answer an actuator is taken off the member list: it has gone, or was never there.
+An empty list gets as many passes, before the roster says that no actuator answers."""
 LOST_PASSES: Final = 20
-"""After so many passes one that has said who it is, and does not answer as it should, is waited for no longer."""
+"""After this many passes the search stops waiting for an actuator that sent its uid and then does not answer as it
+should."""
 MOST_ERROR: Final = 1e-4
-"""Unless told otherwise, passes are added until the chance that one is missing is no greater than this."""
+"""Default of `wanted_error`: passes are added until the probability that an actuator is missing is at most this."""
 
 LEAST_NS: Final = 55 * MS
-"""A search and proof last at least so long, however few there are: what is left behind the first member list goes into
-listening for what comes late, and into calls. 16 take as long anyway."""
+"""ns. A search and proof last at least this long, however few actuators there are. The time left after the first member
+list goes into listening for late answers, and into calls. 16 actuators take as long anyway."""
 LATE_NS: Final = 30 * MS
-"""For so long at most it listens then."""
+"""ns. The longest time of that listening."""
 CALL_NS: Final = SHORT_CALL_BYTES * 10 * 1_000_000_000 // 115_200
-"""A short call at 115 200 Bd."""
+"""ns. The length of a short call at 115 200 Bd."""
 MOST_SAYINGS: Final = 6
 PATIENCE_NS: Final = 250 * MS
-"""So much longer than it needs a search lasts where something is decided by its list, or a person reads it: what is
-deaf for a while, late, or hears few of the requests, is likely to say something in it."""
+"""ns. A search whose list decides something, or is read by a person, lasts this much longer than it needs. An actuator
+that receives nothing for a while, answers late, or receives few requests is likely to answer in that time."""
 PATIENT_PAUSES_NS: Final = (10 * MS, 45 * MS)
-"""Between two calls then, drawn evenly: longer than what is late by 30 ms takes, and no rhythm."""
+"""ns. The pause between two calls of that time, drawn evenly from this range: longer than an answer that is 30 ms late
+needs, and without a rhythm."""
 PATIENT_SAYINGS: Final = 3
 ODD_PASSES: Final = 16
-"""Quiet passes wanted where one that is listed was missed, or an echo was. With 6, two with one uid that drowned each
-other in the first passes stood in the list as one, and one that answers one time in ten was missed (virtual bus, in
-one search of 100 000 each)."""
+"""Quiet passes wanted where an answer of a listed actuator, or an echo, was missed. With 6, two actuators with one uid
+that collided in the first passes were listed as one, and an actuator that answers one time in ten was missed (virtual
+bus, in one search of 100 000 each)."""
 DOUBT_PASSES: Final = 6
-"""Quiet passes in a row where something came that no listed actuator accounts for: whoever it was has had so many
-chances to be listed, and none makes the list a proven one. Quiet passes prove little against one that speaks rarely:
-when 30 of them, and 4 more for each such sign, were taken for a proof, 4 of 101 653 lists lacked one that had contact
-for 1 ms in 20 to 50 or had met with noise, and each of them had given signs (virtual bus)."""
+"""Quiet passes in a row after bytes that no listed actuator accounts for. They give the actuator that sent the bytes
+this many chances to be listed; they do not make the list a proven one. Quiet passes prove little against an actuator
+that rarely answers: when 30 of them, and 4 more for each such sign, were taken for a proof, 4 of 101 653 lists lacked
+an actuator that had contact for 1 ms in 20 to 50 or had met with noise, and each had given signs (virtual bus)."""
 CALL_SAYINGS: Final = 3
-"""How often a call is said in one burst where anything was odd."""
+"""How often a call is sent in one burst where anything was odd."""
 SPREAD_NS: Final = 300 * MS
-"""From the first quiet pass behind the last doubt to the last, where anything was odd: longer than an actuator is
-likely to be deaf, without power or late at a time."""
+"""ns. Where anything was odd, the quiet passes after the last doubt are spread over at least this time: longer than an
+actuator is likely to receive nothing, lack power or answer late at a time."""
 MOST_PAUSE_NS: Final = 80 * MS
-"""Before a call, and between it and the member list, then: up to so long, by chance, so that no rhythm is met."""
+"""ns. The longest pause before a call and between it and the member list then, drawn at random, so that no rhythm is
+met."""
 LAST_PASSES: Final = 4
-"""Within so many passes at the end each in the list must have been confirmed."""
+"""Each actuator in the list must have been confirmed within this many passes at the end."""
 
-NOBODY: Final = (
-    "no actuator answers, and a line without an answer looks like one that no actuator hears: check power, wiring and "
-    "line rate (--baud)"
+NO_ANSWER: Final = (
+    "no actuator answers, and a line without an answer looks like one on which no actuator receives: check power, "
+    "wiring and line rate (--baud)"
 )
 NO_SIGN: Final = "no actuator answers, and without an echo there is no sign that the line carries anything"
 SOMETHING_WAS_HEARD: Final = (
-    "no actuator is found, but something was heard: noise, a stuck line, another line rate (--baud), or an actuator "
+    "no actuator was found, but bytes were received: noise, a stuck line, another line rate (--baud), or an actuator "
     "that answers no more"
 )
 NO_END: Final = "the roll calls did not come to an end: too much noise, or a device that keeps talking"
@@ -113,11 +120,12 @@ def find(
     Changes nothing on any actuator.
 
     Args:
-        expected: about how many there are, 1..239, where that is known: a better first window. Never trusted.
-        rng: where epoch and salts come from; None for the system's.
+        expected: about how many actuators there are, 1..239, if that is known: it sets the first window. Never relied
+            on.
+        rng: source of epoch and salts; None for the system's.
         wanted_error: add passes until `Roster.remaining_error` is at most this, 0 < wanted_error < 1; None for 1e-4.
-        max_passes: 2..; give up after so many. It ends after MOST_NS and one exchange in any case.
-        patience_ns: 0..; go on calling and listening for so long though nothing is odd, see PATIENCE_NS.
+        max_passes: 2..; give up after this many. The search ends after MOST_NS and one exchange in any case.
+        patience_ns: 0..; go on calling and listening this long though nothing is odd, see PATIENCE_NS.
 
     Returns:
         The roster; `proven` is False, with a reason, wherever there is any doubt.
@@ -137,16 +145,18 @@ def find(
         uid for uid in dict.fromkeys([*search.gone, *sorted(search.out_of_turn)]) if uid not in search.addresses
     )
     if search.twins:
-        who = ", ".join(sorted(uid.hex() for uid in search.twins))
-        proof = _Proof(f"several actuators seem to share one uid ({who}): that cannot be proven or mended by software")
+        names = ", ".join(sorted(uid.hex() for uid in search.twins))
+        proof = _Proof(
+            f"several actuators seem to share one uid ({names}): that cannot be proven or mended by software"
+        )
     elif gone and search.addresses:
         proof = _Proof(
-            f"{len(gone)} said who they are, and answer no more, or too late: " + ", ".join(map(bytes.hex, gone))
+            f"{len(gone)} sent their uid, and answer no more, or too late: " + ", ".join(map(bytes.hex, gone))
         )
     elif search.out_of_turn and not proof.reason:
-        who = ", ".join(uid.hex() for uid in sorted(search.out_of_turn))
+        names = ", ".join(uid.hex() for uid in sorted(search.out_of_turn))
         proof = _Proof(
-            f"{who} was said when it was not asked for: too late, by another of the same uid, or to another host"
+            f"{names} came outside a window: too late, from another actuator of the same uid, or for another host"
         )
     found = sorted((Found(uid, at) for uid, at in search.addresses.items()), key=lambda one: (one.address, one.uid))
     roster = Roster(
@@ -164,7 +174,7 @@ def find(
         doubts=_doubts(search, search.account()),
     )
     by_address = roster.by_address
-    # a clash that was known before is over only where the list is proven
+    # a clash that was known before counts as ended only if the list is proven
     for address in range(MIN_ADDRESS, MAX_ADDRESS + 1) if roster.proven else roster.clashes:
         yield Clash(address, by_address.get(address, ()))
     return roster
@@ -172,10 +182,10 @@ def find(
 
 @dataclass
 class _Proof:
-    """Why there is none, or how good it is.
+    """The outcome of the passes: why the list is not proven, or how good the proof is.
 
     Attributes:
-        since_ns: from then on each in the list was confirmed.
+        since_ns: from this time on each actuator in the list was confirmed.
     """
 
     reason: str
@@ -185,15 +195,15 @@ class _Proof:
 
 @dataclass
 class _Progress:
-    """How far a proof is.
+    """How far the passes of a proof have come.
 
     Attributes:
-        asked: who was in the last member list.
-        passes: when each began, and who was confirmed in it.
-        confirmed: how often each was since the last doubt.
-        silent: how many passes in a row each was silent.
+        asked: the uids in the last member list.
+        passes: when each began, ns, and the uids confirmed in it.
+        confirmed: how often each uid was confirmed since the last doubt.
+        silent: how many passes in a row each uid was silent.
         quiet: quiet passes since the last doubt.
-        quiet_ns: when the first of them began.
+        quiet_ns: when the first of these began.
         empty: passes over an empty list.
     """
 
@@ -207,27 +217,27 @@ class _Progress:
     empty: int = 0
 
     def doubted(self) -> None:
-        """Something came that nobody in the list accounts for."""
+        """Begin to count anew: bytes came that no listed actuator accounts for."""
         self.confirmed.clear()
         self.quiet = 0
 
     def found_more(self) -> None:
-        """Silence before that proves nothing."""
+        """Begin to count anew: an actuator was found, so the silence before proves nothing."""
         self.odds.forget_silence()
         self.doubted()
 
-    def each_since_ns(self, everyone: frozenset[bytes]) -> int | None:
-        """From when on each was confirmed within the last passes; None where that is too long ago."""
+    def each_since_ns(self, every_uid: frozenset[bytes]) -> int | None:
+        """The time, ns, since which each was confirmed; None unless each was within the last `LAST_PASSES` passes."""
         seen: frozenset[bytes] = frozenset()
         for began_ns, those in reversed(self.passes[-LAST_PASSES:]):
             seen |= those
-            if everyone <= seen:
+            if every_uid <= seen:
                 return began_ns
         return None
 
 
 def _prove(search: Search, wanted_error: float | None, max_passes: int, patience_ns: int) -> Steps[_Proof]:
-    """Passes of the member list until the list is proven, or cannot be."""
+    """Send passes of the member list until the list is proven, or cannot be."""
     at = _Progress()
     wanted = MOST_ERROR if wanted_error is None else wanted_error
     for number in range(max_passes):
@@ -241,14 +251,14 @@ def _prove(search: Search, wanted_error: float | None, max_passes: int, patience
         if is_doubtful:
             yield Pause(round(MOST_PAUSE_NS * search.rng.random()))
             sayings = CALL_SAYINGS
-            is_silent = yield from _nobody_answers(search, at, sayings)
-            # what is late gives way to the next request: it shows behind a call, or behind a member list
+            is_silent = yield from _line_is_silent(search, at, sayings)
+            # a late actuator drops its answer when it receives the next request: it then answers that call or list
             yield Pause(round(MOST_PAUSE_NS * search.rng.random()))
             if not is_silent and search.only_echo:
                 is_silent, sayings = True, 0
         elif number == 1:
             sayings = 2
-            is_silent = yield from _nobody_answers(search, at, sayings)
+            is_silent = yield from _line_is_silent(search, at, sayings)
             if is_silent and patience_ns:
                 is_silent, more = yield from _call_for_a_while(search, at, patience_ns)
                 sayings += more
@@ -271,7 +281,7 @@ def _prove(search: Search, wanted_error: float | None, max_passes: int, patience
                 at.found_more()
             else:
                 search.strange += 1
-        # silence proves nothing where the member list itself may have been lost: half of those in it must have heard it
+        # silence proves nothing if the member list itself was lost: at least half of the actuators in it must answer
         was_heard = 2 * len(at.passes[-1][1]) >= len(search.addresses) > 0
         if search.strange > strange:
             at.doubted()
@@ -281,12 +291,12 @@ def _prove(search: Search, wanted_error: float | None, max_passes: int, patience
             at.quiet_ns = at.quiet_ns if at.quiet else began_ns
             at.quiet += 1
         _drop_gone(search, at)
-        everyone = frozenset(search.addresses)
-        waiting = [uid for uid in everyone if at.confirmed[uid] < MIN_PASSES]
-        yield Progress("proving", len(everyone) - len(waiting), len(everyone))
-        if number >= LOST_PASSES and (search.out_of_turn or not everyone.issuperset(search.gone)):
+        every_uid = frozenset(search.addresses)
+        waiting = [uid for uid in every_uid if at.confirmed[uid] < MIN_PASSES]
+        yield Progress("proving", len(every_uid) - len(waiting), len(every_uid))
+        if number >= LOST_PASSES and (search.out_of_turn or not every_uid.issuperset(search.gone)):
             break
-        if not everyone:
+        if not every_uid:
             at.empty += not at.asked
             if at.empty >= SILENT_PASSES:
                 break
@@ -295,10 +305,10 @@ def _prove(search: Search, wanted_error: float | None, max_passes: int, patience
         if not waiting and (yield from _is_enough(search, at, calls)):
             if _doubts(search, calls):
                 break
-            miss = at.odds.one_is_missing(everyone, calls)
-            since_ns = at.each_since_ns(everyone)
+            miss = at.odds.one_is_missing(every_uid, calls)
+            since_ns = at.each_since_ns(every_uid)
             if miss <= wanted and since_ns is not None:
-                poor = at.odds.poor(everyone)
+                poor = at.odds.poor(every_uid)
                 return _Proof(poor_text(poor, search.addresses)) if poor else _Proof("", miss, since_ns)
         if at.quiet + max_passes - number - 1 < MIN_PASSES or (
             _is_doubtful(search, at.odds) and at.quiet + max_passes - number - 1 < _quiet_wanted(search, calls)
@@ -308,7 +318,7 @@ def _prove(search: Search, wanted_error: float | None, max_passes: int, patience
 
 
 def _is_doubtful(search: Search, odds: Odds) -> bool:
-    """Whether anything was odd so far. On a line without faults nothing is."""
+    """Whether anything was odd so far: a miss, a doubt or a broken echo. On a line without faults nothing is."""
     calls = search.account()
     return bool(
         not search.addresses
@@ -323,17 +333,17 @@ def _is_doubtful(search: Search, odds: Odds) -> bool:
 
 
 def _doubts(search: Search, calls: Account) -> int:
-    """How often something came that no listed actuator accounts for."""
+    """How often bytes came that no listed actuator accounts for."""
     return search.strange + len(calls.unexplained)
 
 
 def _quiet_wanted(search: Search, calls: Account) -> int:
-    """Quiet passes wanted where anything was odd."""
+    """How many quiet passes are wanted, given what was odd."""
     return DOUBT_PASSES if _doubts(search, calls) else ODD_PASSES
 
 
 def _is_enough(search: Search, at: _Progress, calls: Account) -> Steps[bool]:
-    """Whether the quiet passes are enough, for what was odd."""
+    """Whether the quiet passes are enough, given what was odd: their number, and the time they are spread over."""
     if not _is_doubtful(search, at.odds):
         return at.quiet >= MIN_PASSES
     ended_ns = yield from now()
@@ -341,11 +351,11 @@ def _is_enough(search: Search, at: _Progress, calls: Account) -> Steps[bool]:
 
 
 def _doubted(times: int) -> str:
-    """Why a list is not proven in whose search something came that no listed actuator accounts for."""
+    """The reason "not proven" where bytes came that no listed actuator accounts for."""
     how_often = "once" if times == 1 else f"{times} times"
     return (
-        f"something came {how_often} that no listed actuator accounts for: noise, a bad contact, an actuator that "
-        "restarts, a device of another kind, or a twin; search again"
+        f"bytes came {how_often} that no listed actuator accounts for: noise, a bad contact, an actuator that "
+        "restarts, a device of another kind, or a second actuator with the same uid; search again"
     )
 
 
@@ -353,17 +363,17 @@ def _why_not(search: Search, at: _Progress, max_passes: int) -> str:
     if not search.addresses:
         if search.heard_anything:
             return SOMETHING_WAS_HEARD
-        return NOBODY if search.echoes == {True} else NO_SIGN
+        return NO_ANSWER if search.echoes == {True} else NO_SIGN
     doubts = _doubts(search, search.account())
     if doubts:
         return _doubted(doubts)
     if any(at.confirmed[uid] < MIN_PASSES for uid in search.addresses):
-        return f"not each one was confirmed {MIN_PASSES} times in {max_passes} passes: too much noise"
+        return f"not every actuator was confirmed {MIN_PASSES} times in {max_passes} passes: too much noise"
     return f"the line did not come to rest in {max_passes} passes: too much noise"
 
 
 def _one_pass(search: Search, at: _Progress, began_ns: int, ahead: int) -> Steps[tuple[Heard, ListAnswers]]:
-    """One pass of the member list, and note who answered."""
+    """Send the member list once, and note which actuators answered."""
     at.asked = order = list(search.addresses)
     salt, values = _salt_without_equal_digests(search, order)
     heard, sent_bytes = yield from _send_member_list(search, salt, [digest_of(value) for value in values], ahead)
@@ -378,7 +388,7 @@ def _one_pass(search: Search, at: _Progress, began_ns: int, ahead: int) -> Steps
             at.silent[uid] = 0
         elif heard.verdict is not Verdict.ECHO_BROKEN:
             at.silent[uid] += 1
-    # noise changes bytes, it adds none: where there are more than positions, one that came again was said by two
+    # noise changes bytes, it adds none: with more bytes than positions, a repeated one came from two actuators
     if heard.verdict is not Verdict.ECHO_BROKEN:
         times = MIN_PASSES if len(heard.raw) > len(order) else 1
         search.doubled.update({order[position]: times for position in answers.doubled})
@@ -388,7 +398,7 @@ def _one_pass(search: Search, at: _Progress, began_ns: int, ahead: int) -> Steps
 
 
 def _drop_gone(search: Search, at: _Progress) -> None:
-    """Those that were silent too often are in the list no longer."""
+    """Take the actuators that were silent in `SILENT_PASSES` passes off the list."""
     others = [uid for uid in search.addresses if at.silent[uid] < SILENT_PASSES]
     for uid in [uid for uid in search.addresses if at.silent[uid] >= SILENT_PASSES]:
         if at.odds.is_gone(at.silent[uid], others, MOST_ERROR):
@@ -397,12 +407,13 @@ def _drop_gone(search: Search, at: _Progress) -> None:
             at.silent[uid] = 0
 
 
-def _nobody_answers(search: Search, at: _Progress, times: int) -> Steps[bool]:
-    """A short call to all who are not acknowledged, said several times in one burst. Returns whether it stayed silent.
+def _line_is_silent(search: Search, at: _Progress, times: int) -> Steps[bool]:
+    """Send a short call to the actuators that are not acknowledged, several times in one burst. Returns whether the
+    line stayed silent.
 
-    The member list acknowledges those who find themselves in it, so hardly anyone answers. A member list is long and
-    easily missed; without this call 16 of 100 000 searches at a byte error of 1e-3 were wrong and sure, as one that had
-    missed the roll call missed two member lists as well.
+    A member list acknowledges every actuator that finds its digest in it, so normally none answers. The call is there
+    because a member list is long and easily missed: without it, at a byte error rate of 1e-3, 16 of 100 000 searches
+    proved a list that lacked an actuator, which had missed the roll call and two member lists as well.
     """
     before = len(search.addresses)
     search.to_acknowledge = []
@@ -418,13 +429,13 @@ def _nobody_answers(search: Search, at: _Progress, times: int) -> Steps[bool]:
 
 
 def _call_for_a_while(search: Search, at: _Progress, patience_ns: int) -> Steps[tuple[bool, int]]:
-    """Call and listen in turn. Returns whether it stayed silent all the while, and how often it was called."""
+    """Call and listen in turn for `patience_ns`. Returns whether the line stayed silent, and the number of calls."""
     until_ns = (yield from now()) + patience_ns
     sayings = 0
     while (yield from now()) < until_ns:
         yield Pause(round(search.rng.uniform(*PATIENT_PAUSES_NS)))
         strange = search.strange
-        is_silent = yield from _nobody_answers(search, at, PATIENT_SAYINGS)
+        is_silent = yield from _line_is_silent(search, at, PATIENT_SAYINGS)
         sayings += PATIENT_SAYINGS
         if not is_silent or search.strange > strange:
             return False, sayings
@@ -432,7 +443,7 @@ def _call_for_a_while(search: Search, at: _Progress, patience_ns: int) -> Steps[
 
 
 def _fill(search: Search, at: _Progress) -> Steps[int]:
-    """Listen for what is late, as far as there is time. Returns how many short calls may go ahead of the next list."""
+    """Listen for late answers, as far as there is time. Returns how many short calls may go ahead of the next list."""
     now_ns = yield from now()
     left_ns = search.began_ns + LEAST_NS - now_ns - (now_ns - at.passes[-1][0]) // 2
     if left_ns <= 0:
@@ -443,7 +454,7 @@ def _fill(search: Search, at: _Progress) -> Steps[int]:
 
 
 def _salt_without_equal_digests(search: Search, order: list[bytes]) -> tuple[int, list[int]]:
-    """A salt under which all in the member list have different digests, and their hashes."""
+    """Find a salt under which all listed actuators have different digests. Returns it, and their hashes."""
     best: tuple[int, list[int]] = (0, [])
     for _ in range(64):
         salt = search.fresh_salt()
@@ -455,10 +466,10 @@ def _salt_without_equal_digests(search: Search, order: list[bytes]) -> tuple[int
 
 
 def _send_member_list(search: Search, salt: int, digests: list[int], sayings: int) -> Steps[tuple[Heard, int]]:
-    """Send all parts of the member list; returns what came back and the length of all parts on the wire.
+    """Send all parts of the member list. Returns what was received, and the length of all parts on the wire, bytes.
 
-    Short calls may go ahead of it in the same burst: whoever is not acknowledged and hears one, but not the member
-    list, answers among the bytes that come back.
+    `sayings` short calls go ahead of it in the same burst. An actuator that is not acknowledged and receives one of
+    them, but not the member list, answers within the same window.
     """
     total = len(digests)
     parts = [
@@ -471,9 +482,10 @@ def _send_member_list(search: Search, salt: int, digests: list[int], sayings: in
 
 
 def answered_by_bytes(message: Message, positions: int, ahead: tuple[Message, ...] = ()) -> Ask:
-    """The exchange for a member list: one byte may come for each position, and for those who speak up behind."""
+    """The exchange for a member list: one byte may come for each position, and one from each unlisted actuator
+    behind."""
     idle_ns = FIRST_SLOT_NS + (positions + UNLISTED_SLOTS + 1) * ORDERED_SLOT_NS
-    # a byte stands in a slot that is counted already, but may break a second one
+    # a byte in a slot is counted already, but may run into the next slot
     return Ask(
         message, BROADCAST_ADDRESS, Expect.BYTES, window_ns=idle_ns, idle_ns_per_byte=ORDERED_SLOT_NS // 2, ahead=ahead
     )

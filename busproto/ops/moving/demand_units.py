@@ -1,7 +1,8 @@
 """A demand in the units people use, and where it makes an arm stand. Calculation only.
 
-One place for all: where an arm should stand for a demand, by its settings as it reports them, is said by `standing_deg`
-(neutral, direction, travel, correction table, ends, mechanical stops) and asked back by `degrees_to_fraction`.
+`standing_deg` calculates where an arm should stand for a demand, from the settings that the actuator reports (neutral,
+direction, travel, correction table, end limits, mechanical stops). `degrees_to_fraction` is its inverse within the end
+limits. No other module calculates either.
 
 Pulse width: 1500 us is the centre, 1000 and 2000 us the ends of the travel (common practice, no source).
 """
@@ -23,17 +24,17 @@ MAX_NUMBER: Final = 1e6
 
 
 def fraction_to_pulse_us(fraction: float) -> float:
-    """Pulse width for a share of the travel, -1..+1, us."""
+    """Pulse width in us for a fraction of the travel, -1..+1."""
     return PULSE_CENTRE_US + fraction * PULSE_HALF_SPAN_US
 
 
 def pulse_us_to_fraction(pulse_us: float) -> float:
-    """Share of the travel, -1..+1, for a pulse width of 1000..2000 us."""
+    """Fraction of the travel, -1..+1, for a pulse width of 1000..2000 us."""
     return (pulse_us - PULSE_CENTRE_US) / PULSE_HALF_SPAN_US
 
 
 def pulse_us_per_degree(travel_deg: float) -> float:
-    """How much pulse width one degree is, for a whole travel in degrees, us/deg.
+    """Pulse width of one degree, us/deg, for a whole travel in degrees.
 
     "About 10 us per degree" is common practice and wrong by up to 80 % for a travel of 180 degrees.
     """
@@ -57,8 +58,8 @@ def _correction(settings: Mapping[str, RawValue]) -> tuple[int, ...]:
 
 
 def correction_deg(fraction: float, table: tuple[int, ...]) -> float:
-    """What a correction table (raw) adds at a share of the travel: straight between its points, which are spread evenly
-    over -1..+1; 0 for an empty one."""
+    """What a correction table (raw) adds at a fraction of the travel, deg: linear between its points, which are spread
+    evenly over -1..+1; 0 for an empty table."""
     if not table:
         return 0.0
     place = (min(1.0, max(-1.0, fraction)) + 1) / 2 * (len(table) - 1)
@@ -67,17 +68,16 @@ def correction_deg(fraction: float, table: tuple[int, ...]) -> float:
 
 
 def fraction_to_degrees(fraction: float, settings: Mapping[str, RawValue]) -> float:
-    """Where a share of the travel would put the arm with these raw settings if nothing ended its way, deg.
-
-    The correction table counts, the end limits do not: for these see `standing_deg`.
+    """The angle, deg, to which a fraction of the travel would drive the arm with these raw settings, without any end.
+    The correction table is included, the end limits are not: for these see `standing_deg`.
     """
     neutral_deg, half_deg = _geometry(settings)
     return neutral_deg + fraction * half_deg + correction_deg(fraction, _correction(settings))
 
 
 def degrees_to_fraction(angle_deg: float, settings: Mapping[str, RawValue]) -> float:
-    """The share of the travel that puts the arm at an angle, deg, with these raw settings; the inverse of
-    `fraction_to_degrees`. Outside the travel it goes on in a straight line."""
+    """The fraction of the travel that drives the arm to an angle, deg, with these raw settings: the inverse of
+    `fraction_to_degrees`. Outside the travel it is extrapolated linearly."""
     neutral_deg, half_deg = _geometry(settings)
     table = _correction(settings)
     if not table:
@@ -94,10 +94,11 @@ def degrees_to_fraction(angle_deg: float, settings: Mapping[str, RawValue]) -> f
 
 
 def limited_deg(angle_deg: float, settings: Mapping[str, RawValue], mechanical_travel_cdeg: int | None = None) -> float:
-    """The nearest to an angle at which the arm can stand: within the end limits and the mechanical stops, deg.
+    """The angle, deg, nearest to a given one within the end limits and the mechanical stops.
 
     Args:
-        mechanical_travel_cdeg: between the stops, as the actuator describes itself; None where it is not known.
+        mechanical_travel_cdeg: from stop to stop, 0.01 deg, from the actuator's description; None where it is not
+            known.
     """
     low, high = settings["end-low"], settings["end-high"]
     assert isinstance(low, int)
@@ -107,10 +108,10 @@ def limited_deg(angle_deg: float, settings: Mapping[str, RawValue], mechanical_t
 
 
 def standing_deg(fraction: float, settings: Mapping[str, RawValue], mechanical_travel_cdeg: int | None = None) -> float:
-    """Where the arm should stand for a share of the travel, by its own sensor, deg.
+    """Where the arm should stand for a fraction of the travel, deg by its own sensor.
 
     Args:
-        share: -1..+1.
+        fraction: -1..+1.
         settings: raw, by name; with the correction table as the actuator reports it.
         mechanical_travel_cdeg: see `limited_deg`.
     """
@@ -118,7 +119,7 @@ def standing_deg(fraction: float, settings: Mapping[str, RawValue], mechanical_t
 
 
 def check_target(text: str) -> None:
-    """Refuse what can be no target for any actuator, before anything is sent. Raises InputError."""
+    """Raise InputError for a text that can be no target of any actuator; called before anything is sent."""
     number, unit = _split_target(text)
     limits = {"%": 100.0, "us": PULSE_HALF_SPAN_US}
     if unit in limits and abs(number - (PULSE_CENTRE_US if unit == "us" else 0.0)) > limits[unit]:
@@ -145,7 +146,7 @@ def _split_target(text: str) -> tuple[float, str]:
 
 
 def parse_target(text: str, settings: Mapping[str, RawValue]) -> float:
-    """The share of the travel, -1..+1, of what a person typed: "40%", "12.5deg", "1700us" or "centre".
+    """The fraction of the travel, -1..+1, of a target that a person typed: "40%", "12.5deg", "1700us" or "centre".
 
     Raises:
         InputError: none of these, or outside the travel; the text tells what is allowed here.

@@ -1,8 +1,8 @@
-"""Steering by hand: one actuator, or all that follow a channel, moved by one command at a time while one looks.
+"""Steering by hand: a person moves one actuator, or all that follow a channel, by one command at a time.
 
-Whoever calls this has shown the cautions before (`busproto.cautions`). Everyone is limp until the first command that
-moves, and takes hold where its arm is. However it ends, also by Ctrl-C, all are told to go limp. A demand never goes
-beyond the travel or the end limits of those it is for.
+The caller must have shown the cautions (`busproto.cautions`). Every actuator is limp until the first command that
+moves; it then engages where its arm is. However the steering ends, also by Ctrl-C, all are released. A demand never
+goes beyond the travel or the end limits of the actuators it is for.
 """
 
 from __future__ import annotations
@@ -34,16 +34,16 @@ MS: Final = 1_000_000
 SMALL_FRACTION: Final = 0.005
 LARGE_FRACTION: Final = 0.1
 SWEEP_FRACTION_PER_S: Final = 0.4
-"""A sweep from one end to the other takes 5 s."""
+"""ns. A sweep from one end to the other takes 5 s."""
 REPORTS_A_PERIOD: Final = 4
-"""More actuators than these on a channel report in turn, so that the demand is not late."""
+"""If more actuators than this follow a channel they report in turn, so that the demand is not late."""
 COMMANDS_A_PERIOD: Final = 16
 SETTLE_MARGIN_NS: Final = 1000 * MS
 PERIODS_A_TIME_OUT: Final = 3
 
 
 class Command(enum.Enum):
-    """What a person asks for."""
+    """One command of the person who steers."""
 
     LESS = "a small step down"
     MORE = "a small step up"
@@ -57,12 +57,12 @@ class Command(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Steered:
-    """Who is steered.
+    """The actuators that are steered.
 
     Attributes:
-        settings: raw settings by name, of each one by address.
-        channel: 1..32 where they are demanded of by channel; 0 for one actuator by its address.
-        low, high: where a demand ends, share of the travel.
+        settings: by address, the raw settings by name.
+        channel: 1..32 if demands go to a channel; 0 for one actuator by its address.
+        low, high: the least and greatest demand, fraction of the travel.
     """
 
     settings: Mapping[int, Mapping[str, RawValue]]
@@ -78,13 +78,13 @@ class Steered:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """How things are, for whoever looks.
+    """The state of the steering, for display.
 
     Attributes:
-        share: demand, -1..+1 of the travel; None while all are limp.
-        is_sweeping: whether it moves by itself.
+        fraction: demand, -1..+1 of the travel; None while all are limp.
+        is_sweeping: whether a sweep is under way.
         end: -1 or +1 where the demand stands at the lower or upper end, else 0.
-        reports: the last report of each, by address.
+        reports: the last report of each actuator, by address.
     """
 
     fraction: float | None
@@ -95,14 +95,14 @@ class View:
 
 @dataclass(frozen=True, slots=True)
 class Reached:
-    """One command, and where things were before the next one.
+    """One command, and the state before the next one.
 
     Attributes:
-        command: what was asked.
-        share: the demand it led to; None for limp.
+        command: the command.
+        fraction: the demand it led to, -1..+1; None for limp.
         at_end: the demand was cut off at an end of the travel.
         arrived: whether every arm came within 0.3 deg of its demand.
-        reports: of each, by address.
+        reports: the last report of each actuator, by address.
     """
 
     command: Command
@@ -114,12 +114,12 @@ class Reached:
 
 @dataclass(frozen=True, slots=True)
 class Steering:
-    """What came of it.
+    """The result of a steering.
 
     Attributes:
         reached: each command, in order; quitting is none.
-        peak_current_ma: the highest current reported by each, by address.
-        let_go: what was seen when all were let go.
+        peak_current_ma: the highest current that each actuator reported, mA, by address.
+        let_go: what was seen after the release at the end.
     """
 
     reached: tuple[Reached, ...]
@@ -132,42 +132,42 @@ def steer_address(address: int) -> Steps[Steered]:
 
     Raises:
         InputError: its end limits leave nothing of its travel.
-        OperationError: it does not answer, or several do.
+        OperationError: no actuator answers there, or several do.
     """
     yield from describe(address)
     return _steered({address: (yield from read_all(address))}, 0)
 
 
 def steer_channel(channel: int, addresses: Sequence[int]) -> Steps[Steered]:
-    """Look for those that follow a channel (1..32) among these addresses, before they are steered.
+    """Look which actuators at these addresses follow a channel (1..32), before they are steered.
 
     Raises:
-        InputError: no such channel, or nobody follows it, or the end limits of all together leave nothing
-            of the travel.
+        InputError: no such channel, or no actuator follows it, or the end limits of all together leave nothing of the
+            travel.
     """
     if not 1 <= channel <= MAX_CHANNELS:
         raise InputError(f"channel {channel}: 1..{MAX_CHANNELS} are allowed")
     followers: dict[int, Mapping[str, RawValue]] = {}
     others: set[int] = set()
     for number, address in enumerate(addresses):
-        yield Progress("looking who follows the channel", number, len(addresses))
+        yield Progress("looking which actuators follow the channel", number, len(addresses))
         if address == UNADDRESSED:
             continue
         settings = yield from read_all(address)
-        follows = settings.get("channel")  # one that has no such parameter follows none
+        follows = settings.get("channel")  # an actuator without this parameter follows no channel
         if follows == channel:
             followers[address] = settings
         elif isinstance(follows, int):
             others.add(follows)
-    yield Progress("looking who follows the channel", len(addresses), len(addresses))
+    yield Progress("looking which actuators follow the channel", len(addresses), len(addresses))
     if not followers:
         used = ", ".join(map(str, sorted(others - {0}))) or "none"
-        raise InputError(f"nobody follows channel {channel}; channels in use: {used}")
+        raise InputError(f"no actuator follows channel {channel}; channels in use: {used}")
     return _steered(followers, channel)
 
 
 def _steered(settings: Mapping[int, Mapping[str, RawValue]], channel: int) -> Steered:
-    """Whom this is about, with the part of the travel that the end limits of all leave."""
+    """The actuators, with the part of the travel that the end limits of all of them leave. Raises InputError: none."""
     low, high = -1.0, 1.0
     for address, one in settings.items():
         ends = []
@@ -184,10 +184,10 @@ def _steered(settings: Mapping[int, Mapping[str, RawValue]], channel: int) -> St
 
 
 class _Hand:
-    """The state of one steering; what stands here is changed by commands and by time."""
+    """The state of one steering, changed by commands and by time. It sends nothing."""
 
-    def __init__(self, who: Steered, small: float, large: float, wants_settled: bool) -> None:
-        self.who = who
+    def __init__(self, steered: Steered, small: float, large: float, wants_settled: bool) -> None:
+        self.steered = steered
         self.fraction: float | None = None
         self.reports: dict[int, Status] = {}
         self.peak_ma: dict[int, int] = {}
@@ -204,7 +204,7 @@ class _Hand:
         self._wants_settled = wants_settled
         self._last: Reached | None = None
         soft_ms, way_s = 0, 0.0
-        for one in who.settings.values():
+        for one in steered.settings.values():
             soft, travel, slew = one["soft-start"], one["travel"], one["slew-limit"]
             assert isinstance(soft, int)
             assert isinstance(travel, int)
@@ -213,21 +213,21 @@ class _Hand:
         self._patience_ns = soft_ms * MS + 2 * round(way_s * 1e9) + SETTLE_MARGIN_NS
 
     def period_ns(self) -> int:
-        """How often the demand is sent: so that the shortest loss time-out does not end."""
-        time_outs = [raw for one in self.who.settings.values() if isinstance(raw := one["loss-time-out"], int)]
+        """The time between two demands, ns: short enough for the shortest loss time-out."""
+        time_outs = [raw for one in self.steered.settings.values() if isinstance(raw := one["loss-time-out"], int)]
         return min(DEMAND_PERIOD_NS, min(time_outs) * MS // PERIODS_A_TIME_OUT)
 
     def where_it_is(self) -> float:
-        """The demand that leaves the first arm where it is, as near as the travel allows."""
-        address, settings = next(iter(self.who.settings.items()))
+        """The demand, -1..+1, that leaves the first arm where it is, as near as the travel allows."""
+        address, settings = next(iter(self.steered.settings.items()))
         return self._within(degrees_to_fraction(self.reports[address].position_cdeg / 100, settings))
 
     def _within(self, fraction: float) -> float:
-        fraction = min(self.who.high, max(self.who.low, fraction))
+        fraction = min(self.steered.high, max(self.steered.low, fraction))
         return round(fraction * MAX_DEMAND) / MAX_DEMAND
 
     def obey(self, command: Command, now_ns: int) -> None:
-        """Change the demand as told; it must be engaged, but for limp."""
+        """Change the demand by a command. For every command but LIMP the actuators must be engaged."""
         self.note_reached()
         self._begin(now_ns)
         at_end = False
@@ -236,7 +236,7 @@ class _Hand:
         else:
             assert self.fraction is not None
             if command is Command.SWEEP:
-                self.way = [self.who.low, self.who.high, self.fraction]
+                self.way = [self.steered.low, self.steered.high, self.fraction]
             else:
                 wanted = 0.0 if command is Command.CENTRE else self.fraction + self._steps[command]
                 self.fraction = self._within(wanted)
@@ -244,18 +244,18 @@ class _Hand:
         self._last = Reached(command, self.fraction, at_end, False, {})
 
     def _begin(self, now_ns: int) -> None:
-        """Something else is wanted from now on; what was reported before tells nothing about it."""
+        """The demand changes now: reports from before do not count for it."""
         self.way, self.changed_ns = [], now_ns
         self._fresh.clear()
 
     def heard(self, address: int, status: Status) -> None:
-        """One has reported."""
+        """Note the report of an actuator."""
         self.reports[address] = status
         self.peak_ma[address] = max(self.peak_ma.get(address, 0), status.current_ma)
         self._fresh.add(address)
 
     def resume(self, command: Command, now_ns: int) -> None:
-        """Engaged again, where the arms are."""
+        """Go on after the actuators were engaged, from where the arms are."""
         self.note_reached()
         self._begin(now_ns)
         self.fraction = self.where_it_is()
@@ -263,7 +263,7 @@ class _Hand:
             self._last = Reached(command, self.fraction, False, False, {})
 
     def note_reached(self) -> None:
-        """The last command is through: keep what came of it."""
+        """Keep the result of the last command, before the next one is taken."""
         if self._last is not None:
             self.reached.append(
                 replace(self._last, fraction=self.fraction, arrived=self.has_arrived(), reports=dict(self.reports))
@@ -271,8 +271,8 @@ class _Hand:
             self._last = None
 
     def has_arrived(self) -> bool:
-        """Whether every arm is where it was told to be, or limp as told."""
-        if len(self._fresh) < len(self.who.settings):
+        """Whether every arm is where its demand puts it, or is limp if that was the command."""
+        if len(self._fresh) < len(self.steered.settings):
             return False
         if self.fraction is None:
             return all(one.state in LIMP_STATES for one in self.reports.values())
@@ -281,8 +281,8 @@ class _Hand:
         )
 
     def _is_there(self, address: int, status: Status, fraction: float) -> bool:
-        """Whether it follows, stands where it says it is driven to, and that is where the demand should put it."""
-        settings = self.who.settings[address]
+        """Whether the actuator follows, its arm stands at the reported goal, and the goal is that of the demand."""
+        settings = self.steered.settings[address]
         wanted_cdeg = 100 * standing_deg(fraction, settings)
         return (
             status.state is State.FOLLOWING
@@ -291,16 +291,16 @@ class _Hand:
         )
 
     def is_ready(self, now_ns: int) -> bool:
-        """Whether the next command may come."""
+        """Whether the next command may be taken."""
         if not self._wants_settled or self._last is None:
             return True
         since_ns = now_ns - self.changed_ns
-        if self.way or since_ns < 2 * self.period_ns():  # so that a demand that noise took was sent once more
+        if self.way or since_ns < 2 * self.period_ns():  # a demand that was lost in noise has been repeated by then
             return False
         return self.has_arrived() or since_ns >= self._patience_ns
 
     def pass_time(self, duration_ns: int, now_ns: int) -> None:
-        """A sweep goes on."""
+        """Move the demand of a sweep on by `duration_ns`."""
         left = SWEEP_FRACTION_PER_S * duration_ns / 1e9
         while self.way and left > 0 and self.fraction is not None:
             way = self.way[0] - self.fraction
@@ -313,16 +313,16 @@ class _Hand:
                 left = 0.0
 
     def view(self) -> View:
-        """See `View`."""
+        """The state now, for display."""
         end = 0
         if self.fraction is not None:
             edge = 0.5 / MAX_DEMAND
-            end = -1 if self.fraction <= self.who.low + edge else int(self.fraction >= self.who.high - edge)
+            end = -1 if self.fraction <= self.steered.low + edge else int(self.fraction >= self.steered.high - edge)
         return View(self.fraction, bool(self.way), end, dict(self.reports))
 
 
 def steer(
-    who: Steered,
+    steered: Steered,
     next_command: Callable[[], Command | None],
     on_view: Callable[[View], None],
     *,
@@ -330,34 +330,34 @@ def steer(
     large: float = LARGE_FRACTION,
     wants_settled: bool = False,
 ) -> Steps[Steering]:
-    """Do as told until told to quit, then leave all limp.
+    """Carry out commands until QUIT or an error, then release all.
 
     Args:
-        who: from `steer_address` or `steer_channel`.
-        next_command: asked once a period; gives None where there is no command.
+        steered: from `steer_address` or `steer_channel`.
+        next_command: called once a period; returns None where there is no command.
         on_view: called once a period.
-        small, large: steps, share of the travel, above 0, at most 2.
-        wants_settled: take the next command only when the arms have arrived, or have had time enough; for scripts.
+        small, large: the steps, fraction of the travel, above 0, at most 2.
+        wants_settled: take the next command only when the arms have arrived, or have had enough time; for scripts.
 
     Raises:
         InputError: a step is outside its range; nothing was sent.
-        OperationError: somebody does not answer, or refuses as a fault stands; all were told to go limp.
+        OperationError: an actuator does not answer, or refuses because of a fault; all were released.
     """
     for name, fraction in (("small", small), ("large", large)):
         if not 0 < fraction <= 2:
             raise InputError(f"{name} step {fraction * 100:g} %: more than 0 and at most 200 % are allowed")
-    hand = _Hand(who, small, large, wants_settled)
-    for address in who.addresses:
+    hand = _Hand(steered, small, large, wants_settled)
+    for address in steered.addresses:
         hand.heard(address, (yield from report(address)))
     loss = parameter_named("loss-action")
-    actuators = [OnLine(address, loss_action=loss.text(one[loss.name])) for address, one in who.settings.items()]
-    _, seen = yield from ending_limp(_steer(hand, next_command, on_view), actuators, everyone=False)
+    actuators = [OnLine(address, loss_action=loss.text(one[loss.name])) for address, one in steered.settings.items()]
+    _, seen = yield from ending_limp(_steer(hand, next_command, on_view), actuators, to_all=False)
     return Steering(tuple(hand.reached), dict(hand.peak_ma), seen)
 
 
 def _steer(hand: _Hand, next_command: Callable[[], Command | None], on_view: Callable[[View], None]) -> Steps[None]:
-    """Do as told until told to quit."""
-    who, addresses = hand.who, hand.who.addresses
+    """Carry out commands until QUIT."""
+    steered, addresses = hand.steered, hand.steered.addresses
     period_ns = hand.period_ns()
     turn = 0
     last_ns = yield from now()
@@ -366,7 +366,7 @@ def _steer(hand: _Hand, next_command: Callable[[], Command | None], on_view: Cal
         hand.pass_time(now_ns - last_ns, now_ns)
         last_ns = now_ns
         command = None
-        for _ in range(COMMANDS_A_PERIOD):  # keys that repeat come faster than the demand goes out
+        for _ in range(COMMANDS_A_PERIOD):  # repeated keys come faster than demands are sent
             command = next_command() if hand.is_ready(now_ns) else None
             if command is None or command is Command.QUIT:
                 break
@@ -374,7 +374,7 @@ def _steer(hand: _Hand, next_command: Callable[[], Command | None], on_view: Cal
         if command is Command.QUIT:
             break
         if hand.fraction is not None:
-            yield from _demand(who, hand.fraction)
+            yield from _demand(steered, hand.fraction)
         for _ in range(min(REPORTS_A_PERIOD, len(addresses))):
             address = addresses[turn % len(addresses)]
             turn += 1
@@ -386,22 +386,22 @@ def _steer(hand: _Hand, next_command: Callable[[], Command | None], on_view: Cal
 
 
 def _obey(hand: _Hand, command: Command, now_ns: int) -> Steps[None]:
-    """Do one command; whatever moves takes hold first where the arms are."""
+    """Carry out one command. Where the actuators are limp and it moves, engage them where their arms are first."""
     if hand.fraction is None:
-        for address in hand.who.addresses:
+        for address in hand.steered.addresses:
             hand.reports[address] = yield from report(address)
             yield from engage(address)
         hand.resume(command, now_ns)
         if command is Command.LIMP:
             return
     elif command is Command.LIMP:
-        for address in hand.who.addresses:
+        for address in hand.steered.addresses:
             yield from release(address)
     hand.obey(command, now_ns)
 
 
-def _demand(who: Steered, fraction: float) -> Steps[None]:
-    if who.channel:
-        yield from exchange(demand_channels({who.channel: fraction}))
+def _demand(steered: Steered, fraction: float) -> Steps[None]:
+    if steered.channel:
+        yield from exchange(demand_channels({steered.channel: fraction}))
     else:
-        yield from demand(who.addresses[0], fraction)
+        yield from demand(steered.addresses[0], fraction)

@@ -1,20 +1,21 @@
-"""Letting go: the one operation by which every command and the bench page leave actuators limp, and say what they saw.
+"""Letting go: the one operation by which every command and the bench page make actuators limp, and report their states.
 
-No actuator answers a broadcast, and one that is told by its address may not hear it. So: release all, look who holds,
-release those by their addresses, look again, until every actuator that is known to be there was *seen* limp after it
-was told so, or a stated time is over. What is said afterwards is what was seen (`LetGo`), never what was sent.
+No actuator answers a broadcast, and a release sent to one address may be lost. So the operation releases all, asks
+every actuator for its state, releases those that hold by their addresses, and asks again. It ends when every actuator
+known to be there was *seen* limp after a release, or a stated time is over. The result (`LetGo`) is what the actuators
+reported, never what was sent.
 
-*Seen limp* is one that reported the state "released", which nothing but engage or a restart ends; or another limp
-state, where it was told by its address too and answered that it is limp. One that reports limp but was not reached is
-told again: a demand could wake it.
+*Seen limp* is an actuator that reported the state "released", which nothing but engage or a restart ends; or another
+limp state, if it also answered a release to its address. An actuator that reports limp but has not answered a release
+is released again: a demand could engage it.
 
-*Who could be there* is what the caller knows (a roster, the plan), and any other actuator that answers within the rows
-of addresses asked; with nothing known, whoever answers at any address. One without an address of its own is limp by
-the format and cannot be asked: it is counted, never called seen.
+*Known to be there* are the actuators that the caller lists (from a roster or a plan), and any other that answers within
+the rows of addresses asked; without a list, every actuator that answers at any address. An actuator without an address
+is limp by the format and cannot be asked: it is counted, never called seen.
 
-Several at one address are told apart by the tags of their replies. Where it is not known how many they are, the
-address is named as shared: one that was not heard cannot be missed. One that gives each answer twice, and two with one
-uid, are heard as two answers with one tag: what counts is the worst of them.
+Several actuators at one address are distinguished by the tags of their replies. Where their number is not known, the
+address is reported as shared, as nothing tells whether one of them did not answer. An actuator that sends each answer
+twice, and two actuators with one uid, give two answers with one tag: the worse of the two counts.
 
 While this runs no interrupt breaks it off (see `busproto.ops.link`).
 """
@@ -38,16 +39,16 @@ from busproto.wire.messages import LIMP_STATES, Release, Released, Report, State
 T = TypeVar("T")
 MS: Final = 1_000_000
 LONGEST_NS: Final = 5_000 * MS
-"""A burst of noise from a motor or a bad contact lasts up to about a second, an actuator that lost power is back
-within half a second (common practice, no source): both are outlasted several times. Who waits longer than this beside
-arms that hold reaches for the pack, and that is then the right thing to do."""
+"""ns. A burst of noise from a motor or a bad contact lasts up to about a second, and an actuator that lost power is
+back within half a second (common practice, no source): this is several times both. After a longer wait beside arms that
+hold, taking the pack off is the right thing to do."""
 RELEASES: Final = 3
-"""Broadcasts whose echo came back whole, or that no echo says anything of."""
+"""Number of broadcasts sent that count: those with a whole echo, or sent on a line without echo."""
 MOST_RELEASES: Final = 8
 ANSWER_ENDS_NS: Final = 12 * MS
-"""The longest frame takes 11 ms at 115 200 Bd: where a release fell into an answer, the next one waits for its end."""
+"""ns. The longest frame takes 11 ms at 115 200 Bd: a release after one that fell into an answer waits for its end."""
 PAUSES_NS: Final = (0, 5 * MS, 20 * MS, 50 * MS, 100 * MS)
-"""Between two turns; the last one again and again."""
+"""ns. The pauses between turns; the last one is repeated."""
 TAKE_THE_PACK_OFF: Final = "Take the pack off before you touch anything they move"
 
 
@@ -57,7 +58,7 @@ class OnLine:
 
     Attributes:
         address: 1..239, or 240 (F0h) for none: it cannot be asked.
-        uid: 8 bytes; empty where it is not known.
+        uid: 8 bytes; empty if it is not known.
         loss_action: what it does when demands stop, in a word; "" where that is not known.
         count: how many answer with this uid, 1 or more.
         or_at: another address at which it may be, 0 for none: it was being given one.
@@ -71,13 +72,13 @@ class OnLine:
 
     @property
     def addresses(self) -> tuple[int, ...]:
-        """Where it can be asked."""
+        """The addresses at which it can be asked."""
         return tuple(one for one in (self.address, self.or_at) if one not in {0, UNADDRESSED})
 
 
 @dataclass(frozen=True, slots=True)
 class Holding:
-    """This one was not limp when it was last seen."""
+    """An actuator whose last report was not limp."""
 
     address: int
     state: State
@@ -85,15 +86,15 @@ class Holding:
 
 @dataclass(frozen=True, slots=True)
 class LetGo:
-    """What was seen of the actuators after the last release. One entry for each actuator.
+    """What the actuators reported after the last release. One entry for each actuator.
 
     Attributes:
         limp: addresses of those that were seen limp.
-        holding: those that were seen, but not limp.
-        not_seen: addresses of those that are known to be there and did not answer.
-        shared: addresses at which several answer, and it is not known how many there are.
-        without_address: how many have no address: limp by the format, not seen.
-        was_anyone_known: False where neither the caller knew of any actuator, nor did one answer.
+        holding: those that reported another state.
+        not_seen: addresses of those known to be there that did not answer.
+        shared: addresses at which several answer, where their number is not known.
+        without_address: number of actuators without an address: limp by the format, not seen.
+        was_any_known: False if the caller listed no actuator and none answered.
     """
 
     limp: tuple[int, ...] = ()
@@ -101,17 +102,17 @@ class LetGo:
     not_seen: tuple[int, ...] = ()
     shared: tuple[int, ...] = ()
     without_address: int = 0
-    was_anyone_known: bool = True
+    was_any_known: bool = True
 
     @property
     def is_limp(self) -> bool:
         """Whether every actuator that is known to be there, and has an address, was seen limp."""
-        return self.was_anyone_known and not (self.holding or self.not_seen or self.shared)
+        return self.was_any_known and not (self.holding or self.not_seen or self.shared)
 
     @property
     def note(self) -> str:
-        """What was seen, and what to do, as a part of a line."""
-        if not self.was_anyone_known:
+        """What was seen, and what to do next, as a part of a line."""
+        if not self.was_any_known:
             return f"NOT SEEN LIMP: no actuator answered, so it is not known whether any holds. {TAKE_THE_PACK_OFF}"
         count = len(self.limp)
         if self.is_limp:
@@ -123,11 +124,11 @@ class LetGo:
                 have = "1 has" if self.without_address == 1 else f"{self.without_address} have"
                 parts.append(f"{have} no address, so limp by the format, which cannot be looked at")
             return "; ".join(parts) or "no actuator is known to be there"
-        who = [f"address {one.address} ({state_word(one.state)})" for one in self.holding]
-        who += [f"address {address} (no answer)" for address in self.not_seen]
-        who += [f"address {address} (shared by several)" for address in self.shared]
+        names = [f"address {one.address} ({state_word(one.state)})" for one in self.holding]
+        names += [f"address {address} (no answer)" for address in self.not_seen]
+        names += [f"address {address} (shared by several)" for address in self.shared]
         rest = f". Seen limp: {count}" if count else ""
-        return f"NOT SEEN LIMP: {', '.join(who)}. {TAKE_THE_PACK_OFF}{rest}"
+        return f"NOT SEEN LIMP: {', '.join(names)}. {TAKE_THE_PACK_OFF}{rest}"
 
     @property
     def text(self) -> str:
@@ -135,7 +136,7 @@ class LetGo:
         return f"{self.note[:1].upper()}{self.note[1:]}."
 
     def as_json(self) -> dict[str, Any]:
-        """As data; the value of the key "let_go" everywhere."""
+        """For ``--json``: the value of the key "let_go" in every command."""
         return {
             "all_seen_limp": self.is_limp,
             "limp": list(self.limp),
@@ -147,20 +148,21 @@ class LetGo:
 
 
 def seen_by(error: BaseException) -> LetGo | None:
-    """What was seen when the operation that raised this let go; None where it did not."""
+    """What was seen when the operation that raised this error let go; None if it did not."""
     found = getattr(error, "let_go", None)
     return found if isinstance(found, LetGo) else None
 
 
 def _tell(error: BaseException, seen: LetGo, note: str = "") -> None:
-    """Let an error say what was seen, once."""
+    """Attach to an error what was seen, once."""
     if seen_by(error) is None:
         error.let_go = seen  # type: ignore[attr-defined]
         error.add_note(note or seen.note)
 
 
-def who_holds(actuators: Iterable[OnLine]) -> Steps[tuple[Holding, ...]]:
-    """Those that are engaged now, or hold. Only looks, once; one that does not answer is not in it."""
+def holding_actuators(actuators: Iterable[OnLine]) -> Steps[tuple[Holding, ...]]:
+    """The actuators that report a state other than limp. Asks once and changes nothing; without an answer: not in
+    it."""
     party = _Party(actuators)
     yield from _look(party, None, unlisted=True)
     return party.result().holding
@@ -170,79 +172,81 @@ def who_holds(actuators: Iterable[OnLine]) -> Steps[tuple[Holding, ...]]:
 
 
 def let_go(
-    actuators: Iterable[OnLine] | None, *, everyone: bool = True, others: bool = False, longest_ns: int = LONGEST_NS
+    actuators: Iterable[OnLine] | None, *, to_all: bool = True, others: bool = False, longest_ns: int = LONGEST_NS
 ) -> Steps[LetGo]:
     """Let actuators go until each was seen limp, or for `longest_ns`.
 
     Args:
-        actuators: those that are known to be there; None where nothing is known: then all addresses are asked.
-        everyone: release all by broadcast. Otherwise those of `actuators` by their addresses, and all only where one of
-            them is not seen limp then.
-        others: ask all addresses also where `actuators` is given: it is not known where one of them is now.
-        longest_ns: after so long it ends, whatever was seen.
+        actuators: those known to be there; None if nothing is known: then all addresses are asked.
+        to_all: release all by broadcast. Otherwise release `actuators` by their addresses, and all only if one of them
+            is not seen limp then.
+        others: ask all addresses even if `actuators` is given, as the address of one of them is not known now.
+        longest_ns: ends after this time, whatever was seen.
 
     Raises:
-        PortClosedError: the port went away; its notes say who could not be told, and what their loss action is.
+        PortClosedError: the port went away; its notes name the actuators that could not be released, and their loss
+            actions.
     """
     party = _Party(actuators, asks_all=others)
     yield LettingGo(True, longest_ns)
     try:
-        seen = yield from _until_seen(party, everyone, longest_ns)
+        seen = yield from _until_seen(party, to_all, longest_ns)
     except PortClosedError as error:
         _tell(error, party.result(), party.could_not_be_told())
         raise
     try:
         yield LettingGo(False)
-    except BaseException as error:  # it came meanwhile
+    except BaseException as error:  # came while letting go
         _tell(error, seen)
         raise
     return seen
 
 
 def require_limp(seen: LetGo) -> None:
-    """For what must not be done to an actuator that holds. Raises NotLimpError."""
+    """Raise NotLimpError unless all were seen limp."""
     if not seen.is_limp:
         where = [*(one.address for one in seen.holding), *seen.not_seen, *seen.shared, 0]
         raise NotLimpError(where[0], seen.note)
 
 
 def not_looked_at(actuators: Iterable[OnLine] | None) -> LetGo:
-    """What is known of actuators where no port is left to look through: that none of them was seen limp."""
+    """The result if no port is left: none of these actuators was seen limp."""
     return _Party(actuators).result()
 
 
 def could_not_be_told(actuators: Iterable[OnLine] | None) -> str:
-    """What to say where the port went away: who may hold, what each does without demands, and what to do now."""
+    """The note for a lost port: which actuators may hold, what each does without demands, and what to do now."""
     return _Party(actuators).could_not_be_told()
 
 
 def let_go_after(
-    error: BaseException, actuators: Iterable[OnLine] | None, *, everyone: bool = True, others: bool = False
+    error: BaseException, actuators: Iterable[OnLine] | None, *, to_all: bool = True, others: bool = False
 ) -> Steps[None]:
-    """Let go as an error ended an operation, and let the error say what was seen. Args: as `let_go`."""
-    _tell(error, (yield from let_go(actuators, everyone=everyone, others=others)))
+    """Let go after an error ended an operation, and attach to it what was seen. Args: as `let_go`."""
+    _tell(error, (yield from let_go(actuators, to_all=to_all, others=others)))
 
 
 def ending_limp(
-    steps: Steps[T], actuators: Collection[OnLine] | None, *, everyone: bool = True
+    steps: Steps[T], actuators: Collection[OnLine] | None, *, to_all: bool = True
 ) -> Steps[tuple[T, LetGo]]:
-    """Do an operation, and let go however it ends; what was seen comes with its result, or with its error.
+    """Run an operation, and let go however it ends. Returns its result and what was seen; an error carries what was
+    seen.
 
-    Args: as `let_go`; `actuators` is looked at when the operation has ended, so that it may add to it.
+    Args: as `let_go`; `actuators` is read when the operation has ended, so the operation may add to it.
     """
     try:
         result = yield from steps
     except GeneratorExit:
-        raise  # no link runs this any more, so nothing can be sent
+        raise  # the link has closed this generator, so nothing can be sent
     except BaseException as error:
-        yield from let_go_after(error, actuators, everyone=everyone)
+        yield from let_go_after(error, actuators, to_all=to_all)
         raise
-    return result, (yield from let_go(actuators, everyone=everyone))
+    return result, (yield from let_go(actuators, to_all=to_all))
 
 
 @dataclass
 class _Member:
-    """One actuator, while it is looked for. `is_named`: the caller knew it by its uid."""
+    """One actuator while its state is being asked for. `is_named`: the caller gave its uid."""
 
     addresses: tuple[int, ...]
     tag: int | None = None
@@ -258,11 +262,11 @@ class _Member:
 
     @property
     def address(self) -> int:
-        """Where it was heard, or is first looked for."""
+        """The address at which it answered, or is asked first."""
         return self.at or self.addresses[0]
 
     def judge(self) -> None:
-        """Take what it answered in this turn; the worst counts."""
+        """Take its answers of this turn; the worst counts."""
         answers, self.answers = self.answers, []
         if not answers:
             return
@@ -273,17 +277,17 @@ class _Member:
 
     @property
     def was_seen_limp(self) -> bool:
-        """Whether it was limp when it was heard last; of several with one uid, each of them."""
+        """Whether its last report was limp; of several with one uid, that of each."""
         return self.state in LIMP_STATES and self.were_all_heard
 
     @property
     def was_seen_to_hold(self) -> bool:
-        """Whether it was not."""
+        """Whether its last report was not limp."""
         return self.state is not None and self.state not in LIMP_STATES
 
 
 class _Party:
-    """Those who are known to be there, and those who turned out to be."""
+    """The actuators known to be there, and those that answered besides."""
 
     def __init__(self, actuators: Iterable[OnLine] | None, *, asks_all: bool = False) -> None:
         known = () if actuators is None else tuple(actuators)
@@ -304,19 +308,19 @@ class _Party:
 
     @property
     def unsettled(self) -> list[_Member]:
-        """Those that were not seen limp so far."""
+        """The actuators that were not seen limp so far."""
         return [member for member in self.members if not member.is_settled]
 
     def is_alone(self, address: int) -> bool:
-        """Whether one may be asked by this address."""
+        """Whether at most one actuator is known at this address, so that it may be asked there."""
         return self._counts[address] == 1 and address not in self.shared
 
-    def fraction(self, address: int) -> None:
-        """Several answer there, and it is not known how many."""
+    def mark_shared(self, address: int) -> None:
+        """Note that several answer at this address, in unknown number."""
         self.shared.add(address)
 
     def at(self, address: int, tag: int, *, unlisted: bool) -> _Member | None:
-        """Whose answer this is. With `unlisted` one that was not known counts from now on; else it is None."""
+        """The actuator that sent an answer. With `unlisted` an unknown one is added; otherwise it gives None."""
         there = [member for member in self.members if address in member.addresses]
         for member in there:
             if member.tag == tag:
@@ -328,11 +332,11 @@ class _Party:
                 member.tag = tag
                 return member
         if any(not member.is_named for member in there):
-            self.fraction(address)
+            self.mark_shared(address)
         return self._add(_Member((address,), tag))
 
     def result(self) -> LetGo:
-        """What was seen until now."""
+        """What was seen so far."""
         seen = sorted(self.members, key=lambda one: one.address)
         return LetGo(
             limp=tuple(one.address for one in seen if one.was_seen_limp),
@@ -340,33 +344,33 @@ class _Party:
             not_seen=tuple(one.address for one in seen if not (one.was_seen_limp or one.was_seen_to_hold)),
             shared=tuple(sorted(self.shared)),
             without_address=self.without_address,
-            was_anyone_known=bool(self.members) or not self.is_scan,
+            was_any_known=bool(self.members) or not self.is_scan,
         )
 
     def could_not_be_told(self) -> str:
-        """See the function of that name; those that were seen limp are left out."""
-        who = [
+        """As the function of that name; actuators that were seen limp are left out."""
+        names = [
             f"address {one.address}" + (f" (its loss action is {one.loss_action})" if one.loss_action else "")
             for one in sorted(self.unsettled, key=lambda one: one.address)
         ]
-        if not who and not self.is_scan:
+        if not names and not self.is_scan:
             return self.result().note
-        names = ", ".join(who) or "whatever is on the line"
-        return f"could not be told to go limp: {names}. {TAKE_THE_PACK_OFF}"
+        text = ", ".join(names) or "whatever is on the line"
+        return f"could not be released: {text}. {TAKE_THE_PACK_OFF}"
 
 
-def _until_seen(party: _Party, everyone: bool, longest_ns: int) -> Steps[LetGo]:
+def _until_seen(party: _Party, to_all: bool, longest_ns: int) -> Steps[LetGo]:
     began_ns = yield from now()
     turn = passes = 0
     while True:
-        if everyone or turn:
+        if to_all or turn:
             yield from release_all()
-        if turn or not everyone:
+        if turn or not to_all:
             yield from _release_each(party)
         is_scanning = party.is_scan and passes < SCAN_PASSES
-        yield from _look(party, all_rows() if is_scanning else None, unlisted=everyone or party.is_scan)
+        yield from _look(party, all_rows() if is_scanning else None, unlisted=to_all or party.is_scan)
         turn += 1
-        passes += bool(party.members)  # a pass in which none answered may have been lost in noise as a whole
+        passes += bool(party.members)  # a pass without any answer may have been lost in noise as a whole
         is_scanning = party.is_scan and passes < SCAN_PASSES
         if (not party.unsettled and not is_scanning) or (yield from now()) - began_ns >= longest_ns:
             return party.result()
@@ -374,8 +378,10 @@ def _until_seen(party: _Party, everyone: bool, longest_ns: int) -> Steps[LetGo]:
 
 
 def release_all() -> Steps[None]:
-    """Let every actuator go limp, by broadcast, which none answers: sent several times, and one that falls into an
-    answer, or into noise, does not count. Whether they are limp is not known then: `let_go` looks."""
+    """Release every actuator by broadcast, sent several times; no actuator answers it.
+
+    A broadcast that falls into an answer or into noise does not count. Whether the actuators are limp is not known
+    afterwards: `let_go` finds out."""
     whole = 0
     for _ in range(MOST_RELEASES):
         heard = yield from exchange(Ask.all(Release()))
@@ -388,7 +394,7 @@ def release_all() -> Steps[None]:
 
 
 def _release_each(party: _Party) -> Steps[None]:
-    """By their addresses, those that were not seen limp; a release to several at one address harms none of them."""
+    """Release by address the actuators that were not seen limp; several at one address may all take it."""
     for member in party.unsettled:
         for address in (member.at,) if member.at else member.addresses:
             heard = yield from exchange(Ask.one(Release(), address, listen_out=not party.is_alone(address)))
@@ -404,7 +410,7 @@ def _release_each(party: _Party) -> Steps[None]:
 
 
 def _look(party: _Party, rows: Sequence[tuple[int, int]] | None, *, unlisted: bool) -> Steps[None]:
-    """One round over all that were not seen limp, then each alone that was not heard in it."""
+    """Ask all that were not seen limp in report rounds, then each one that did not answer alone."""
     wanted = party.unsettled
     if rows is None:
         addresses = {address for member in wanted for address in member.addresses}
@@ -425,8 +431,8 @@ def _look(party: _Party, rows: Sequence[tuple[int, int]] | None, *, unlisted: bo
 def _ask_alone(party: _Party, address: int) -> Steps[None]:
     try:
         heard = yield from exchange(Ask.one(Report(), address))
-    except AddressConflictError:  # the link knows that it is shared
-        party.fraction(address)
+    except AddressConflictError:  # the link refuses an address known to be shared
+        party.mark_shared(address)
         return
     for frame in heard.replies:
         try:

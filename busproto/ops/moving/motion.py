@@ -1,8 +1,8 @@
-"""Demands, limp, engage, reports; and what a loss of the demand does.
+"""Demands, release, engage, reports, and the loss of the demand.
 
-Everything here that lets an arm move is called by someone who has shown the cautions before (`busproto.cautions`).
-An operation that streams demands leaves the actuators limp when it ends, also when it is interrupted, and says what
-it saw of that (`busproto.ops.moving.letting_go`).
+Before an operation that lets an arm move, the caller must have shown the cautions (`busproto.cautions`). An operation
+that streams demands releases the actuators when it ends, also when it is interrupted, and reports what it saw of that
+(`busproto.ops.moving.letting_go`).
 """
 
 from __future__ import annotations
@@ -52,20 +52,20 @@ LOSS_ACTION_OF_STATE: Final = {
 
 
 def report(address: int) -> Steps[Status]:
-    """Position, load and health of one actuator."""
+    """Read position, load, state and faults of the actuator at an address, 1..239."""
     return (yield from transact(Report(), address, Status))
 
 
 def report_round(first: int, count: int, fractions: Mapping[int, float] | None = None) -> Steps[dict[int, BriefStatus]]:
-    """A brief report of every actuator in a row of addresses, by address; who did not answer is missing.
+    """A brief report of every actuator in a row of addresses, by address; an actuator that did not answer is missing.
 
     Args:
         first: 1..239.
         count: 1..239 addresses from `first` on.
-        shares: demands that go out with it, -1..+1 by channel 1..32; None to demand nothing.
+        fractions: demands that are sent with it, -1..+1 by channel 1..32; None to demand nothing.
 
     Raises:
-        InputError: a channel or a share is outside its range.
+        InputError: a channel or a fraction is outside its range.
     """
     briefs = yield from brief_reports(first, count, _demands(fractions) if fractions else ())
     return {brief.address: brief.status for brief in briefs}
@@ -77,36 +77,36 @@ def fault_texts(faults: int) -> list[str]:
 
 
 def demand(address: int, fraction: float) -> Steps[Moving]:
-    """Demand a share of the travel, -1..+1, of one actuator. It counts as a valid demand for the loss time-out."""
+    """Send one actuator a demand, -1..+1 of its travel. It restarts the loss time-out."""
     return (yield from transact(Demand(raw_demand(fraction)), address, Moving))
 
 
 def raw_demand(fraction: float) -> int:
-    """A share of the travel, -1..+1, as the wire carries it. Raises InputError outside."""
+    """A fraction of the travel, -1..+1, as the raw number on the wire. Raises InputError outside."""
     if isinstance(fraction, bool) or not isinstance(fraction, int | float):
-        raise InputError(f"demand {fraction!r}: a share of the travel is wanted, -1..1")
+        raise InputError(f"demand {fraction!r}: a fraction of the travel is wanted, -1..1")
     if not -1.0 <= fraction <= 1.0:
         raise InputError(f"demand {fraction * 100:g} %: -100..100 % of the travel are allowed")
     return round(fraction * MAX_DEMAND)
 
 
 def release(address: int) -> Steps[State]:
-    """Let one actuator go limp, until it is engaged or restarted."""
+    """Release one actuator: it is limp until it is engaged or restarted."""
     return (yield from transact(Release(), address, Released)).state
 
 
 def engage(address: int) -> Steps[State]:
-    """Let one actuator take hold where its arm is; the loss time-out runs from here."""
+    """Engage one actuator: it holds its arm where it is; the loss time-out starts."""
     return (yield from transact(Engage(), address, Engaged)).state
 
 
 def restart(address: int) -> Steps[None]:
-    """Let one actuator start again, as after power-up: limp, working memory from stored. It answers first."""
+    """Restart one actuator, as after power-up: limp, working memory from stored. It answers before it restarts."""
     yield from transact(Restart(), address, Restarting)
 
 
 def show(address: int, duration_s: float) -> Steps[bool]:
-    """Let one actuator make itself known for 0..10 s. Returns whether its arm moves."""
+    """Let one actuator make itself known for 0..10 s. Returns whether it does so by moving its arm."""
     if isinstance(duration_s, bool) or not isinstance(duration_s, int | float):
         raise InputError(f"show for {duration_s!r}: a number of seconds is wanted, 0..10 s")
     if not 0 <= duration_s <= 10:
@@ -115,16 +115,16 @@ def show(address: int, duration_s: float) -> Steps[bool]:
 
 
 def demand_channels(fractions: Mapping[int, float]) -> Ask:
-    """The broadcast that demands these shares (-1..+1) of these channels (1..32), and nothing of the others.
+    """The broadcast with these demands (-1..+1) for these channels (1..32), and none for the others.
 
     Raises:
-        InputError: a channel or a share is outside its range.
+        InputError: a channel or a fraction is outside its range.
     """
     return Ask.all(DemandAll(_demands(fractions)))
 
 
 def _demands(fractions: Mapping[int, float]) -> tuple[int, ...]:
-    """The demand list for shares by channel."""
+    """The raw demand list for fractions by channel."""
     for channel in fractions:
         if not 1 <= channel <= MAX_CHANNELS:
             raise InputError(f"channel {channel}: 1..{MAX_CHANNELS} are allowed")
@@ -137,14 +137,15 @@ def _demands(fractions: Mapping[int, float]) -> tuple[int, ...]:
 def stream(
     fractions: Mapping[int, float], duration_ns: int, *, actuators: Collection[OnLine] | None = None
 ) -> Steps[None]:
-    """Demand these shares of these channels, again and again for a while.
+    """Send these demands to these channels, again and again for a while.
 
-    What follows then is the caller's: whoever stops here loses the demand. Where it is interrupted it lets all go.
+    At the end nothing is released: unless the caller goes on with demands, the loss time-outs pass. If it is
+    interrupted it releases all.
 
     Args:
-        shares: -1..+1 by channel 1..32.
-        duration_ns: for how long.
-        actuators: those that are known to be there, for an interrupt (see `letting_go`).
+        fractions: -1..+1 by channel 1..32.
+        duration_ns: for how long, ns.
+        actuators: those known to be there, for a release after an interrupt (see `letting_go`).
     """
     ask = demand_channels(fractions)
     began_ns = yield from now()
@@ -166,13 +167,13 @@ def stream(
 
 @dataclass(frozen=True, slots=True)
 class MoveResult:
-    """What came of a move.
+    """The result of a move.
 
     Attributes:
-        before, after: reports at the beginning and when the demand had been held.
+        before, after: reports at the beginning, and after the demand was held.
         arrived: whether the arm came within 0.3 deg of where its demand puts it.
-        peak_current_ma: the highest current reported on the way.
-        let_go: what was seen when it was let go; None where it was not to be.
+        peak_current_ma: the highest current reported meanwhile, mA.
+        let_go: what was seen after the release; None if it was not to be released.
     """
 
     before: Status
@@ -185,27 +186,27 @@ class MoveResult:
 def move(
     address: int, fraction: float, hold_ns: int = 1000 * MS, *, leave_limp: bool = True, loss_action: str = ""
 ) -> Steps[MoveResult]:
-    """Move one actuator to a share of its travel, -1..+1, hold it there for a while, then let it go limp.
+    """Move one actuator to a fraction of its travel, hold it there for a while, then release it.
 
-    Returns when it has arrived and the time has passed, or when the time has passed twice.
+    Returns when it has arrived and `hold_ns` has passed, or when `hold_ns` has passed twice.
 
     Args:
         address: 1..239.
-        share: -1..+1.
-        hold_ns: for how long it is demanded.
-        leave_limp: whether it is let go at the end.
-        loss_action: what it does without demands, in a word, to be told where the port goes away.
+        fraction: -1..+1.
+        hold_ns: for how long the demand is sent, ns.
+        leave_limp: whether it is released at the end.
+        loss_action: what it does without demands, in a word, for the note if the port goes away.
 
     Raises:
-        InputError: the share is outside -1..+1; nothing was sent.
-        NodeRefusedError: it has no address of its own, or a fault stands.
+        InputError: the fraction is outside -1..+1; nothing was sent.
+        NodeRefusedError: the actuator has no address of its own, or a fault stands.
     """
     raw_demand(fraction)
     before = yield from report(address)
     moving = _move(address, fraction, hold_ns, before)
     if not leave_limp:
         return (yield from moving)
-    result, seen = yield from ending_limp(moving, (OnLine(address, loss_action=loss_action),), everyone=False)
+    result, seen = yield from ending_limp(moving, (OnLine(address, loss_action=loss_action),), to_all=False)
     return replace(result, let_go=seen)
 
 
@@ -228,12 +229,12 @@ def _move(address: int, fraction: float, hold_ns: int, before: Status) -> Steps[
 
 @dataclass(frozen=True, slots=True)
 class LossResult:
-    """What one actuator did when the demand was taken away.
+    """What one actuator did when the demands stopped.
 
     Attributes:
         address: 1..239.
-        action: "limp", "hold" or "preset"; "" where it did not act within the time watched.
-        after_ns: from the last demand sent to the first report that showed it.
+        action: "limp", "hold" or "preset"; "" if it did not act within the time watched.
+        after_ns: time from the last demand to the first report that showed it, ns.
         status: the last report.
     """
 
@@ -244,11 +245,11 @@ class LossResult:
 
 
 def take_demand_away(addresses: Sequence[int], watch_ns: int) -> Steps[dict[int, LossResult]]:
-    """Send no demand any more and watch what each actuator does; every one must be following when this begins.
+    """Stop sending demands and watch what each actuator does. Every one must be following when this begins.
 
     Args:
-        addresses: whom to watch.
-        watch_ns: for how long at most: the longest loss time-out among them and some more.
+        addresses: the actuators to watch, 1..239 each.
+        watch_ns: for how long at most, ns: the longest of their loss time-outs, and a margin.
     """
     began_ns = yield from now()
     results: dict[int, LossResult] = {}
@@ -268,5 +269,5 @@ def take_demand_away(addresses: Sequence[int], watch_ns: int) -> Steps[dict[int,
 
 
 def is_limp(status: Status) -> bool:
-    """Whether the arm can be moved by hand."""
+    """Whether the reported state is a limp one, in which the arm can be moved by hand."""
     return status.state in LIMP_STATES

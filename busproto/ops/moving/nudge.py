@@ -1,8 +1,8 @@
-"""One limp actuator makes itself known by a small swing about where its arm stands, and is limp again.
+"""One limp actuator makes itself known by a small swing about its position, and is limp again.
 
-To hold the arm where it stands it must be fed with a demand: without one its loss action would begin, and that may be
-a way to a preset position. So its settings are read first, and where a demand cannot hold the arm where it stands,
-nothing moves and the reason is said. Whoever calls this has shown the cautions before (`busproto.cautions`).
+Demands must hold the arm at its position: without them the loss action would begin, which may be a move to a preset
+position. So the settings are read first. If no demand can hold the arm where it is, nothing moves and the error gives
+the reason. The caller must have shown the cautions (`busproto.cautions`).
 """
 
 from __future__ import annotations
@@ -24,21 +24,22 @@ SWING_S: Final = 1.6
 """Two swings to each side."""
 FEED_NS: Final = 40 * MS
 SHORTEST_LOSS_MS: Final = 200
-"""One whose loss action is a way to a preset must wait longer than this for a demand; it is several feeds long."""
+"""ms. An actuator whose loss action is the preset must have a longer loss time-out than this: several demand periods.
+"""
 NEAR_DEG: Final = 0.5
 SEEN_DEG: Final = 0.5
-"""A swing smaller than this is none: the arm is blocked, or has no drive."""
+"""deg. A smaller swing counts as none: the arm is blocked, or has no drive."""
 
 
 @dataclass(frozen=True, slots=True)
 class Nudged:
-    """What came of it.
+    """The result of a nudge.
 
     Attributes:
         address: 1..239.
-        swing_deg: from end to end as it was reported.
-        peak_current_ma: the highest current reported.
-        let_go: what was seen when it was let go.
+        swing_deg: the reported swing from end to end, deg.
+        peak_current_ma: the highest current reported, mA.
+        let_go: what was seen after the release.
     """
 
     address: int
@@ -53,14 +54,14 @@ class Nudged:
 
     @property
     def text(self) -> str:
-        """What came of it, in a few words."""
+        """The result in a few words."""
         if self.was_seen:
             return f"swung {self.swing_deg:.1f} deg, peak {self.peak_current_ma} mA"
-        return f"was told to swing but did NOT move ({self.swing_deg:.2f} deg): blocked, or no drive"
+        return f"was asked to swing but did NOT move ({self.swing_deg:.2f} deg): blocked, or no drive"
 
 
 def nudge(address: int, duration_s: float = SWING_S) -> Steps[Nudged]:
-    """Engage one actuator, let it swing about where it stands, let it go limp; limp also where it is interrupted.
+    """Engage one actuator, let it swing about its position, and release it, also if this is interrupted.
 
     Args:
         address: 1..239.
@@ -68,7 +69,7 @@ def nudge(address: int, duration_s: float = SWING_S) -> Steps[Nudged]:
 
     Raises:
         InputError: the duration is outside its range; nothing was sent.
-        OperationError: it does not answer, refuses, or cannot be held where it stands; nothing moved.
+        OperationError: it does not answer, refuses, or cannot be held where it is; nothing moved.
     """
     if not 0.1 <= duration_s <= 10:
         raise InputError(f"{duration_s:g} s: 0.1..10 s are allowed")
@@ -77,12 +78,12 @@ def nudge(address: int, duration_s: float = SWING_S) -> Steps[Nudged]:
     fraction = fraction_to_stay(address, before.position_cdeg / 100, settings)
     known = OnLine(address, loss_action=parameter_named("loss-action").text(settings["loss-action"]))
     swinging = _swing(address, fraction, before.position_cdeg, duration_s)
-    (swing_deg, peak_ma), seen = yield from ending_limp(swinging, (known,), everyone=False)
+    (swing_deg, peak_ma), seen = yield from ending_limp(swinging, (known,), to_all=False)
     return Nudged(address, swing_deg, peak_ma, seen)
 
 
 def _swing(address: int, fraction: float, from_cdeg: int, duration_s: float) -> Steps[tuple[float, int]]:
-    """Gives from end to end, deg, and the highest current, mA."""
+    """Returns the swing from end to end, deg, and the highest current, mA."""
     positions, peak_ma = [from_cdeg], 0
     yield from engage(address)
     yield from demand(address, fraction)
@@ -98,17 +99,17 @@ def _swing(address: int, fraction: float, from_cdeg: int, duration_s: float) -> 
 
 
 def fraction_to_stay(address: int, position_deg: float, settings: Mapping[str, RawValue]) -> float:
-    """The demand, -1..+1, that leaves the arm where it stands.
+    """The demand, -1..+1, that holds the arm where it is.
 
     Raises:
-        OperationError: there is none, or its loss action would take it elsewhere before the next one comes.
+        OperationError: there is none, or the loss action would move the arm before the next demand.
     """
     time_out_ms = settings["loss-time-out"]
     assert isinstance(time_out_ms, int)
     if settings["loss-action"] == LOSS_PRESET and time_out_ms < SHORTEST_LOSS_MS:
         raise OperationError(
             address,
-            f"address {address}: it would go to its preset position after {time_out_ms} ms without a demand, "
+            f"address {address}: the actuator would go to its preset position after {time_out_ms} ms without a demand, "
             "which is too short to be fed from here; nothing moved. Move it by hand instead",
         )
     fraction = min(1.0, max(-1.0, degrees_to_fraction(position_deg, settings)))

@@ -1,8 +1,9 @@
-"""Watching what actuators do while someone else demands: reports only, between whatever else is on the line.
+"""Watching actuators while another sender demands: only reports are asked for, between the other frames on the line.
 
-Nothing here moves or changes anything. `ListenBeforeTalk` is a port that listens before it talks, so that a watcher
-does not cut into the frames of a receiver; `scan` finds who is there by rounds of reports that leave such a receiver no
-gap to fall into; `watch` asks again and again and keeps what came in `Track`s.
+Nothing here moves or changes anything. `ListenBeforeTalk` is a port that waits for an idle line before it sends, so
+that a watcher does not collide with the frames of a receiver. `scan` finds the addresses that answer, by report rounds
+whose gaps are too short for such a receiver to begin in. `watch` asks again and again and keeps the reports in
+`Track`s.
 """
 
 from __future__ import annotations
@@ -23,29 +24,30 @@ from busproto.wire.parameters import RawValue
 
 MS: Final = 1_000_000
 GAP_NS: Final = 5 * MS
-"""Room that is left between two questions, for another sender to begin in."""
+"""ns. The gap left between two requests, in which another sender can begin."""
 QUIET_NS: Final = 1 * MS
-"""So long without a byte, and a frame of somebody else has ended."""
+"""ns. After this time without a byte a frame of another sender has ended."""
 QUIET_BYTES: Final = 3
 IN_STEP_NS: Final = 250 * MS
-"""So long after the last frame of somebody else, the next one is waited for."""
+"""ns. For this time after the last frame of another sender, its next frame is waited for."""
 NEXT_FRAME_NS: Final = 60 * MS
 LONGEST_WAIT_NS: Final = 200 * MS
-"""A line that never falls silent is talked on all the same."""
+"""ns. After this wait a request is sent even if the line was never idle."""
 SILENT_AFTER: Final = 5
-"""Questions in a row without an answer, and an actuator counts as silent."""
+"""After this many requests in a row without an answer an actuator counts as silent."""
 LOST_STATES: Final = frozenset({State.LOST_LIMP, State.LOST_HOLD, State.LOST_PRESET})
 SILENT: Final = "silent"
 SHARED: Final = "shared"
-"""Several actuators answer at the address: what one would see of them is nobody's."""
+"""Several actuators share this address, so a reading cannot be attributed."""
 
 
 class ListenBeforeTalk(PortAround):
-    """A port that waits before each write until nobody else talks.
+    """A port that waits before each write until no other sender is on the line.
 
-    Where somebody was heard within the last quarter of a second, it waits for the end of the next frame, as the longest
-    gap follows there; else it listens for 5 ms. `write` takes so much longer here; bytes heard meanwhile are dropped,
-    as they belong to no question of ours. Behind an adapter that keeps bytes back the end of a frame is seen late.
+    If another sender was received within the last quarter of a second, it waits for the end of that sender's next
+    frame, where the longest gap follows; otherwise it listens for 5 ms. `write` takes that much longer. Bytes received
+    meanwhile are dropped, as they answer no request of this host. Behind an adapter that holds bytes back, the end of a
+    frame is noticed late.
     """
 
     def __init__(self, port: Transport) -> None:
@@ -55,16 +57,16 @@ class ListenBeforeTalk(PortAround):
 
     @property
     def has_heard_others(self) -> bool:
-        """Whether somebody else has talked at all."""
+        """Whether another sender was received at all."""
         return self._others_ns is not None
 
     @property
     def hears_others(self) -> bool:
-        """Whether somebody else has talked within the last quarter of a second."""
+        """Whether another sender was received within the last quarter of a second."""
         return self._others_ns is not None and self._port.now_ns() - self._others_ns < IN_STEP_NS
 
     def write(self, data: bytes) -> None:
-        """Wait for room on the line, then as `Transport.write`."""
+        """Wait until the line is free, then as `Transport.write`."""
         began_ns = self._port.now_ns()
         until_ns = began_ns + (NEXT_FRAME_NS if self.hears_others else GAP_NS)
         while (now_ns := self._port.now_ns()) < until_ns:
@@ -89,7 +91,7 @@ class Spread:
     _sum: int = 0
 
     def add(self, value: int) -> None:
-        """One more."""
+        """Take one more value."""
         self.low = min(self.low, value) if self.count else value
         self.high = max(self.high, value) if self.count else value
         self.last = value
@@ -98,13 +100,13 @@ class Spread:
 
     @property
     def mean(self) -> float:
-        """Of all values so far."""
+        """The mean of all values so far; 0 without any."""
         return self._sum / self.count if self.count else 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """From `at_ns` after the begin on, an actuator was in this state, in words ("following", "silent")."""
+    """The state of an actuator, in words ("following", "silent"), from `at_ns` after the beginning on."""
 
     at_ns: int
     state: str
@@ -112,18 +114,18 @@ class Change:
 
 @dataclass(slots=True)
 class Track:
-    """What was seen of one actuator.
+    """The reports of one actuator.
 
     Attributes:
         address: 1..239.
-        settings: its raw settings by name, for the scale; None where they could not be read.
+        settings: its raw settings by name, for scaling; None if they could not be read.
         position, current, supply: 0.01 deg, mA, mV.
         temperature: 0.01 degC.
-        last: its last report, None while there is none.
-        asked, missed: questions, and those that brought no good answer.
-        changes: its states, each from when on.
-        lost_seen: whether it was seen without a demand.
-        lost_before: whether its first report said that it had lost the demand before.
+        last: its last report; None without any.
+        asked, missed: number of requests, and of those without a good answer.
+        changes: its states in order, each with its time.
+        lost_seen: whether it reported a loss of the demand.
+        lost_before: whether its first report showed a loss from before.
     """
 
     address: int
@@ -142,18 +144,18 @@ class Track:
 
     @property
     def state(self) -> str:
-        """Its state in words, "silent" or "shared"; "" while nothing is known."""
+        """Its last state in words, or "silent" or "shared"; "" before the first."""
         return self.changes[-1].state if self.changes else ""
 
     def heard(self, status: Status, at_ns: int) -> None:
-        """It reported, so long after the begin."""
+        """Take a report, `at_ns` after the beginning."""
         self.asked += 1
         self._missed_in_a_row = 0
         had_lost = bool(status.faults & Fault.DEMAND_LOST)
         if self.last is None:
             self.lost_before = had_lost
         elif had_lost and not self.last.faults & Fault.DEMAND_LOST:
-            self.lost_seen = True  # also where it was too short to be seen
+            self.lost_seen = True  # also set where the loss was too short for its state to be seen
         self.lost_seen |= status.state in LOST_STATES
         self.last = status
         self.position.add(status.position_cdeg)
@@ -163,7 +165,7 @@ class Track:
         self._is_now(state_word(status.state), at_ns)
 
     def no_answer(self, at_ns: int) -> None:
-        """It was asked and did not answer."""
+        """Count a request without an answer, `at_ns` after the beginning."""
         self.asked += 1
         self.missed += 1
         self._missed_in_a_row += 1
@@ -171,7 +173,7 @@ class Track:
             self._is_now(SILENT, at_ns)
 
     def is_shared(self, at_ns: int) -> None:
-        """Several actuators answer at its address."""
+        """Note that several actuators answer at its address."""
         self._is_now(SHARED, at_ns)
 
     def _is_now(self, state: str, at_ns: int) -> None:
@@ -180,14 +182,15 @@ class Track:
 
 
 def scan() -> Steps[tuple[int, ...]]:
-    """The addresses at which somebody reports, in order. No proof: who shares an address, or has none, is missing."""
+    """The addresses at which an actuator reports, in order. No proof: actuators that share an address, or have none,
+    are missing."""
     found: set[int] = set()
     rows = all_rows()
     for number in range(SCAN_PASSES):
         for at, (first, count) in enumerate(rows):
-            yield Progress("looking who is there", number * len(rows) + at, SCAN_PASSES * len(rows))
+            yield Progress("looking which addresses answer", number * len(rows) + at, SCAN_PASSES * len(rows))
             found |= set((yield from report_round(first, count)))
-    yield Progress("looking who is there", SCAN_PASSES * len(rows), SCAN_PASSES * len(rows))
+    yield Progress("looking which addresses answer", SCAN_PASSES * len(rows), SCAN_PASSES * len(rows))
     return tuple(sorted(found))
 
 
@@ -198,15 +201,16 @@ def watch(
     *,
     pause_ns: int = GAP_NS,
 ) -> Steps[int]:
-    """Ask everyone in `tracks` for reports, one after the other, again and again. Who does not answer is asked again.
+    """Ask every actuator in `tracks` for reports, one after the other, again and again.
 
-    What came stands in the tracks also when this is interrupted. Who shares an address is not asked any more.
+    An actuator that does not answer is asked again; one that shares its address is not. After an interrupt the tracks
+    hold the reports so far.
 
     Args:
         tracks: by address.
-        duration_ns: for how long; None until it is interrupted.
-        on_round: called with the time passed, ns, when everyone was asked once more. Without it progress is told.
-        pause_ns: between two questions; 0 where the port itself makes room (`ListenBeforeTalk`).
+        duration_ns: for how long, ns; None: until it is interrupted.
+        on_round: called with the time passed, ns, after each round. Without it progress is reported.
+        pause_ns: pause between two requests, ns; 0 if the port itself waits for gaps (`ListenBeforeTalk`).
 
     Returns:
         The time passed, ns.
@@ -217,7 +221,7 @@ def watch(
         for track in asked:
             try:
                 heard = yield from exchange(Ask.one(Report(), track.address))
-            except AddressConflictError:  # it is known to be shared
+            except AddressConflictError:  # the address is known to be shared
                 track.is_shared(passed_ns)
                 continue
             passed_ns = heard.ended_ns - began_ns

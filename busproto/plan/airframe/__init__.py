@@ -1,1 +1,1 @@
-"""What is done to a whole airframe: audit, claim, apply, record, restore, replace."""
+"""Work on a whole airframe: audit, claim, apply, record, restore, replace."""

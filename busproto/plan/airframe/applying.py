@@ -1,8 +1,8 @@
-"""Bringing actuators to their goals, once it is agreed: what is to be done, doing it with a journal, proving it.
+"""Bring actuators to their goals: work out the changes, carry them out with a journal, prove the result.
 
-The command line and the library both come through here. Neither prints nor asks: a `Job` says what would be done,
-`carry_out_job` does it. For the plan of an airframe a `Prospect` comes before: whose settings a plan would write, who
-is not the hardware of it, who is known by address alone.
+Command line and library both use this module. It prints nothing and asks no question: a `Job` lists the changes, and
+`carry_out_job` does them. For the plan of an airframe a `Prospect` comes first: the actuators whose settings it would
+write, those that are not the planned hardware, and those known by address alone.
 """
 
 from __future__ import annotations
@@ -35,23 +35,24 @@ from busproto.wire.messages import Description
 from busproto.wire.parameter_list import ParameterList
 
 LEAVE, WRITE = "leave", "write"
-"""What to do with one that is not the hardware of the plan: leave it as it is, or write to it all the same."""
-NOBODY_LEFT: Final[Mapping[bytes, str]] = MappingProxyType({})
+"""What to do with an actuator that is not the planned hardware: leave it as it is, or write to it all the same."""
+NONE_LEFT: Final[Mapping[bytes, str]] = MappingProxyType({})
 Objections = Callable[[Goal, Description], Sequence[str]]
-"""Why one that could not be read beforehand must not be set, in words; asked once it has an address."""
+"""Returns why an actuator that could not be read beforehand must not be set, in words; called once it has its
+address."""
 
 
 @dataclass(frozen=True, slots=True)
 class Applied:
-    """What came of it.
+    """The result of a job.
 
     Attributes:
-        todo: the changes as they were shown.
-        steps: how many single steps were done on the bus.
-        proof: "" where everyone is proven to be alone at the address wanted; otherwise the reason why not.
-        interrupted: where an earlier run had stopped; "" where it had not.
-        let_go: what was seen when all were let go at the end.
-        not_set: who got an address but no settings, as it then showed not to be what is wanted; and why.
+        todo: the changes, as they were shown.
+        steps: number of single steps done on the bus.
+        proof: "" if every actuator is proven to be alone at its wanted address; otherwise the reason why not.
+        interrupted: where an earlier run stopped; "" if none did.
+        let_go: what was seen after the release at the end.
+        not_set: actuators that got an address but no settings, as they turned out not to be what is wanted; and why.
     """
 
     todo: tuple[Change, ...]
@@ -76,17 +77,17 @@ class Applied:
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """What would be done, as it was found out before anything is.
+    """The changes to be made, worked out before anything is written.
 
     Attributes:
-        before: what is on the line.
-        goals: what is wanted.
+        before: the survey of the line.
+        goals: the goal of each actuator.
         title: of the airframe or the record.
-        journal: the file in which each step is kept.
-        todo: the changes, in their order; empty where all is as wanted.
-        interrupted: where an earlier run had stopped, in words; "" where it had not.
-        about: more for the journal.
-        objections: see `Objections`; None lets everyone be set.
+        journal: the file that records each step.
+        todo: the changes, in order; empty if all is as wanted.
+        interrupted: where an earlier run stopped, in words; "" if none did.
+        about: further data for the journal.
+        objections: see `Objections`; with None every actuator is set.
     """
 
     before: Survey
@@ -107,13 +108,14 @@ def job_of(
     journal_path: Path,
     about: Mapping[str, Any] = MappingProxyType({}),
     objections: Objections | None = None,
-    left: Mapping[bytes, str] = NOBODY_LEFT,
+    left: Mapping[bytes, str] = NONE_LEFT,
 ) -> Job:
-    """What has to be done for these goals. Sends nothing.
+    """Work out the changes for these goals. Sends nothing.
 
     Args:
-        before: what is on the line now; must be proven.
-        left: names of those that are known and left as they are; one of them may lose an address that another needs.
+        before: the survey of the line; its roster must be proven.
+        left: by uid, names of known actuators that are left as they are; one of them may lose an address that another
+            needs.
         title, journal_path, about, objections: see `Job`.
 
     Raises:
@@ -126,11 +128,13 @@ def job_of(
 
 
 def carry_out_job(job: Job) -> Steps[Applied]:
-    """Do it, and prove it; all are let go first, and however it ends. With nothing to do, what was read is the proof.
+    """Carry out a job and prove the result. All are released first, and again however it ends.
+
+    With nothing to do, the survey before is the proof.
 
     Raises:
         InputError: the journal cannot be written.
-        BusError: an actuator did not do it; the journal says how far it came. Run it again.
+        BusError: a step failed; the journal holds the steps done. Run it again.
     """
     not_set: dict[str, tuple[str, ...]] = {}
     if job.todo:
@@ -167,12 +171,13 @@ def carry_out_job(job: Job) -> Steps[Applied]:
 
 
 def look_again(job: Job) -> Steps[Survey]:
-    """What is on the line when it is done. Where nothing was to do, nothing was written: it is what was read."""
+    """The survey after a job; with nothing to do, the one before, as nothing was written."""
     return (yield from survey()) if job.todo else job.before
 
 
 def _as_it_is_moved(actuators: Sequence[OnLine], change: Change, *, is_done: bool) -> list[OnLine]:
-    """Those on the line where they are once an address was given; and until that is read back, also where it was."""
+    """The actuators after a change of address. Until the change is read back, its actuator is listed at both
+    addresses."""
     return [
         one
         if one.uid != change.uid
@@ -184,7 +189,7 @@ def _as_it_is_moved(actuators: Sequence[OnLine], change: Change, *, is_done: boo
 
 
 def _prove(wanted: Sequence[Goal], lists: Mapping[bytes, ParameterList]) -> Steps[tuple[str, Roster | None]]:
-    """Why it is not proven, "" where it is; and who is there, None where that is not known."""
+    """Why the result is not proven, "" if it is; and the roster, None if it is not known."""
     try:
         roster = yield from verify(wanted, lists)
     except ReadBackError as error:
@@ -193,12 +198,12 @@ def _prove(wanted: Sequence[Goal], lists: Mapping[bytes, ParameterList]) -> Step
 
 
 def _prove_roster(roster: Roster) -> Steps[str]:
-    """Why it is not proven that each is alone at its address, "" where it is."""
+    """Why it is not proven that each actuator is alone at its address; "" if it is."""
     if not roster.proven:
         return roster.reason
     if roster.unaddressed:
         return "" if not roster.clashes else "some still share an address"
-    # the member list by addresses says at once that each is where it is to be, and that nobody shares
+    # the address list proves at once that each actuator is at its address, and that none shares it
     return (yield from prove_addresses({one.uid: one.address for one in roster.found}))
 
 
@@ -207,16 +212,16 @@ def _prove_roster(roster: Roster) -> Steps[str]:
 
 @dataclass(frozen=True, slots=True)
 class Prospect:
-    """What a plan would do to those that are there.
+    """What a plan would change on the actuators that are there.
 
     Attributes:
-        plan: what is wanted.
-        before: what is on the line.
-        goals: what everyone who is to be set is to be.
-        wrong: by function, why the actuator in it is not the hardware of the plan.
-        unclaimed: functions in which the actuator is known by its address alone.
-        left: names of those that are left as they are.
-        changes: what would be done.
+        plan: the plan.
+        before: the survey of the line.
+        goals: the goals of the actuators that are to be set.
+        wrong: by function, why its actuator is not the planned hardware.
+        unclaimed: functions whose actuator is known by its address alone.
+        left: by uid, names of the actuators that are left as they are.
+        changes: the changes that would be made.
     """
 
     plan: Plan
@@ -234,20 +239,20 @@ class Prospect:
 
     @property
     def unclaimed_to_be_written(self) -> set[str]:
-        """Functions that nobody was claimed for, and to which something would be written."""
+        """Functions without a claimed actuator to which something would be written."""
         return {change.name for change in self.changes} & set(self.unclaimed)
 
 
 def prospect_of(
     plan: Plan, assignment: Mapping[str, bytes], before: Survey, found: Audit, wrong_hardware: str | None
 ) -> Prospect:
-    """What a plan would do. Calculation only.
+    """Work out what a plan would change. Calculation only.
 
     Args:
-        assignment: the uid in each function, as far as it was claimed.
-        before: what is on the line; must be proven.
-        found: the audit of both.
-        wrong_hardware: LEAVE, WRITE, or None where that is not decided.
+        assignment: by function, the uid, as far as claimed.
+        before: the survey of the line; its roster must be proven.
+        found: the audit of that survey against the plan.
+        wrong_hardware: LEAVE, WRITE, or None if that is not decided.
 
     Raises:
         InputError: the plan cannot be reached (see `busproto.plan.changes`).
@@ -289,7 +294,7 @@ def absent_of(record: Record, roster: Roster) -> list[Entry]:
 
 
 def job_of_record(record: Record, before: Survey, *, journal_path: Path, about: Mapping[str, Any]) -> Job:
-    """What brings those of a record that are there back to it. Raises InputError: see `job_of`."""
+    """The job that brings the actuators of a record that are there back to it. Raises InputError: see `job_of`."""
     there = [goal for goal in goals_of(record) if before.roster.address_of(goal.uid) is not None]
     return job_of(
         before, there, title=record.title, journal_path=journal_path, about={**about, "record": record.fingerprint}
@@ -297,7 +302,7 @@ def job_of_record(record: Record, before: Survey, *, journal_path: Path, about: 
 
 
 def left_out(job: Job) -> dict[str, list[str]]:
-    """By name of an actuator, what it lacks or does not take of what is wanted, in words; the rest of it is done."""
+    """By name of an actuator, which wanted settings it lacks or refuses, in words; its other settings are written."""
     found = {}
     for goal in job.goals:
         snapshot = job.before.snapshots.get(goal.uid)
@@ -307,6 +312,6 @@ def left_out(job: Job) -> dict[str, list[str]]:
 
 
 def journal_beside(record: Path) -> Path:
-    """The journal of the airframe, or of the record where its name is of another kind."""
+    """The path of the journal: that of the airframe, or of the record if its file name has another form."""
     name = re.sub(r"(\.record(\.\d+)?)?\.json$", "", record.name)
     return record.with_name(f"{name}.{ENDING}")

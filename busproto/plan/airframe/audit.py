@@ -1,4 +1,5 @@
-"""What is on the line held against the plan: as planned, different, missing, clashing, unexpected. Calculation only."""
+"""Compare the actuators on the line with the plan: as planned, different, missing, clashing, unlisted. Calculation
+only."""
 
 from __future__ import annotations
 
@@ -36,12 +37,12 @@ class Row:
     """One function of the plan.
 
     Attributes:
-        role: what is planned.
-        uid: of the actuator in it; None where nobody is known to be.
-        address: where that one answers; None where it does not.
+        role: the planned role.
+        uid: uid of its actuator; None if no actuator is known.
+        address: the address at which it answers; None if it does not.
         status: one of the words above.
-        differences: what is not as planned.
-        snapshot: what was read; None where it could not be.
+        differences: the differences from the plan.
+        snapshot: its snapshot; None if it could not be read.
     """
 
     role: Role
@@ -53,18 +54,18 @@ class Row:
 
     @property
     def harm(self) -> list[str]:
-        """Why it must not be moved with this supply, in words: it would be harmed, or is out of its rating now."""
+        """Why it must not be moved with this supply, in words: the supply harms it, or is outside its rating now."""
         return [one.text for one in self.differences if one.harms or one.name == "supply"]
 
     @property
     def wrong_hardware(self) -> list[str]:
-        """Why this is not the actuator that the plan means, or not for its pack, in words."""
+        """Why this is not the actuator that the plan means, or not one for its pack, in words."""
         return [one.text for one in self.differences if one.name in WRONG_HARDWARE]
 
 
 @dataclass(frozen=True, slots=True)
 class Stray:
-    """An actuator on the line that is in no function of the plan."""
+    """An actuator on the line without a function in the plan."""
 
     uid: bytes
     address: int
@@ -77,11 +78,11 @@ class Audit:
 
     Attributes:
         rows: every function of the plan, in its order.
-        strays: actuators that are in none.
-        clashes: addresses that are shared, and by whom.
-        proven: whether the list of actuators is complete; `reason` where not.
-        unmatched: by gang, why it is not matched; empty also where that was not asked for.
-        harmed: those for whom the pack or the supply is too high; to be said before anything else.
+        strays: actuators without a function.
+        clashes: shared addresses, and the uids there.
+        proven: whether the list of actuators is proven complete; `reason` says why not.
+        unmatched: by gang, why it is not matched; also empty if that was not asked for.
+        harmed: actuators for which the pack or the supply is too high; to be reported before anything else.
     """
 
     rows: tuple[Row, ...]
@@ -94,7 +95,7 @@ class Audit:
 
     @property
     def is_clean(self) -> bool:
-        """Everything as planned, every gang matched, nobody else there, and the list proven."""
+        """Whether everything is as planned, every gang matched, no other actuator there, and the list proven."""
         return (
             self.proven
             and not self.strays
@@ -105,11 +106,12 @@ class Audit:
 
 
 def audit(plan: Plan, assignment: Mapping[str, bytes], survey: Survey, matches: Matches | None = None) -> Audit:
-    """Hold a survey against a plan.
+    """Compare a survey with a plan.
 
     Args:
-        assignment: the uid in each function, as far as known; for the others, whoever is alone at the planned address.
-        matches: how gangs were matched; None where only addresses and settings are asked for.
+        assignment: by function, the uid, as far as known; for other functions the actuator that is alone at the planned
+            address counts.
+        matches: the results of matching; None to compare addresses and settings only.
     """
     assigned = assigned_uids(plan, assignment, survey)
     clashing = {uid for uids in survey.roster.clashes.values() for uid in uids}
@@ -153,7 +155,7 @@ def audit(plan: Plan, assignment: Mapping[str, bytes], survey: Survey, matches: 
 
 
 def assigned_uids(plan: Plan, assignment: Mapping[str, bytes], survey: Survey) -> dict[str, bytes]:
-    """The uid in each function: the one that was claimed, or else who is alone at the address and claimed nowhere."""
+    """By function, the claimed uid, or else that of an unclaimed actuator that is alone at the planned address."""
     assigned = {function: assignment[function] for function in plan.roles if function in assignment}
     taken = set(assignment.values())
     for function, role in plan.roles.items():
@@ -164,7 +166,7 @@ def assigned_uids(plan: Plan, assignment: Mapping[str, bytes], survey: Survey) -
 
 
 def goals(plan: Plan, assignment: Mapping[str, bytes], survey: Survey) -> list[Goal]:
-    """What everyone who is there and has a function is to be."""
+    """The goals of all actuators that are there and have a function."""
     assigned = assigned_uids(plan, assignment, survey)
     return [
         Goal(assigned[function], function, role.address, role.wanted, role.own, stated=role.stated)
@@ -174,7 +176,7 @@ def goals(plan: Plan, assignment: Mapping[str, bytes], survey: Survey) -> list[G
 
 
 def _gang_firmware(plan: Plan, assigned: Mapping[str, bytes], survey: Survey) -> dict[str, tuple[str, ...]]:
-    """Model and firmware of the members of each gang, as they are on the line."""
+    """Model and firmware of the members of each gang, as read from the actuators."""
     kinds: dict[str, tuple[str, ...]] = {}
     for gang in plan.gangs.values():
         snapshots = [survey.snapshots.get(assigned[one]) for one in gang.members if one in assigned]
@@ -197,7 +199,7 @@ def _differences(
     if role.firmware is None or firmware_text(snapshot.description) == role.firmware:
         yield from gang_difference(gang_kinds)
     yield from _setting_differences(role, snapshot)
-    # that the demand was lost once since its start is history, and what a trial leaves behind
+    # a demand lost once since the start is no difference: a trial leaves that flag behind
     for text in fault_texts(snapshot.status.faults & ~Fault.DEMAND_LOST):
         yield Difference("fault", text, "none", can_be_applied=False)
 
@@ -228,7 +230,7 @@ def _setting_difference(row: Parameter, working: RawValue, stored: RawValue, wan
 
 
 def audit_json(found: Audit) -> dict[str, Any]:
-    """The comparison as data."""
+    """For ``--json``."""
     return {
         "harmed": [one.as_json() for one in found.harmed],
         "as_planned": found.is_clean,

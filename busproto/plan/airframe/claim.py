@@ -1,12 +1,12 @@
 """Which actuator is which, with nothing unplugged: by hand (the arm that moves), or by nudge (the arm that swings).
 
-By hand all are limp and stay so. For each function in turn the person is asked to move its surface; whoever moved is
-given that function, and the actuators of a gang are asked for together. By nudge each actuator that has no function
-yet swings a little, and the person says which surface that was. Every claim is kept at once (`keep`), so that a
-command that was interrupted goes on where it was.
+By hand, all actuators are limp and stay so. For each function in turn the person is asked to move its surface; the
+actuator that reports movement is assigned to that function. The actuators of a gang are asked for together. By nudge,
+each actuator without a function swings a little, and the person says which surface that was. Every claim is saved at
+once (`keep`), so that an interrupted command can go on from there.
 
-Who can be asked at all, and what each is, stands in `busproto.plan.actuators`. Planned addresses and settings are not
-written here.
+Which actuators can be asked, and what each is, is found in `busproto.plan.actuators`. Planned addresses and settings
+are not written here.
 """
 
 from __future__ import annotations
@@ -19,10 +19,7 @@ from types import MappingProxyType
 from typing import Final, Literal
 
 from busproto.errors import InputError, OperationError
-from busproto.ops.moving.letting_go import OnLine, let_go, require_limp
-from busproto.ops.moving.motion import show
-from busproto.ops.moving.nudge import Nudged, nudge
-from busproto.ops.moving.who_moved import (
+from busproto.ops.moving.hand_movement import (
     CLEAR_DEG,
     NOTICED_DEG,
     Held,
@@ -36,13 +33,16 @@ from busproto.ops.moving.who_moved import (
     Verdict,
     judge,
 )
+from busproto.ops.moving.letting_go import OnLine, let_go, require_limp
+from busproto.ops.moving.motion import show
+from busproto.ops.moving.nudge import Nudged, nudge
 from busproto.ops.steps import Steps, now
 from busproto.plan.load import Plan, Role
 from busproto.wire.parameters import DIRECTION_REVERSED
 
 SHOW_S: Final = 0.5
 OVERSHOOT_DEG: Final = 3.0
-"""A surface that is let go may come back beyond where it was by so much."""
+"""deg. A surface that is let go may return beyond its earlier position by this much."""
 DIRECTION_TEXTS: Final = {1: "normal", -1: "reversed"}
 
 Order = Literal["undo", "skip", "stop"]
@@ -57,10 +57,11 @@ class Task:
 
     Attributes:
         name: of the function, or of the gang.
-        functions: that it claims: one, or those of a gang that are open.
-        members: all functions of the gang, or the one.
-        positive: to which side it is to be moved, in the words of the plan; "" where any side will do.
-        needs_side: as many turn to one side as to the other and the plan has no words for it: the person must know.
+        functions: the functions to be claimed: one, or the open ones of a gang.
+        members: all functions of the gang, or the single one.
+        positive: the side to which it is to be moved, in the words of the plan; "" if either side will do.
+        needs_side: as many arms turn to one side as to the other, and the plan has no words for it: the person must
+            know the side.
     """
 
     name: str
@@ -71,7 +72,8 @@ class Task:
 
 
 def tasks_of(plan: Plan, assigned: Mapping[str, bytes]) -> list[Task]:
-    """What is still to be moved, in the order of the airframe file; a gang where its first open member stands."""
+    """The surfaces still to be moved, in the order of the airframe file; a gang at the place of its first open
+    member."""
     tasks = []
     done: set[str] = set()
     for function, role in plan.roles.items():
@@ -90,12 +92,12 @@ def _planned_side(role: Role) -> int:
     return -1 if role.settings["direction"] == DIRECTION_REVERSED else 1
 
 
-# --- what is told ----------------------------------------------------------------------------------------------
+# --- what is reported ------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """This surface is to be moved now; it is number `at` (from 1) of `of`."""
+    """The person is asked to move this surface now, number `at` (from 1) of `of`."""
 
     task: Task
     at: int
@@ -104,14 +106,14 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class Claimed:
-    """These functions have their actuators now.
+    """Functions that were claimed now.
 
     Attributes:
-        task: what was asked for.
+        task: the task.
         uids: by function.
-        moved: by how much each was moved, the farthest first.
-        by_order: functions that took their actuators in the order of uid, as nothing else tells them apart.
-        advice: what does not fit the plan.
+        moved: displacement of each actuator, the farthest first.
+        by_order: functions whose actuators were assigned in the order of uid, as nothing else distinguishes them.
+        advice: what does not fit the plan, in words.
     """
 
     task: Task
@@ -123,7 +125,7 @@ class Claimed:
 
 @dataclass(frozen=True, slots=True)
 class NotClaimed:
-    """Something moved, but nothing was taken."""
+    """An arm moved, but no function was claimed; why."""
 
     task: Task
     judgement: Judgement
@@ -131,21 +133,21 @@ class NotClaimed:
 
 @dataclass(frozen=True, slots=True)
 class BackAgain:
-    """These have only gone back to where they were before; that was not taken for an answer."""
+    """Actuators that only returned to their earlier positions; not taken for an answer."""
 
     uids: tuple[bytes, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Undone:
-    """These functions are open again; none where there was nothing to undo."""
+    """Functions that are open again; none if there was nothing to undo."""
 
     functions: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Skipped:
-    """This surface was left out; `is_late` where nobody moved it in time."""
+    """A surface that was skipped; `is_late` if it was not moved in time."""
 
     task: Task
     is_late: bool
@@ -153,7 +155,7 @@ class Skipped:
 
 @dataclass(frozen=True, slots=True)
 class CannotSwing:
-    """This one could not be nudged; why."""
+    """An actuator that could not be nudged; why."""
 
     member: Member
     why: str
@@ -166,13 +168,13 @@ Keep = Callable[[Mapping[str, bytes]], object]
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """What came of it.
+    """The result of a claim.
 
     Attributes:
         assigned: uid by function.
         is_stopped: whether the person ended it.
-        silent: those that did not answer at the end.
-        advice: what does not fit the plan, of all claims that stand.
+        silent: uids that did not answer at the end.
+        advice: what does not fit the plan, for all claims in force.
     """
 
     assigned: Mapping[str, bytes]
@@ -181,12 +183,12 @@ class Ended:
     advice: tuple[str, ...]
 
 
-# --- who gets which place --------------------------------------------------------------------------------------
+# --- which actuator gets which function ------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """Who gets which function; see `Claimed`."""
+    """Which actuator gets which function; see `Claimed`."""
 
     uids: Mapping[str, bytes]
     by_order: tuple[str, ...]
@@ -194,10 +196,10 @@ class Places:
 
 
 def places_for(plan: Plan, task: Task, moved: Sequence[Moved]) -> Places:
-    """Give the functions of a task to those who moved, as many as there are functions.
+    """Assign the functions of a task to the actuators that moved, of which there are as many.
 
-    Where the members are to turn to different sides, the side to which each was moved tells which is which; those
-    that turn alike take their places in the order of uid.
+    If the members turn to different sides, the side to which each arm turned tells which is which; those that turn to
+    the same side are assigned in the order of uid.
     """
     planned = {function: _planned_side(plan.roles[function]) for function in task.functions}
     seen = {one.uid: (1 if one.by_deg >= 0 else -1) for one in sorted(moved, key=lambda one: one.uid)}
@@ -214,13 +216,13 @@ def places_for(plan: Plan, task: Task, moved: Sequence[Moved]) -> Places:
 
 
 def _fit(task: Task, planned: Mapping[str, int], seen: Mapping[bytes, int]) -> tuple[int, list[str]]:
-    """Whether the sides seen are those planned (1), all the other way round (-1), or neither (0); and what to say."""
+    """Whether the observed sides are those planned (1), all reversed (-1), or neither (0); and what to report."""
     wanted, found = sorted(planned.values()), sorted(seen.values())
     if found == wanted:
         return 1, []
     if [-side for side in reversed(found)] == wanted:
         if not task.positive:
-            return -1, []  # nobody knows to which side the hand went
+            return -1, []  # the side to which the hand moved it is not known
         one = next(iter(planned.values()))
         says = f"the plan says {DIRECTION_TEXTS[one]}, the arm says {DIRECTION_TEXTS[-one]}"
         if len(planned) > 1:
@@ -238,7 +240,7 @@ def exchange_roles(plan: Plan, assigned: Mapping[str, bytes], one: str, other: s
     """The assignment with two functions exchanged; one of them may be open.
 
     Raises:
-        InputError: there is no such function, both are the same, or both are open.
+        InputError: no such function, both are the same, or both are open.
     """
     plan.role(one)
     plan.role(other)
@@ -264,16 +266,16 @@ def claim_by_hand(
     patience_ns: int | None = None,
     clear_deg: float = CLEAR_DEG,
 ) -> Steps[Ended]:
-    """Let a person move each surface, and see who moved. All go limp and stay so; nothing is driven.
+    """Let a person move each surface, and see which actuator moved. All are released and stay limp; nothing is driven.
 
     Args:
         plan: the airframe.
-        actuators: everyone who can be asked.
-        assigned: what is claimed already, uid by function.
-        decide: asked in every turn what the person wants; must not block.
-        tell: is given what happens.
-        keep: is given the whole assignment after every change.
-        patience_ns: a surface that nobody moves for so long is skipped; None to wait for ever.
+        actuators: all actuators that can be asked.
+        assigned: the claims so far, uid by function.
+        decide: called in every turn for the person's decision; must not block.
+        tell: called with each event.
+        keep: called with the whole assignment after every change.
+        patience_ns: a surface that is not moved for this time is skipped, ns; None to wait for ever.
         clear_deg: the least movement that counts, deg.
     """
     return (yield from _ByHand(plan, actuators, assigned, decide, tell, keep, patience_ns, clear_deg).run())
@@ -281,7 +283,7 @@ def claim_by_hand(
 
 @dataclass
 class _Desk:
-    """What is claimed, and how to go back. `history` holds the tasks that were claimed in this run."""
+    """The claims, and the way back. `history` holds the tasks that were claimed in this run."""
 
     plan: Plan
     assigned: dict[str, bytes]
@@ -330,13 +332,14 @@ class _ByHand:
         self._patience_ns = patience_ns
         self._clear_deg = clear_deg
         self._away: dict[bytes, float] = {}
-        """How far each was left from where it had been, deg: when it is let go it comes back."""
+        """By uid, the displacement at which each surface was held, deg: when the hand lets go it returns."""
 
     def run(self) -> Steps[Ended]:
         stiff = yield from self._lookout.settle()
-        yield from let_go(self._actuators)  # one that is not seen limp is told of, again and again, by the look-out
+        # an actuator that is not seen limp is reported, again and again, by the look-out
+        yield from let_go(self._actuators)
         for uid in stiff:
-            self._lookout.watch.forget(uid)  # its surface may fall now, and that is no hand
+            self._lookout.watch.forget(uid)  # its surface may drop now, which is no hand movement
         skipped: set[str] = set()
         while (task := self._next_task(skipped)) is not None:
             order = yield from self._claim(task)
@@ -375,7 +378,7 @@ class _ByHand:
                 return "late"
 
     def _take(self, task: Task, movers: Sequence[Mover]) -> Steps[bool]:
-        """Judge a movement; whether the task is claimed now."""
+        """Judge a movement. Returns whether the task is claimed now."""
         assigned = self._desk.assigned
         expected = {assigned[function] for function in task.members if function in assigned}
         back = [mover.uid for mover in movers if self._is_back(mover)]
@@ -397,12 +400,12 @@ class _ByHand:
         self._desk.claim(places.uids, places.advice)
         self._tell(Claimed(task, places.uids, judgement.moved, places.by_order, places.advice))
         for uid in places.uids.values():
-            with contextlib.suppress(OperationError):  # it is only a sign to the person
+            with contextlib.suppress(OperationError):  # only a sign for the person, so it may fail
                 yield from show(self._address[uid], SHOW_S)
         return True
 
     def _is_back(self, mover: Mover) -> bool:
-        """Whether it only came back from where it was left, which is expected once."""
+        """Whether the arm only returned from where it was held, which is expected once."""
         if mover.reach_deg < NOTICED_DEG:
             return False
         away_deg = self._away.pop(mover.uid, 0.0)
@@ -413,7 +416,7 @@ class _ByHand:
 
 
 class Answer(enum.Enum):
-    """What a person says to an actuator that has swung, beside the function that it is."""
+    """A person's answer about an actuator that has swung, other than a function."""
 
     AGAIN = "again"
     NONE = "none of these"
@@ -431,15 +434,15 @@ def claim_by_nudge(
     keep: Keep,
     barred: Mapping[bytes, str] = MappingProxyType({}),
 ) -> Steps[Ended]:
-    """Let each actuator that is not claimed yet swing a little, and let the person say which surface that was.
+    """Let each unclaimed actuator swing a little, and let the person say which surface that was.
 
-    All go limp first; each is limp again before `choose` is asked (which may block), and all are at the end. The
-    cautions have been shown before. Arguments as `claim_by_hand`; `choose` is given who has swung, how it did, and
-    the functions that are open, and returns one of them or an `Answer`. `barred` are those who must not be moved, and
-    why.
+    All are released first. Each is limp again before `choose` is called (which may block), and all are at the end. The
+    caller must have shown the cautions. Arguments as `claim_by_hand`. `choose` takes the actuator that has swung, the
+    swing, and the open functions; it returns one of these, or an `Answer`. `barred` gives the actuators that must not
+    be moved, and why.
 
     Raises:
-        InputError: `choose` gave what is no open function; all are limp.
+        InputError: `choose` returned a function that is not open; all are limp.
     """
     desk = _Desk(plan, dict(assigned), tell, keep)
     silent: list[bytes] = []

@@ -1,7 +1,7 @@
-"""What two records differ in, told from one to the other: who is in one only, who moved, which settings differ.
+"""The differences of two records: actuators in only one of them, other addresses, other settings. Calculation only.
 
-Calculation only. Actuators are the same by uid; where one stands in the place of another (same function, else same
-address), both are also held against each other, so that an exchange shows what the new one lacks.
+An actuator is the same if its uid is. Where another actuator has its function (or else its address) in the second
+record, both are compared too, so that after an exchange one sees what the new one lacks.
 """
 
 from __future__ import annotations
@@ -22,15 +22,15 @@ from busproto.wire.parameters import BY_NAME, Parameter, RawValue
 
 @dataclass(frozen=True, slots=True)
 class Different:
-    """One thing that differs.
+    """One difference.
 
     Attributes:
-        uid: of the actuator in the first; that in the second stands in its place where `other_uid` is another.
-        other_uid: of the actuator in the second.
-        name: of the actuator, as a person knows it.
+        uid: uid of the actuator in the first record.
+        other_uid: uid of the actuator in the second; another one if it took the first one's place.
+        name: name of the actuator for a person.
         what: "address", "function", "model", "firmware", "rating", or a setting.
-        first, second: raw where it is a setting (None where the actuator does not have it), else in words.
-        rows: of each side, to say a setting in words; None where it is none.
+        first, second: raw for a setting (None if the actuator lacks it), else in words.
+        rows: the parameter of each side, to print a setting; None for anything else.
     """
 
     uid: bytes
@@ -52,7 +52,7 @@ class Different:
         return value if isinstance(value, str) else (row or BY_NAME[self.what]).text(value)
 
     def as_json(self) -> dict[str, Any]:
-        """As data: settings in their unit."""
+        """For ``--json``: settings in their unit."""
         first, second = (
             value if value is None or isinstance(value, str) else (row or BY_NAME[self.what]).value(value)
             for value, row in zip((self.first, self.second), self.rows, strict=True)
@@ -69,13 +69,13 @@ class Different:
 
 @dataclass(frozen=True, slots=True)
 class Differences:
-    """All that two records differ in.
+    """All differences of two records.
 
     Attributes:
-        only_first, only_second: actuators that stand in one of them.
-        exchanged: of those, pairs of which the second stands in the place of the first.
-        different: what differs of those that stand in both, or in each other's place.
-        unread: of each record (0, 1) those that were found and not read in it, and not so in the other.
+        only_first, only_second: actuators that are in one record only.
+        exchanged: of those, pairs of which the second took the place of the first.
+        different: differences of actuators that are in both, or in each other's place.
+        unread: for each record (0, 1), actuators that were found but not read, and not so in the other.
     """
 
     only_first: tuple[Entry, ...]
@@ -86,12 +86,12 @@ class Differences:
 
     @property
     def is_alike(self) -> bool:
-        """Nothing differs."""
+        """Whether nothing differs."""
         return not (self.only_first or self.only_second or self.different or self.unread[0] or self.unread[1])
 
 
 def differences(first: Record, second: Record) -> Differences:
-    """What differs. A function that only one of the records knows is no difference; neither are title and date."""
+    """Compare two records. A function named in only one of them is no difference; neither are title and date."""
     ours = {one.uid: one for one in first.entries}
     theirs = {one.uid: one for one in second.entries}
     only_first = tuple(one for uid, one in ours.items() if uid not in theirs)
@@ -138,12 +138,12 @@ def _different(one: Entry, other: Entry) -> Iterator[Different]:
 
 
 def _scale(row: Parameter | None) -> str:
-    """What one count of it is."""
+    """The unit and size of one count, in words."""
     return "" if row is None else row.count_unit
 
 
 def address_words(address: int) -> str:
-    """An address in words."""
+    """An address in words, also for none."""
     return "none" if address == UNADDRESSED else str(address)
 
 

@@ -1,10 +1,10 @@
-"""A record: everything that all actuators of one bus hold, in one file that can be checked, compared and restored.
+"""A record: all settings of all actuators of one bus, in one file that can be checked, compared and restored.
 
-Settings are those of stored memory. Its fingerprint is the
-SHA-256 of what matters, as RFC 8785 canonical JSON: ``{"actuators": [...], "unread": [...]}``, both by uid, of each
-actuator its uid, address, model, firmware and settings (of one that could not be read: uid and address). Date, title,
-functions and write counters do not count, so the same settings give the same fingerprint, whoever saves them when.
-A second sum covers the whole file: it tells whether anything at all was changed since. Knows no clock.
+Settings are those of stored memory. The fingerprint is the SHA-256 of this part, as RFC 8785 canonical JSON:
+``{"actuators": [...], "unread": [...]}``, both by uid, of each actuator its uid, address, model, firmware and settings
+(of one that could not be read: uid and address). Date, title, functions and write counters are left out, so the same
+settings always give the same fingerprint. A second sum covers the whole file: it shows any later change. This module
+knows no clock.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ NO_ROWS: Final[Mapping[str, Parameter]] = MappingProxyType({})
 
 @dataclass(frozen=True, slots=True)
 class Rating:
-    """What an actuator says of its own limits: supply in mV, torque in mN m, current in mA, speed in deg/s, travel
+    """The rating that an actuator reports: supply in mV, torque in mN m, current in mA, speed in deg/s, travel
     between the stops in 0.01 deg; torque, current and speed at the highest rated supply."""
 
     supply_min_mv: int
@@ -49,13 +49,13 @@ class Entry:
     Attributes:
         uid: 8 bytes.
         address: 1..239.
-        function: in the airframe; "" where that is not known.
-        model, firmware: as it says them, firmware such as "2.4".
-        rating: as it says it.
+        function: its function in the airframe; "" if not known.
+        model, firmware: as reported, firmware such as "2.4".
+        rating: as reported.
         settings: stored, raw, by name.
-        unsaved: names of settings that were different in working memory when this was saved.
-        generation: how often its memory had been written.
-        own: rows of the parameters that the table does not know, by name, as it described them.
+        unsaved: names of settings that differed in working memory when this was saved.
+        generation: counter of writes to its stored memory.
+        own: by name, the parameters that are not in the table, as the actuator described them.
     """
 
     uid: bytes
@@ -70,28 +70,28 @@ class Entry:
     own: Mapping[str, Parameter] = field(default_factory=lambda: NO_ROWS)
 
     def row(self, name: str) -> Parameter | None:
-        """The row of a setting; None where it is neither in the table nor its own."""
+        """The parameter of a setting; None if it is neither in the table nor the actuator's own."""
         return BY_NAME.get(name) or self.own.get(name)
 
     @property
     def lacks(self) -> tuple[str, ...]:
-        """Names of the table that it does not have."""
+        """Names of parameters in the table that it lacks."""
         return tuple(name for name in BY_NAME if name not in self.settings)
 
     @property
     def name(self) -> str:
-        """What a person knows it by: its function, or its model and address."""
+        """Its name for a person: its function, or its model and address."""
         return self.function or f"{self.model} at {self.address}"
 
 
 @dataclass(frozen=True, slots=True)
 class Unread:
-    """One that was found, but could not be read.
+    """An actuator that was found, but could not be read.
 
     Attributes:
         uid: 8 bytes.
         address: 1..239, or 240 (F0h) for none.
-        why: in words.
+        why: the reason, in words.
     """
 
     uid: bytes
@@ -104,14 +104,14 @@ class Record:
     """All actuators of one bus at one time.
 
     Attributes:
-        title: what a person calls it.
-        airframe: title of the airframe, "" where none was given.
-        made: when, ISO 8601 with the offset from UTC.
+        title: title of the record.
+        airframe: title of the airframe, "" if none was given.
+        made: date and time, ISO 8601 with the offset from UTC.
         proven: whether the search was proven complete; `reason` says why not.
-        remaining_error: chance that one is missing all the same.
-        entries: those that were read, by address.
-        unread: those that were found and could not be read, by address.
-        edited: what shows that the file was changed since it was saved; empty where nothing was.
+        remaining_error: probability that an actuator is missing all the same, 0..1.
+        entries: the actuators that were read, by address.
+        unread: the actuators that were found and could not be read, by address.
+        edited: signs that the file was changed since it was saved, in words; empty without any.
     """
 
     title: str
@@ -126,12 +126,12 @@ class Record:
 
     @property
     def fingerprint(self) -> str:
-        """64 hexadecimal digits over what matters."""
+        """The fingerprint: 64 hexadecimal digits."""
         return sha256_hex(canonical(_what_matters(self)))
 
     @property
     def flaws(self) -> list[str]:
-        """Why this is not the whole bus; empty where it is."""
+        """Why this is not the whole bus, in words; empty if it is."""
         found = [] if self.proven else [f"the search was not proven complete: {self.reason}"]
         for address in sorted({one.address for one in self.unread}):
             there = [one for one in self.unread if one.address == address]
@@ -145,7 +145,8 @@ class Record:
         return found
 
     def entry(self, function: str) -> Entry:
-        """The actuator in a function, or with that uid. Raises InputError, with the functions, where there is none."""
+        """The actuator of a function, or with that uid. Raises InputError, which lists the functions, if there is
+        none."""
         for one in self.entries:
             if function in {one.function, one.uid.hex()} and function:
                 return one
@@ -156,12 +157,12 @@ class Record:
         raise InputError(f"the record '{self.title}' has no function '{function}'; {there}")
 
     def with_uid(self, uid: bytes) -> Entry | None:
-        """The actuator with this uid, None where it was not there."""
+        """The actuator with this uid; None if it is not in the record."""
         return next((one for one in self.entries if one.uid == uid), None)
 
 
 def short(fingerprint: str) -> str:
-    """The first digits of a fingerprint, in fours, as one reads them aloud."""
+    """The first digits of a fingerprint, in groups of four, for comparing by eye."""
     return " ".join(fingerprint[at : at + 4] for at in range(0, SHORT_DIGITS, 4))
 
 
@@ -176,14 +177,14 @@ def sha256_hex(data: bytes) -> str:
 
 
 def record_of(survey: Survey, *, title: str, made: str, airframe: str = "", functions: Mapping[bytes, str]) -> Record:
-    """The record of what was read.
+    """Make a record of a survey.
 
     Args:
-        survey: everything on the line.
-        title: what a person calls it.
-        made: when, ISO 8601.
+        survey: the survey of the line.
+        title: title of the record.
+        made: date and time, ISO 8601.
         airframe: title of the airframe.
-        functions: by uid, where known.
+        functions: by uid, as far as known.
     """
     roster = survey.roster
     entries = [entry_of(snapshot, functions.get(uid, "")) for uid, snapshot in survey.snapshots.items()]
@@ -205,7 +206,7 @@ def record_of(survey: Survey, *, title: str, made: str, airframe: str = "", func
 
 
 def entry_of(snapshot: Snapshot, function: str) -> Entry:
-    """One actuator as a record holds it: stored memory, and where working memory differs."""
+    """The entry of one actuator: its stored settings, and the names of those that differ in working memory."""
     return Entry(
         uid=snapshot.uid,
         address=snapshot.address,
@@ -221,17 +222,17 @@ def entry_of(snapshot: Snapshot, function: str) -> Entry:
 
 
 def rating_of(description: Description) -> Rating:
-    """What an actuator says of its limits."""
+    """The rating in a description."""
     return Rating(**{name: getattr(description, name) for name in Rating.__dataclass_fields__})
 
 
 def goals_of(record: Record) -> list[Goal]:
-    """What every actuator of the record is to be again: its address and all settings that the record names."""
+    """The goal of every actuator of the record: its recorded address and settings."""
     return [goal_of_entry(one, may_lack=True) for one in record.entries]
 
 
 def goal_of_entry(one: Entry, *, may_lack: bool) -> Goal:
-    """What an actuator is to be that is to have all that the record holds of this one; see `Goal`."""
+    """The goal with address and settings of an entry; for `may_lack` see `Goal`."""
     return Goal(
         one.uid,
         one.name,
@@ -271,10 +272,10 @@ def _what_matters(record: Record) -> dict[str, Any]:
 
 
 def in_units(one: Entry) -> dict[str, Any]:
-    """The settings of an entry as JSON carries them."""
+    """The settings of an entry in their units, as JSON types."""
     return {name: row.value(one.settings[name]) for name, row in {**BY_NAME, **one.own}.items() if name in one.settings}
 
 
 def address_json(address: int) -> int | None:
-    """An address as JSON carries it."""
+    """An address for JSON; None for no address."""
     return None if address == UNADDRESSED else address

@@ -1,5 +1,5 @@
-"""The file of a record: JSON that a person can read, settings in their units; parameters that only one actuator has
-are described beside its settings.
+"""The file of a record: JSON that a person can read, settings in their units. An actuator's own parameters are
+described beside its settings.
 """
 
 from __future__ import annotations
@@ -131,14 +131,14 @@ def parse_record(text: str, name: str) -> Record:
     """The record in the text of a file.
 
     Args:
-        text: all of it.
-        name: of the file, for messages.
+        text: the whole text.
+        name: name of the file, for messages.
 
     Returns:
-        The record; `edited` says what shows that the text was changed since it was saved.
+        The record; `edited` lists the signs that the text was changed since it was saved.
 
     Raises:
-        FileError: it is no record, or torn.
+        FileError: it is not a record, or incomplete.
     """
     try:
         body: Any = decode_json(text)
@@ -168,23 +168,23 @@ def parse_record(text: str, name: str) -> Record:
 
 
 def load_record(path: str | Path) -> Record:
-    """The record in a file.
+    """Read the record in a file.
 
     Raises:
-        FileError: it is no record, or torn.
-        InputError: it cannot be read.
+        FileError: it is not a record, or incomplete.
+        InputError: the file cannot be read.
     """
     return parse_record(read_text(Path(path)), str(path))
 
 
 def save_record(path: Path, record: Record) -> Path | None:
-    """Write the record; what stood at that path is kept under the next free number.
+    """Write the record; an older file at that path is kept under the next free number.
 
     Returns:
-        Where the old file is kept now, None where there was none.
+        The new path of the older file; None if there was none.
 
     Raises:
-        InputError: it cannot be written; the old file then stands as it was.
+        InputError: the file cannot be written; the older file is unchanged.
     """
     kept = keep_numbered(path)
     write_whole(path, record_text(record))
@@ -227,7 +227,7 @@ def _own_json(row: Parameter) -> dict[str, Any]:
 
 
 def _own_rows(row: _Actuator, where: str, problems: list[str]) -> dict[str, Parameter]:
-    """The rows of its own that a file holds; what is wrong with them goes to `problems`."""
+    """The rows of its own that a file holds; problems with them are added to `problems`."""
     rows: dict[str, Parameter] = {}
     for name, one in row.own_parameters.items():
         try:
@@ -249,7 +249,7 @@ def _own_rows(row: _Actuator, where: str, problems: list[str]) -> dict[str, Para
 
 
 def _entry(row: _Actuator, problems: list[str]) -> Entry:
-    """One actuator of a file; what is wrong with its settings goes to `problems`."""
+    """One actuator of a file; problems with its settings are added to `problems`."""
     where = f"{row.function or row.uid}: "
     settings: dict[str, RawValue] = {}
     own = _own_rows(row, where, problems)
@@ -284,12 +284,12 @@ def _entry(row: _Actuator, problems: list[str]) -> Entry:
 
 
 def _sense_problems(entries: tuple[Entry, ...], unread: tuple[Unread, ...]) -> list[str]:
-    """What no bus can be: one uid twice, two alone at one address, two in one function."""
+    """Contradictions: a uid twice, two actuators each alone at one address, two in one function."""
     uids = [one.uid.hex() for one in entries] + [one.uid.hex() for one in unread]
     addresses = [str(one.address) for one in entries]
     functions = [one.function for one in entries if one.function]
     return [
-        f"{kind} {value} stands there twice"
+        f"{kind} {value} is there twice"
         for kind, values in (("uid", uids), ("address", addresses), ("function", functions))
         for value in sorted({value for value in values if values.count(value) > 1})
     ]
@@ -304,7 +304,7 @@ def _edits(record: Record, file: _File, sum_of_all: str) -> list[str]:
 
 
 def _spread(value: Any, indent: str) -> str:
-    """JSON as one reads it: one thing a line, but a list of plain values on one."""
+    """Readable JSON: one item a line, a list of plain values on one line."""
     inner = indent + "  "
     if isinstance(value, dict) and value:
         rows = [f"{inner}{json.dumps(key)}: {_spread(one, inner)}" for key, one in value.items()]

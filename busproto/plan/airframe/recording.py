@@ -1,4 +1,4 @@
-"""Making a record of what is on the line now."""
+"""Make a record of the actuators on the line now."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from busproto.plan.load import Plan
 
 
 def read_record(plan: Plan | None, *, title: str) -> Steps[Record]:
-    """The record of what is on the line now; functions come from the plan, where there is one. Changes nothing."""
+    """Read a record of the actuators on the line; functions come from the plan, if given. Changes nothing."""
     assignment = load_assignment(plan) if plan is not None else {}
     found = yield from survey()
     assigned = assigned_uids(plan, assignment, found) if plan is not None else {}

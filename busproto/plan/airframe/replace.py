@@ -1,11 +1,12 @@
-"""A new actuator in the place of one that was lost: which one it is, whether it may, and what it then has to be.
+"""Put a new actuator in the place of a lost one: find it, check whether it may be used, and set it.
 
-The new one gets the address and every setting that the record holds of the old one, but for the correction table, which
-was measured on the old one's own sensor: it has none, until it is matched. Its model must be the same, its
-firmware too unless that is allowed, and its rating must cover what the old one's did, and the pack. Where a plan says
-which model and firmware are wanted, the plan's word counts: the old one may have been the wrong one. Where several
-share an address, or several have none, it cannot be read where it is: it is then lent a free address first. An
-address that is shared is not shared again, also where the new one is refused.
+The new actuator gets the address and every recorded setting of the old one, except the correction table, which was
+measured on the old one's sensor: the new one has none until it is matched. Its model must be the same, its firmware too
+unless another is allowed, and its rating must cover that of the old one, and the pack. If a plan states model and
+firmware, the plan counts, as the old actuator may have been the wrong one.
+
+If several actuators share an address, or several have none, the new one cannot be read there: it is then lent a free
+address first. A shared address is not restored, even if the new actuator is refused.
 """
 
 from __future__ import annotations
@@ -38,19 +39,19 @@ _MUST_REACH: Final = (
     ("no_load_speed_deg_s", "speed", 1, "deg/s"),
     ("mechanical_travel_cdeg", "travel between the stops", 100, "deg"),
 )
-"""Of the rating: what the new one needs as much of as the old one has."""
+"""The ratings of which the new actuator needs at least as much as the old one had."""
 
 
 @dataclass(frozen=True, slots=True)
 class Exchange:
-    """Who goes in whose place.
+    """Which new actuator takes the place of which old one.
 
     Attributes:
-        old: as the record has it.
-        uid: of the new one.
-        address: where the new one is now, 240 (F0h) for none.
-        is_readable: whether it can be read there.
-        lend: a free address for it while it is looked at; not used where it is readable.
+        old: the entry of the old one in the record.
+        uid: uid of the new one.
+        address: address of the new one now, 240 (F0h) for none.
+        is_readable: whether the new one can be read there.
+        lend: a free address for reading it; not used if it is readable.
     """
 
     old: Entry
@@ -63,15 +64,15 @@ class Exchange:
 def exchange_of(
     record: Record, function: str, survey: Survey, *, uid: bytes | None = None, take_over: bool = False
 ) -> Exchange:
-    """Who is to go in the place of the one that is recorded in a function.
+    """Find the new actuator for the place of the one recorded in a function.
 
     Args:
-        survey: everything on the line; proven.
-        uid: of the new one; None where it is the only one that the record does not know.
-        take_over: also where the old one is on the line.
+        survey: the survey of the line; its roster must be proven.
+        uid: uid of the new one; None if it is the only one that is not in the record.
+        take_over: go on even if the old one is on the line.
 
     Raises:
-        InputError: it cannot be said who, or the place is not free. Nothing was sent.
+        InputError: the new one is not unique, or the place is not free. Nothing was sent.
     """
     old = record.entry(function)
     roster = survey.roster
@@ -106,7 +107,7 @@ def _new_one(record: Record, old: Entry, survey: Survey, uid: bytes | None) -> b
         if len(strangers) == 1:
             return strangers[0].uid
         if not strangers:
-            raise InputError("nobody is on the line whom the record does not know: plug in the new actuator")
+            raise InputError("every actuator on the bus is already in the record: plug in the new one")
         rows = [
             f"{one.uid.hex()} ({'no address' if one.address == UNADDRESSED else f'address {one.address}'})"
             for one in strangers
@@ -122,10 +123,10 @@ def _new_one(record: Record, old: Entry, survey: Survey, uid: bytes | None) -> b
 
 
 def look_at(exchange: Exchange, survey: Survey) -> Steps[Snapshot]:
-    """Read the new one. Changes nothing where it is readable; otherwise it keeps the address that it was lent.
+    """Read the new actuator. If it is not readable where it is, it is given the lent address first and keeps it.
 
     Raises:
-        OperationError: it does not answer.
+        OperationError: the new actuator does not answer.
         InputError: no address is free to lend.
     """
     if exchange.uid in survey.snapshots:
@@ -139,10 +140,10 @@ def look_at(exchange: Exchange, survey: Survey) -> Steps[Snapshot]:
 
 
 def give_back(exchange: Exchange) -> Steps[int]:
-    """What was looked at in vain is again as it was; only a clash is not made anew: there it keeps what it was lent.
+    """Give a refused actuator its earlier address again, unless that would restore a clash: then it keeps the lent one.
 
     Returns:
-        Where it is then: 1..239, or 240 (F0h) for none.
+        Its address then: 1..239, or 240 (F0h) for none.
     """
     if exchange.is_readable:
         return exchange.address
@@ -160,12 +161,12 @@ def objections(
     full_mv: int | None = None,
     other_firmware: bool = False,
 ) -> list[str]:
-    """Why the new one must not take the old one's place, in words; empty where it may.
+    """Why the new one must not take the old one's place, in words; empty if it may.
 
     Args:
-        role: what is planned for that place; None where there is no plan.
-        full_mv: the pack, fully charged, mV; None where it is not known.
-        other_firmware: another firmware is allowed.
+        role: the planned role; None without a plan.
+        full_mv: the pack, fully charged, mV; None if not known.
+        other_firmware: whether another firmware is allowed.
     """
     return list(_objections(old, new, role, full_mv, other_firmware))
 
@@ -181,7 +182,7 @@ def _objections(
     if firmware != wanted and not other_firmware:
         yield f"its firmware is {firmware}, {said} {wanted} (--other-firmware allows that)"
     rating = rating_of(new)
-    # where the plan wants another model than the old one was, the old one's rating is no measure
+    # if the plan wants another model than the old one was, the old rating does not count
     measured = model == old.model
     if measured and rating.supply_min_mv > old.rating.supply_min_mv:
         low, old_low = rating.supply_min_mv / 1000, old.rating.supply_min_mv / 1000
@@ -195,8 +196,8 @@ def _objections(
 
 
 def goal_of(exchange: Exchange) -> Goal:
-    """What the new one is to be: all that the record holds of the old one, but for what was measured on it. It may lack
-    only what the old one had as the factory sets it."""
+    """The goal of the new one: the recorded address and settings of the old one, except the correction table. It may
+    lack only parameters that had factory values in the old one."""
     old = exchange.old
     measured = {name: FACTORY[name] for name in MEASURED}
     goal = goal_of_entry(old, may_lack=False)
@@ -207,16 +208,15 @@ def goal_of(exchange: Exchange) -> Goal:
 
 
 def needs_match(old: Entry) -> bool:
-    """Whether the new one has to be matched anew: its correction table was measured on the old one, or it shares a
-    surface with others."""
+    """Whether the new one must be matched: the old one had a correction table, or shares a surface with others."""
     return bool(old.settings.get("correction")) or bool(old.settings.get("gang"))
 
 
 def record_after(record: Record, exchange: Exchange, snapshot: Snapshot, *, made: str) -> Record:
-    """The record with the new one in the old one's place; the others stay as they were recorded.
+    """The record with the new actuator in the old one's place; the other entries are unchanged.
 
     Args:
-        snapshot: of the new one, read after it was set.
+        snapshot: snapshot of the new one, read after it was set.
         made: date, ISO 8601.
     """
     old = exchange.old
@@ -225,5 +225,5 @@ def record_after(record: Record, exchange: Exchange, snapshot: Snapshot, *, made
 
 
 def assignment_after(assignment: Mapping[str, bytes], function: str, uid: bytes) -> dict[str, bytes]:
-    """Who sits where, with the new one in its function."""
+    """The assignment with the new uid in this function."""
     return {**{name: one for name, one in assignment.items() if one != uid}, function: uid}

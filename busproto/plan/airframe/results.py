@@ -1,4 +1,4 @@
-"""On whom a match or a trial may be done at all, and the files beside the airframe file that tell what came of it."""
+"""Preconditions and result files of calibration and trial."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ TRIAL_FORMAT: Final = 1
 
 
 def gang_named(plan: Plan, name: str) -> Gang:
-    """The gang of that name. Raises InputError where there is none."""
+    """The gang of that name. Raises InputError if there is none."""
     if name not in plan.gangs:
         there = ", ".join(plan.gangs) or "none"
         raise InputError(f"'{plan.title}' has no gang '{name}'; there are: {there}")
@@ -37,10 +37,11 @@ def gang_named(plan: Plan, name: str) -> Gang:
 
 
 def members_to_match(gang: Gang, found: Audit) -> list[Subject]:
-    """The members, the lead first.
+    """The members of a gang as they are on the line, the lead first.
 
     Raises:
-        InputError: one is not alone at its planned address, the supply is outside its rating, or they are unlike.
+        InputError: a member is not alone at its planned address, the supply is outside its rating, or the members are
+            unlike.
     """
     rows = {row.role.function: row for row in found.rows}
     subjects = []
@@ -58,9 +59,9 @@ def members_to_match(gang: Gang, found: Audit) -> list[Subject]:
 
 
 def keep_match(plan: Plan, gang: Gang, subjects: Sequence[Subject], result: Matched) -> dict[str, Any]:
-    """Write the figures beside the airframe file, those of other gangs as they are; returns this gang's.
+    """Write the results beside the airframe file, leaving those of other gangs; returns this gang's.
 
-    Where it was refused, the last one that was stored is kept under "earlier".
+    If the match was refused, the last stored one is kept under "earlier".
 
     Raises:
         InputError: the file cannot be written.
@@ -69,12 +70,12 @@ def keep_match(plan: Plan, gang: Gang, subjects: Sequence[Subject], result: Matc
 
 
 def match_body(subjects: Sequence[Subject], result: Matched) -> dict[str, Any]:
-    """The figures of one gang, as the file will hold them."""
+    """The results of one gang, as in the file."""
     return {"date": now_text(), **matched_json(subjects, result)}
 
 
 def write_match(plan: Plan, gang: Gang, body: dict[str, Any]) -> dict[str, Any]:
-    """Write what `match_body` gave, as `keep_match` says; returns it. Raises as that."""
+    """Write the result of `match_body`, and return it; see `keep_match`, also for errors."""
     path = plan.beside(MATCH_ENDING)
     before = _before(path, "gangs", dict)
     gangs = before["gangs"] if before else {}
@@ -87,7 +88,7 @@ def write_match(plan: Plan, gang: Gang, body: dict[str, Any]) -> dict[str, Any]:
 
 
 def table_sentences(result: Matched) -> list[str]:
-    """What the correction tables are now, as it was read back."""
+    """The state of the correction tables as read back, in sentences."""
     if result.stored:
         return ["The tables are stored, and were read back."]
     if not result.unknown:
@@ -103,10 +104,10 @@ def table_sentences(result: Matched) -> list[str]:
 
 
 def subjects_to_try(plan: Plan, found: Audit, roster: Roster) -> tuple[list[Subject], list[str]]:
-    """Whom to try, and the functions that are left out, as nobody is alone at their planned addresses.
+    """The actuators to try, and the functions left out, as no actuator is alone at their planned addresses.
 
     Raises:
-        InputError: it would be wrong to let anything move, or there is nobody.
+        InputError: nothing must be moved now (a clash, or the supply), or there is no actuator to try.
     """
     if roster.clashes:
         at = ", ".join(str(address) for address in roster.clashes)
@@ -120,7 +121,7 @@ def subjects_to_try(plan: Plan, found: Audit, roster: Roster) -> tuple[list[Subj
         if row.snapshot is not None and row.address == row.role.address
     ]
     if not subjects:
-        raise InputError(f"nobody of {plan.title} is at its planned address: 'busproto audit' tells more")
+        raise InputError(f"no actuator of {plan.title} is at its planned address: 'busproto audit' tells more")
     present = {subject.role.function for subject in subjects}
     return subjects, [row.role.function for row in found.rows if row.role.function not in present]
 
@@ -133,7 +134,7 @@ def trial_body(
     missing: Sequence[str],
     unmatched: Mapping[str, str],
 ) -> dict[str, Any]:
-    """What was found, as the file will hold it.
+    """The results of a trial, as in the file.
 
     Args:
         missing: functions that were not tried.
@@ -154,10 +155,10 @@ def trial_body(
 
 
 def write_trial(plan: Plan, body: dict[str, Any]) -> dict[str, Any]:
-    """Write what `trial_body` gave beside the airframe file; returns what the file holds.
+    """Write the result of `trial_body` beside the airframe file; returns the content of the file.
 
-    An earlier trial that had parts which this one has not is kept, under a name with its date. Directions that were
-    tried earlier go along, each with its own date.
+    An earlier trial with parts that this one lacks is kept under a name with its date. Directions that were tried
+    earlier are carried over, each with its own date.
 
     Raises:
         InputError: the file cannot be written.
@@ -174,7 +175,7 @@ def write_trial(plan: Plan, body: dict[str, Any]) -> dict[str, Any]:
 
 
 def keep_directions(plan: Plan, tried: Sequence[Tried]) -> dict[str, Any]:
-    """Add directions that were tried to the file of the trial, which is begun where there is none; returns it.
+    """Add directions that were tried to the file of the trial, creating it if needed; returns its content.
 
     Raises:
         InputError: the file cannot be written.
@@ -189,12 +190,12 @@ def keep_directions(plan: Plan, tried: Sequence[Tried]) -> dict[str, Any]:
 
 
 def check_result_place(plan: Plan, ending: str) -> None:
-    """Look beforehand whether a result can be kept beside the airframe file. Raises InputError; nothing was sent."""
+    """Check beforehand that a result can be written beside the airframe file. Raises InputError; nothing was sent."""
     check_writable(plan.beside(ending))
 
 
 def _before(path: Path, key: str, kind: type) -> dict[str, Any] | None:
-    """What the file holds. One that cannot be understood is kept under another name: somebody may have edited it."""
+    """The content of the file. A file that cannot be parsed is kept under another name: a person may have edited it."""
     if not path.exists():
         return None
     try:

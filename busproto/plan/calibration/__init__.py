@@ -1,1 +1,1 @@
-"""Members of a gang made to move alike: measured, fitted, written, judged."""
+"""Calibration of a gang, so that its members move alike: measure, fit, write, judge."""

@@ -1,7 +1,7 @@
-"""Whether a gang is matched: the file that a match left, held against the actuators that are in the gang now.
+"""Whether a gang is matched: compares the file of the last match with the actuators that are in the gang now.
 
 A correction table belongs to one individual actuator, and to the lead whose scale it copies. So a gang is matched only
-as long as the same actuators sit in it, with the tables that were found for them.
+as long as it has the same actuators, with the tables that were found for them.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ NOT_SINCE: Final = "not matched since"
 
 
 class MatchRow(msgspec.Struct, frozen=True):
-    """What matching found of one member but the lead; angles in deg. The figures are missing where it was refused."""
+    """The result of matching one member other than the lead; angles in deg. Without figures if it was refused."""
 
     uid: Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
     function: str = ""
@@ -47,7 +47,7 @@ class MatchGang(msgspec.Struct, frozen=True):
 
 
 class Matches(msgspec.Struct, frozen=True):
-    """The file of what was matched, by gang."""
+    """The file of match results, by gang."""
 
     format: Annotated[int, Meta(ge=1, le=MATCH_FORMAT)]
     gangs: dict[str, MatchGang]
@@ -55,7 +55,7 @@ class Matches(msgspec.Struct, frozen=True):
 
 @dataclass(frozen=True, slots=True)
 class Member:
-    """Who is in a function now.
+    """The actuator in a function now.
 
     Attributes:
         uid: 8 bytes.
@@ -67,11 +67,11 @@ class Member:
 
 
 def load_matches(path: str | Path) -> Matches:
-    """What was matched.
+    """Read the match results in a file.
 
     Raises:
-        FileError: the file holds nothing of that.
-        InputError: it cannot be read.
+        FileError: the file has no match results.
+        InputError: the file cannot be read.
     """
     try:
         return decode_json(read_text(path), Matches)
@@ -80,16 +80,16 @@ def load_matches(path: str | Path) -> Matches:
 
 
 def matches_of(plan: Plan) -> Matches:
-    """What was matched of an airframe: of its file, or nothing where there is none. Raises as `load_matches`."""
+    """The match results of an airframe; empty without a file. Raises as `load_matches`."""
     path = plan.beside(MATCH_ENDING)
     return load_matches(path) if path.exists() else Matches(MATCH_FORMAT, {})
 
 
 def unmatched(plan: Plan, matches: Matches, seen: Mapping[str, Member]) -> dict[str, str]:
-    """Why each gang of a plan is matched no more, or never was, in words; a gang that is matched is missing here.
+    """By gang, why it is not matched, or not any more, in words; a matched gang is missing here.
 
     Args:
-        seen: by function, who is there and could be read.
+        seen: by function, the actuators that are there and could be read.
     """
     reasons = {name: _reason(gang, matches.gangs.get(name), seen) for name, gang in plan.gangs.items()}
     return {name: reason for name, reason in reasons.items() if reason}

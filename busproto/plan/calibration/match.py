@@ -1,20 +1,20 @@
-"""Making the actuators of one surface move alike, so that they do not fight each other.
+"""Calibrate the actuators of one surface, so that they move alike and do not fight each other.
 
-Each has its own sensor, a little crooked in its own way. One after another leads the surface through its travel, up and
-down, while the others are limp and carried along; what they report on the way tells how their sensors differ. The
-lead's own scale is taken as the common one: every other gets a correction table that makes it stand, at each demand,
-where the lead would carry it. Up and down are averaged, which takes out play and friction. Then all are powered, and
-what is left is measured.
+Each actuator has its own sensor, with its own small nonlinearity. One actuator after another moves the surface through
+its travel, up and down, while the others are limp and carried along; the positions they report show how the sensors
+differ. The lead's scale is the common one: every other member gets a correction table that makes it stand, at each
+demand, where the lead would carry it. The ways up and down are averaged, which removes play and friction. Then all are
+engaged, and the remaining mismatch is measured.
 
-It is refused, with the reason, where what was measured cannot be the sensors' difference (`match_checks`), and where a
-table makes it worse in any member. What can be said after the first sweep is said then, before all are powered.
+A match is refused, with the reason, if the measurements cannot be a difference of the sensors (`match_checks`), or if a
+table makes any member worse. Reasons that show after the first sweep are given then, before all are engaged.
 
-What can be measured without knowing the surface: mismatch, the angle between where one is carried and where it would
-drive itself; the current that all draw while they stand still together. A torque is estimated from that current by the
-rating (in a straight line with torque, as a motor at rest), no more.
+Two things can be measured without knowing the surface: the mismatch, which is the angle between the position to which
+an actuator is carried and the one to which it would drive itself; and the current of all while they stand still
+together. From that current a torque is estimated by the rating (proportional, as for a motor at rest), no more.
 
-Whoever calls this has shown the cautions. However it ends, all are let go and it is said what was seen, and where
-nothing was stored the tables are as they were, which is read back.
+The caller must have shown the cautions. However it ends, all are released and the result holds what was seen. If
+nothing was stored, the earlier tables are restored and read back.
 """
 
 from __future__ import annotations
@@ -27,13 +27,7 @@ from typing import Any, Final
 from busproto.errors import BusError
 from busproto.ops.moving.demand_units import degrees_to_fraction, fraction_to_degrees, standing_deg
 from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp, release_all
-from busproto.ops.moving.motion import (
-    demand,
-    demand_channels,
-    engage,
-    release,
-    report,
-)
+from busproto.ops.moving.motion import demand, demand_channels, engage, release, report
 from busproto.ops.parameter_access import commit, read, write
 from busproto.ops.steps import Pause, Progress, Steps, exchange, now
 from busproto.ops.survey import Snapshot, firmware_text
@@ -56,18 +50,19 @@ MS: Final = 1_000_000
 STEP_NS: Final = 20 * MS
 RUN_UP_STEP_DEG: Final = 0.1
 RUN_UP_STEPS: Final = 12
-"""The last of each way is gone in so many small steps, one each 20 ms: more than play and friction together take up."""
+"""Number of small steps, one each 20 ms, in which the last part of each way is moved: longer than play and friction
+together."""
 SETTLE_NS: Final = 40 * MS
 LONGEST_SETTLE_NS: Final = 4_000 * MS
 STILL_CDEG: Final = 6
-"""Two looks within this, one step of a usual sensor, are taken as standing still."""
+"""Two readings within this, one step of a usual sensor, count as standing still."""
 MUST_BE_ALIKE: Final = ("travel", "end-low", "end-high", "loss-action")
 NEEDED: Final = frozenset(
     {*MUST_BE_ALIKE, "channel", "neutral", "direction", "slew-limit", "dead-band", "loss-time-out", "correction"}
 )
 """Parameters without which nothing can be matched."""
 BEYOND: Final = 0.05
-"""So much of the travel is gone beyond the outermost place before the way back."""
+"""The sweep goes beyond its outermost place by this fraction of the travel before the way back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,11 +70,12 @@ class Figures:
     """How well a gang moves together.
 
     Attributes:
-        greatest_deg, rms_deg: mismatch of each member but the lead, by address.
-        idle_ma: mean current of all together, each standing still at places all over the travel.
-        peak_idle_ma: the highest of one.
-        torque_nm: greatest fight torque by the rating and the current above that of holding alone; an estimate.
-        curve: (share, mismatch in deg) of each member but the lead, for a picture.
+        greatest_deg, rms_deg: mismatch of each member other than the lead, deg, by address.
+        idle_ma: mean current of all together, standing still at places all over the travel, mA.
+        peak_idle_ma: the highest such current of one actuator, mA.
+        torque_nm: greatest torque against each other, N m, estimated from the rating and the current above that for
+            holding alone.
+        curve: (fraction, mismatch in deg) of each member other than the lead, for a plot.
     """
 
     greatest_deg: Mapping[int, float]
@@ -91,20 +87,20 @@ class Figures:
 
     @property
     def worst_deg(self) -> float:
-        """Greatest mismatch of all."""
+        """The greatest mismatch of all members, deg."""
         return max(self.greatest_deg.values(), default=0.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Matched:
-    """What came of it.
+    """The result of a match.
 
     Attributes:
-        before, after: with the tables as they were, and with the new ones; None where it was refused before that.
-        fits: the table of each member but the lead, by address; empty where it was refused before that.
-        refused: why the new tables were not stored, in words; empty where they were.
-        unknown: by function, why it could not be read back that a table is as it was.
-        let_go: what was seen when all were let go at the end; not known until then.
+        before, after: figures with the earlier tables and with the new ones; None if it was refused before that.
+        fits: by address, the table of each member other than the lead; empty if it was refused before that.
+        refused: why the new tables were not stored, in words; empty if they were.
+        unknown: by function, why it could not be confirmed that the earlier table is restored.
+        let_go: what was seen after the release at the end; not known until then.
     """
 
     before: Figures | None
@@ -112,21 +108,21 @@ class Matched:
     fits: Mapping[int, TableFit]
     refused: tuple[str, ...] = ()
     unknown: Mapping[str, str] = field(default_factory=dict)
-    let_go: LetGo = field(default_factory=lambda: LetGo(was_anyone_known=False))
+    let_go: LetGo = field(default_factory=lambda: LetGo(was_any_known=False))
 
     @property
     def stored(self) -> bool:
-        """Whether the new tables were stored, and read back."""
+        """Whether the new tables were stored and read back."""
         return not self.refused
 
     @property
     def tables(self) -> str:
-        """What the tables are now, as it was read back: "stored", "as before", or "not known"."""
+        """The state of the tables as read back: "stored", "as before", or "not known"."""
         return "stored" if self.stored else "not known" if self.unknown else "as before"
 
 
 def reasons_against(subjects: Sequence[Subject]) -> list[str]:
-    """Why these must not be matched, in words; empty where they may. The first is the lead."""
+    """Why these actuators must not be matched, in words; empty if they may. The first is the lead."""
     return list(_reasons(subjects))
 
 
@@ -160,12 +156,12 @@ def _reasons(subjects: Sequence[Subject]) -> Iterator[str]:
             yield f"unlike {name} ({', '.join(f'{function}: {text}' for function, text in texts.items())})"
     for subject in subjects:
         unsaved = [name for name, raw in subject.snapshot.working.items() if subject.snapshot.stored[name] != raw]
-        if unsaved:  # storing the table would store these too
+        if unsaved:  # storing the table would store these settings too
             yield f"{subject.role.function}: {', '.join(unsaved)} changed without being stored: store or undo it first"
 
 
 def _are_mirrored(subjects: Sequence[Subject]) -> bool:
-    """Opposite directions want opposite ends."""
+    """Whether the members are mounted as mirror images: opposite directions need opposite end limits."""
     return len({subject.snapshot.working["direction"] for subject in subjects}) > 1
 
 
@@ -177,13 +173,13 @@ def match(
     reach: float = 0.9,
     actuators: Collection[OnLine] | None = None,
 ) -> Steps[Matched]:
-    """Measure, compute, write, prove; store the tables where they are better. Lets go however it ends.
+    """Measure, calculate, write, check; store the tables if they are better. Releases all however it ends.
 
     Args:
-        benches: the members, the lead first; see `reasons_against`. stations: places of the sweep, 12..: at each all
-        are read. looks: readings averaged at each place. reach: how far the sweep goes, share of the travel to each
-        side; a little more is gone at both ends. actuators: those that are known to be on the line, also those that are
-        not matched; None: those that are matched.
+        subjects: the members, the lead first; see `reasons_against`.
+        stations, looks: number of places of the sweep, 12.., and of the readings averaged at each.
+        reach: how far the sweep goes to each side, fraction of the travel; it goes a little beyond both ends.
+        actuators: those known to be on the line, also those that are not matched; None: those that are matched.
     """
     known = actuators_at(subjects) if actuators is None else actuators
     found, seen = yield from ending_limp(_match(subjects, stations, looks, reach), known)
@@ -191,7 +187,7 @@ def match(
 
 
 def _match(subjects: Sequence[Subject], stations: int, looks: int, reach: float) -> Steps[Matched]:
-    """All but letting go at the end; what is stored, or taken back, is so with none engaged."""
+    """The match without the release at the end. Tables are stored or taken back with all actuators limp."""
     fractions = [reach * (2 * at / (stations - 1) - 1) for at in range(stations)]
     is_over = False
     try:
@@ -217,7 +213,7 @@ def _match(subjects: Sequence[Subject], stations: int, looks: int, reach: float)
 def _measure(
     subjects: Sequence[Subject], fractions: Sequence[float], looks: int
 ) -> Steps[tuple[Matched, Sequence[Subject]]]:
-    """All but storing; the new tables are then in working memory. Gives also who has which."""
+    """Measure and write the new tables into working memory, without storing. Returns also each subject's table."""
     few = fractions[:: max(1, len(fractions) // 9)]
     lead, *others = subjects
     plain = [_with_table(subject, ()) for subject in subjects]
@@ -226,7 +222,7 @@ def _measure(
     carried = yield from _carried(subjects, lead, fractions, looks)
     lagging = lead_reason(lead, carried)
     reasons = [lagging] if lagging else carried_reasons(subjects, carried)
-    if not reasons:  # a table that cannot be shows now, before all are powered and fight over it
+    if not reasons:  # an impossible table shows now, before all are engaged and fight
         reasons = _fit_reasons(
             plain, carried, {subject.address: fit_table(samples(plain[0], subject, carried)) for subject in plain[1:]}
         )
@@ -265,10 +261,9 @@ def _fit_reasons(plain: Sequence[Subject], readings: Sequence[Station], fits: Ma
 
 
 def _take_back(subjects: Sequence[Subject]) -> Steps[dict[str, BusError]]:
-    """Every table is again as it was, in both memories, and read back; one that is silent does not stop the others.
+    """Restore every table in both memories and read it back; a silent actuator does not stop the others.
 
-    Returns:
-        By function, why that is not known.
+    Returns by function why that is not known.
     """
     problems: dict[str, BusError] = {}
     for subject in subjects:
@@ -276,7 +271,7 @@ def _take_back(subjects: Sequence[Subject]) -> Steps[dict[str, BusError]]:
         try:
             yield from write(subject.address, {"correction": was})
             if (yield from read(subject.address, "correction", Memory.STORED)) != was:
-                yield from commit(subject.address)  # it had been stored when another one failed
+                yield from commit(subject.address)  # its new table was stored before another actuator failed
         except BusError as error:
             problems[subject.role.function] = error
     return problems
@@ -298,9 +293,9 @@ def _count(raw: RawValue) -> int:
 def _carried(
     subjects: Sequence[Subject], leading: Subject, fractions: Sequence[float], looks: int
 ) -> Steps[list[Station]]:
-    """One leads through the shares, up and down, the others are limp; both ways averaged at each place.
+    """One actuator moves the surface up and down, the others are limp; both ways are averaged at each place.
 
-    It goes a little beyond both ends first: a place that is reached from one side only would keep play and friction.
+    It goes a little beyond both ends: a place reached from one side only would include play and friction.
     """
     for subject in subjects:
         if subject.address != leading.address:
@@ -323,10 +318,10 @@ def _carried(
 
 
 def _gentle(subject: Subject, begin: float, end: float) -> Iterator[float]:
-    """The shares of a way that ends gently: at once to a little before its end, and from there in small steps.
+    """The demands of a way that ends slowly: at once to a little before its end, and from there in small steps.
 
-    What is carried along has an inertia. After a swift way it coasts on through its play, somewhere; the slow rest is
-    longer than that, and leaves it pressed against the side that it is carried from, in each place alike.
+    Carried actuators coast through the play after a fast way. The slow part is longer than the play, and leaves them
+    pressed against one side, in every place alike.
     """
     step = math.copysign(2 * RUN_UP_STEP_DEG / _count(subject.snapshot.working["travel"]) * 100, end - begin)
     count = min(RUN_UP_STEPS, int(abs(end - begin) / abs(step)))
@@ -335,13 +330,13 @@ def _gentle(subject: Subject, begin: float, end: float) -> Iterator[float]:
 
 
 def _fraction_of(subject: Subject) -> Steps[float]:
-    """The demand that would put one where it reports to be."""
+    """The demand that would drive an actuator to the position it reports."""
     status = yield from report(subject.address)
     return min(1.0, max(-1.0, degrees_to_fraction(status.position_cdeg / 100, subject.snapshot.working)))
 
 
 def _lead_to(subjects: Sequence[Subject], leading: Subject, begin: float, end: float) -> Steps[None]:
-    """Demand of one, gently, a share; until all stand still."""
+    """Move one actuator slowly to a demand, and wait until all stand still."""
     for fraction in _gentle(leading, begin, end):
         yield from demand(leading.address, fraction)
         yield Pause(STEP_NS)
@@ -359,7 +354,7 @@ def _lead_to(subjects: Sequence[Subject], leading: Subject, begin: float, end: f
 
 
 def _stand_still(subjects: Sequence[Subject], last: Mapping[int, int]) -> Steps[tuple[bool, dict[int, int]]]:
-    """Whether each reports to be where it was at the last look, and where each is now, cdeg by address."""
+    """Whether every position is that of the last reading; and the positions now, 0.01 deg by address."""
     places: dict[int, int] = {}
     for subject in subjects:
         places[subject.address] = (yield from report(subject.address)).position_cdeg
@@ -367,7 +362,7 @@ def _stand_still(subjects: Sequence[Subject], last: Mapping[int, int]) -> Steps[
 
 
 def _look(subjects: Sequence[Subject], fraction: float, looks: int, leading: Subject | None) -> Steps[Station]:
-    """Read everyone so many times; whoever leads is fed in between."""
+    """Read all actuators `looks` times; the leading one gets demands in between."""
     readings = []
     for _ in range(looks):
         statuses: dict[int, Status] = {}
@@ -385,7 +380,7 @@ def _look(subjects: Sequence[Subject], fraction: float, looks: int, leading: Sub
 
 
 def _mean(one: Station, other: Station) -> Station:
-    """Both ways averaged at one place."""
+    """The mean of both ways at one place."""
     return Station(
         one.fraction,
         {at: (deg + other.reported_deg[at]) / 2 for at, deg in one.reported_deg.items()},
@@ -395,7 +390,7 @@ def _mean(one: Station, other: Station) -> Station:
 
 
 def _together(subjects: Sequence[Subject], fractions: Sequence[float], looks: int) -> Steps[list[Station]]:
-    """All powered, demanded by their channel, read when they stand still."""
+    """Engage all, send demands to their channel, and read them when they stand still."""
     channel = _count(subjects[0].snapshot.working["channel"])
     for subject in subjects:
         yield from engage(subject.address)
@@ -426,7 +421,7 @@ def _together(subjects: Sequence[Subject], fractions: Sequence[float], looks: in
 def _figures(
     subjects: Sequence[Subject], carried: Sequence[Station], few: Sequence[float], looks: int
 ) -> Steps[Figures]:
-    """The mismatch by what was carried, and the current of all together."""
+    """The mismatch from the carried positions, and the current of all together."""
     together = yield from _together(subjects, few, looks)
     lead, *others = subjects
     curve = {}
@@ -439,7 +434,7 @@ def _figures(
             )
         curve[member.address] = tuple(points)
     currents = [one.current_ma[subject.address] for one in together for subject in subjects]
-    # the least that one draws anywhere is what holding alone costs
+    # the least current of an actuator at any place is taken as that for holding alone
     holding_ma = min(currents)
     rating = lead.snapshot.description
     peak_ma = max(currents)
@@ -457,7 +452,7 @@ def _figures(
 
 
 def matched_json(subjects: Sequence[Subject], found: Matched) -> dict[str, Any]:
-    """What came of it, as data."""
+    """For ``--json`` and the result file."""
     lead, *others = subjects
     return {
         "lead": lead.role.function,

@@ -1,6 +1,6 @@
-"""Whether what was measured of a gang can be the difference of its sensors, and a table mends it. Calculation only.
+"""Whether the measurements of a gang can be a difference of its sensors that a table corrects. Calculation only.
 
-Everything here gives reasons in words, each with what to do; nothing where all is well.
+The functions return reasons against it in words, each with what to do; none if all is well.
 """
 
 from __future__ import annotations
@@ -19,34 +19,34 @@ from busproto.wire.parameters import BY_NAME, steepest
 
 LEAST_CARRIED: Final = 0.5
 MOST_CARRIED: Final = 2.0
-"""Degrees that a member goes for each degree of the lead. Rods of one gang sit in like holes: a hole further changes
-the way by a tenth to a third (common practice, no source). Half or twice is no hole; that rod is off, slips, or goes
-to another surface."""
+"""Allowed range of a member's movement, deg for each deg of the lead. The rods of one gang are in like holes: the next
+hole changes the movement by a tenth to a third (common practice, no source). Half or twice is not a hole: that rod is
+off, slips, or goes to another surface."""
 LEAST_EXPLAINED: Final = 0.9
-"""So much of how a member went (square of the correlation) is the lead's doing. On the least travel, 10 deg, a play of
-0.3 deg and a crookedness of 0.6 deg leave 0.97."""
+"""Least part of a member's movement that follows the lead (square of the correlation). On the least travel, 10 deg, a
+play of 0.3 deg and a nonlinearity of 0.6 deg leave 0.97."""
 LEAST_LED: Final = 0.9
-"""So much of its way the lead itself has to go; what is missing is a stop or a blocked surface."""
+"""Least part of its way that the lead itself must move; less means a stop or a blocked surface."""
 USUAL_STEP_DEG: Final = 0.05
-"""Step of a usual position sensor; common practice, no source."""
+"""deg. Step of a usual position sensor; common practice, no source."""
 NOISE_STEPS: Final = 4.0
-"""A sensor's steps are about as fine as its noise (common practice, no source). What is left at the places of the
-sweep, each an average, may be so many steps: with more, the last two bits of the report would say nothing."""
+"""A sensor's steps are about as fine as its noise (common practice, no source). The remaining error at the places of
+the sweep, each an average, may be this many steps: with more, the last two bits of the report would be meaningless."""
 WORTH_STORING: Final = 0.7
-"""Tables are stored only where they leave at most this share of the greatest mismatch, or what is harmless."""
+"""Tables are stored only if at most this fraction of the greatest mismatch remains, or a harmless one."""
 NOISE_REACHED: Final = 4.0
-"""Of a hundred readings with a normal noise, the greatest lies within so many standard deviations 99 times of 100."""
+"""The greatest of a hundred readings with normal noise lies within this many standard deviations, 99 times of 100."""
 
 
 @dataclass(frozen=True, slots=True)
 class Station:
-    """What one place of the sweep told; everything averaged over the looks at it.
+    """The readings at one place of the sweep, averaged over its looks.
 
     Attributes:
-        share: demanded of whoever leads.
-        reported_deg: of everyone, by address.
-        current_ma: of everyone, by address.
-        looks_cdeg: every single reading, by address.
+        fraction: demand of the leading actuator, -1..+1.
+        reported_deg: position of each actuator, deg, by address.
+        current_ma: current of each actuator, mA, by address.
+        looks_cdeg: every single reading of the position, 0.01 deg, by address.
     """
 
     fraction: float
@@ -56,7 +56,7 @@ class Station:
 
 
 def raw_table(fit: TableFit) -> tuple[int, ...]:
-    """The table in raw counts; none where it would do nothing."""
+    """The table in raw counts; empty if it would change nothing."""
     row = BY_NAME["correction"]
     raw = tuple(row.scaled_to_raw(value) for value in fit.table_deg)
     return raw if any(raw) else ()
@@ -65,8 +65,8 @@ def raw_table(fit: TableFit) -> tuple[int, ...]:
 def samples(lead: Subject, member: Subject, readings: Sequence[Station]) -> list[tuple[float, float]]:
     """(demand, correction wanted there) of a member, from every place at which both were read.
 
-    The demand is the one that would put the lead where it reports to be: so it does not matter who led, nor whether
-    it stood exactly where it was told to.
+    The demand is the one that would drive the lead to its reported position: so it does not matter which actuator led,
+    nor whether it reached its demand exactly.
 
     Args:
         lead, member: without correction tables.
@@ -81,15 +81,15 @@ def samples(lead: Subject, member: Subject, readings: Sequence[Station]) -> list
 
 
 def lead_reason(lead: Subject, carried: Sequence[Station]) -> str:
-    """Why the lead's sweep is none; "" where it went its way."""
+    """Why the lead's sweep does not count; "" if it does."""
     wanted = [standing_deg(one.fraction, lead.snapshot.working) for one in carried]
     went = [one.reported_deg[lead.address] for one in carried]
     way_deg, led_deg = max(wanted) - min(wanted), max(went) - min(went)
     if led_deg >= LEAST_LED * way_deg:
         return ""
     return (
-        f"{lead.role.function} leads and went {led_deg:.2f} of {way_deg:.2f} deg: it or the surface is blocked, or its "
-        "drive is off. Free it, or take less of the travel with --reach"
+        f"{lead.role.function} leads and moved {led_deg:.2f} of {way_deg:.2f} deg: it or the surface is blocked, or "
+        "its drive is off. Free it, or take less of the travel with --reach"
     )
 
 
@@ -98,7 +98,7 @@ def carried_reasons(subjects: Sequence[Subject], carried: Sequence[Station]) -> 
     lead, *members = subjects
     reasons = [reason for member in members if (reason := _carried_reason(lead, member, carried))]
     if len(reasons) == len(members) > 1:
-        reasons.append(f"none was carried along: look at the rod of {lead.role.function} first, which leads")
+        reasons.append(f"no member was carried along: look at the rod of {lead.role.function} first, which leads")
     return reasons
 
 
@@ -121,7 +121,7 @@ def _carried_reason(lead: Subject, member: Subject, carried: Sequence[Station]) 
 
 
 def table_reasons(member: Subject, fit: TableFit) -> Iterator[str]:
-    """Why a table cannot be taken: it clips at its limits, or the angle would not rise with the demand.
+    """Why a table cannot be used: it clips at its limits, or the angle would not rise with the demand.
 
     Args:
         member: without a correction table.
@@ -147,10 +147,11 @@ def table_reasons(member: Subject, fit: TableFit) -> Iterator[str]:
 
 
 def step_deg(address: int, readings: Sequence[Station]) -> float:
-    """The step of an actuator's sensor, no less than a usual one's: the largest on whose grid all readings lie.
+    """The step of an actuator's sensor, deg: the largest on whose grid all readings lie, at least that of a usual
+    sensor.
 
-    Few readings may all lie two steps or more apart, so the least gap alone would take too much for noise. A reading
-    is rounded to 0.01 deg, which is how far it may be from the grid.
+    Few readings may all lie two steps or more apart, so the least gap alone would be too large a step. A reading is
+    rounded to 0.01 deg, so it may be off the grid by that much.
     """
     seen = sorted({look for one in readings for look in one.looks_cdeg[address]})
     least = min((after - before for before, after in pairwise(seen)), default=0)
@@ -162,7 +163,7 @@ def step_deg(address: int, readings: Sequence[Station]) -> float:
 
 
 def noise_reason(lead: Subject, member: Subject, fit: TableFit, readings: Sequence[Station]) -> Iterator[str]:
-    """Why what a table leaves is no noise of the two sensors."""
+    """Why the error that a table leaves cannot be noise of the two sensors."""
     step = max(step_deg(lead.address, readings), step_deg(member.address, readings))
     if fit.noise_deg > NOISE_STEPS * step:
         yield (
@@ -198,8 +199,8 @@ def result_reasons(
 
 
 def _harmless_deg(member: Subject, noise_deg: float) -> float:
-    """A mismatch that cannot be told from noise, or that no drive works against: two may stand a dead band away from
-    their demand, each on its own side."""
+    """The mismatch, deg, that is not distinguishable from noise, or against which no drive works: two actuators may
+    each stand a dead band off their demand, on opposite sides."""
     dead_band = member.snapshot.working["dead-band"]
     assert isinstance(dead_band, int)
     return max(2 * dead_band / 100, NOISE_REACHED * noise_deg)

@@ -1,8 +1,8 @@
-"""A correction table from measured points: as few points as the data ask for, no bumpier than the sensor allows.
+"""Fit a correction table to measured points: with as few points as the data need, and without following noise.
 
 Linear between evenly spread points, by least squares with a penalty on bends. How stiff the penalty is, and how many
 points, is chosen by generalised cross-validation (Craven & Wahba 1979, from memory): the score estimates the error at
-places that were not measured, so that neither noise is followed nor a real curve flattened.
+places that were not measured, so that noise is not followed and a real curve is not flattened.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Final
 POINT_COUNTS: Final = (5, 7, 9, 13, 17, 25, 33)
 STIFFNESSES: Final = (1e-4, 1e-2, 1.0, 30.0)
 WORTH_MORE_POINTS: Final = 1.1
-"""A table with fewer points is taken while its score is at most so many times the best one's."""
+"""A table with fewer points is taken if its score is at most this many times the best one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,10 +23,10 @@ class TableFit:
     """A fitted table.
 
     Attributes:
-        table_deg: one value a point, spread evenly over share -1..+1.
-        noise_deg: standard deviation of what the table leaves, where the fit's own freedom is allowed for.
-        greatest_deg: the greatest that it leaves.
-        reason: why so many points, in words.
+        table_deg: one value a point, deg, spread evenly over the demand -1..+1.
+        noise_deg: standard deviation of the remaining error, deg, corrected for the fit's degrees of freedom.
+        greatest_deg: the greatest remaining error, deg.
+        reason: why this number of points, in words.
     """
 
     table_deg: tuple[float, ...]
@@ -44,9 +44,7 @@ class _Try:
 
 
 def fit_table(samples: Sequence[tuple[float, float]]) -> TableFit:
-    """The table for samples of (share of the travel -1..+1, deg wanted there).
-
-    Beyond the outermost samples it goes on in a straight line, as far as the penalty leaves it no other way.
+    """The table for samples of (demand -1..+1, deg wanted there). Beyond the outermost samples it continues linearly.
 
     Raises:
         ValueError: fewer than 12 samples, or they lie on less than half the travel: that is no measurement.
@@ -87,7 +85,7 @@ def _fit(samples: Sequence[tuple[float, float]], count: int, stiffness: float) -
             for other, other_weight in ((at, below), (at + 1, above)):
                 normal[one][other] += weight * other_weight
     data = [row.copy() for row in normal]
-    # the bend per point falls with the square of their distance: so the same stiffness means the same curve
+    # the bend per point falls with the square of the spacing; scaled so that one stiffness means one curve
     scale = stiffness * len(samples) * ((count - 1) / 2) ** 3 / 1e4 + 1e-9
     for middle in range(1, count - 1):
         bend = {middle - 1: 1.0, middle: -2.0, middle + 1: 1.0}
@@ -108,14 +106,14 @@ def _fit(samples: Sequence[tuple[float, float]], count: int, stiffness: float) -
 
 
 def _hats(fraction: float, count: int) -> tuple[int, float, float]:
-    """The point below a share, and the weights of it and of the next."""
+    """The point below a demand, and the weights of it and of the next."""
     place = (min(1.0, max(-1.0, fraction)) + 1) / 2 * (count - 1)
     at = min(int(place), count - 2)
     return at, 1 - (place - at), place - at
 
 
 def _inverse(matrix: list[list[float]]) -> list[list[float]]:
-    """Gauss-Jordan with pivots; at most 33 rows, so no library is asked for it."""
+    """The inverse by Gauss-Jordan with pivots; at most 33 rows, so no library is needed."""
     size = len(matrix)
     work = [[*row, *(float(one == at) for one in range(size))] for at, row in enumerate(matrix)]
     for column in range(size):

@@ -1,9 +1,8 @@
 """The commissioning card: what one airframe's actuators are and how they were found, as rows to be printed.
 
-From a record, and where they are given the plan (gangs by name, the map's defaults), the results of a trial and of
-matching. What was not tested says so; a result that was got with another loss action than the recorded one does not
-count. Each finding stands under the heading of what showed it: settings, trial, match.
-`card_html` and `card_svg` draw it.
+It is made from a record and, if given, the plan (gangs by name, the map's defaults) and the results of trial and match.
+"Not tested" is printed where it is so; a result with another loss action than the recorded one does not count. Each
+finding is under the heading of its source: settings, trial, match. `card_html` and `card_svg` draw it.
 """
 
 from __future__ import annotations
@@ -41,7 +40,7 @@ IN_COLUMNS: Final = frozenset({"channel", "gang", "place", "neutral"})
 
 
 class Verdict(Enum):
-    """How a result stands. The word is printed with it: colour alone says nothing."""
+    """The verdict of a result. It is also printed as a sign and words: colour alone is not enough."""
 
     GOOD = "good"
     BAD = "bad"
@@ -83,7 +82,7 @@ class Row:
         loss_test, soft_start, throw: what the trial found when the signal was taken away, at the start, and where it
             stood when centred and moved.
         match: how its gang moves together.
-        direction: which way a positive demand takes its surface, and who saw it when.
+        direction: which way a positive demand takes its surface, and which person saw it when.
         trial_faults: what the trial did not let pass, in words.
         settings: those that differ from the defaults: name, value, default.
     """
@@ -108,7 +107,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """What must be seen before anything else.
+    """A warning, printed before anything else.
 
     Attributes:
         heading: what it is about: "Record", "Settings", "Plan", "Trial" or "Match".
@@ -127,11 +126,11 @@ class Card:
         title: of the record.
         airframe: title of the airframe; "" where it is that of the record, or not known.
         made: when the settings were read, ISO 8601.
-        fingerprint: 64 digits; `short` is what one compares by eye.
+        fingerprint: 64 digits; `short` is its beginning, for comparing by eye.
         search: what the search proved, in words.
         defaults: against what the settings are held, in words.
         trial: when the trial was, in words.
-        warnings: what must be seen before anything else, by heading.
+        warnings: the warnings, by heading.
         rows: by address.
     """
 
@@ -277,7 +276,7 @@ def _warnings(
     known = {one.uid.hex() for one in record.entries}
     strangers = [uid for uid in tested if uid not in known]
     if strangers:
-        yield Note("Trial", f"The trial was of others too, who are not in this record: {', '.join(strangers)}.")
+        yield Note("Trial", f"The trial included actuators that are not in this record: {', '.join(strangers)}.")
     for gang, reason in reasons.items():
         yield Note("Match", f"{gang}: {reason}.")
 
@@ -319,7 +318,7 @@ def _other_settings(one: Entry, defaults: Mapping[str, RawValue]) -> Iterator[tu
 
 
 def _match(one: Entry, plan: Plan | None, matches: Matches, reasons: Mapping[str, str]) -> Result:
-    """How it matches its gang; only while those sit in it who did then, with the tables that were found then."""
+    """How it matches its gang; only while the gang has the same actuators, with the tables that were found then."""
     if not _count(one.settings, "gang"):
         return ALONE
     role = plan.roles.get(one.function) if plan is not None else None

@@ -1,8 +1,9 @@
 """How much of its time the bus is busy in the air, from the real sizes of the messages and the times of the format.
 
-A cycle holds either one demand broadcast, which nobody answers, or one report round that carries the demands and lets
-everyone report in turn. Not counted: what the host itself needs between two cycles, and an adapter that keeps bytes
-back. Times are ns; a byte is ten bits on the line (one start, eight data, one stop bit).
+A cycle holds either one demand broadcast, which no actuator answers, or one report round, which carries the demands and
+in which every actuator reports in turn. Not counted: the time that the host itself needs between two cycles, and the
+delay of an adapter that holds bytes back. Times are ns; a byte is ten bits on the line (one start, eight data, one stop
+bit).
 """
 
 from __future__ import annotations

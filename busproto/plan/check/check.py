@@ -1,7 +1,7 @@
-"""What does not fit together in a plan, before any actuator is asked: everything at once, each with file, line and key.
+"""Check a plan before any actuator is asked: all problems at once, each with file, line and key.
 
-Shapes, names and ranges have been looked at when the files were read (`busproto.plan.load`). Surfaces
-are calculated where the airframe describes them (`busproto.plan.check.rigging`).
+Shapes, names and ranges were checked when the files were read (`busproto.plan.load`). Surfaces are calculated if the
+airframe describes them (`busproto.plan.check.rigging`).
 """
 
 from __future__ import annotations
@@ -190,7 +190,7 @@ def _gang_findings(plan: Plan) -> Iterator[Finding]:
 
 
 def _said(plan: Plan, role: Role, names: Iterable[str]) -> str:
-    """Where the settings of a role are said that decide something; those of the factory are not named."""
+    """The places at which the deciding settings of a role are stated; factory settings are not named."""
     places = []
     for name in names:
         if name in {"model", "firmware"}:

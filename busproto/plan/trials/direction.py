@@ -1,12 +1,12 @@
-"""Which way a surface goes at a positive demand: tried with a small movement, and told by whoever looks on.
+"""Which way a surface moves at a positive demand: tried with a small movement, and judged by a person who looks.
 
-No actuator can tell that: it knows its arm, not what hangs on it. So the first actuator of a surface swings a little to
-the side to which the plan's `direction` turns it at a positive demand, and back; a person, or what stands in for one,
-says whether the surface went where the plan's `positive` says. Its other actuators are limp and carried along: to
-which side each arm was turned is measured, so that one look tells of all. That does not depend on what is set now, so
-it can be tried before and behind `apply`. What nobody saw is not known, and never passed.
+An actuator knows its arm, not the surface. So the first actuator of a surface swings a little to the side to which the
+plan's `direction` turns it at a positive demand, and back. A person (or a stand-in in tests) says whether the surface
+moved as the plan's `positive` says. The other actuators are limp and carried along; the side to which each arm turned
+is measured, so that one look judges all. The settings of the actuators do not matter, so this can be done before and
+after `apply`. A direction that was not seen by a person is not known, and never passed.
 
-Whoever calls this has shown the cautions. Each surface is limp while a person is asked.
+The caller must have shown the cautions. Each surface is limp while a person is asked.
 """
 
 from __future__ import annotations
@@ -29,11 +29,11 @@ from busproto.wire.parameters import DIRECTION_REVERSED, parameter_named
 
 PART: Final = "direction"
 FRACTION: Final = 0.15
-"""How far it swings, of half its travel."""
+"""Size of the swing, fraction of half the travel."""
 LEAST_DEG: Final = 1.0
-"""An arm that turned by less has not shown a side: the sensor's step is a twentieth of it."""
+"""deg. An arm that turned by less has not shown a side; the sensor's step is a twentieth of it."""
 DWELL_NS: Final = 600_000_000
-"""For how long it stays out there, to be looked at."""
+"""ns. How long the surface stays out, to be looked at."""
 LONGEST_NS: Final = 4_000_000_000
 
 _Places: TypeAlias = dict[int, Status | None]
@@ -48,7 +48,7 @@ class Way(enum.Enum):
 
 
 class Order(enum.Enum):
-    """What else a person says who was asked."""
+    """An answer of the person other than the way."""
 
     AGAIN = "again"
     STOP = "stop"
@@ -80,7 +80,7 @@ class Arm:
 
 @dataclass(frozen=True, slots=True)
 class Surface:
-    """What moves together.
+    """Actuators that move together.
 
     Attributes:
         name: of the function, or of the gang.
@@ -135,27 +135,29 @@ def surface_named(plan: Plan, name: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Swung:
-    """How each arm of a surface turned, deg, by function: positive is where its own angle grows. None: not heard."""
+    """By function, how far each arm of a surface turned, deg; positive is where its own angle grows. None: no
+    answer."""
 
     by_deg: Mapping[str, float | None]
 
 
 def swing(surface: Surface, fraction: float = FRACTION) -> Steps[Swung]:
-    """Let the first arm of a surface swing to its positive side and back; the others are limp. All are seen so after.
+    """Let the first arm of a surface swing to its positive side and back, the others limp. All are seen limp
+    afterwards.
 
     Raises:
-        NotLimpError: one was not seen limp, before it or behind it.
-        OperationError: it does not answer, refuses, or cannot be held where it stands; nothing moved.
+        NotLimpError: an actuator was not seen limp, before or after.
+        OperationError: the actuator does not answer, refuses, or cannot be held where it is; nothing moved.
     """
     lead = surface.arms[0]
     actuators = _actuators_of(surface)
-    require_limp((yield from let_go(actuators, everyone=False)))
+    require_limp((yield from let_go(actuators, to_all=False)))
     settings = yield from read_all(lead.address)
     before = yield from report(lead.address)
     stay = fraction_to_stay(lead.address, before.position_cdeg / 100, settings)
     is_set = -1 if settings["direction"] == DIRECTION_REVERSED else 1
     out = min(1.0, max(-1.0, stay + fraction * is_set * lead.planned_side))
-    (first, then), seen = yield from ending_limp(_out_and_back(surface, stay, out), actuators, everyone=False)
+    (first, then), seen = yield from ending_limp(_out_and_back(surface, stay, out), actuators, to_all=False)
     require_limp(seen)
     by_deg: dict[str, float | None] = {}
     for arm in surface.arms:
@@ -165,7 +167,7 @@ def swing(surface: Surface, fraction: float = FRACTION) -> Steps[Swung]:
 
 
 def _actuators_of(surface: Surface) -> list[OnLine]:
-    """Everyone in this surface, to be let go."""
+    """The actuators of this surface, for letting go."""
     row = parameter_named("loss-action")
     return [OnLine(arm.address, arm.uid, row.text(arm.role.settings[row.name])) for arm in surface.arms]
 
@@ -183,7 +185,7 @@ def _out_and_back(surface: Surface, stay: float, out: float) -> Steps[tuple[_Pla
 
 
 def _hold(address: int, fraction: float, dwell_ns: int) -> Steps[None]:
-    """Demand a share again and again until the arm has been there for a while, or for too long."""
+    """Repeat a demand until the arm has been there for `dwell_ns`, or a time limit is over."""
     began_ns = yield from now()
     arrived_ns: int | None = None
     while True:
@@ -216,13 +218,13 @@ class Tried:
     """What is known of one function now.
 
     Attributes:
-        function, uid, address: who.
+        function, uid, address: of the actuator.
         positive: where a positive demand is to take it, in the words of the plan.
         direction: the planned direction for which this holds.
         way: which way it went.
         why: for what reason it is not known; "" otherwise.
         by_deg: how far its arm turned, deg; None where it did not move or was not heard.
-        seen_by: who said so; "" where no one did.
+        seen_by: the person who saw it; "" for none.
         at: when, ISO 8601.
     """
 
@@ -260,12 +262,12 @@ def fault_of(positive: str, direction: str) -> str:
 
 
 class Looker(Protocol):
-    """Whoever tells which way a surface went."""
+    """The person, or a stand-in, that judges which way a surface moved."""
 
     seen_by: str
 
     def will_look(self, surface: Surface) -> bool:
-        """Whether it can tell of this surface at all; where not, nothing is moved."""
+        """Whether this surface will be looked at; if not, nothing is moved."""
 
     def look(self, surface: Surface, swung: Swung) -> Way | Order:
         """Which way the surface went just now. May block: all are limp."""
@@ -274,14 +276,14 @@ class Looker(Protocol):
 def try_directions(
     surfaces: Sequence[Surface], looker: Looker, now_text: Callable[[], str], keep: Callable[[Sequence[Tried]], object]
 ) -> Steps[list[Tried]]:
-    """Try one surface after another, until one was not seen limp behind it; gives what is known of every function.
+    """Try one surface after another, until one was not seen limp afterwards. Returns what is known of every function.
 
-    Each is limp again behind its try. Whoever calls this wraps it in `ending_limp` too, for what is seen at the end.
+    Each surface is limp again after its try. The caller also wraps this in `ending_limp`, for what is seen at the end.
 
     Args:
-        looker: tells which way each went.
+        looker: judges which way each moved.
         now_text: the date and time.
-        keep: is given what came of each surface, at once.
+        keep: called with the result of each surface at once.
     """
     tried: list[Tried] = []
     is_stopped = False
@@ -317,12 +319,12 @@ def _look_at(surface: Surface, looker: Looker) -> Steps[tuple[Way | Order, str, 
         except OperationError as error:
             seen = seen_limp_by(error)
             if seen is not None:
-                require_limp(seen)  # no one is asked, and nothing else is moved, beside one that may hold
+                require_limp(seen)  # with an actuator that may hold, no person is asked and nothing else is moved
             return Way.NOT_KNOWN, str(error), Swung({})
         by_deg = swung.by_deg[lead.role.function]
         assert by_deg is not None
         if by_deg * lead.planned_side < LEAST_DEG:
-            return Way.NOT_KNOWN, f"told to swing, its arm turned by {by_deg:+.1f} deg only", swung
+            return Way.NOT_KNOWN, f"asked to swing, its arm turned by {by_deg:+.1f} deg only", swung
         told = looker.look(surface, swung)
         if told is not Order.AGAIN:
             return told, "", swung
@@ -335,7 +337,7 @@ def _judged(surface: Surface, way: Way, why: str, swung: Swung, seen_by: str, at
         own, own_why = way, why
         if number and way is not Way.NOT_KNOWN:
             if by_deg is None or abs(by_deg) < LEAST_DEG:
-                how = "it was not heard" if by_deg is None else f"its arm turned by {by_deg:+.1f} deg only"
+                how = "it did not answer" if by_deg is None else f"its arm turned by {by_deg:+.1f} deg only"
                 own, own_why = Way.NOT_KNOWN, f"it was not carried along: {how}"
             elif by_deg * arm.planned_side < 0:
                 own = Way.OTHER if way is Way.PLANNED else Way.PLANNED
@@ -415,7 +417,7 @@ def _judged_whole(body: dict[str, Any]) -> dict[str, Any]:
 
 
 def _untried(one: Tried) -> dict[str, Any]:
-    """A row of the file for one of whom nothing else was tried."""
+    """A row of the file for an actuator of which nothing else was tried."""
     return {
         "function": one.function,
         "uid": one.uid.hex(),

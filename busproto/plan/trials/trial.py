@@ -1,15 +1,15 @@
-"""Proving an airframe by moving it: started softly, centred, moved each way, and the signal taken away.
+"""Prove an airframe by moving it: soft start, centre, a move to each side, and the loss of the signal.
 
-What each actuator did is measured and held against the plan, not against what it is set to. Whoever calls this has
-shown the cautions. However it ends, all are let go and it is said what was seen.
+The movement of each actuator is measured and compared with the plan, not with its settings. The caller must have shown
+the cautions. However it ends, all are released and the result holds what was seen.
 
 How the soft start is measured: with a soft start of T and a speed limit v, an arm has gone v t^2 / 2T after t < T,
 and v (t - T/2) later. Each sample of place and time so gives a T; the median is taken. An arm that is slower than v
 for another reason looks softer than it is, never harder.
 
-How long it takes at most is said by `longest_ns`. An actuator whose reports make no sense (beyond its own stops, or a
-way that it cannot have gone in the time) is let go and left out of the rest; one that did not arrive once is waited for
-no longer than its way takes.
+`longest_ns` gives the longest time it takes. An actuator whose reports make no sense (a position beyond its stops, or a
+faster movement than its model allows) is released and left out of the rest. After an actuator did not arrive once, it
+is waited for no longer than its way takes.
 """
 
 from __future__ import annotations
@@ -43,26 +43,26 @@ from busproto.wire.parameters import BY_NAME, RawValue, parameter_named
 MS: Final = 1_000_000
 START_FRACTION: Final = 0.3
 LEAST_WAY_DEG: Final = 1.0
-"""Sampled ways shorter than this say little: the sensor's step is a twentieth of it."""
+"""deg. Shorter ways are not evaluated: the sensor's step is a twentieth of this."""
 SOFT_START_SLACK_MS: Final = 60.0
 SOFT_START_SLACK: Final = 0.2
 LOSS_EARLY_MS: Final = 30.0
 LOSS_LATE_MS: Final = 100.0
-"""How far the measured time of a loss may be from the planned one, beyond the time between two looks."""
+"""ms. Allowed deviation of the measured loss time-out from the planned one, beyond the time between two reports."""
 SETTLED_CDEG: Final = 50
 RESTART_NS: Final = 300 * MS
 LONGEST_NS: Final = 8_000 * MS
 WATCH_NS: Final = 1_500 * MS
 LATER_NS: Final = 1_000 * MS
-"""One that did not arrive once is waited for so long and twice its way from then on."""
+"""ns. After an actuator did not arrive once, it is waited for this long and twice its way."""
 SLOW_EXCHANGE_NS: Final = 20 * MS
-"""One exchange through a slow adapter."""
+"""ns. The time of one exchange through a slow adapter."""
 BEYOND_STOPS_CDEG: Final = BY_NAME["correction"].high
 """A sensor that is off by more than any correction table could mend is no sensor."""
 NEEDED: Final = frozenset({"travel", "neutral", "direction", "end-low", "end-high", "slew-limit", "loss-time-out"})
 """Parameters without which nothing can be tried."""
 TOO_FAST: Final = 2.0
-"""No arm goes so many times as fast as its model can without a load."""
+"""No arm moves this many times as fast as its model without load."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +111,7 @@ class Subject:
 
 @dataclass
 class Findings:
-    """What was found out about one actuator; None for what was not tried.
+    """The results of one actuator; None for a part that was not tried.
 
     Attributes:
         limp_at_start: limp after a restart, until the first demand.
@@ -132,7 +132,7 @@ class Findings:
     wrong: dict[str, list[str]] = field(default_factory=dict)
 
     def add(self, part: str, text: str) -> None:
-        """Something is not as planned."""
+        """Add a difference from the plan, in words, under its part."""
         self.wrong.setdefault(part, []).append(text)
 
     @property
@@ -150,10 +150,10 @@ class _Run:
     """A trial under way.
 
     Attributes:
-        benches: who is still in it.
+        subjects: the actuators still in the trial.
         findings: by address.
         part: which part is being done.
-        late: who did not arrive once.
+        late: addresses of actuators that did not arrive once.
         seen: the last report of each: when, ns, and where, 0.01 deg.
     """
 
@@ -164,7 +164,7 @@ class _Run:
     seen: dict[int, tuple[int, int]] = field(default_factory=dict)
 
     def makes_sense(self, subject: Subject, position_cdeg: int) -> Steps[bool]:
-        """Whether the arm can be where it says; where not, it is let go and is in the trial no more."""
+        """Whether the reported position is possible; if not, the actuator is released and taken out of the trial."""
         time_ns = yield from now()
         before_ns, before_cdeg = self.seen.get(subject.address, (time_ns, position_cdeg))
         self.seen[subject.address] = (time_ns, position_cdeg)
@@ -172,7 +172,7 @@ class _Run:
         stop_cdeg, passed_s = about.mechanical_travel_cdeg / 2, (time_ns - before_ns) / 1e9
         most_cdeg = BEYOND_STOPS_CDEG + 100 * TOO_FAST * about.no_load_speed_deg_s * passed_s
         if abs(position_cdeg) > stop_cdeg + BEYOND_STOPS_CDEG:
-            why = f"it says {position_cdeg / 100:.2f} deg, its stops stand at +-{stop_cdeg / 100:.2f} deg"
+            why = f"it reports {position_cdeg / 100:.2f} deg, its stops are at +-{stop_cdeg / 100:.2f} deg"
         elif abs(position_cdeg - before_cdeg) > most_cdeg:
             why = (
                 f"from {before_cdeg / 100:.2f} to {position_cdeg / 100:.2f} deg in {passed_s * 1000:.0f} ms, its model "
@@ -194,13 +194,13 @@ def trial(
     """Do the parts of a trial, and let go however it ends; gives the findings by address, and what was seen at the end.
 
     Args:
-        benches: whom to try; each has an address of its own.
+        subjects: the actuators to try; each has an address of its own.
         parts: of PARTS.
-        share: how far each is moved from its centre, 0..1 of half its travel.
+        fraction: how far each is moved from its centre, 0..1 of half its travel.
         actuators: those that are known to be on the line, also those that are not tried; None: those that are tried.
 
     Raises:
-        LacksParameterError: one does not have a parameter that it is tried by; nothing was moved.
+        LacksParameterError: an actuator lacks a parameter that the trial needs; nothing was moved.
     """
     needed = {*NEEDED, *(("soft-start",) if "start" in parts else ()), *(("loss-action",) if "loss" in parts else ())}
     require_parameters((subject.snapshot for subject in subjects), needed)
@@ -253,7 +253,7 @@ def longest_ns(subjects: Sequence[Subject], parts: Sequence[str]) -> int:
 
 
 def _later_ns(subject: Subject) -> int:
-    """How long one is waited for that did not arrive once."""
+    """How long an actuator is waited for after it did not arrive once, ns."""
     way_ns = subject.planned("travel") / 100 / subject.speed_deg_s * 1e9
     return min(LONGEST_NS, LATER_NS + round(2 * way_ns))
 

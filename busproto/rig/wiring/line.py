@@ -24,7 +24,7 @@ LEAST_IDLE_V: Final = 0.2
 
 
 def inputs_ohm(unit_loads: float) -> float:
-    """What so many unit loads in parallel are; infinite for none. Raises InputError where they are below 0."""
+    """Resistance of this many unit loads in parallel, Ohm; infinite for none. Raises InputError: below 0."""
     return UNIT_LOAD_OHM / unit_loads if not_negative("the unit loads", unit_loads) else math.inf
 
 
@@ -76,7 +76,7 @@ class Line:
 
     @property
     def idle_v(self) -> float:
-        """Between the wires while nothing drives them; 0 without a bias."""
+        """Voltage between the wires while no driver is on, V; 0 without a bias."""
         if self.bias_ohm is None:
             return 0.0
         if math.isinf(self.pair_ohm):

@@ -9,8 +9,8 @@ from msgspec import Meta
 
 from busproto.atomic_files import check_writable
 from busproto.ops.addressing import Move
+from busproto.ops.moving.hand_movement import Member
 from busproto.ops.moving.letting_go import let_go
-from busproto.ops.moving.who_moved import Member
 from busproto.ops.survey import survey
 from busproto.plan import claim_words
 from busproto.plan.actuators import Known, harmed_of, meet, scratch_moves, unfit_of

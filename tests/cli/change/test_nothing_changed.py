@@ -149,7 +149,7 @@ def test_every_request_is_known_as_a_question_or_by_what_it_does() -> None:
     assert all(EFFECTS.values())
     assert set(helpers.HARMLESS) - HARMLESS <= {ReportRound}  # it may carry demands
     assert effect_of(ReportRound(1, 3, ())) == effect_of(ReportRound(1, 3, (NO_DEMAND,))) == ""
-    assert effect_of(ReportRound(1, 3, (NO_DEMAND, 0))) == "actuators were told to move"
+    assert effect_of(ReportRound(1, 3, (NO_DEMAND, 0))) == "demands to move were sent"
 
 
 def test_an_account_tells_each_thing_once_and_of_many_the_last() -> None:

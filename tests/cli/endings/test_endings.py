@@ -65,7 +65,7 @@ def test_the_table_sees_what_is_wrong() -> None:
     with plan_folder() as folder, pytest.MonkeyPatch.context() as patch:
         calls = calls_of(command, folder)
 
-        def pretended(party: letting_go._Party, everyone: bool, longest_ns: int) -> Steps[letting_go.LetGo]:
+        def pretended(party: letting_go._Party, to_all: bool, longest_ns: int) -> Steps[letting_go.LetGo]:
             yield from now()
             return letting_go.LetGo(limp=(3,))
 
@@ -177,7 +177,7 @@ def test_a_port_that_goes_away_behind_the_release_says_who_was_not_seen(cli: Com
     result = cli("move 3 25% --hold 0.2 --clear --json --port any")
     assert result.code == exit_codes.FAILED
     assert result.json["let_go"]["not_seen"] == [3]
-    assert "could not be told to go limp: address 3 (its loss action is hold)" in result.json["error"]["text"]
+    assert "could not be released: address 3 (its loss action is hold)" in result.json["error"]["text"]
 
 
 # --- real processes, real signals ------------------------------------------------------------------------------

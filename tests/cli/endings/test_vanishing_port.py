@@ -112,7 +112,7 @@ def test_an_arm_that_was_moving_is_not_passed_over_in_silence(cli: CommandLine, 
     assert bench.actuator("addressed").state is State.SOFT_STARTING
     last = result.err.splitlines()[-1]
     assert last.startswith("busproto: port 'sim://bench-four' went away")
-    assert "; could not be told to go limp: address 3 (its loss action is hold). Take the pack off" in last
+    assert "; could not be released: address 3 (its loss action is hold). Take the pack off" in last
 
 
 def test_what_was_done_is_told_for_other_errors_too(cli: CommandLine, bench: Bench) -> None:
@@ -127,7 +127,7 @@ def test_what_was_done_is_told_for_other_errors_too(cli: CommandLine, bench: Ben
     result = cli(f"{SET} {BENCH}")
     assert result.code == exit_codes.FAILED
     line = result.error_line
-    assert "the actuator at address 3 (03 hex) was asked 4 times; nothing came back" in line
+    assert "no reply from the actuator at address 3 (03 hex) after 4 attempts" in line
     assert line.endswith("; done until then: address 3: neutral 2.00 deg in working memory")
 
 
@@ -173,5 +173,5 @@ def test_a_bus_that_dies_in_the_middle(
     assert result.out == ""
     assert result.error_line.startswith(f"port '{port}' went away: ")
     # a given address leaves it limp by the format, but it was not seen
-    not_seen = "; could not be told to go limp: address 4. Take the pack off before you touch anything they move"
+    not_seen = "; could not be released: address 4. Take the pack off before you touch anything they move"
     assert result.error_line.endswith(f"; {told}. {ADVICE}{not_seen if command.startswith('address') else ''}")

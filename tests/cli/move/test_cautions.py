@@ -22,7 +22,7 @@ MOVE: Final = f"move 3 25% {BENCH}"
 QUESTION: Final = "All clear for moving the actuator at address 3 to 16.50 deg? [y/N]"
 
 
-def nobody_may_ask() -> FakeTerminal:
+def unasked_terminal() -> FakeTerminal:
     """A terminal at which nothing may be asked."""
 
     def asked() -> None:
@@ -100,7 +100,7 @@ def test_the_answer_yes_moves_and_leaves_limp(
 def test_all_clear_beforehand_shows_the_cautions_and_does_not_ask(
     cli: CommandLine, bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(sys, "stdin", nobody_may_ask())
+    monkeypatch.setattr(sys, "stdin", unasked_terminal())
     result = cli(f"{MOVE} --clear --json")
     assert result.code == exit_codes.DONE
     assert result.err == SHOWN
@@ -165,7 +165,7 @@ def test_a_setting_that_can_move_an_engaged_arm_asks(
 
 def test_all_clear_beforehand_for_a_setting(cli: CommandLine, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     engaged(bench)
-    monkeypatch.setattr(sys, "stdin", nobody_may_ask())
+    monkeypatch.setattr(sys, "stdin", unasked_terminal())
     result = cli(f"set 3 neutral=2 --clear {BENCH}")
     assert (result.code, result.err) == (exit_codes.DONE, SHOWN)
     assert bench.actuator("addressed").settings.raw("neutral") == 200
@@ -191,7 +191,7 @@ def test_what_cannot_move_anything_never_asks(
 ) -> None:
     if is_engaged:
         engaged(bench)
-    monkeypatch.setattr(sys, "stdin", nobody_may_ask())
+    monkeypatch.setattr(sys, "stdin", unasked_terminal())
     result = cli(f"{command} {BENCH}")
     assert result.code in {exit_codes.DONE, exit_codes.NOT_AS_WANTED}
     assert result.err == ""

@@ -133,7 +133,7 @@ def test_nobody_on_a_channel(cli: CommandLine, bench: Bench, monkeypatch: pytest
     pipe(monkeypatch, "w")
     result = cli("hand ch:9 --port /dev/any --clear")
     assert result.code == exit_codes.USAGE
-    assert result.err.endswith("busproto: nobody follows channel 9; channels in use: 3\n")
+    assert result.err.endswith("busproto: no actuator follows channel 9; channels in use: 3\n")
     assert bench.changing == []
 
 
@@ -208,7 +208,7 @@ def test_a_port_that_goes_away_names_the_loss_action(
     result = cli(f"{HAND} --clear")
     assert result.code == exit_codes.FAILED
     assert "device disconnected" in result.err
-    assert "could not be told to go limp: address 3 (its loss action is hold). Take the pack off" in result.err
+    assert "could not be released: address 3 (its loss action is hold). Take the pack off" in result.err
 
 
 def test_one_that_is_not_seen_limp_is_said(cli: CommandLine, monkeypatch: pytest.MonkeyPatch) -> None:

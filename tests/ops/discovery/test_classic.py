@@ -176,7 +176,7 @@ def test_polling_finds_none_of_several_at_one_address() -> None:
         assert roster.reason == POLL_CANNOT
 
 
-def test_polling_finds_who_is_alone_and_nobody_else() -> None:
+def test_polling_finds_actuators_that_are_alone_and_no_other() -> None:
     for seed in seeds(3):
         bus = fleet(5, seed, addresses=[1, 20, 20, 239, 240])
         roster = search(bus, "poll", seed)
@@ -207,7 +207,7 @@ def test_each_finds_all_on_a_clean_line_and_is_never_sure(name: str, n: int, nea
 
 
 @pytest.mark.parametrize("name", CLASSIC)
-def test_each_says_of_an_empty_line_that_nobody_was_found_and_is_not_sure(name: str) -> None:
+def test_each_says_of_an_empty_line_that_no_actuator_was_found_and_is_not_sure(name: str) -> None:
     roster = search(fleet(0, 1), name)
     assert roster.found == ()
     assert not roster.proven

@@ -86,7 +86,7 @@ def test_one_that_babbles_for_good_is_not_proven() -> None:
     assert roster.reason
 
 
-def test_one_with_a_line_rate_of_its_own_is_not_found_and_disturbs_nobody() -> None:
+def test_an_actuator_with_another_line_rate_is_not_found_and_disturbs_no_other() -> None:
     text = BOX.format(line="").replace('label = "a0"', 'label = "a0"\nbaud = 57600')
     for seed in range(SEEDS):
         bus = parse(text).build(seed)

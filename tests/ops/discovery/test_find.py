@@ -12,8 +12,8 @@ import pytest
 from busproto.ops import Link, Roster, find
 from busproto.ops.discovery.roll_call import MOST_NS, Search, call_until_read, roll_call
 from busproto.ops.discovery.search import (
+    NO_ANSWER,
     NO_SIGN,
-    NOBODY,
     SILENT_PASSES,
     SOMETHING_WAS_HEARD,
     SPREAD_NS,
@@ -126,7 +126,7 @@ def test_an_empty_line_is_never_proven_and_said_after_eight_passes_spread_over_t
         roster = search(one, seed)
         assert roster.found == ()
         assert (roster.by_address, roster.clashes, roster.unaddressed) == ({}, {}, ())
-        assert (roster.proven, roster.reason) == (False, NOBODY if echo else NO_SIGN)
+        assert (roster.proven, roster.reason) == (False, NO_ANSWER if echo else NO_SIGN)
         assert roster.passes == SILENT_PASSES
         assert roster.proving_ns >= SPREAD_NS
 
@@ -443,7 +443,7 @@ def test_calling_for_a_while_ends_with_the_first_sign_of_another(raw: bytes, bef
 
 CAME_AGAIN = (
     "that no listed actuator accounts for: noise, a bad contact, an actuator that restarts, a device of another kind, "
-    "or a twin; search again"
+    "or a second actuator with the same uid; search again"
 )
 
 
@@ -451,15 +451,15 @@ CAME_AGAIN = (
     ("fields", "confirmed", "why"),
     [
         ({"heard_anything": True, "echoes": {True}}, {}, SOMETHING_WAS_HEARD),
-        ({"echoes": {True}}, {}, NOBODY),
+        ({"echoes": {True}}, {}, NO_ANSWER),
         ({"echoes": {False}}, {}, NO_SIGN),
         ({"echoes": {True, False}}, {}, NO_SIGN),
-        ({"addresses": {uid_of(1): 3}, "strange": 1}, {}, f"something came once {CAME_AGAIN}"),
-        ({"addresses": {uid_of(1): 3}, "strange": 2}, {uid_of(1): 9}, f"something came 2 times {CAME_AGAIN}"),
+        ({"addresses": {uid_of(1): 3}, "strange": 1}, {}, f"bytes came once {CAME_AGAIN}"),
+        ({"addresses": {uid_of(1): 3}, "strange": 2}, {uid_of(1): 9}, f"bytes came 2 times {CAME_AGAIN}"),
         (
             {"addresses": {uid_of(1): 3, uid_of(2): 4}},
             {uid_of(1): 9, uid_of(2): 1},
-            "not each one was confirmed 2 times in 20 passes: too much noise",
+            "not every actuator was confirmed 2 times in 20 passes: too much noise",
         ),
         (
             {"addresses": {uid_of(1): 3, uid_of(2): 4}},
@@ -477,7 +477,7 @@ def test_a_list_in_a_line_says_what_was_found_whether_it_is_proven_and_what_was_
     plain = Roster((Found(b"12345678", 3),), True, "", 1e-5, searching_ns=40 * MS, proving_ns=25 * MS)
     line = "1 actuator, proven complete in 65 ms (chance that one is missing: 1.0e-05)."
     assert plain.summary == line
-    more = "something came that none of them accounts for; that took so long."
+    more = "bytes came that none of them accounts for: the proof took longer."
     assert dataclasses.replace(plain, doubts=1).summary == f"{line} Once {more}"
     assert dataclasses.replace(plain, doubts=3).summary == f"{line} 3 times {more}"
     doubtful = dataclasses.replace(plain, found=(), proven=False, reason="noise")

@@ -98,7 +98,7 @@ def test_those_that_fall_silent_are_given_up_by_name_and_silence_alone_proves_no
 
 
 @pytest.mark.parametrize("echo", [True, False])
-def test_nobody_is_not_proven_where_anything_was_heard(echo: bool) -> None:
+def test_an_empty_list_is_not_proven_where_bytes_were_received(echo: bool) -> None:
     for at_request in (1, 5):
         one = box(1, echo=echo)
         talker = Talker(one, b"\x55")
@@ -113,7 +113,7 @@ def test_nobody_is_not_proven_where_anything_was_heard(echo: bool) -> None:
         one.hooked(hook)
         roster = search(one, 1)
         assert (roster.found, roster.proven) == ((), False)
-        assert "something was heard" in roster.reason
+        assert "bytes were received" in roster.reason
 
 
 def test_a_line_without_echo_on_which_the_first_requests_are_lost_is_not_proven_empty() -> None:
@@ -413,7 +413,7 @@ def test_it_is_given_up_as_soon_as_the_passes_left_are_too_few() -> None:
     assert roster.passes == 20 - DOUBT_PASSES + 1
 
 
-def test_a_uid_that_is_nobodys_is_never_listed() -> None:
+def test_a_uid_that_no_actuator_has_is_never_listed() -> None:
     one = box()
     one.add(1)
     assert set(listed(search(one, 5))) == {uid_of(1)}

@@ -50,7 +50,7 @@ def test_all_that_are_expected_confirm_all(expected: list[int]) -> None:
 
 
 @given(MEMBER_LISTS, st.data())
-def test_whoever_is_confirmed_did_answer(expected: list[int], data: st.DataObject) -> None:
+def test_a_confirmed_actuator_did_answer(expected: list[int], data: st.DataObject) -> None:
     """Any of the answers may be lost: what is left never confirms a position that was silent, and nothing is extra."""
     answered = data.draw(st.sets(st.sampled_from(range(len(expected)))) if expected else st.just(set[int]()))
     raw = bytes(expected[position] for position in sorted(answered))

@@ -24,7 +24,7 @@ def search(one: Box, seed: int) -> Roster:
     return one.run(find(rng=random.Random(seed)))
 
 
-def test_the_shipped_twins_are_rarely_taken_for_one_and_nobody_else_is_ever_wrong() -> None:
+def test_the_shipped_twins_are_rarely_taken_for_one_and_no_other_is_ever_wrong() -> None:
     runs = seeds(150, 1000)
     outcomes: Counter[str] = Counter()
     for seed in runs:

@@ -72,7 +72,7 @@ def actuators(one: Box) -> list[OnLine]:
     return [OnLine(actuator.address, actuator.uid) for actuator in one.bus.actuators]
 
 
-def who_holds(one: Box) -> set[int]:
+def holding_actuators(one: Box) -> set[int]:
     """By the bus itself."""
     return {
         actuator.address

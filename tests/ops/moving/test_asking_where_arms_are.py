@@ -9,8 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busproto.ops import release_all
-from busproto.ops.moving.motion import engage
-from busproto.ops.moving.who_moved import (
+from busproto.ops.moving.hand_movement import (
     REST_NS,
     SILENT_AFTER,
     SILENT_TURN,
@@ -21,6 +20,7 @@ from busproto.ops.moving.who_moved import (
     Silent,
     judge,
 )
+from busproto.ops.moving.motion import engage
 from busproto.ops.reports import MAX_ROW, rows_of
 from busproto.wire.messages import LIMP_STATES, Report, ReportRound
 from tests.ops.helpers import MS, box, uid_of

@@ -41,10 +41,10 @@ def test_the_steps_can_be_chosen() -> None:
 @pytest.mark.parametrize("fraction", [0.0, -0.1, 2.1, float("nan")])
 def test_a_step_out_of_range_is_refused_before_anything_is_sent(option: str, fraction: float) -> None:
     made, _ = alone()
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     port = made.hooked(lambda _: None)
     with pytest.raises(InputError, match=f"{option} step"):
-        made.run(steer(who, script([C.MORE]), lambda _: None, **{option: fraction}))  # type: ignore[arg-type]
+        made.run(steer(subject, script([C.MORE]), lambda _: None, **{option: fraction}))  # type: ignore[arg-type]
     assert port.sent == []
 
 
@@ -80,19 +80,19 @@ def test_at_the_end_of_the_travel_it_stops() -> None:
 
 def test_end_limits_narrow_the_way_on_both_sides() -> None:
     made, _ = alone(end_low=-1500, end_high=3000)
-    who = made.run(steer_address(5))
-    assert (who.low, who.high) == pytest.approx((-0.25, 0.5))
+    subject = made.run(steer_address(5))
+    assert (subject.low, subject.high) == pytest.approx((-0.25, 0.5))
     port = made.hooked(lambda _: None)
-    came = steered(made, *[C.MUCH_MORE] * 3, *[C.MUCH_LESS] * 5, who=who, large=0.3)
+    came = steered(made, *[C.MUCH_MORE] * 3, *[C.MUCH_LESS] * 5, subject=subject, large=0.3)
     assert (min(demands(port)), max(demands(port))) == (-0.25, 0.5)
     assert came.reached[-1].at_end
 
 
 def test_end_limits_of_one_that_turns_the_other_way() -> None:
     made, _ = alone(end_low=-1500, end_high=3000, direction=1, neutral=600)
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     # 6 deg is demand 0; -15 deg is 21 of 60 deg on the positive side, 30 deg 24 of 60 on the negative
-    assert (who.low, who.high) == pytest.approx((-0.4, 0.35))
+    assert (subject.low, subject.high) == pytest.approx((-0.4, 0.35))
 
 
 def test_limits_that_leave_nothing_are_refused() -> None:
@@ -103,8 +103,8 @@ def test_limits_that_leave_nothing_are_refused() -> None:
 
 def test_limits_that_leave_a_single_place_are_steered_in() -> None:
     made, _ = alone(end_low=0, end_high=0)
-    who = made.run(steer_address(5))
-    assert (who.low, who.high) == (0.0, 0.0)
+    subject = made.run(steer_address(5))
+    assert (subject.low, subject.high) == (0.0, 0.0)
 
 
 def test_a_sweep_goes_slowly_to_both_ends_and_back() -> None:
@@ -125,10 +125,10 @@ def test_a_sweep_goes_slowly_to_both_ends_and_back() -> None:
 
 def test_any_other_command_ends_a_sweep_where_it_is() -> None:
     made, _ = alone()
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     views: list[View] = []
     keys = slowly((0.0, C.SWEEP), (1.5, C.MORE), (2.5, C.QUIT), made=made)
-    came = made.run(steer(who, keys, views.append))
+    came = made.run(steer(subject, keys, views.append))
     assert came.reached[0].command is C.SWEEP
     swept = came.reached[0].fraction
     assert swept is not None
@@ -140,7 +140,7 @@ def test_any_other_command_ends_a_sweep_where_it_is() -> None:
 
 def test_limp_and_engaged_again_where_a_hand_has_put_it() -> None:
     made, actuator = alone()
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     states: list[tuple[float | None, State]] = []
     keys = slowly((0.0, C.MUCH_MORE), (1.0, C.LIMP), (3.0, C.LIMP), (4.0, C.QUIT), made=made)
 
@@ -148,7 +148,7 @@ def test_limp_and_engaged_again_where_a_hand_has_put_it() -> None:
         actuator.arm.hand(-18.0, 200 * MS, made.now_ns)
 
     made.bus.kernel.at(2 * S, push)
-    came = made.run(steer(who, keys, lambda view: states.append((view.fraction, view.reports[5].state))))
+    came = made.run(steer(subject, keys, lambda view: states.append((view.fraction, view.reports[5].state))))
     assert fractions(came.reached) == [0.1, None, -0.3]
     assert [one.arrived for one in came.reached] == [True, True, True]
     assert came.reached[1].reports[5].position_cdeg == -1800
@@ -160,9 +160,9 @@ def test_limp_and_engaged_again_where_a_hand_has_put_it() -> None:
 def test_one_that_holds_though_it_was_told_to_go_limp_has_not_arrived() -> None:
     made, actuator = alone()
     made.hooked(lambda one: setattr(actuator, "state", State.FOLLOWING) if isinstance(one, m.Report) else None)
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     keys = slowly((0.0, C.MUCH_MORE), (1.0, C.LIMP), (2.0, C.QUIT), made=made)
-    came = made.run(steer(who, keys, lambda _: None))
+    came = made.run(steer(subject, keys, lambda _: None))
     assert [(one.fraction, one.arrived) for one in came.reached] == [(0.1, True), (None, False)]
 
 
@@ -175,8 +175,8 @@ def test_from_a_script_the_next_command_waits_for_the_arm() -> None:
 
 def test_by_hand_it_does_not_wait() -> None:
     made, _ = alone(slew_limit=100)
-    who = made.run(steer_address(5))
-    came = made.run(steer(who, script([C.MUCH_MORE, C.MUCH_MORE]), lambda _: None))
+    subject = made.run(steer_address(5))
+    came = made.run(steer(subject, script([C.MUCH_MORE, C.MUCH_MORE]), lambda _: None))
     assert fractions(came.reached) == [0.1, 0.2]
     assert [one.arrived for one in came.reached] == [False, False]
 
@@ -200,14 +200,14 @@ def test_a_correction_table_is_no_reason_to_doubt() -> None:
 # --- by channel ------------------------------------------------------------------------------------------------
 
 
-def test_all_that_follow_a_channel_move_and_nobody_else() -> None:
+def test_all_that_follow_a_channel_move_and_no_other() -> None:
     made, first = alone()
     second = made.add(2, 6, channel=2, direction=1, soft_start=100)
     other = made.add(3, 7, channel=3)
-    who = made.run(steer_channel(2, [5, 6, 7]))
-    assert (who.addresses, who.channel) == ((5, 6), 2)
+    subject = made.run(steer_channel(2, [5, 6, 7]))
+    assert (subject.addresses, subject.channel) == ((5, 6), 2)
     port = made.hooked(lambda _: None)
-    came = steered(made, C.MUCH_MORE, who=who)
+    came = steered(made, C.MUCH_MORE, subject=subject)
     assert demands(port) == []
     assert any(isinstance(one, m.DemandAll) for one in port.sent)
     assert (where(first, made), where(second, made)) == pytest.approx((6.0, -6.0), abs=0.11)
@@ -219,27 +219,27 @@ def test_all_that_follow_a_channel_move_and_nobody_else() -> None:
 def test_the_narrowest_ends_of_all_hold() -> None:
     made, _ = alone(end_high=3000)
     made.add(2, 6, channel=2, end_low=-600)
-    who = made.run(steer_channel(2, [5, 6]))
-    assert (who.low, who.high) == pytest.approx((-0.1, 0.5))
+    subject = made.run(steer_channel(2, [5, 6]))
+    assert (subject.low, subject.high) == pytest.approx((-0.1, 0.5))
 
 
 def test_many_on_one_channel_report_in_turn_and_the_demand_is_in_time() -> None:
     made = box()
     for number in range(1, 13):
         made.add(number, number, channel=4, loss_time_out=150, soft_start=0)
-    who = made.run(steer_channel(4, range(1, 13)))
+    subject = made.run(steer_channel(4, range(1, 13)))
     faults: set[int] = set()
     keys = slowly((0.0, C.MUCH_MORE), (4.0, C.QUIT), made=made)
-    came = made.run(steer(who, keys, lambda view: faults.update(one.faults for one in view.reports.values())))
+    came = made.run(steer(subject, keys, lambda view: faults.update(one.faults for one in view.reports.values())))
     assert faults == {0}
     assert {one.state for one in came.reached[0].reports.values()} == {State.FOLLOWING}
 
 
-def test_nobody_on_the_channel_is_said_with_the_channels_in_use() -> None:
+def test_a_channel_without_actuators_is_refused_with_the_channels_in_use() -> None:
     made, _ = alone()
     made.add(2, 6, channel=9)
     made.add(3, 7)
-    with pytest.raises(InputError, match="nobody follows channel 4; channels in use: 2, 9"):
+    with pytest.raises(InputError, match="no actuator follows channel 4; channels in use: 2, 9"):
         made.run(steer_channel(4, [5, 6, 7]))
     with pytest.raises(InputError, match="channels in use: none"):
         made.run(steer_channel(4, [7]))
@@ -255,10 +255,10 @@ def test_no_such_channel(channel: int) -> None:
 def test_the_end_is_told_at_the_end_alone() -> None:
     """One step of the demand away from it is not there yet; limp is nowhere."""
     made, _ = alone()
-    who = made.run(steer_address(5))
+    subject = made.run(steer_address(5))
     views: list[View] = []
     moves = script([C.MUCH_MORE] * 11 + [C.LESS, C.LIMP])
-    made.run(steer(who, moves, views.append, wants_settled=True, large=0.1, small=1 / MAX_DEMAND))
+    made.run(steer(subject, moves, views.append, wants_settled=True, large=0.1, small=1 / MAX_DEMAND))
     ends = {one.fraction: one.end for one in views if one.fraction is not None and one.fraction > 0.85}
     assert ends[1.0] == 1
     assert ends[(MAX_DEMAND - 1) / MAX_DEMAND] == 0
@@ -272,7 +272,7 @@ def test_limp_is_no_end_of_the_travel() -> None:
     assert came.reached[-1].fraction is None
 
 
-def test_what_comes_behind_quit_is_left_for_whoever_asks_next() -> None:
+def test_what_comes_behind_quit_is_left_for_the_next_reader() -> None:
     made, _ = alone()
     left = iter([C.MORE, C.QUIT, C.MUCH_MORE, C.LESS])
     made.run(steer(made.run(steer_address(5)), lambda: next(left, C.QUIT), lambda _: None))
@@ -291,7 +291,7 @@ def test_the_first_and_the_last_channel_are_channels(channel: int) -> None:
 def test_one_that_takes_longer_than_its_law_of_motion_says_is_waited_for_a_second_more() -> None:
     """A gust holds it up, or noise costs reports; the arm gets there."""
     made, actuator = alone(slew_limit=10_000, soft_start=0)
-    who = made.run(steer_address(5))  # 120 deg at 1000 deg/s: 0.12 s, and as much again
+    subject = made.run(steer_address(5))  # 120 deg at 1000 deg/s: 0.12 s, and as much again
     actuator.settings.set_working("slew-limit", 100)  # 6 deg at 10 deg/s: 0.6 s
-    came = steered(made, C.MUCH_MORE, who=who)
+    came = steered(made, C.MUCH_MORE, subject=subject)
     assert came.reached[0].arrived

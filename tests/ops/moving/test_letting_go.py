@@ -14,6 +14,7 @@ from busproto.ops.moving.letting_go import (
     OnLine,
     _Party,
     _release_each,
+    holding_actuators,
     let_go,
     release_all,
 )
@@ -27,7 +28,7 @@ from busproto.wire.hash import device_tag
 from busproto.wire.messages import Message, Release, Released, ReportRound, State
 from busproto.wire.parameters import LOSS_HOLD
 from tests.ops.helpers import MS, S, box, uid_of
-from tests.ops.moving.helpers import actuators, clashing, deaf, engage_all, holding, who_holds
+from tests.ops.moving.helpers import actuators, clashing, deaf, engage_all, holding
 
 
 def answer_twice(actuator: Actuator, gap_ns: int = 0) -> None:
@@ -52,7 +53,7 @@ def answer_twice(actuator: Actuator, gap_ns: int = 0) -> None:
 def test_all_that_held_are_seen_limp(count: int, is_known: bool) -> None:
     one = holding(count)
     seen = one.run(let_go(actuators(one) if is_known else None))
-    assert who_holds(one) == set()
+    assert holding_actuators(one) == set()
     assert seen == LetGo(limp=tuple(range(1, count + 1)))
     assert seen.is_limp
     assert "were seen limp" in seen.text or count == 1
@@ -63,7 +64,7 @@ def test_one_that_hears_no_release_at_all_is_named_with_its_state() -> None:
     deaf(one, one.bus.actuators[1], Release)
     began_ns = one.now_ns
     seen = one.run(let_go(actuators(one)))
-    assert who_holds(one) == {2}
+    assert holding_actuators(one) == {2}
     assert seen == LetGo(limp=(1, 3), holding=(Holding(2, State.LOST_HOLD),))
     assert not seen.is_limp
     assert seen.text == (
@@ -76,14 +77,14 @@ def test_one_that_is_deaf_for_a_while_is_told_again() -> None:
     one = holding(3)
     deaf(one, one.bus.actuators[1], Release, times=5)
     assert one.run(let_go(actuators(one))).is_limp
-    assert who_holds(one) == set()
+    assert holding_actuators(one) == set()
 
 
 def test_one_that_does_not_answer_is_not_called_limp_though_it_is() -> None:
     one = holding(3)
     one.bus.actuators[2].is_mute = True
     seen = one.run(let_go(actuators(one)))
-    assert who_holds(one) == set()
+    assert holding_actuators(one) == set()
     assert seen == LetGo(limp=(1, 2), not_seen=(3,))
     assert "address 3 (no answer)" in seen.text
 
@@ -130,16 +131,16 @@ def test_a_faulted_or_a_fresh_one_is_told_by_its_address_as_a_demand_could_wake_
 
 def test_only_those_meant_are_released_where_not_all_are_to_be() -> None:
     one = holding(3)
-    seen = one.run(let_go((OnLine(2),), everyone=False))
+    seen = one.run(let_go((OnLine(2),), to_all=False))
     assert seen == LetGo(limp=(2,))
-    assert who_holds(one) == {1, 3}
+    assert holding_actuators(one) == {1, 3}
 
 
 def test_all_are_released_where_the_one_meant_is_not_seen_limp() -> None:
     one = holding(2)
     one.bus.actuators[0].is_mute = True
-    assert one.run(let_go((OnLine(1),), everyone=False)) == LetGo(not_seen=(1,))
-    assert who_holds(one) == set()
+    assert one.run(let_go((OnLine(1),), to_all=False)) == LetGo(not_seen=(1,))
+    assert holding_actuators(one) == set()
 
 
 # --- several at one address ------------------------------------------------------------------------------------
@@ -151,7 +152,7 @@ def test_those_that_fraction_an_address_are_told_apart_and_each_is_seen(seed: in
     one.run(find())
     assert one.link.clashing
     seen = one.run(let_go(actuators(one)))
-    assert who_holds(one) == set()
+    assert holding_actuators(one) == set()
     assert seen == LetGo(limp=(5, 5, 6))
 
 
@@ -198,7 +199,7 @@ def test_two_with_one_uid_are_both_seen_or_neither_is_called_limp() -> None:
     one.run(engage_all())
     one.pass_time(S)
     assert one.run(let_go((OnLine(3, uid_of(7), count=2),))).limp == (3,)
-    assert who_holds(one) == set()
+    assert holding_actuators(one) == set()
     one.bus.actuators[0].power_off()
     assert not one.run(let_go((OnLine(3, uid_of(7), count=3),))).is_limp
 
@@ -211,7 +212,7 @@ def test_a_burst_of_noise_is_outlasted(lasting_ms: int) -> None:
     one = holding(4)
     one.bus.kernel.at(one.now_ns + lasting_ms * MS, one.noise(1.0))
     assert one.run(let_go(actuators(one))).limp == (1, 2, 3, 4)
-    assert who_holds(one) == set()
+    assert holding_actuators(one) == set()
 
 
 def test_a_line_that_stays_dead_is_told_within_the_stated_time() -> None:
@@ -224,7 +225,7 @@ def test_a_line_that_stays_dead_is_told_within_the_stated_time() -> None:
     began_ns = one.now_ns
     assert one.run(let_go(actuators(one))) == LetGo(not_seen=(1, 2, 3, 4))
     assert one.now_ns - began_ns <= LONGEST_NS + S
-    assert who_holds(one) == {1, 2, 3, 4}
+    assert holding_actuators(one) == {1, 2, 3, 4}
 
 
 @pytest.mark.parametrize("gap_ns", [0, 300_000, 2 * MS])
@@ -233,7 +234,7 @@ def test_one_that_answers_twice_is_judged_rightly(at: int, gap_ns: int) -> None:
     one = holding(8)
     answer_twice(one.bus.actuators[at], gap_ns)
     seen = one.run(let_go(actuators(one)))
-    assert who_holds(one) == set()
+    assert holding_actuators(one) == set()
     assert seen == LetGo(limp=tuple(range(1, 9)))
 
 
@@ -250,7 +251,7 @@ def test_noise_does_not_make_a_false_word(rate: float) -> None:
         one = holding(6, seed=seed)
         one.noise(rate)
         assert one.run(let_go(actuators(one))).is_limp
-        assert who_holds(one) == set()
+        assert holding_actuators(one) == set()
 
 
 def test_an_answer_that_cannot_be_read_does_not_drown_the_next() -> None:
@@ -291,7 +292,7 @@ def test_a_release_is_said_whole_behind_the_longest_answer() -> None:
     one.link.session.echoes = True
     one.bus.line.disturb(object(), one.now_ns + 11 * MS, one.bus.kernel.stream("answer"))
     one.run(release_all())
-    assert who_holds(one) == set()
+    assert holding_actuators(one) == set()
 
 
 @pytest.mark.parametrize("is_known", [True, False])

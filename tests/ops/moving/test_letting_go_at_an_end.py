@@ -28,7 +28,7 @@ from busproto.wire.frame import UNADDRESSED
 from busproto.wire.messages import Message, Release, Report, State
 from busproto.wire.parameters import LOSS_HOLD
 from tests.ops.helpers import MS, Box, DyingPort, S, box, once, uid_of
-from tests.ops.moving.helpers import actuators, clashing, holding, who_holds
+from tests.ops.moving.helpers import actuators, clashing, holding, holding_actuators
 
 # --- the port goes away ----------------------------------------------------------------------------------------
 
@@ -75,7 +75,7 @@ def test_an_error_says_what_was_seen(error: BaseException) -> None:
     assert caught.value is error
     assert seen_by(error) == LetGo(limp=(1,))
     assert error.__notes__ == ["the actuator at address 1 was seen limp"]
-    assert who_holds(one) == set()
+    assert holding_actuators(one) == set()
 
 
 def test_what_was_seen_comes_with_the_result_and_the_actuators_may_grow_meanwhile() -> None:
@@ -267,4 +267,4 @@ def test_a_cancellation_does_not_break_it_off() -> None:
         assert seen_by(caught.value) in {LetGo(limp=(1, 2, 3)), None}  # asyncio may make the error anew
 
     asyncio.run(run())
-    assert who_holds(one) == set()
+    assert holding_actuators(one) == set()

@@ -203,7 +203,7 @@ def test_who_loses_power_is_silent_and_comes_back() -> None:
     assert seen[2].missed == 0
 
 
-def test_nobody_there_is_nothing_to_watch() -> None:
+def test_an_empty_line_is_nothing_to_watch() -> None:
     made = box()
     assert made.run(scan()) == ()
     assert made.run(watch({}, 5 * S)) == 0
@@ -239,7 +239,7 @@ def test_what_came_stays_when_it_is_interrupted() -> None:
     assert all(track.position.count > 10 for track in seen.values())
 
 
-def test_progress_is_told_where_nobody_looks_at_a_table() -> None:
+def test_progress_is_told_where_no_table_is_shown() -> None:
     made, _ = three()
     told = []
     made.link = Link(made.bus.host, on_progress=told.append)

@@ -66,7 +66,7 @@ def test_the_box_as_it_came_together(air: Hauler) -> None:
     assert "address: none, planned 10" in differences(found, "flap, left")
 
 
-def test_without_claims_whoever_is_alone_at_the_address_is_taken_for_it(air: Hauler) -> None:
+def test_without_claims_the_actuator_alone_at_the_address_is_taken_for_it(air: Hauler) -> None:
     found = look(air, {})
     assert status(found, "rudder, upper") == DIFFERS
     assert status(found, "throttle") == CLASHING

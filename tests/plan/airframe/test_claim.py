@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 import pytest
 
+from busproto.ops.moving.hand_movement import Held, Restless, Silent, Verdict
 from busproto.ops.moving.motion import engage
-from busproto.ops.moving.who_moved import Held, Restless, Silent, Verdict
 from busproto.plan.airframe.claim import Asked, BackAgain, Claimed, NotClaimed, Order, Skipped, Undone, tasks_of
 from busproto.plan.assignment import load_assignment
 from busproto.wire.messages import LIMP_STATES, ShowYourself, State
@@ -66,7 +66,7 @@ def test_a_whole_airframe_with_everything_that_happens_at_a_subject(subject: Sub
         assert actuator.state is State.RELEASED
 
 
-def test_everyone_gets_an_address_that_nobody_uses_or_will(subject: Subject) -> None:
+def test_every_actuator_gets_an_address_that_is_not_in_use_or_planned(subject: Subject) -> None:
     actuators = subject.scan()
     addresses = {member.uid: member.address for member in actuators}
     assert len(actuators) == len(set(addresses.values())) == 12
@@ -172,7 +172,7 @@ def test_killed_in_the_middle_and_run_again_it_goes_on(subject: Subject, at_show
     assert not set(subject.asked_names) & set(kept)
 
 
-def test_a_surface_that_nobody_moves_is_skipped_after_a_while(subject: Subject) -> None:
+def test_a_surface_that_is_not_moved_is_skipped_after_a_while(subject: Subject) -> None:
     subject.otherwise = {"flap, left": [{}], "rudder": [{"rudder, upper": 15.0}, {}]}
     ended = subject.run(patience_s=6)
     assert [(one.task.name, one.is_late) for one in subject.of(Skipped)] == [("flap, left", True), ("rudder", True)]
@@ -249,7 +249,7 @@ def test_a_surface_that_falls_when_its_drive_lets_go_is_no_answer(subject: Subje
     assert held.uid == ended.assigned["flap, right"]
 
 
-def test_whoever_takes_hold_meanwhile_is_told_to_go_limp_again(subject: Subject) -> None:
+def test_an_actuator_that_engages_meanwhile_is_released_once_more(subject: Subject) -> None:
     actuators = subject.scan()
     stiff = subject.actuators["throttle"]
     address = stiff.address

@@ -9,8 +9,8 @@ import pytest
 from busproto.errors import InputError
 from busproto.ops import release_all
 from busproto.ops.discovery.search import Found, Roster
+from busproto.ops.moving.hand_movement import Member
 from busproto.ops.moving.nudge import Nudged
-from busproto.ops.moving.who_moved import Member
 from busproto.plan.actuators import scratch_moves
 from busproto.plan.airframe.claim import Answer, CannotSwing, Ended, claim_by_nudge
 from busproto.plan.assignment import load_assignment, save_assignment

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from busproto.errors import InputError
 from busproto.ops.discovery.search import Found, Roster
-from busproto.ops.moving.who_moved import Moved
+from busproto.ops.moving.hand_movement import Moved
 from busproto.plan.actuators import meet, own_address, scratch_moves, whom
 from busproto.plan.airframe.claim import Asked, Task, exchange_roles, places_for, tasks_of
 from busproto.plan.assignment import save_assignment

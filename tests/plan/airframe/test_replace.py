@@ -167,13 +167,13 @@ def test_several_new_ones_are_listed_and_one_is_chosen_by_uid() -> None:
 @pytest.mark.parametrize(
     ("uid", "said"),
     [
-        (None, "nobody is on the line whom the record does not know"),
+        (None, "every actuator on the bus is already in the record"),
         (uid_of(NEW), "is not on the line"),
         (uid_of(2), "is in the record already, as rudder"),
         (uid_of(1), "is the old actuator itself; 'busproto restore'"),
     ],
 )
-def test_nobody_who_could_be_meant(uid: bytes | None, said: str) -> None:
+def test_no_actuator_that_could_be_meant(uid: bytes | None, said: str) -> None:
     with pytest.raises(InputError, match=said):
         Hangar().exchange(uid=uid)
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from busproto.ops import find
-from busproto.ops.moving.who_moved import Member
+from busproto.ops.moving.hand_movement import Member
 from busproto.plan.actuators import meet, scratch_moves
 from busproto.plan.airframe.claim import Asked, BackAgain, Ended, NotClaimed, Order, claim_by_hand
 from busproto.plan.assignment import load_assignment, save_assignment

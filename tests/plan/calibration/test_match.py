@@ -78,7 +78,7 @@ def test_the_tables_are_stored_in_the_others_and_the_lead_has_none(
 
 
 @pytest.mark.parametrize("at", [3, 40, 400, 900])
-def test_an_interruption_leaves_the_tables_as_they_were_and_everyone_limp(at: int) -> None:
+def test_an_interruption_leaves_the_tables_as_they_were_and_all_limp(at: int) -> None:
     bus, link = rudder()
     subjects = members(link)
     kept = [actuator.settings.stored() for actuator in bus.actuators]

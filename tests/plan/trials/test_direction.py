@@ -241,7 +241,7 @@ def test_one_that_is_blocked_is_not_asked_for(tmp_path: Path) -> None:
     assert flap.way is Way.NOT_KNOWN
     assert flap.by_deg is not None
     assert abs(flap.by_deg) < LEAST_DEG
-    assert flap.why == f"told to swing, its arm turned by {flap.by_deg:+.1f} deg only"
+    assert flap.why == f"asked to swing, its arm turned by {flap.by_deg:+.1f} deg only"
     assert [name for name, _ in on.seen] == ["rudder"]
 
 

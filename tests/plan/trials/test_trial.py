@@ -175,11 +175,11 @@ def nonsense(subject: Box, number: int, says: Callable[[int], int]) -> None:
 @pytest.mark.parametrize(
     ("says", "why"),
     [
-        (lambda at: 32_767, "it says 327.67 deg, its stops stand at +-"),
-        (lambda at: -30_000, "it says -300.00 deg"),
+        (lambda at: 32_767, "it reports 327.67 deg, its stops are at +-"),
+        (lambda at: -30_000, "it reports -300.00 deg"),
         (lambda at: (-6000, 6000)[at % 2], "its model goes 400 deg/s at most"),
         (lambda at: 40 * (at % 200 - 100), ""),
-        (lambda at: 100 if at < 60 else 20_000, "it says 200.00 deg"),
+        (lambda at: 100 if at < 60 else 20_000, "it reports 200.00 deg"),
     ],
     ids=["beyond", "below", "jumping", "wandering", "later"],
 )
@@ -262,7 +262,7 @@ def test_a_short_time_out_is_kept_fed_while_it_is_moved() -> None:
     assert [one.faults for one in tried(subject, subjects, "centre", "move")] == [()] * 8
 
 
-def test_one_that_falls_silent_in_the_middle_ends_the_trial_with_everyone_limp() -> None:
+def test_an_actuator_that_falls_silent_ends_the_trial_with_all_limp() -> None:
     subject = box(2)
     subjects = [subject_of(subject, 1), subject_of(subject, 2)]
     subject.bus.kernel.at(subject.now_ns + 1500 * MS, lambda: setattr(subject.bus.actuators[1], "is_mute", True))

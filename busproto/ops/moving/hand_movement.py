@@ -1,29 +1,28 @@
-"""Which arm did the hand move? Positions with their times in, what happened out.
+"""Which arm did the hand move? Takes positions with their times, gives movements and a judgement of each.
 
-`Watch` takes the positions of everyone, turn by turn, and gives an `Episode` each time that a movement has come to
-rest; `judge` says whom a person meant by it, given how many actuators belong to the surface that was asked for. Both
-know no bus, no clock and no plan. `Lookout` asks a bus where the arms are, and feeds a watch with it.
+`Watch` takes the positions of all actuators, turn by turn, and gives an `Episode` each time a movement has come to
+rest. `judge` decides which actuators the person meant, given how many belong to the surface that was asked for. Both
+know no bus, no clock and no plan. `Lookout` asks the actuators on a bus for their positions and feeds a `Watch`.
 
 The numbers, and why:
 
-- *Still* is an arm that kept within 0.4 deg for 0.5 s. Position sensors step by about 0.05 deg and flicker by a step
-  or two, so 0.4 deg is no noise. In 0.5 s there are at least three reports, also of 32 actuators asked one by one at
-  115 200 Bd (about 150 ms a turn), and a hand that turns round at the end of its way does not pause for so long. What
-  is slower than 0.4 deg in 0.5 s is not seen as a movement: a surface that sags, and a hand that would need 5 s for
-  the least movement that counts.
+- *Still* is an arm that stayed within 0.4 deg for 0.5 s. Position sensors step by about 0.05 deg and flicker by a step
+  or two, so 0.4 deg is not noise. In 0.5 s there are at least three reports, also of 32 actuators asked one by one at
+  115 200 Bd (about 150 ms a turn), and a hand that reverses does not pause that long. A movement slower than 0.4 deg in
+  0.5 s is not seen: a surface that sags, or a hand that would need 5 s for the least movement that counts.
 - *Clear* is a movement of 4 deg. Play of gears and linkage is a degree or two (common practice, no source), and so is
-  what a surface does when the airframe is knocked. One sees 4 deg at the surface.
-- *Steady* is a movement that was beyond half of its reach for 0.12 s. A knock that springs back is shorter, a hand
-  that goes there and back at once is not.
-- *Alike* are movements of which the smaller is at least half of the greater. A claim that is wrong costs more than a
-  question asked twice: so one is taken only if it moved at least twice as far as anyone else.
-- *Follows* the first of a gang who moved at least 0.35 times as far as it and at the same times (the cosine between
-  both courses is 0.7 or more, whatever its sign). Backlash makes one follow late and less; with play of half of the
-  movement there are still 0.5 and about 0.9. A bump of another arm is shorter, or at another time.
-- *Settled* is one that has been still since it was first heard, or since it went limp. What falls when the drive lets
-  go is no hand.
-- A movement that has not come to rest after 4 s is *restless*, which is said; after 10 s it is forgotten, so that one
-  sensor that flickers does not stop everything. One that was not heard for 3 s begins anew.
+  the movement of a surface when the airframe is knocked. At the surface 4 deg can be seen.
+- *Steady* is a movement that was beyond half of its reach for 0.12 s. A knock that springs back is shorter; a hand that
+  moves there and straight back is not.
+- *Alike* are movements of which the smaller is at least half of the greater. A wrong claim costs more than a question
+  asked twice, so an actuator is accepted only if it moved at least twice as far as any other.
+- *Follows* the first of a gang: an actuator that moved at least 0.35 times as far and at the same times (the cosine
+  between both courses is 0.7 or more, whatever its sign). Backlash makes an actuator follow late and less; with play of
+  half of the movement the values are still 0.5 and about 0.9. A bump of another arm is shorter, or at another time.
+- *Settled* is an actuator that has been still since its first report, or since it went limp. So an arm that drops when
+  its drive is released is not taken for a hand movement.
+- A movement that has not come to rest after 4 s is *restless*, which is reported; after 10 s it is forgotten, so that
+  one flickering sensor does not stop everything. An actuator without a report for 3 s begins anew.
 """
 
 from __future__ import annotations
@@ -57,14 +56,14 @@ RESTLESS_NS: Final = 4_000 * MS
 FORGET_NS: Final = 10_000 * MS
 GONE_NS: Final = 3_000 * MS
 NOTICED_DEG: Final = 1.0
-"""A movement smaller than this is not even spoken of."""
+"""deg. A smaller movement is not mentioned."""
 
 TURN_NS: Final = 40 * MS
-"""A turn of reports is not asked for sooner than this: a dozen of them in the time of a rest is plenty."""
+"""ns. The least time between two turns of reports: a dozen within the time of a rest is plenty."""
 ASK_ALONE_AFTER: Final = 2
-"""Rounds in a row in which one was not heard before it is asked alone."""
+"""After this many rounds without its report an actuator is asked alone."""
 SILENT_AFTER: Final = 12
-"""Turns in a row in which one was not heard before it counts as silent, and is asked in one turn of 16 only."""
+"""After this many turns without its report an actuator counts as silent, and is asked in one turn of 16 only."""
 SILENT_TURN: Final = 16
 
 
@@ -74,7 +73,7 @@ class Mover:
 
     Attributes:
         uid: 8 bytes.
-        path: times, ns, and how far it was from where it had been, deg; positive is where its own angle grows.
+        path: times, ns, and the displacement from its position before, deg; positive is where its own angle grows.
     """
 
     uid: bytes
@@ -82,18 +81,18 @@ class Mover:
 
     @property
     def reach_deg(self) -> float:
-        """The greatest way to any side, 0 or more."""
+        """The greatest displacement to either side, deg, 0 or more."""
         return _reach_deg(self.path)
 
     @property
     def first_side(self) -> int:
-        """To which side it first went by half of its reach, -1 or +1."""
+        """The side to which it first moved by half of its reach, -1 or +1."""
         half_deg = self.reach_deg / 2
         return next((1 if deg > 0 else -1 for _, deg in self.path if abs(deg) >= half_deg and deg), 1)
 
     @property
     def steady_ns(self) -> int:
-        """For how long it was beyond half of its reach."""
+        """The time it was beyond half of its reach, ns."""
         half_deg = self.reach_deg / 2
         return sum(
             after_ns - before_ns
@@ -102,11 +101,11 @@ class Mover:
         )
 
     def way_deg(self, side: int) -> float:
-        """The greatest way to one side (-1 or +1), signed."""
+        """The greatest displacement to one side (-1 or +1), deg, signed."""
         return side * max(0.0, *(side * deg for _, deg in self.path))
 
     def course(self, other: Mover) -> float:
-        """Cosine between both courses, -1..+1, each taken as it was at the times of both."""
+        """Cosine between both courses, -1..+1, each interpolated at the times of both."""
         products = squares = other_squares = 0.0
         mine, others = dict(self.path), dict(other.path)
         mine_deg = other_deg = 0.0
@@ -120,23 +119,24 @@ class Mover:
 
 @dataclass(frozen=True, slots=True)
 class Episode:
-    """A movement that has come to rest: all who had a part in it, the farthest first."""
+    """A movement that has come to rest: every actuator that took part, the farthest first."""
 
     movers: tuple[Mover, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Restless:
-    """These have been moving for 4 s without coming to rest."""
+    """The actuators that have been moving for 4 s without coming to rest."""
 
     uids: tuple[bytes, ...]
 
 
 @dataclass(slots=True)
 class _Track:
-    """One actuator as it was heard.
+    """The reports of one actuator.
 
-    `window` holds its reports of the last `REST_NS`, and one older; `path` the way from `from_deg` while it moves.
+    `window` holds its reports of the last `REST_NS`, and one older; `path` the displacement from `from_deg` while it
+    moves.
     """
 
     window: deque[tuple[int, float]] = field(default_factory=deque)
@@ -170,27 +170,27 @@ class _Track:
         return is_long and len(self.window) >= REST_REPORTS and self._spread_deg <= STILL_DEG
 
     def end(self) -> None:
-        """The movement is over; what belonged to it does not count for the next one."""
+        """End the movement: its reports do not count for the next one."""
         self.is_moving = self.is_said = False
         self.path = []
         self.window = deque([self.window[-1]])
 
 
 class Watch:
-    """Looks for movements in the positions of everyone."""
+    """Looks for movements in the positions of all actuators."""
 
     def __init__(self) -> None:
         self._tracks: dict[bytes, _Track] = {}
 
     def feed(self, time_ns: int, positions_deg: Mapping[bytes, float]) -> list[Episode | Restless]:
-        """One turn of reports.
+        """Take one turn of reports.
 
         Args:
-            time_ns: when they were asked, never less than before.
-            positions_deg: where each arm is, by uid, deg; who did not answer is missing.
+            time_ns: when the turn was asked for, never less than before.
+            positions_deg: the position of each arm, deg, by uid; actuators that did not answer are missing.
 
         Returns:
-            What is now known to have happened; mostly nothing.
+            The movements that have ended, and those that are restless; mostly none.
         """
         for uid, track in tuple(self._tracks.items()):
             if time_ns - track.window[-1][0] > GONE_NS:
@@ -200,11 +200,12 @@ class Watch:
         return [*self._episodes(), *self._restless(time_ns)]
 
     def forget(self, uid: bytes) -> None:
-        """This one has just gone limp, or is another: nothing of it counts until it has been still."""
+        """Forget the reports of an actuator that has just gone limp, or was replaced: it must be still before it
+        counts."""
         self._tracks.pop(uid, None)
 
     def is_settled(self, uids: Iterable[bytes]) -> bool:
-        """Whether all of these that were heard are settled."""
+        """Whether all of these actuators that have reported are settled."""
         return all(self._tracks[uid].is_settled for uid in uids if uid in self._tracks)
 
     def _episodes(self) -> list[Episode]:
@@ -242,16 +243,16 @@ class Verdict(enum.Enum):
 
     MEANT = "these were meant"
     TAKEN = "these were moved, but are known already"
-    SEVERAL = "more moved alike than the surface has"
-    FEW = "fewer moved than the surface has"
+    SEVERAL = "more actuators moved alike than the surface has"
+    FEW = "fewer actuators moved than the surface has"
     SMALL = "too little to be sure"
     SHORT = "too short: a knock"
-    NOTHING = "nothing worth a word"
+    NOTHING = "too little to mention"
 
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """By how much one actuator was moved, deg: the greatest way to the side to which the hand went first."""
+    """The displacement of one actuator, deg: the greatest to the side to which the hand went first."""
 
     uid: bytes
     by_deg: float
@@ -259,24 +260,24 @@ class Moved:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """A verdict, and those it is about, the farthest first."""
+    """A verdict, and the actuators it is about, the farthest first."""
 
     verdict: Verdict
     moved: tuple[Moved, ...] = ()
 
     @property
     def uids(self) -> tuple[bytes, ...]:
-        """Whom it is about."""
+        """The actuators it is about, as uids of 8 bytes."""
         return tuple(one.uid for one in self.moved)
 
 
 def judge(
     movers: Iterable[Mover], count: int, taken: Collection[bytes] = (), *, clear_deg: float = CLEAR_DEG
 ) -> Judgement:
-    """Whom the hand meant.
+    """Which actuators the hand meant.
 
     Args:
-        movers: of an episode, the farthest first, without those whose movement is expected.
+        movers: the movers of an episode, the farthest first, without those whose movement is expected.
         count: how many actuators are looked for, 1 or more.
         taken: uids that are known to be others.
         clear_deg: the least movement that counts, deg.
@@ -310,7 +311,8 @@ def judge(
 
 
 def _judgement(verdict: Verdict, movers: tuple[Mover, ...]) -> Judgement:
-    """Each one's way to the side to which the first of them went first, or against it, as its course says."""
+    """Judge: the displacement of each is taken to the side to which the first mover went first, or, where its course is
+    opposite, to the other side."""
     lead = movers[0]
     sides = [lead.first_side * (1 if mover.course(lead) >= 0 else -1) for mover in movers]
     ways = zip(movers, sides, strict=True)
@@ -322,12 +324,12 @@ def _judgement(verdict: Verdict, movers: tuple[Mover, ...]) -> Judgement:
 
 @dataclass(frozen=True, slots=True)
 class Member:
-    """One actuator that can be asked.
+    """One actuator that can be asked by address.
 
     Attributes:
         uid: 8 bytes.
         address: 1..239, its own.
-        model: "" where it did not say.
+        model: model name; "" where it is not known.
     """
 
     uid: bytes
@@ -337,20 +339,20 @@ class Member:
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """This one was not limp; it was told so again."""
+    """An actuator that was not limp, and was released again."""
 
     uid: bytes
 
 
 @dataclass(frozen=True, slots=True)
 class Silent:
-    """This one does not answer any more."""
+    """An actuator that does not answer any more."""
 
     uid: bytes
 
 
 class Lookout:
-    """Asks everyone again and again where the arm is; who does not answer stops nothing."""
+    """Asks all actuators again and again for their positions; an actuator that does not answer delays no other."""
 
     def __init__(self, actuators: Sequence[Member], tell: Callable[[Held | Silent], object]) -> None:
         self.watch = Watch()
@@ -363,11 +365,12 @@ class Lookout:
 
     @property
     def silent(self) -> tuple[bytes, ...]:
-        """Those who do not answer now."""
+        """The uids that do not answer now."""
         return tuple(uid for uid, missed in self._missed.items() if missed >= SILENT_AFTER)
 
     def settle(self) -> Steps[tuple[bytes, ...]]:
-        """Look at everyone until each has been still, for twice that time at most; returns who was not limp then."""
+        """Ask all until each arm has been still, for twice the rest time at most. Returns the uids that were not
+        limp."""
         began_ns = yield from now()
         stiff: set[bytes] = set()
         while True:
@@ -379,14 +382,15 @@ class Lookout:
                 return tuple(sorted(stiff))
 
     def turn(self) -> Steps[list[Episode | Restless]]:
-        """Ask everyone once; whoever is not limp is told so again."""
+        """Ask all actuators once; release again every one that is not limp. Returns movements that have ended, or go
+        on."""
         states, happened = yield from self._turn()
         for member in self._actuators.values():
             if states.get(member.uid, State.LIMP) not in LIMP_STATES:
                 self._tell(Held(member.uid))
                 self.watch.forget(member.uid)
                 yield from release_all()
-                with contextlib.suppress(OperationError):  # if it is not heard now, it is in a later turn
+                with contextlib.suppress(OperationError):  # without an answer now, it is released in a later turn
                     yield from release(member.address)
         return happened
 

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busproto.ops.moving.who_moved import (
+from busproto.ops.moving.hand_movement import (
     ALIKE,
     CLEAR_DEG,
     FORGET_NS,
