@@ -94,8 +94,8 @@ class Finding:
         quoted = [f"'{function}'" for function in self.functions]
         if len(quoted) > MOST_NAMED:
             quoted[MOST_NAMED - 1 :] = [f"and {len(quoted) - MOST_NAMED + 1} more"]
-        who = f" ({', '.join(quoted)})" if quoted and self.path[1:2] != self.functions else ""
-        return f"{self.key}{who}: {self.text}"
+        names = f" ({', '.join(quoted)})" if quoted and self.path[1:2] != self.functions else ""
+        return f"{self.key}{names}: {self.text}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -109,11 +109,11 @@ class Harmed:
     def text(self) -> str:
         """The whole of it in one line."""
         where = "without an address" if self.address == UNADDRESSED else f"address {self.address}"
-        who = f"{self.function} ({self.uid.hex()}, {where})" if self.function else f"{self.uid.hex()}, {where},"
+        device = f"{self.function} ({self.uid.hex()}, {where})" if self.function else f"{self.uid.hex()}, {where},"
         whys = [f"the pack has {_volts(self.full_mv)} V when it is full"] if self.full_mv is not None else []
         whys += [f"it has {self.supply_mv / 1000:.2f} V now"] if self.supply_mv is not None else []
         rated = f"is rated {_volts(self.low_mv)}..{_volts(self.high_mv)} V"
-        return f"TAKE THE SUPPLY OFF: {who} {rated}; {' and '.join(whys)}. That harms it."
+        return f"TAKE THE SUPPLY OFF: {device} {rated}; {' and '.join(whys)}. That harms it."
 
     def as_json(self) -> dict[str, Any]:
         """As data."""

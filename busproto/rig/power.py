@@ -1,7 +1,7 @@
 """The supply of a whole airframe: the voltage left at each actuator, and how long a capacitor helps.
 
 Every actuator is counted that has a stall current: one whose lead is not told as if it had none, which lets the others
-sag more than they will. Who cannot be counted is named.
+sag more than they will. Functions that cannot be counted are named.
 """
 
 from __future__ import annotations

@@ -76,8 +76,8 @@ def test_a_place_that_is_taken_is_left_alone() -> None:
             one.run(assign(mover.uid, 7))
         assert caught.value.uids == (first.uid,)
         assert str(caught.value) == (
-            f"address 7 (07 hex) is taken by {first.uid.hex()}; nothing was written. Choose another, or give that one "
-            "another first"
+            f"address 7 (07 hex) is taken by {first.uid.hex()}; nothing was written. Choose another, or give "
+            "that actuator another first"
         )
         assert not any(isinstance(message, Assign) for message in port.sent)
         assert [lasting(actuator) for actuator in one.bus.actuators] == before

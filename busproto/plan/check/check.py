@@ -213,19 +213,19 @@ def _gang_finding(kind: str, plan: Plan, gang: Gang, text: str, *, is_error: boo
 
 def _model_of_role_findings(plan: Plan) -> Iterator[Finding]:
     for role in plan.roles.values():
-        here, who = ("function", role.function), (role.function,)
+        here, concerned = ("function", role.function), (role.function,)
         if role.model is None:
             text = "no model is stated, so rating and firmware cannot be checked"
-            yield make("model-unstated", plan.airframe, ("function",), text, is_error=False, functions=who)
+            yield make("model-unstated", plan.airframe, ("function",), text, is_error=False, functions=concerned)
         elif role.model not in plan.models:
             known = f"it has: {', '.join(plan.models)}" if plan.models else "it has none"
             text = f"the fleet map has no model '{role.model}', so its rating cannot be checked; {known}"
-            yield make("model-unknown", plan.airframe, (*here, "model"), text, is_error=False, functions=who)
+            yield make("model-unknown", plan.airframe, (*here, "model"), text, is_error=False, functions=concerned)
         elif role.firmware is not None:
             listed = plan.models[role.model].firmware
             if listed and role.firmware not in listed:
                 text = f"{role.firmware} is not among those the fleet map lists for '{role.model}': {', '.join(listed)}"
-                yield make("firmware-unlisted", plan.airframe, (*here, "firmware"), text, functions=who)
+                yield make("firmware-unlisted", plan.airframe, (*here, "firmware"), text, functions=concerned)
 
 
 def _bus_findings(plan: Plan) -> Iterator[Finding]:

@@ -53,8 +53,8 @@ def _lacking(plan: Plan, role: Role, entry: Entry, file: str) -> Iterator[Findin
                 f"{name} is stated for it, and the actuator in it has no such parameter ({file}): take it out of the "
                 f'plan, say lacks = ["{name}"] here, or fit another actuator'
             )
-            who = (role.function,)
-            yield make("parameter-not-there", plan.airframe, ("function", role.function), text, functions=who)
+            concerned = (role.function,)
+            yield make("parameter-not-there", plan.airframe, ("function", role.function), text, functions=concerned)
 
 
 def _own(plan: Plan, role: Role, entry: Entry, file: str) -> Iterator[Finding]:

@@ -43,20 +43,20 @@ def supply_findings(plan: Plan) -> Iterator[Finding]:
         text = f"{empty_v:.2f} V is above the full pack of {full_v:.2f} V"
         yield make("supply-exchanged", plan.airframe, empty, text)
     for role in plan.roles.values():
-        who = (role.function,)
+        concerned = (role.function,)
         model = plan.models.get(role.model or "")
         if model is not None:
             low_v, high_v = sorted(model.supply)
             rated = f"'{role.model}' is rated for {low_v:.2f}..{high_v:.2f} V"
             if full_v > high_v:
                 text = f"a full pack of {full_v:.2f} V is above the rating: {rated}"
-                yield make("supply-above-rating", plan.airframe, full, text, functions=who)
+                yield make("supply-above-rating", plan.airframe, full, text, functions=concerned)
             elif full_v < low_v:
                 text = f"even a full pack of {full_v:.2f} V is below the rating: {rated}"
-                yield make("supply-below-rating", plan.airframe, full, text, functions=who)
+                yield make("supply-below-rating", plan.airframe, full, text, functions=concerned)
             if empty_v is not None and empty_v < low_v <= full_v:
                 text = f"an empty pack of {empty_v:.2f} V is below the rating: {rated}"
-                yield make("supply-below-rating", plan.airframe, empty, text, is_error=False, functions=who)
+                yield make("supply-below-rating", plan.airframe, empty, text, is_error=False, functions=concerned)
         row = row_of(plan, role)
         limit_v = row.raw("under-voltage") / 1000
         if limit_v > full_v:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from busproto.errors import InputError
 from busproto.ops.discovery.search import Found, Roster
 from busproto.ops.moving.hand_movement import Moved
-from busproto.plan.actuators import meet, own_address, scratch_moves, whom
+from busproto.plan.actuators import meet, named_actuator, own_address, scratch_moves
 from busproto.plan.airframe.claim import Asked, Task, exchange_roles, places_for, tasks_of
 from busproto.plan.assignment import save_assignment
 from busproto.plan.load import Plan, load
@@ -200,14 +200,14 @@ def test_one_that_does_not_say_what_it_is_stays_in_the_list() -> None:
 
 def test_a_person_names_one_by_function_address_or_uid(plan: Plan) -> None:
     assigned = {"throttle": LOW}
-    assert whom(plan, assigned, "throttle") == (LOW, None)
-    assert whom(plan, assigned, "17") == (b"", 17)
-    assert whom(plan, assigned, "0x1F") == (b"", 31)
-    assert whom(plan, assigned, HIGH.hex()) == (HIGH, None)
+    assert named_actuator(plan, assigned, "throttle") == (LOW, None)
+    assert named_actuator(plan, assigned, "17") == (b"", 17)
+    assert named_actuator(plan, assigned, "0x1F") == (b"", 31)
+    assert named_actuator(plan, assigned, HIGH.hex()) == (HIGH, None)
     with pytest.raises(InputError, match="not claimed yet"):
-        whom(plan, assigned, "nose wheel")
+        named_actuator(plan, assigned, "nose wheel")
     with pytest.raises(InputError, match="no function of this airframe: aileron, left"):
-        whom(plan, assigned, "spoiler")
+        named_actuator(plan, assigned, "spoiler")
     roster = roster_of((1, 7), (2, 8), (3, 8), (4, UNADDRESSED))
     assert own_address(roster, uid_of(1)) == 7
     for number, why in ((2, "no address of its own"), (4, "no address of its own"), (5, "not on the line")):
