@@ -17,7 +17,7 @@ MOST_FILES: Final = 15
 MOST_LINES: Final = 500
 WRITTEN: Final = {".py", ".c", ".h", ".js", ".css", ".html", ".in", ".lua", ".md"}
 """What a person writes and reads, by the end of its name."""
-GENERATED: Final = {"busproto/wire/FORMAT.md", "busproto/handbook/scenario-and-plan.md"}
+GENERATED: Final = {"busproto/wire/FORMAT.md", "busproto/handbook/pages/scenario-and-plan.md"}
 """Pages that the program prints; a test of each holds that they are what it prints now."""
 DATA: Final = {"captures", "golden", "data"}
 """Folders of examples and expected output, one file each, not rooms of the house."""

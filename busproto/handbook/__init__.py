@@ -28,7 +28,7 @@ __all__ = [
     "without_comments",
 ]
 
-HERE: Final = Path(__file__).parent
+HERE: Final = Path(__file__).parent / "pages"
 INDEX: Final = "index"
 ENDING: Final = ".md"
 NEAR_SHARE: Final = 0.5
@@ -107,7 +107,7 @@ TOPICS: Final = {
             "format",
             "reference",
             "The bus format: frame, operations, parameters, codes, worked examples.",
-            HERE.parent / "wire" / "FORMAT.md",
+            HERE.parents[1] / "wire" / "FORMAT.md",
         ),
         _page("changes", "reference", "What is new, what was renamed, what is stable, and how a name goes."),
     )

@@ -66,7 +66,7 @@ def test_groups_name_commands() -> None:
 
 
 def test_the_page_is_what_the_program_prints() -> None:
-    """`python -m busproto.cli.json_keys > busproto/handbook/json.md` prints it again."""
+    """`python -m busproto.cli.json_keys > busproto/handbook/pages/json.md` prints it again."""
     assert handbook.TOPICS["json"].source() == json_keys.page()
 
 

@@ -24,8 +24,8 @@ from tests.docs.examples import assert_runs
 from tests.docs.markdown import ROOT, Block
 
 PAGES: Final = ("README.md", "DEVELOPERS.md")
-OVERVIEW: Final = "busproto/handbook/commands.md"
-VIRTUAL_BUS: Final = "busproto/handbook/virtual-bus.md"
+OVERVIEW: Final = "busproto/handbook/pages/commands.md"
+VIRTUAL_BUS: Final = "busproto/handbook/pages/virtual-bus.md"
 MOST_LINES: Final = 150
 """Of README: it is read before anything else, and leads to the rest."""
 PATIENCE_S: Final = 120

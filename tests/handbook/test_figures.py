@@ -67,7 +67,7 @@ def test_leads_by_hand() -> None:
 
 
 def test_the_page_of_every_key_is_current() -> None:
-    """`python -m busproto.cli.files.handbook_keys > busproto/handbook/scenario-and-plan.md` prints it again."""
+    """`python -m busproto.cli.files.handbook_keys > busproto/handbook/pages/scenario-and-plan.md` prints it again."""
     assert handbook.TOPICS["scenario-and-plan"].source() == handbook_keys.page()
 
 

@@ -76,6 +76,6 @@ def test_the_rudder_that_fights_is_matched_and_the_rigging_is_calculated(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     assert cli("plan new tour --example hauler").code == 0
-    block = block_behind("busproto/handbook/tour.md", "the rudder")
+    block = block_behind("busproto/handbook/pages/tour.md", "the rudder")
     _, results = walk_block(block, cli, make_bench(monkeypatch, "rudder-gang"), tmp_path)
     assert [result.arguments[0] for result in results] == ["plan", "match", "rig"]

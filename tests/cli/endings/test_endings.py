@@ -262,7 +262,7 @@ def test_two_interrupts_while_the_page_is_armed_and_an_arm_moves_end_limp() -> N
             page.flow("find")
             page.order("arm", ticked=ALL_TICKED)
             page.wait("arm", lambda body: body["armed"])
-            page.order("demand", address=30, share=0.3)
+            page.order("demand", address=30, fraction=0.3)
             page.wait("pos", lambda body: any(row[1] == "following" for row in body["rows"]))
             process.send_signal(signal.SIGINT)
             process.send_signal(signal.SIGINT)

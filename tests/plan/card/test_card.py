@@ -266,7 +266,7 @@ def test_a_trial_file_is_read_whatever_else_stands_in_it(tmp_path: Path) -> None
     (tmp_path / "t.json").write_text(json.dumps(body), "utf-8")
     trial = load_trial(tmp_path / "t.json")
     assert [row.loss_after_ms for row in trial.actuators] == [(1, 2), 512]
-    assert [row.passed for row in trial.actuators] == [True, False]
+    assert [row.as_planned for row in trial.actuators] == [True, False]
 
 
 @pytest.mark.parametrize("text", ["", "[]", '{"format": 2, "date": "", "actuators": []}', '{"format": 1}', "\x00"])

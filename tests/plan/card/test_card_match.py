@@ -97,7 +97,7 @@ def test_whatever_is_not_as_it_should_be_comes_first() -> None:
         Note("Record", "Not the whole bus: the search was not proven complete: noise."),
         Note("Record", f"Not the whole bus: without an address, so not read: {uid_of(9).hex()}."),
         Note("Settings", "aileron: travel had been changed without being stored."),
-        Note("Trial", f"The trial was of others too, who are not in this record: {uid_of(8).hex()}."),
+        Note("Trial", f"The trial included actuators that are not in this record: {uid_of(8).hex()}."),
     )
     for text in (Page(card_html(card_of(made))).text, svg_text(card_svg(card_of(made)))):
         assert "Search NOT proven complete" in text
