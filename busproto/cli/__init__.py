@@ -49,7 +49,7 @@ GROUPS: Final = {
     "Plan: from a box of actuators to an airframe": {
         "plan": "Write, check and explain the plan of an airframe.",
         "rig": "Calculate margin, resolution, arm and travel of every surface; needs no bus.",
-        "audit": "Hold what is on the line against the plan.",
+        "audit": "Compare what is on the line with the plan.",
         "claim": "Learn which actuator is which, by moving each surface by hand.",
         "apply": "Bring every actuator to its address and settings of the plan.",
         "match": "Make the actuators of one surface move alike, so that they do not fight.",
@@ -58,7 +58,7 @@ GROUPS: Final = {
         "restore": "Bring the actuators back to a record.",
         "compare": "Tell what differs between two records, or a record and the bus.",
         "replace": "Put a new actuator in the place of a lost one.",
-        "card": "Make the commissioning snapshot, for phone and print.",
+        "card": "Make the commissioning sheet, for phone and print.",
     },
     "Virtual bus; nothing real moves": {
         "demo": "Do the whole job once, on a virtual airframe behind a pseudo-terminal.",

@@ -83,7 +83,7 @@ ROWS: Final = (
     ),
     Row(
         "rate error of a whole-number divider",
-        "ATmega48/88/168 data snapshot 2545D, table 84, read",
+        "ATmega48/88/168 data sheet 2545D, table 84, read",
         ("sim/line/test_receiver.py::test_the_rates_that_a_divider_of_16_mhz_gives_at_115200",),
     ),
     Row(

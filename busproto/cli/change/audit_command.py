@@ -44,7 +44,7 @@ proven complete."""
 @port_options
 @json_option
 def command(airframe: str, port: PortOptions, as_json: bool) -> int:
-    """Hold what is on the line against the plan in AIRFRAME: as planned, different, missing, clashing, unexpected.
+    """Compare what is on the line with the plan in AIRFRAME: as planned, different, missing, clashing, unexpected.
 
     Actuators that the pack or the supply harms are named first, on stderr.
 

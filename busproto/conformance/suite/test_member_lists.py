@@ -131,7 +131,7 @@ def test_its_address_marked_it_answers_at_its_rank(dut: Dut, others: set[int]) -
 
 
 @clause("op.03", "find.addresses")
-def test_its_address_not_marked_it_answers_as_a_unlisted(dut: Dut) -> None:
+def test_its_address_not_marked_it_answers_as_an_unlisted_actuator(dut: Dut) -> None:
     answers_as_unlisted(dut, address_list({dut.address ^ 1, dut.address ^ 2}))
 
 
@@ -144,7 +144,7 @@ def test_an_address_list_acknowledges_it_or_ends_its_acknowledgement(dut: Dut) -
 
 
 @clause("op.03", "find.addresses", "frame.unaddressed")
-def test_without_an_address_it_is_a_unlisted_to_every_address_list(dut: Dut) -> None:
+def test_without_an_address_it_is_unlisted_to_every_address_list(dut: Dut) -> None:
     dut.require_alone()
     dut.ask(m.Assign(dut.uid, UNADDRESSED), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
     answers_as_unlisted(dut, address_list(set(range(1, 6))))

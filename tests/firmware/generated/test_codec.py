@@ -236,7 +236,7 @@ def test_hash(uid: bytes, epoch: int, salt: int, slots: int) -> None:
     assert lib.bp_device_tag(uid) == hash.device_tag(uid)
 
 
-def test_a_unlisted_never_answers_with_zero() -> None:
+def test_an_unlisted_actuator_never_answers_with_zero() -> None:
     assert codec().lib.bp_unlisted_answer(0xFFFFFF80) == 1
 
 

@@ -113,7 +113,7 @@ def test_where_no_actuator_is_known_and_none_answers_nothing_is_claimed() -> Non
     assert box().run(let_go(())).is_limp
 
 
-def test_a_unlisted_in_the_row_that_holds_is_found_too() -> None:
+def test_an_unlisted_actuator_in_the_row_that_holds_is_found_too() -> None:
     one = holding(3)
     deaf(one, one.bus.actuators[1], Release)
     known = [member for member in actuators(one) if member.address != 2]
@@ -147,7 +147,7 @@ def test_all_are_released_where_the_one_meant_is_not_seen_limp() -> None:
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_those_that_fraction_an_address_are_told_apart_and_each_is_seen(seed: int) -> None:
+def test_those_that_share_an_address_are_told_apart_and_each_is_seen(seed: int) -> None:
     one = clashing(seed)
     one.run(find())
     assert one.link.clashing
@@ -156,7 +156,7 @@ def test_those_that_fraction_an_address_are_told_apart_and_each_is_seen(seed: in
     assert seen == LetGo(limp=(5, 5, 6))
 
 
-def test_one_of_those_that_fraction_an_address_that_stays_engaged_is_named() -> None:
+def test_one_of_those_that_share_an_address_that_stays_engaged_is_named() -> None:
     one = clashing(1)
     one.run(find())
     deaf(one, one.bus.actuators[0], Release)
@@ -173,7 +173,7 @@ def test_a_release_goes_out_to_a_shared_address_too() -> None:
     assert one.run(let_go(actuators(one))).is_limp
 
 
-def test_where_it_is_not_known_how_many_fraction_an_address_it_is_not_called_limp() -> None:
+def test_where_it_is_not_known_how_many_share_an_address_it_is_not_called_limp() -> None:
     one = clashing(3)
     seen = one.run(let_go((OnLine(5), OnLine(6))))
     assert seen.shared == (5,)

@@ -243,7 +243,7 @@ def test_above_the_fast_limit_some_phases_fail_and_further_on_all_do(ticks: int)
 
 @pytest.mark.parametrize(("divisor", "per_cent"), [(16 * 9, -3.549), (8 * 17, 2.124)])
 def test_the_rates_that_a_divider_of_16_mhz_gives_at_115200(divisor: int, per_cent: float) -> None:
-    """ATmega48/88/168 data snapshot 2545D, table 84 (it prints -3.5 and 2.1). Both are within a 16x receiver's limits
+    """ATmega48/88/168 data sheet 2545D, table 84 (it prints -3.5 and 2.1). Both are within a 16x receiver's limits
     and beyond the 2 % that the same makers advise at most ("Error Tolerance"). Here they are a sender's clock error."""
     rate = rate_of(115_200, round(per_cent * 10_000))
     assert rate / 10**6 == pytest.approx(16_000_000 / divisor, abs=115_200 * 0.00001)
