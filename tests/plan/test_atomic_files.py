@@ -351,7 +351,7 @@ def test_copies_are_numbered_and_none_is_left_half(tmp_path: Path, monkeypatch: 
     assert keep_numbered(path) is None
     path.write_text(OLD, "utf-8")
     assert [keep_numbered(path) for _ in range(2)] == [tmp_path / f"tow.assignment.{number}.json" for number in (1, 2)]
-    assert (tmp_path / "tow.roles.2.json").read_text("utf-8") == path.read_text("utf-8") == OLD
+    assert (tmp_path / "tow.assignment.2.json").read_text("utf-8") == path.read_text("utf-8") == OLD
     monkeypatch.setattr(os, "fsync", lambda _: (_ for _ in ()).throw(full_disk()))
     with pytest.raises(InputError, match=r"tow.assignment.3.json' cannot be written: No space left"):
         keep_numbered(path)

@@ -328,10 +328,10 @@ def tried(function: str = "flap", way: Way = Way.PLANNED, **changes: Any) -> Tri
         "positive": "down",
         "direction": "normal",
         "way": way,
-        "reason": "",
-        "turned_deg": 7.5,
+        "why": "",
+        "by_deg": 7.5,
         "seen_by": "A. Pilot",
-        "date": AT,
+        "at": AT,
     }
     return Tried(**{**fields, **changes})
 
