@@ -61,7 +61,7 @@ SAMPLES: dict[str, Message] = {
     "demand all": m.DemandAll((1000,) * 32),
     "suppress": m.Suppress(1, m.ZERO_UID),
     "assign": m.Assign(uid_of(99), 7),
-    "member_list": m.MemberList(1, 2, 0, 0, ()),
+    "member list": m.MemberList(1, 2, 0, 0, ()),
     "address list": m.AddressList(1, 2, bytes(30)),
     "roll call": m.RollCall(1, 2, 4, ()),
     "prefix query": m.PrefixQuery(1, 8, 0, uid_of(99)),
