@@ -142,7 +142,7 @@ def test_without_a_hand_all_stays_open_after_its_patience(cli: CommandLine) -> N
     result = cli(f"{WITHOUT} --yes-addresses --patience 2")
     assert result.code == exit_codes.NOT_AS_WANTED
     assert [line for line in result.err.splitlines() if "Nobody" in line] == [
-        f"  Nobody moved it: {name} stays open." for name in ("aileron, left", "flap", "rudder")
+        f"  No movement: {name} stays open." for name in ("aileron, left", "flap", "rudder")
     ]
     assert "Open: 'aileron, left', 'flap', 'rudder, upper', 'rudder, lower'" in result.out
     assert "To go on: busproto claim small.toml --port 'sim://bus.toml?seed=1'" in result.out

@@ -91,7 +91,7 @@ def test_one_that_is_blocked_is_said_not_to_have_moved(cli: CommandLine, bench: 
     bench.actuator("rudder, upper").arm.stop_deg = 0.0
     result = cli(f"claim {PLAN} --nudge 30 --clear --port any")
     assert result.code == exit_codes.NOT_AS_WANTED
-    assert "was told to swing but did NOT move (0.00 deg)" in result.out
+    assert "was asked to swing but did NOT move (0.00 deg)" in result.out
 
 
 def test_a_nudge_asks_first(cli: CommandLine, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
