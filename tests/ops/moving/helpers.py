@@ -37,9 +37,9 @@ def slowly(*timed: tuple[float, Command], made: Box) -> Callable[[], Command | N
     return lambda: left.pop(0)[1] if left and made.now_ns >= left[0][0] * S else None
 
 
-def steered(made: Box, *commands: Command, who: Steered | None = None, **options: float) -> Steering:
-    who = who or made.run(steer_address(5))
-    return made.run(steer(who, script(commands), lambda _: None, wants_settled=True, **options))  # type: ignore[arg-type]
+def steered(made: Box, *commands: Command, subject: Steered | None = None, **options: float) -> Steering:
+    subject = subject or made.run(steer_address(5))
+    return made.run(steer(subject, script(commands), lambda _: None, wants_settled=True, **options))  # type: ignore[arg-type]
 
 
 def fractions(reached: Iterable[Reached]) -> list[float | None]:

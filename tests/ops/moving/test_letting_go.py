@@ -14,7 +14,6 @@ from busproto.ops.moving.letting_go import (
     OnLine,
     _Party,
     _release_each,
-    holding_actuators,
     let_go,
     release_all,
 )
@@ -28,7 +27,7 @@ from busproto.wire.hash import device_tag
 from busproto.wire.messages import Message, Release, Released, ReportRound, State
 from busproto.wire.parameters import LOSS_HOLD
 from tests.ops.helpers import MS, S, box, uid_of
-from tests.ops.moving.helpers import actuators, clashing, deaf, engage_all, holding
+from tests.ops.moving.helpers import actuators, clashing, deaf, engage_all, holding, holding_actuators
 
 
 def answer_twice(actuator: Actuator, gap_ns: int = 0) -> None:

@@ -41,15 +41,13 @@ def test_a_port_that_goes_away_tells_who_could_not_be_told(at_write: int) -> Non
         one.run(let_go([OnLine(1, uid_of(1), "hold"), OnLine(2, uid_of(2))]))
     assert seen_by(caught.value) == LetGo(not_seen=(1, 2))
     assert caught.value.__notes__ == [
-        "could not be told to go limp: address 1 (its loss action is hold), address 2. "
+        "could not be released: address 1 (its loss action is hold), address 2. "
         "Take the pack off before you touch anything they move"
     ]
 
 
 def test_what_to_say_where_nothing_is_known() -> None:
-    assert could_not_be_told(None).startswith(
-        "could not be told to go limp: whatever is on the line. Take the pack off"
-    )
+    assert could_not_be_told(None).startswith("could not be released: whatever is on the line. Take the pack off")
 
 
 # --- how an operation ends -------------------------------------------------------------------------------------
