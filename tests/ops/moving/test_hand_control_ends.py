@@ -53,7 +53,7 @@ def test_a_script_goes_on_only_when_each_demand_went_out_twice() -> None:
     made, _ = alone()
     who = made.run(steer_address(5))
     port = made.hooked(lambda _: None)
-    steered(made, C.MORE, C.MORE, C.LESS, who=who)
+    steered(made, C.MORE, C.MORE, C.LESS, subject=who)
     counts = [(fraction, len(list(group))) for fraction, group in itertools.groupby(demands(port))]
     assert [fraction for fraction, _ in counts] == [0.005, 0.01, 0.005]
     assert min(count for _, count in counts) >= 2
@@ -63,7 +63,7 @@ def test_it_holds_through_noise() -> None:
     made, _ = alone()
     who = made.run(steer_address(5))
     made.noise(0.005)
-    came = steered(made, C.MUCH_MORE, C.MUCH_LESS, C.MUCH_LESS, who=who)
+    came = steered(made, C.MUCH_MORE, C.MUCH_LESS, C.MUCH_LESS, subject=who)
     assert fractions(came.reached) == [0.1, 0.0, -0.1]
     assert all(one.arrived for one in came.reached)
 
@@ -169,7 +169,7 @@ def test_a_fault_ends_it() -> None:
     actuator._heat.start(0, 60.0)
     who = made.run(steer_address(5))
     with pytest.raises(NodeRefusedError, match="fault"):
-        steered(made, C.MORE, who=who)
+        steered(made, C.MORE, subject=who)
     assert actuator.arm.target_deg is None
 
 

@@ -89,7 +89,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
     ("nameless model", text(model='[model.m]\n[model.""]'), 'line 5: model."": length must be >= 1'),
     ("no label", text().replace('label = "a"', ""), "line 5: actuator[0]: 'label' is missing"),
     ("empty label", text().replace('"a"', '""'), "line 6: actuator[0].label: length must be >= 1"),
-    ("label twice", text(more=second(label="a")), "line 10: actuator[1].label: 'a' stands twice"),
+    ("label twice", text(more=second(label="a")), "line 10: actuator[1].label: 'a' is used twice"),
     (
         "no model",
         text().replace('model = "m"', 'model = "x"'),
@@ -111,7 +111,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
     (
         "uid of nobody",
         text(actuator='uid = "0000000000000000"'),
-        "line 8: actuator[0].uid: all zeros stands for nobody",
+        "line 8: actuator[0].uid: a uid of zeros is reserved: it means all actuators",
     ),
     (
         "uid twice",
@@ -417,7 +417,7 @@ def test_all_that_makes_no_sense_is_said_at_once() -> None:
         "actuator[0].settings: travel: 1.00 deg is outside 10.00..180.00 deg",
         "actuator[0].settings: dead-band: 99.00 deg is outside 0.00..5.00 deg",
         "actuator[0].settings: direction: 'up' is not normal, reversed",
-        "actuator[1].label: 'a' stands twice",
+        "actuator[1].label: 'a' is used twice",
         "actuator[1].copy-of: no actuator 'z' stands before this one",
         "actuator[2].model: 'x' is not among the models (m)",
         "model.m.supply: 8 is not below 5",

@@ -141,7 +141,7 @@ def test_who_says_no_to_addresses_goes_on_with_the_others(
 def test_without_a_hand_all_stays_open_after_its_patience(cli: CommandLine) -> None:
     result = cli(f"{WITHOUT} --yes-addresses --patience 2")
     assert result.code == exit_codes.NOT_AS_WANTED
-    assert [line for line in result.err.splitlines() if "Nobody" in line] == [
+    assert [line for line in result.err.splitlines() if "No movement" in line] == [
         f"  No movement: {name} stays open." for name in ("aileron, left", "flap", "rudder")
     ]
     assert "Open: 'aileron, left', 'flap', 'rudder, upper', 'rudder, lower'" in result.out
