@@ -45,16 +45,6 @@ def test_the_templates_in_python_pass_the_linter(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stdout
 
 
-def test_the_dissector_is_good_lua(tmp_path: Path) -> None:
-    compiler = shutil.which("luac") or shutil.which("luac5.4") or shutil.which("luac5.3")
-    if compiler is None:
-        pytest.skip("there is no compiler for Lua here")
-    path = tmp_path / "busproto.lua"
-    path.write_text(lua_source(), "ascii")
-    done = subprocess.run([compiler, "-p", str(path)], capture_output=True, text=True, check=False)
-    assert (done.returncode, done.stderr) == (0, "")
-
-
 def test_every_template_is_used() -> None:
     used = set()
     for file in Path(str(TEXTS)).parent.glob("*.py"):

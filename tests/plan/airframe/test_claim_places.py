@@ -206,7 +206,7 @@ def test_a_person_names_one_by_function_address_or_uid(plan: Plan) -> None:
     assert named_actuator(plan, assigned, HIGH.hex()) == (HIGH, None)
     with pytest.raises(InputError, match="not claimed yet"):
         named_actuator(plan, assigned, "nose wheel")
-    with pytest.raises(InputError, match="no function of this airframe: aileron, left"):
+    with pytest.raises(InputError, match="or a function of this airframe: aileron, left"):
         named_actuator(plan, assigned, "spoiler")
     roster = roster_of((1, 7), (2, 8), (3, 8), (4, UNADDRESSED))
     assert own_address(roster, uid_of(1)) == 7
