@@ -17,19 +17,18 @@ from typing import Final
 from tests.mutation import plugin
 
 IN_PROCESS: Final = (
-    "apply_audit_trial",
-    "card_command",
-    "cautions",
-    "claim",
-    "golden",
-    "hand",
-    "hardware_and_claims",
-    "match",
-    "nothing_changed",
+    "change/claim",
+    "change/hardware",
+    "change/test_apply_audit_trial.py",
+    "change/test_nothing_changed.py",
+    "look/test_shown.py",
+    "move/test_cautions.py",
+    "move/test_hand.py",
+    "move/test_match.py",
     "plan",
-    "record_commands",
-    "rig",
-    "shown",
+    "records/test_card_command.py",
+    "records/test_record_commands.py",
+    "test_golden.py",
 )
 """Tests of the commands that run them within their own process, and quickly."""
 FOLDERS: Final = (
@@ -37,7 +36,7 @@ FOLDERS: Final = (
     "tests/ops",
     "tests/plan",
     "tests/rig",
-    *(f"tests/cli/test_{one}.py" for one in IN_PROCESS),
+    *(f"tests/cli/{one}" for one in IN_PROCESS),
 )
 """Where the tests are that are asked: those of the rooms, and those that read what a command says. The others (whole
 processes, the page, a browser, random walks) cost more than they would add; what only they would notice survives here.
