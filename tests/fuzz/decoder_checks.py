@@ -14,7 +14,7 @@ from typing import Final
 
 from busproto.capture.decoding import decode
 from busproto.capture.pcapng import Packet, head_bytes, packet_bytes, read
-from busproto.capture.pieces import frames_in
+from busproto.capture.pieces import BAD, GOOD, RUN, frames_in
 from busproto.capture.statistics import statistics_of
 from busproto.errors import DecodeError, WireError
 from busproto.wire import BadFrame, Decoder, Frame, encode_frame
@@ -162,7 +162,8 @@ def _as_a_capture(pieces: list[bytes], scratch: Path) -> None:
     entries = list(decode(capture))
     counted, cut = statistics_of(scratch)
     assert not cut, "the end of the file is called cut"
-    for kind, count in counted.kinds.items():
+    for kind in (GOOD, BAD, RUN):  # a single byte is decoded as an answer where one was asked for
+        count = counted.kinds[kind]
         assert count == sum(entry.kind == kind for entry in entries), f"{kind} is counted otherwise than it is decoded"
     for entry in entries:
         if entry.frame is not None:

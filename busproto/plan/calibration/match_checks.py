@@ -94,7 +94,7 @@ def lead_reason(lead: Subject, carried: Sequence[Station]) -> str:
 
 
 def carried_reasons(subjects: Sequence[Subject], carried: Sequence[Station]) -> list[str]:
-    """Why a member was not carried along by the lead, the first of the benches."""
+    """Why a member was not carried along by the lead, the first of the subjects."""
     lead, *members = subjects
     reasons = [reason for member in members if (reason := _carried_reason(lead, member, carried))]
     if len(reasons) == len(members) > 1:

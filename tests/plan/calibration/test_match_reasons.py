@@ -94,7 +94,6 @@ def test_figures_are_told_with_the_digits_that_were_measured() -> None:
         {
             "function": "rudder, middle",
             "uid": member.snapshot.uid.hex(),
-            "points": 2,
             "table_deg": [0.5, -0.25],
             "reason": "by hand",
             "noise_deg": 0.02,
@@ -146,7 +145,7 @@ def test_the_lead_that_does_not_go_its_way_is_told(end_deg: float, is_blocked: b
     lead = members(link)[0]
     stations = [Station(fraction, {30: deg}, {}, {}) for fraction, deg in ((-0.9, -54.0), (0.0, 0.0), (0.9, end_deg))]
     reason = lead_reason(lead, stations)
-    assert reason.startswith("rudder, upper leads and went 97.00 of 108.00 deg") is is_blocked
+    assert reason.startswith("rudder, upper leads and moved 97.00 of 108.00 deg") is is_blocked
     assert bool(reason) is is_blocked
 
 

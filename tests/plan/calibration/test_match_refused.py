@@ -127,7 +127,7 @@ def test_with_all_rods_off_the_leads_is_named_first() -> None:
     text = shipped()
     result = refused(text[: text.index("[[surface]]")] + text[text.index("[[wanted]]") :])
     assert [one.partition(" was ")[0] for one in result.refused[:2]] == ["rudder, middle", "rudder, lower"]
-    assert result.refused[2] == "none was carried along: look at the rod of rudder, upper first, which leads"
+    assert result.refused[2] == "no member was carried along: look at the rod of rudder, upper first, which leads"
 
 
 @pytest.mark.parametrize(
