@@ -82,7 +82,7 @@ model = "m"
         (
             '[[surface]]\nname = "s"\nmembers = [{ actuator = "a", stiffness = 1.0 }]\n'
             '[[surface]]\nname = "s"\nmembers = [{ actuator = "b", stiffness = 1.0 }]',
-            ["surface[1].name: 's' stands twice"],
+            ["surface[1].name: 's' is used twice"],
         ),
         (
             '[[surface]]\nname = "s"\nmembers = [{ actuator = "a", stiffness = 0.0 }]',
