@@ -23,6 +23,8 @@ RawValue = int | tuple[int, ...]
 MAX_TABLE_POINTS: Final = 33
 MOST_SHOWN: Final = 40
 """Number of characters of an invalid value that a message quotes."""
+MOST_NUMBER: Final = 1e12
+"""A number beyond that is no value: four bytes of counts hold less in any unit, and what is infinite is none."""
 FINER_THAN_A_COUNT: Final = 1e-4
 """Fraction of a raw count by which a given number may differ from a whole one (rounding of decimal fractions)."""
 
@@ -186,7 +188,7 @@ class Parameter:
 
     def _number(self, given: object) -> int:
         """The raw count of a number in the unit, range not checked. Refuses what is no number, or finer."""
-        if isinstance(given, bool) or not isinstance(given, int | float) or not abs(given) <= 1e9:
+        if isinstance(given, bool) or not isinstance(given, int | float) or not abs(given) <= MOST_NUMBER:
             raise InputError(f"{self.name}: {_brief(given)} is not {self.range_text()}")
         raw = self.scaled_to_raw(given)
         if abs(raw - given * self.counts_per_unit / self.units_per_count) > FINER_THAN_A_COUNT:

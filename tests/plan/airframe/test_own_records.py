@@ -7,7 +7,7 @@ import json
 from typing import Any, Final
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from busproto.errors import FileError
@@ -43,6 +43,14 @@ def own_rows(draw: st.DrawFn) -> tuple[Parameter, RawValue]:
     return row, ((value,) * 3 if points else value)
 
 
+def wide_row() -> tuple[Parameter, RawValue]:
+    """A parameter whose value is greater than any of the table's."""
+    most = (1 << 31) - 1
+    row = own_row(number=1, name="its own", size=4, points=0, count_unit="20 mA", low=-most, high=most, default=0)
+    return row, most
+
+
+@example(wide_row())
 @given(own_rows())
 def test_there_and_back(given_row: tuple[Parameter, RawValue]) -> None:
     row, raw = given_row
