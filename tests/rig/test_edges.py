@@ -10,11 +10,12 @@ import pytest
 
 from busproto.errors import InputError
 from busproto.rig.actuator import Actuator
-from busproto.rig.drive import second_order_step
-from busproto.rig.hinge import Surface, atmosphere, floating_with_weight_deg, plain_flap
-from busproto.rig.judged import demand_step_deg
+from busproto.rig.drive import Drive, loss_window, second_order_step
+from busproto.rig.hinge import Surface, atmosphere, floating_with_weight_deg, hinge_coefficient, plain_flap
+from busproto.rig.judged import demand_step_deg, sensor_step_deg
 from busproto.rig.linkage import Linkage
 from busproto.rig.supply import Pack, at_temperature
+from busproto.rig.tables import HolesTable
 from busproto.rig.wiring.pull_up import rise_s
 
 PUSHED_BACK: Final = Surface(0.02, 0.05, -0.5, -0.9)
@@ -88,3 +89,29 @@ def test_nothing_is_no_travel_no_resistor_and_no_rating(call: Callable[[float], 
     call(1.0)
     with pytest.raises(InputError, match="a finite number above 0 is wanted"):
         call(0.0)
+
+
+@pytest.mark.parametrize(
+    ("call", "text"),
+    [
+        (lambda: loss_window(0.0, 20.0), "the time-out is 0 ms"),
+        (lambda: loss_window(500.0, 0.0), "the period of the frames is 0 ms"),
+        (lambda: loss_window(500.0, -20.0), "the period of the frames is -20 ms"),
+        (lambda: Drive(0.0, 1.0), "the no-load speed is 0 deg/s"),
+        (lambda: Drive(300.0, 0.0), "the stall torque is 0 N m"),
+        (lambda: hinge_coefficient(math.nan, -0.9, 1.0, 1.0), "b1 is nan"),
+        (lambda: hinge_coefficient(-0.5, math.inf, 1.0, 1.0), "b2 is inf"),
+        (lambda: sensor_step_deg(120.0, 25), "a sensor has 1 to 24 bits here, not 25"),
+    ],
+)
+def test_a_number_outside_of_what_can_be_is_refused_by_its_name(call: Callable[[], object], text: str) -> None:
+    with pytest.raises(InputError) as caught:
+        call()
+    assert text in str(caught.value)
+
+
+def test_the_last_number_that_can_be_is_taken() -> None:
+    assert sensor_step_deg(120.0, 24) == pytest.approx(120.0 / 2**24)
+    assert len(HolesTable(first=10.0, last=109.5, pitch=0.5).each_mm()) == 200
+    with pytest.raises(InputError, match="201 are too many"):
+        HolesTable(first=10.0, last=110.0, pitch=0.5).each_mm()
