@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from busproto.errors import InputError, LacksParameterError, NotLimpError, OperationError, ReadBackError
+from busproto.errors import InputError, NotLimpError, OperationError, ReadBackError
 from busproto.library.values import (
     About,
     ActuatorReport,
@@ -30,7 +30,7 @@ from busproto.ops import parameter_access
 from busproto.ops.addressing import require_free
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
 from busproto.ops.giving import give_address
-from busproto.ops.holding import Held
+from busproto.ops.holding import Held, require_parameter
 from busproto.ops.link import AsyncLink, Link
 from busproto.ops.moving import motion
 from busproto.ops.moving.demand_units import fraction_to_pulse_us, parse_target, standing_deg
@@ -235,8 +235,7 @@ class Work:
         if known is None and name in BY_NAME:
             return parameter_named(name), None
         known = yield from self.parameters(key)
-        if name in known.lacks:
-            raise LacksParameterError(self._where(key), name)
+        require_parameter(known, self._where(key), name)
         return known.named(name), known
 
     def _where(self, key: ActuatorKey) -> int:

@@ -32,6 +32,16 @@ class Held(dict[str, RawValue]):
         raise LacksParameterError(self.address, name)
 
 
+def require_parameter(known: ParameterList, address: int, name: str) -> None:
+    """Check that the actuator at an address does not lack a parameter of the table. `known` is its list.
+
+    Raises:
+        LacksParameterError: it does.
+    """
+    if name in known.lacks:
+        raise LacksParameterError(address, name)
+
+
 class Lists:
     """Parameter lists that differ from the table, as read in one run.
 

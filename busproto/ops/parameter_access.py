@@ -19,7 +19,7 @@ from busproto.errors import (
     ParameterListError,
     ReadBackError,
 )
-from busproto.ops.holding import Held, Lists
+from busproto.ops.holding import Held, Lists, require_parameter
 from busproto.ops.steps import Done, Steps
 from busproto.ops.transact import transact
 from busproto.wire.messages import (
@@ -41,7 +41,6 @@ from busproto.wire.messages import (
 )
 from busproto.wire.parameter_list import STANDARD, ParameterList, list_of
 from busproto.wire.parameters import (
-    BY_NAME,
     PARAMETERS,
     Parameter,
     RawValue,
@@ -202,8 +201,7 @@ def _row(address: int, name: str, known: ParameterList | None) -> Parameter:
     """The row of that name. Raises InputError, LacksParameterError."""
     if known is None:
         return parameter_named(name)
-    if name in BY_NAME and name not in known.rows:
-        raise LacksParameterError(address, name)
+    require_parameter(known, address, name)
     try:
         return known.named(name)
     except InputError as error:

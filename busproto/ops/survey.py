@@ -6,9 +6,9 @@ import random
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from busproto.errors import LacksParameterError, OperationError
+from busproto.errors import OperationError
 from busproto.ops.discovery.search import PATIENCE_NS, Roster, find
-from busproto.ops.holding import Held, Lists
+from busproto.ops.holding import Held, Lists, require_parameter
 from busproto.ops.moving.letting_go import OnLine
 from busproto.ops.moving.motion import report
 from busproto.ops.parameter_access import describe, read_all, read_whole
@@ -116,8 +116,7 @@ def require_parameters(snapshots: Iterable[Snapshot], names: Iterable[str]) -> N
     wanted = sorted(names)
     for snapshot in snapshots:
         for name in wanted:
-            if name in snapshot.parameters.lacks:
-                raise LacksParameterError(snapshot.address, name)
+            require_parameter(snapshot.parameters, snapshot.address, name)
 
 
 def actuators_of(seen: Survey) -> list[OnLine]:

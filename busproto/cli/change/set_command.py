@@ -16,8 +16,9 @@ from busproto.cli.common import (
     print_json,
     require_clearance,
 )
-from busproto.errors import InputError, LacksParameterError
+from busproto.errors import InputError
 from busproto.ops.addressing import parse_address
+from busproto.ops.holding import require_parameter
 from busproto.ops.link import Link
 from busproto.ops.moving.motion import is_limp, report
 from busproto.ops.parameter_access import commit, read_all, read_whole, undo, write
@@ -133,8 +134,7 @@ def parse_changes(given: Mapping[str, str], known: ParameterList = STANDARD, add
     """
     changes: dict[str, RawValue] = {}
     for name, text in given.items():
-        if name in known.lacks:
-            raise LacksParameterError(address, name)
+        require_parameter(known, address, name)
         try:
             changes[name] = known.named(name).from_text(text)
         except InputError as error:

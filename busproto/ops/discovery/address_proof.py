@@ -33,7 +33,7 @@ from busproto.wire.messages import ADDRESS_MAP_BYTES, AddressList
 
 ADDRESS_PASSES: Final = 3
 """Least number of quiet passes: two actuators at one address look like one in up to 1 of 20 passes (virtual bus)."""
-MEMBER_LIST_BYTES: Final = HEADER_BYTES + 3 + ADDRESS_MAP_BYTES + FRAMING_BYTES
+LIST_BYTES: Final = HEADER_BYTES + 3 + ADDRESS_MAP_BYTES + FRAMING_BYTES
 NO_CALLS: Final = Account((), Counter(), Counter())
 ILL_MAP: Final = "the plan itself gives one address twice, or leaves an actuator without one"
 UNLISTED: Final = (
@@ -77,7 +77,7 @@ def prove_addresses(
         heard = yield from exchange(answered_by_bytes(AddressList(epoch, salt, marked), len(order)))
         answers = read_answers(heard.raw, expected)
         is_broken = heard.verdict is Verdict.ECHO_BROKEN
-        odds.member_list(MEMBER_LIST_BYTES, {uid: position in answers.confirmed for position, uid in enumerate(order)})
+        odds.member_list(LIST_BYTES, {uid: position in answers.confirmed for position, uid in enumerate(order)})
         lately = [*lately, frozenset(order[position] for position in answers.confirmed)][-LAST_PASSES:]
         seen = frozenset().union(*lately)
         if heard.before or (answers.extras and not is_broken and not is_noise(heard.raw, len(order))):
@@ -87,7 +87,7 @@ def prove_addresses(
         elif not is_broken:
             confirmed.update(lately[-1])
             if not answers.extras and 2 * len(answers.confirmed) >= len(order) > 0:
-                odds.quiet.append((MEMBER_LIST_BYTES, 0))
+                odds.quiet.append((LIST_BYTES, 0))
                 quiet_ns = quiet_ns if quiet else pass_ns
                 quiet += 1
         is_odd = bool(is_odd or is_broken or doubts or odds.missed)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import random
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -91,8 +92,12 @@ class Search:
             uids = (uid_of(found) for found in Decoder().feed(data) if isinstance(found, Frame) and found.is_reply)
             self.out_of_turn.update(uid for uid in uids if uid is not None)
         # a byte after the end that equals an answer already counted: sent twice by one actuator, or by two
-        self.doubled.update(self.answered[byte] for byte in heard.before if byte in self.answered)
-        self.twins |= {uid for uid, times in self.doubled.items() if times >= MIN_PASSES}
+        self.note_doubled(Counter(self.answered[byte] for byte in heard.before if byte in self.answered))
+
+    def note_doubled(self, times: Mapping[bytes, int]) -> None:
+        """Add how often the answer of each uid to a member list came twice; enough of it makes twins of them."""
+        self.doubled.update(times)
+        self.twins |= {uid for uid, often in self.doubled.items() if often >= MIN_PASSES}
 
     def account(self) -> Account:
         """The account of the roll calls with all uids that were ever read (see `account` of `evidence`)."""

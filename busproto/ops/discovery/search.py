@@ -391,8 +391,7 @@ def _one_pass(search: Search, at: _Progress, began_ns: int, ahead: int) -> Steps
     # noise changes bytes, it adds none: with more bytes than positions, a repeated one came from two actuators
     if heard.verdict is not Verdict.ECHO_BROKEN:
         times = MIN_PASSES if len(heard.raw) > len(order) else 1
-        search.doubled.update({order[position]: times for position in answers.doubled})
-    search.twins |= {uid for uid, times in search.doubled.items() if times >= MIN_PASSES}
+        search.note_doubled({order[position]: times for position in answers.doubled})
     search.answered = {list_answer(values[position]): order[position] for position in answers.confirmed}
     return heard, answers
 

@@ -108,21 +108,21 @@ def job_of(
     journal_path: Path,
     about: Mapping[str, Any] = MappingProxyType({}),
     objections: Objections | None = None,
-    left: Mapping[bytes, str] = NONE_LEFT,
+    todo: Sequence[Change] | None = None,
 ) -> Job:
-    """Work out the changes for these goals. Sends nothing.
+    """The job of reaching these goals. Sends nothing.
 
     Args:
         before: the survey of the line; its roster must be proven.
-        left: by uid, names of known actuators that are left as they are; one of them may lose an address that another
-            needs.
+        todo: the changes, where they are worked out already.
         title, journal_path, about, objections: see `Job`.
 
     Raises:
         InputError: the journal cannot be written, or the goals cannot be reached (see `busproto.plan.changes`).
     """
     check_appendable(journal_path)
-    todo = changes(before, wanted, left=left)
+    if todo is None:
+        todo = changes(before, wanted)
     journal = Journal(journal_path, now_text)
     return Job(before, tuple(wanted), title, journal, tuple(todo), journal.unfinished() or "", about, objections)
 
@@ -220,7 +220,8 @@ class Prospect:
         goals: the goals of the actuators that are to be set.
         wrong: by function, why its actuator is not the planned hardware.
         unclaimed: functions whose actuator is known by its address alone.
-        left: by uid, names of the actuators that are left as they are.
+        left: by uid, names of the actuators that are left as they are; one of them may lose an address that another
+            needs.
         changes: the changes that would be made.
     """
 
@@ -233,14 +234,18 @@ class Prospect:
     changes: tuple[Change, ...]
 
     @property
+    def _to_be_written(self) -> set[str]:
+        return {change.name for change in self.changes if change.uid not in self.left}
+
+    @property
     def wrong_to_be_written(self) -> set[str]:
         """Functions with wrong hardware to which something would be written."""
-        return {change.name for change in self.changes} & set(self.wrong)
+        return self._to_be_written & set(self.wrong)
 
     @property
     def unclaimed_to_be_written(self) -> set[str]:
         """Functions without a claimed actuator to which something would be written."""
-        return {change.name for change in self.changes} & set(self.unclaimed)
+        return self._to_be_written & set(self.unclaimed)
 
 
 def prospect_of(
@@ -264,7 +269,7 @@ def prospect_of(
     if wrong_hardware == LEAVE:
         left = {goal.uid: goal.name for goal in wanted if goal.name in wrong}
         wanted = [goal for goal in wanted if goal.uid not in left]
-    return Prospect(plan, before, tuple(wanted), wrong, unclaimed, left, tuple(changes(before, wanted)))
+    return Prospect(plan, before, tuple(wanted), wrong, unclaimed, left, tuple(changes(before, wanted, left=left)))
 
 
 def job_of_prospect(one: Prospect, wrong_hardware: str | None, about: Mapping[str, Any]) -> Job:
@@ -281,7 +286,7 @@ def job_of_prospect(one: Prospect, wrong_hardware: str | None, about: Mapping[st
         journal_path=plan.beside(ENDING),
         about=about,
         objections=None if wrong_hardware == WRITE else objections,
-        left=one.left,
+        todo=one.changes,
     )
 
 

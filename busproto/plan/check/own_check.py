@@ -7,14 +7,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from busproto.errors import InputError
-from busproto.plan.airframe.record import (
-    ENDING,
-    Entry,
-    Record,
-)
-from busproto.plan.airframe.record_file import (
-    load_record,
-)
+from busproto.plan.airframe.record import ENDING, Entry, Record
+from busproto.plan.airframe.record_file import load_record
 from busproto.plan.finding import Finding, make
 from busproto.plan.load import Plan, Role
 

@@ -19,8 +19,8 @@ from dataclasses import dataclass, field
 from statistics import median
 from typing import Any, Final
 
-from busproto.errors import LacksParameterError, ReplyTimeoutError
-from busproto.ops.holding import Held
+from busproto.errors import ReplyTimeoutError
+from busproto.ops.holding import Held, require_parameter
 from busproto.ops.moving.demand_units import degrees_to_fraction, limited_deg, standing_deg
 from busproto.ops.moving.letting_go import LetGo, OnLine, ending_limp
 from busproto.ops.moving.motion import (
@@ -84,8 +84,7 @@ class Subject:
 
     def planned(self, name: str) -> int:
         """A planned setting, raw; never a table. Raises LacksParameterError where the actuator does not have it."""
-        if name in self.snapshot.parameters.lacks:
-            raise LacksParameterError(self.address, name)
+        require_parameter(self.snapshot.parameters, self.address, name)
         raw = self.role.settings[name]
         assert isinstance(raw, int)
         return raw
