@@ -114,7 +114,9 @@ def test_errors_are_those_of_the_blocking_link() -> None:
         with pytest.raises(AddressConflictError):
             await link.run(describe(7))
         with pytest.raises(AddressConflictError):  # and now it is known
+            sent = link.exchanges
             await link.run(report(7))
+        assert link.exchanges == sent, "nothing is sent to an address that several share"
         one.bus.actuators[0].power_off()
         roster = await link.run(find(rng=random.Random(1)))
         assert roster.proven

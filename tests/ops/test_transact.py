@@ -345,16 +345,18 @@ def test_what_came_between_two_exchanges_is_handed_over_with_the_next(echo: bool
     one = box(echo=echo)
     one.add(1, 7)
 
-    def steps() -> Steps[tuple[Heard, Heard]]:
+    def steps() -> Steps[tuple[Heard, Heard, Heard]]:
         first = yield from exchange(Ask.one(Report(), 7))
         one.bus.line.transmit(object(), b"\x00\x55\x66")
         yield Pause(5 * MS)
         second = yield from exchange(Ask.one(Report(), 7))
-        return first, second
+        third = yield from exchange(Ask.one(Report(), 7))
+        return first, second, third
 
-    first, second = one.run(steps())
-    assert (first.before, second.before) == (b"", b"\x00\x55\x66")
+    first, second, third = one.run(steps())
+    assert (first.before, second.before, third.before) == (b"", b"\x00\x55\x66", b"")
     assert second.verdict is Verdict.ANSWERED
+    assert one.link.session.counts["between"] == 3, "each byte is counted once"
 
 
 def test_a_late_answer_is_not_taken_for_the_next() -> None:

@@ -18,7 +18,7 @@ from busproto.rig.power import Rest
 from busproto.rig.report import AirframeResult, report
 from busproto.rig.supply import awg_ohm_m, lead_ohm
 from busproto.rig.tables import EXAMPLE, AirTable, FlightTable, LineTable, PackTable
-from tests.rig.report.helpers import ACTUATORS, aileron, changed, power, rudder, tables
+from tests.rig.report.helpers import ACTUATORS, STRONG, aileron, changed, power, rudder, tables
 
 
 def example(actuators: dict[str, Actuator] = ACTUATORS) -> AirframeResult:
@@ -137,6 +137,15 @@ def test_in_flight_each_takes_what_its_torque_asks_for() -> None:
     assert found.in_flight_v[0] == pytest.approx(
         bus_v - (aileron(whole).lead_ohm or 0.0) * (aileron(whole).flight_a or 0.0)
     )
+
+
+def test_in_flight_only_those_whose_surface_holds_a_torque_draw_anything() -> None:
+    found = power(example())
+    assert found.in_flight_v is not None
+    with_idle = power(example({**ACTUATORS, "gear": STRONG}))
+    assert with_idle.counted == (*found.counted, "gear")
+    assert with_idle.in_flight_a == found.in_flight_a
+    assert with_idle.in_flight_v == (*found.in_flight_v, found.in_flight_v[1])  # as one that has no lead either
 
 
 def test_a_lead_of_its_own_and_a_daisy_chain() -> None:

@@ -52,6 +52,8 @@ def description(**changes: Any) -> Description:
         (6600, 8400, None, []),
         (6601, 8400, None, [f"rating: rated 6.601..8.4 V, planned for a pack that goes down to 6.6 V ({MAY_FAIL})"]),
         (4800, 8400, 8401, [f"supply: 8.40 V, planned within 4.8..8.4 V ({SUPPLY_OFF})"]),
+        (4800, 8400, 8400, []),
+        (4800, 8400, 4800, []),
         (4800, 8400, 4799, ["supply: 4.80 V, planned within 4.8..8.4 V"]),
     ],
 )
@@ -65,6 +67,18 @@ def test_the_rating_is_held_against_pack_and_supply_to_the_millivolt(
     assert not any(one.can_be_applied for one in found)
     harmed = harm_of(plan, of, 9, supply_mv)
     assert (harmed is not None) == any(one.harms for one in found) == any("harms" in one for one in said)
+
+
+def test_of_an_actuator_that_the_pack_harms_the_supply_is_told_only_where_it_is_too_high_as_well() -> None:
+    plan = load(PLAN)
+    of = description(supply_min_mv=4800, supply_max_mv=7400)  # the plan's pack has 8.4 V
+    told = {supply_mv: harm_of(plan, of, 9, supply_mv) for supply_mv in (None, 7399, 7400, 7401)}
+    assert {supply_mv: one.supply_mv for supply_mv, one in told.items() if one is not None} == {
+        None: None,
+        7399: None,
+        7400: None,
+        7401: 7401,
+    }
 
 
 def test_what_harms_is_one_line_that_names_who_where_and_by_how_much() -> None:
