@@ -113,8 +113,8 @@ def test_errors_are_those_of_the_blocking_link() -> None:
         link = AsyncLink(one.bus.host)
         with pytest.raises(AddressConflictError):
             await link.run(describe(7))
+        sent = link.exchanges
         with pytest.raises(AddressConflictError):  # and now it is known
-            sent = link.exchanges
             await link.run(report(7))
         assert link.exchanges == sent, "nothing is sent to an address that several share"
         one.bus.actuators[0].power_off()
