@@ -26,7 +26,7 @@ from busproto.wire.frame import (
 )
 from busproto.wire.message import BARE_REPLIES, OPERATIONS, FieldInfo, Message, fields_of
 from busproto.wire.messages import Refused
-from tests.independent import framed, sealed
+from tests.independent.codec import framed, sealed
 
 MESSAGE_CLASSES: Final[tuple[Any, ...]] = (
     *(operation.request for operation in OPERATIONS.values()),

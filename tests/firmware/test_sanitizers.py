@@ -89,7 +89,7 @@ from busproto.wire.definition.generate import describe
 from busproto.wire.message import OPERATIONS
 from busproto.wire import Frame, encode_frame
 from tests.firmware.generated.codec import CReceiver, Codec
-from tests.independent import framed
+from tests.independent.codec import framed
 from tests.strategies import MESSAGE_CLASSES
 made, rng = Codec(codec), random.Random(1)
 for _ in range(3000):

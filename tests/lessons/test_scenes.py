@@ -16,7 +16,7 @@ from busproto import lessons
 from busproto.lessons import LESSONS, as_json
 from busproto.wire import decode_frame, message_of
 from busproto.wire.messages import Demand
-from tests.independent import check_bytes, crc24_by_bits, zero_bits
+from tests.independent import codec as by_the_page
 
 SEEDS: Final = (1, 2, 3, 10)
 EVERY: Final = [(name, seed) for name in LESSONS for seed in SEEDS]
@@ -115,14 +115,14 @@ def test_the_bytes_of_the_frame_are_those_of_the_request(seed: int) -> None:
     assert message.demand == 100 * number_in(r"go to ([+-]\d+) %", intro)
     # check bytes and zero-byte removal once more, by code that knows nothing of ours
     encoded, check = wire[1:-6], wire[-6:-1]
-    assert check == check_bytes(encoded)
+    assert check == by_the_page.check_of(encoded)
     body = cobs.decode(encoded)
     for at, (sent, plain) in enumerate(zip(encoded[1:], body, strict=True)):
         is_told = f"a zero, sent as {sent:02x}" in fields["table"]["rows"][at + 2][3]
         assert is_told == (sent != plain)
     shown = scenes["The check: 35 bits in 5 bytes"]
-    assert row_of(shown, "CRC") == [f"{crc24_by_bits(encoded):06x}"] * 2
-    assert row_of(shown, "zero bits") == [str(zero_bits(encoded))] * 2
+    assert row_of(shown, "CRC") == [f"{by_the_page.crc24(encoded):06x}"] * 2
+    assert row_of(shown, "zero bits") == [str(by_the_page.zero_bits(encoded))] * 2
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -9,7 +9,7 @@ import pytest
 from busproto.wire import BadFrame, Decoder
 from busproto.wire.decoder import KEPT_BYTES
 from busproto.wire.frame import MAX_CHUNK_BYTES, MIN_CHUNK_BYTES
-from tests.independent import framed, sealed
+from tests.independent.codec import framed, sealed
 from tests.wire.vectors import VECTORS
 
 GOOD = VECTORS[0]

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from busproto.wire.frame import UID_BYTES
 from busproto.wire.hash import device_tag, digest_of, list_answer, slot_of, uid_hash, unlisted_answer
-from tests.independent import one_at_a_time
+from tests.independent.codec import one_at_a_time
 
 HASHES = st.integers(0, 0xFFFFFFFF)
 UIDS = st.binary(min_size=UID_BYTES, max_size=UID_BYTES)

@@ -26,7 +26,7 @@ from busproto.wire.codec import reply_frame, request_frame
 from busproto.wire.frame import MAX_PAYLOAD_BYTES, MIN_WIRE_BYTES
 from busproto.wire.generators.reference import compose_frame, compose_payload, interpret_frame, interpret_message
 from busproto.wire.message import OPERATIONS, REPLIES, REQUESTS, Message, fields_of
-from tests.independent import framed, sealed
+from tests.independent.codec import framed, sealed
 from tests.strategies import (
     MESSAGE_CLASSES,
     bad_values_of,

@@ -24,16 +24,16 @@ import busproto.sim
 from busproto.sim.scene.scenario import load
 from busproto.transport import Transport
 from tests.cli.helpers import running_bus
-from tests.page_host.asking import Asker, OtherDeviceError, RefusedError, SilentError
-from tests.page_host.codec import UNADDRESSED
-from tests.page_host.driver import FilePort, drive
-from tests.page_host.host import Actuator, report_all
-from tests.page_host.line import Port, T, Talk
-from tests.page_host.messages import Memory, Parameter, State
-from tests.page_host.page import section, table
-from tests.page_host.proof import Found, find
-from tests.page_host.search import Search
-from tests.page_host.set_up import give_addresses
+from tests.independent.asking import Asker, OtherDeviceError, RefusedError, SilentError
+from tests.independent.codec import UNADDRESSED
+from tests.independent.driver import FilePort, drive
+from tests.independent.host import Actuator, report_all
+from tests.independent.line import Port, T, Talk
+from tests.independent.messages import Memory, Parameter, State
+from tests.independent.page import section, table
+from tests.independent.proof import Found, find
+from tests.independent.search import Search
+from tests.independent.set_up import give_addresses
 
 SCENARIOS: Final = Path(busproto.sim.__file__).parent / "scenarios"
 SEED: Final = 4

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from tests.page_host.asking import Asker
-from tests.page_host.codec import LAST_ADDRESS, UNADDRESSED
-from tests.page_host.host import assign
-from tests.page_host.line import Talk
-from tests.page_host.proof import Found, prove_addresses
-from tests.page_host.search import Search
+from tests.independent.asking import Asker
+from tests.independent.codec import LAST_ADDRESS, UNADDRESSED
+from tests.independent.host import assign
+from tests.independent.line import Talk
+from tests.independent.proof import Found, prove_addresses
+from tests.independent.search import Search
 
 TRIES = 5
 

@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 from math import ceil
 from typing import Final
 
-from tests.page_host.asking import Asker
-from tests.page_host.codec import ALL, HOST, Frame, Hash, hash_of, replies_in, tag_of
-from tests.page_host.figure import Count
-from tests.page_host.line import IN_ROLL_CALL, Heard, Send, Talk
-from tests.page_host.messages import MOST_DIGESTS, Op, roll_call
+from tests.independent.asking import Asker
+from tests.independent.codec import ALL, HOST, Frame, Hash, hash_of, replies_in, tag_of
+from tests.independent.figure import Count
+from tests.independent.line import IN_ROLL_CALL, Heard, Send, Talk
+from tests.independent.messages import MOST_DIGESTS, Op, roll_call
 
 FIRST_SLOTS: Final = 128
 MOST_SLOTS: Final = 1024

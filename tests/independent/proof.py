@@ -6,11 +6,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from tests.page_host.codec import ALL, Frame
-from tests.page_host.figure import Count, figure, upper_bound
-from tests.page_host.line import IN_ORDER, Send, Talk
-from tests.page_host.messages import Op, address_list, member_list
-from tests.page_host.search import SHORT_SLOTS, Search
+from tests.independent.codec import ALL, Frame
+from tests.independent.figure import Count, figure, upper_bound
+from tests.independent.line import IN_ORDER, Send, Talk
+from tests.independent.messages import Op, address_list, member_list
+from tests.independent.search import SHORT_SLOTS, Search
 
 WANTED_FIGURE: Final = 0.0001
 QUIET_PASSES: Final = {Op.MEMBER_LIST: 2, Op.ADDRESS_LIST: 3}

@@ -7,8 +7,8 @@ import select
 import time
 from typing import Final
 
-from tests.page_host.codec import replies_in
-from tests.page_host.line import BITS_PER_BYTE, Heard, Port, Send, T, Talk
+from tests.independent.codec import replies_in
+from tests.independent.line import BITS_PER_BYTE, Heard, Port, Send, T, Talk
 
 LONGEST_S: Final = 5.0
 """A device that never stops sending ends a wait by then."""

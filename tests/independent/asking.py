@@ -6,9 +6,9 @@ import random
 from dataclasses import dataclass, field
 from typing import Final
 
-from tests.page_host.codec import ALL, HOST, Frame, replies_in, tag_of
-from tests.page_host.line import CLOCK, TIMES_US, Send, Talk
-from tests.page_host.messages import REFUSED, Op
+from tests.independent.codec import ALL, HOST, Frame, replies_in, tag_of
+from tests.independent.line import CLOCK, TIMES_US, Send, Talk
+from tests.independent.messages import REFUSED, Op
 
 TRIES: Final = 6
 REPLY_S: Final = (TIMES_US["max turnaround"] + TIMES_US["start jitter"]) * (1 + CLOCK) / 1e6

@@ -37,8 +37,7 @@ class Frame:
 
     @property
     def wire(self) -> bytes:
-        encoded = stuffed(self.body)
-        return b"\0" + encoded + check_of(encoded) + b"\0"
+        return framed(self.body)
 
 
 def crc24(data: bytes) -> int:
@@ -59,6 +58,16 @@ def zero_bits(data: bytes) -> int:
 def check_of(encoded: bytes) -> bytes:
     value = crc24(encoded) | zero_bits(encoded) << 24
     return bytes(0x80 | value >> 7 * group & 0x7F for group in range(CHECK))
+
+
+def sealed(encoded: bytes) -> bytes:
+    """The wire bytes of a frame whose encoded body is `encoded`, whatever that holds."""
+    return b"\0" + encoded + check_of(encoded) + b"\0"
+
+
+def framed(body: bytes) -> bytes:
+    """The wire bytes of a frame whose body is `body`, whatever that holds."""
+    return sealed(stuffed(body))
 
 
 def stuffed(body: bytes) -> bytes:
@@ -125,15 +134,20 @@ class Hash:
         return self.value & 0x7F or 0x01
 
 
-def hash_of(uid: bytes, salt: int = 0, epoch: int = 0) -> Hash:
+def one_at_a_time(key: bytes) -> int:
+    """The hash of the page over any bytes."""
     h = 0
-    for byte in (*uid, salt, epoch & 0xFF, epoch >> 8):
+    for byte in key:
         h = h + byte & MASK
         h = h + (h << 10) & MASK
         h ^= h >> 6
     h = h + (h << 3) & MASK
     h ^= h >> 11
-    return Hash(h + (h << 15) & MASK)
+    return h + (h << 15) & MASK
+
+
+def hash_of(uid: bytes, salt: int = 0, epoch: int = 0) -> Hash:
+    return Hash(one_at_a_time(bytes((*uid, salt, epoch & 0xFF, epoch >> 8))))
 
 
 def tag_of(uid: bytes) -> int:

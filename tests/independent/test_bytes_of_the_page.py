@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from tests.page_host import codec, messages
-from tests.page_host.codec import ALL, HOST, UNADDRESSED, Frame, Hash, frame_of, hash_of, pieces_of
-from tests.page_host.line import IN_ORDER, IN_ROLL_CALL, TIMES_US
-from tests.page_host.messages import NO_DEMAND, Memory, Op, Parameter, Report, RoundReport, State
-from tests.page_host.page import PAGE, Example, examples, section, table
+from tests.independent import codec, messages
+from tests.independent.codec import ALL, HOST, UNADDRESSED, Frame, Hash, frame_of, hash_of, pieces_of
+from tests.independent.line import IN_ORDER, IN_ROLL_CALL, TIMES_US
+from tests.independent.messages import NO_DEMAND, Memory, Op, Parameter, Report, RoundReport, State
+from tests.independent.page import PAGE, Example, examples, section, table
 
 EPOCH = 0x5A17
 LIST_SALT = 0x91
@@ -29,7 +29,7 @@ def test_the_host_imports_nothing_but_the_standard_library_and_itself(file: Path
         names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
         names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
         for name in names:
-            assert name.split(".")[0] in sys.stdlib_module_names or name.startswith("tests.page_host")
+            assert name.split(".")[0] in sys.stdlib_module_names or name.startswith("tests.independent")
 
 
 def test_the_check_value_of_the_crc() -> None:

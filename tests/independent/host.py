@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from tests.page_host.asking import Asker
-from tests.page_host.codec import ALL, HOST, replies_in
-from tests.page_host.line import IN_ORDER, Send, Talk
-from tests.page_host.messages import (
+from tests.independent.asking import Asker
+from tests.independent.codec import ALL, HOST, replies_in
+from tests.independent.line import IN_ORDER, Send, Talk
+from tests.independent.messages import (
     FULL_DEMAND,
     Description,
     Memory,
