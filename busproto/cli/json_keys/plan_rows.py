@@ -117,7 +117,6 @@ not_read_second | list | | compare restore | actuators that were not read in the
 old_uid | text | | replace | the actuator that is lost
 new_uid | text | | replace | the actuator in its place
 match_anew | bool | | replace | match its gang before use
-svg_file | text? | | card | the page as SVG
 passed_count | int | | card | actuators that passed
 failed_count | int | | card | actuators that failed
 not_tested_count | int | | card | actuators without a test

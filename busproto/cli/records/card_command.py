@@ -16,7 +16,7 @@ from busproto.plan.airframe.record import (
 )
 from busproto.plan.airframe.results import TRIAL_ENDING
 from busproto.plan.calibration.gang_match import matches_of
-from busproto.plan.card import card_html, card_svg
+from busproto.plan.card import card_html
 from busproto.plan.card.card import Card, Verdict, card_of, load_trial
 from busproto.plan.card.card_qr import qr_rows
 from busproto.plan.load import load
@@ -26,13 +26,13 @@ from busproto.plan.load import load
     epilog="""\b
 Examples:
   busproto card --airframe hauler.toml
-  busproto card --record bench.record.json --trial t.json -o card.html --svg card.svg
+  busproto card --record bench.record.json --trial t.json -o card.html
 \b
 Record and trial are NAME.record.json and NAME.trial.json beside the airframe file,
 unless --record and --trial say others; gang figures come from NAME.match.json.
 The QR code holds the fingerprint's 64 digits.
 \b
-JSON: "file", "svg_file" (or null), "title", "fingerprint", "actuator_count",
+JSON: "file", "title", "fingerprint", "actuator_count",
 "passed_count", "failed_count", "not_tested_count", "warnings" (texts).
 Exit code 3: written, but a test failed, a gang is not matched (with --airframe), or
 there is another warning on it."""
@@ -41,7 +41,6 @@ there is another warning on it."""
 @click.option("--airframe", metavar="FILE", help="The airframe file: names of gangs, the map's defaults.")
 @click.option("--trial", "trial_file", metavar="FILE", help="The results of a trial.")
 @click.option("-o", "--output", metavar="FILE", help="The HTML file to write (default: NAME.card.html, by the record).")
-@click.option("--svg", "svg_file", metavar="FILE", help="Also one A4 page as SVG.")
 @click.option("--no-qr", is_flag=True, help="Without the QR code.")
 @json_option
 def command(
@@ -49,7 +48,6 @@ def command(
     airframe: str | None,
     trial_file: str | None,
     output: str | None,
-    svg_file: str | None,
     no_qr: bool,
     as_json: bool,
 ) -> int:
@@ -69,20 +67,15 @@ def command(
     card = card_of(record, plan, trial, matches_of(plan) if plan is not None else None)
     rows = None if no_qr else qr_rows(card.fingerprint)
     page = Path(output) if output is not None else _beside(path)
-    files = [(page, card_html.card_html(card, rows), card_html.MARK)]
-    if svg_file is not None:
-        files.append((Path(svg_file), card_svg.card_svg(card, rows), card_svg.MARK))
-    for file, _, mark in files:
-        require_own(file, mark, "a card")
-        check_writable(file)
-    for file, text, _ in files:
-        write_whole(file, text)
+    text = card_html.card_html(card, rows)
+    require_own(page, card_html.MARK, "a card")
+    check_writable(page)
+    write_whole(page, text)
     counts = _counts(card)
     if as_json:
         print_json(
             {
                 "file": str(page),
-                "svg_file": svg_file,
                 "title": card.title,
                 "fingerprint": card.fingerprint,
                 "actuator_count": len(card.rows),
@@ -91,7 +84,7 @@ def command(
             }
         )
     else:
-        _print(card, counts, [file for file, _, _ in files])
+        _print(card, counts, page)
     return exit_codes.NOT_AS_WANTED if counts["failed_count"] or card.warnings else exit_codes.DONE
 
 
@@ -113,7 +106,7 @@ def _counts(card: Card) -> dict[str, int]:
     return counts
 
 
-def _print(card: Card, counts: dict[str, int], files: list[Path]) -> None:
+def _print(card: Card, counts: dict[str, int], file: Path) -> None:
     from rich.markup import escape
 
     out = console()
@@ -123,5 +116,4 @@ def _print(card: Card, counts: dict[str, int], files: list[Path]) -> None:
         f"{counts['passed_count']} passed, {counts['failed_count']} failed, {counts['not_tested_count']} not tested"
     )
     out.print(f"{escape(card.title)}: {count_text(len(card.rows))}, {tested}; fingerprint {card.short}")
-    for file in files:
-        out.print(f"written: '{escape(str(file))}'")
+    out.print(f"written: '{escape(str(file))}'")

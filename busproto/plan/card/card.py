@@ -2,7 +2,7 @@
 
 It is made from a record and, if given, the plan (gangs by name, the map's defaults) and the results of trial and match.
 "Not tested" is printed where it is so; a result with another loss action than the recorded one does not count. Each
-finding is under the heading of its source: settings, trial, match. `card_html` and `card_svg` draw it.
+finding is under the heading of its source: settings, trial, match. `card_html` draws it.
 """
 
 from __future__ import annotations

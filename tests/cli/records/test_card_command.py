@@ -11,7 +11,7 @@ import pytest
 from busproto.plan.airframe.record_file import (
     record_text,
 )
-from busproto.plan.card import card_html, card_svg
+from busproto.plan.card import card_html
 from tests.cli.helpers import CommandLine
 from tests.ops.helpers import uid_of
 from tests.plan.airframe.test_record import entry, record
@@ -45,11 +45,10 @@ def write_trial(name: str, *, passed: bool = True) -> None:
 
 
 def test_a_card_without_a_trial_says_that_nothing_was_tested(cli: CommandLine) -> None:
-    result = cli("card --record g.json -o c.html --svg c.svg --json")
+    result = cli("card --record g.json -o c.html --json")
     assert result.code == 0
     assert result.json == {
         "file": "c.html",
-        "svg_file": "c.svg",
         "title": "Glider",
         "fingerprint": GLIDER.fingerprint,
         "actuator_count": 3,
@@ -62,7 +61,6 @@ def test_a_card_without_a_trial_says_that_nothing_was_tested(cli: CommandLine) -
     assert "none, so nothing here was tested" in text
     assert text.count("not tested") == 9
     assert card_html.MARK in Path("c.html").read_text("utf-8")
-    assert card_svg.MARK in Path("c.svg").read_text("utf-8")
 
 
 @pytest.mark.parametrize(("passed", "code"), [(True, 0), (False, 3)])
@@ -91,13 +89,11 @@ def test_a_card_is_written_over_and_nothing_else_is(cli: CommandLine) -> None:
     assert cli("card --record g.json -o c.html").code == 0
     assert cli("card --record g.json -o c.html").code == 0
     Path("mine.html").write_text("<p>mine", "utf-8")
-    Path("mine.svg").write_text("<svg/>", "utf-8")
-    for line in ("-o mine.html", "-o new.html --svg mine.svg", "-o g.json"):
+    for line in ("-o mine.html", "-o g.json"):
         result = cli(f"card --record g.json {line}")
         assert result.code == 2
         assert "is there already and is not a card" in result.error_line
     assert Path("mine.html").read_text("utf-8") == "<p>mine"
-    assert not Path("new.html").exists()
 
 
 def test_an_edited_record_is_marked_on_the_card(cli: CommandLine) -> None:
@@ -134,7 +130,6 @@ def test_without_a_name_it_stands_beside_the_record(cli: CommandLine, name: str)
         ("--record g.json --trial g.json -o c.html", "not the results of a trial"),
         ("--record g.json -o none/c.html", "there is no directory"),
         ("--record g.json -o .", "is a directory"),
-        ("--record g.json --svg none/c.svg", "there is no directory"),
     ],
 )
 def test_bad_input(cli: CommandLine, line: str, said: str) -> None:

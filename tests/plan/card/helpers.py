@@ -1,8 +1,7 @@
-"""What the tests of the card share: records, a trial, matches, and readers of both pages."""
+"""What the tests of the card share: records, a trial, matches, and a reader of the page."""
 
 from __future__ import annotations
 
-import xml.etree.ElementTree as ET
 from html.parser import HTMLParser
 from typing import Any, Final
 
@@ -90,11 +89,6 @@ class Page(HTMLParser):
     @property
     def text(self) -> str:
         return " ".join(" ".join(self.words).replace("\N{NO-BREAK SPACE}", " ").split())
-
-
-def svg_text(svg: str) -> str:
-    root = ET.fromstring(svg)
-    return " ".join(" ".join(node.text or "" for node in root.iter("{http://www.w3.org/2000/svg}text")).split())
 
 
 TABLE: Final = (0, 40, -12)
