@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import hashlib
 import itertools
 import json
@@ -73,8 +74,13 @@ class Cover:
         is_on_import = "" in tests
         if is_on_import:
             tests = frozenset(itertools.chain.from_iterable(by_line.values()))
-        room = f"tests/{Path(path).parent.name}/"
-        own = self._as_many_as([one for one in tests if one.startswith(room)], most_s * 2 / 3)
+        folders = Path(path).parent.parts[1:]  # its tests stand in a room, or in a sub-room, of the same name
+        room, sub_room = f"tests/{'/'.join(folders[:1])}/", f"tests/{'/'.join(folders)}/"
+        own = self._as_many_as([one for one in tests if one.startswith(sub_room)], most_s / 3)
+        left_s = most_s * 2 / 3 - sum(self.took_s[one] for one in own)
+        own += self._as_many_as(
+            [one for one in tests.difference(own) if one.startswith(room)], left_s, at_least_one=not own
+        )
         left_s = most_s - sum(self.took_s[one] for one in own)
         chosen = own + self._as_many_as(tests.difference(own), left_s, at_least_one=not own)
         if is_on_import:
@@ -103,7 +109,14 @@ class Cover:
 
 def files(root: Path) -> list[Path]:
     """The modules that mutants are made of."""
-    return [path for room in plugin.ROOMS for path in sorted((root / "busproto" / room).glob("*.py"))]
+    return [path for room in plugin.ROOMS for path in sorted((root / "busproto" / room).rglob("*.py"))]
+
+
+def import_lines(source: str) -> set[int]:
+    """The lines of a module that run when it is imported: all that stand in no function's body."""
+    functions = (one for one in ast.walk(ast.parse(source)) if isinstance(one, ast.FunctionDef | ast.AsyncFunctionDef))
+    within = {line for one in functions for line in range(one.body[0].lineno, (one.end_lineno or 0) + 1)}
+    return set(range(1, source.count("\n") + 2)) - within
 
 
 def digests(root: Path) -> dict[str, str]:
@@ -148,6 +161,9 @@ def record(root: Path, path: Path, jobs: int, folders: Iterable[str] = FOLDERS, 
         for file, by_line in one["lines"].items():
             for line, tests in by_line.items():
                 lines[file][int(line)].update(tests)
+    for one in files(root):  # a module may be imported before anything is counted
+        for line in import_lines(one.read_text("utf-8")):
+            lines[one.relative_to(root).as_posix()][line].add("")
     if onto is not None:
         took_s = {**onto.took_s, **took_s}
         for file, rows in onto.lines.items():

@@ -141,6 +141,24 @@ def test_a_table_may_be_read_by_a_test_of_the_room_that_runs_none_of_its_lines()
     assert kept.of("busproto/rig/m.py", range(1, 2), 3.5) == ["tests/rig/a.py::runs"], "those that run it come first"
 
 
+def test_tests_of_the_sub_room_come_before_those_of_the_room() -> None:
+    tests = ["tests/ops/a.py::t", "tests/ops/moving/b.py::t", "tests/plan/c.py::t"]
+    kept = Cover(
+        dict(zip(tests, (0.1, 3.0, 0.2), strict=True)), {"busproto/ops/moving/m.py": {4: frozenset(tests)}}, {}
+    )
+    assert kept.of("busproto/ops/moving/m.py", range(4, 5), 40.0) == [tests[1], tests[0], tests[2]]
+
+
+def test_what_stands_in_no_function_is_run_on_import() -> None:
+    source = "A = 1\ndef f(\n    x=2,\n):\n    y = 3\n    return y\nclass B:\n    z = 4\n    def g(self): return 5\n"
+    assert cover.import_lines(source) == {1, 2, 3, 4, 7, 8, 10}
+
+
+def test_mutants_are_drawn_from_every_room_and_sub_room() -> None:
+    names = {one.relative_to(Path(__file__).parents[2]).as_posix() for one in cover.files(Path(__file__).parents[2])}
+    assert names >= {"busproto/ops/link.py", "busproto/ops/discovery/search.py", "busproto/plan/airframe/audit.py"}
+
+
 def test_of_tests_that_differ_by_arguments_alone_some_are_recorded_spread_evenly() -> None:
     items: Any = [SimpleNamespace(nodeid=f"a.py::t[{number}]") for number in range(10)]
     items.insert(3, SimpleNamespace(nodeid="a.py::u"))
