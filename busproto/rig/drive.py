@@ -126,8 +126,6 @@ def profile_s(angle_deg: float, limit_deg_s: float, limit_deg_s2: float) -> floa
     Source: Lynch & Park, Modern Robotics, chapter 9, from memory.
     """
     not_negative("the angle", angle_deg, "deg")
-    positive("the speed limit", limit_deg_s, "deg/s")
-    positive("the acceleration limit", limit_deg_s2, "deg/s^2")
     if angle_deg < profile_crossover_deg(limit_deg_s, limit_deg_s2):
         return 2.0 * math.sqrt(angle_deg / limit_deg_s2)
     return angle_deg / limit_deg_s + limit_deg_s / limit_deg_s2

@@ -25,7 +25,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from busproto.errors import InputError
-from busproto.rig.checks import finite, positive, within
+from busproto.rig.checks import finite, not_negative, positive, within
 
 TURN: Final = 2.0 * math.pi
 TILT_SAMPLES: Final = 24
@@ -200,6 +200,7 @@ class Linkage:
             InputError: as the class; also where the horn's angle does not fit the lengths.
         """
         within("the horn's neutral angle", horn_neutral_deg, -360.0, 360.0, "deg")
+        not_negative("the tolerance", tolerance_deg, "deg")
         both: list[Linkage] = []
         for assembly in Assembly:
             try:

@@ -280,7 +280,8 @@ def fit_of(full_v: float, empty_v: float, lowest_v: float, highest_v: float) -> 
     positive("the lowest rated supply", lowest_v, "V")
     if positive("the highest rated supply", highest_v, "V") < lowest_v:
         raise InputError(f"a rating goes from a lower to a higher voltage, not from {lowest_v:g} to {highest_v:g} V")
-    return Fit(positive("the full pack", full_v, "V") / highest_v - 1.0, 1.0 - empty_v / lowest_v)
+    over_share = positive("the full pack", full_v, "V") / highest_v - 1.0
+    return Fit(over_share, 1.0 - positive("the empty pack", empty_v, "V") / lowest_v)
 
 
 @dataclass(frozen=True, slots=True)

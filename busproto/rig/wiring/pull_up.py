@@ -43,6 +43,6 @@ def least_pull_up_ohm(supply_v: float, sink_a: float, low_v: float = LOW_V) -> f
     Raises:
         InputError: the supply is not above `low_v`, or a value is not above 0.
     """
-    if supply_v <= positive("the low level", low_v, "V"):
+    if positive("the supply", supply_v, "V") <= positive("the low level", low_v, "V"):
         raise InputError(f"a line on {supply_v:g} V cannot be told from one that is pulled to {low_v:g} V")
     return (supply_v - low_v) / positive("the driver's current", sink_a, "A")
