@@ -6,12 +6,15 @@ import random
 
 import pytest
 
+from busproto import lasting
 from busproto.errors import AddressConflictError, NodeRefusedError, ReplyTimeoutError
 from busproto.ops import Link, assign, describe, engage, find, report, transact, uids_at
 from busproto.ops.steps import Clash, Moved, Pause, Steps, exchange
 from busproto.session import Ask, Expect, Heard, Verdict
-from busproto.wire import Message, decode_frame
+from busproto.wire import Message, decode_frame, encode_frame, request_frame
+from busproto.wire.frame import BROADCAST_ADDRESS
 from busproto.wire.messages import (
+    DemandAll,
     Description,
     LinkTest,
     LinkTested,
@@ -392,6 +395,27 @@ def test_sequence_numbers_go_on_after_an_interrupt() -> None:
         one.run(report(7))
     one.run(report(7))
     assert numbers == [0, 1, 2, 3]
+
+
+def test_where_the_line_does_not_echo_a_request_without_a_reply_takes_its_time_on_the_line() -> None:
+    """The next request must not be begun in the middle of it, and nothing comes back that would tell its end."""
+    one = box(echo=False)
+    one.add(1, 7)
+    one.run(report(7))
+    assert one.link.session.echoes is False
+    before_ns = one.now_ns
+    demands = DemandAll((0,) * 32)
+    one.run(exchange(Ask.all(demands)))
+    sent = encode_frame(request_frame(demands, BROADCAST_ADDRESS, 0))
+    assert one.now_ns - before_ns >= one.link.session.airtime_ns(len(sent))
+
+
+def test_each_change_that_was_read_back_is_in_the_account_of_the_command() -> None:
+    one = box()
+    one.add(1, 9)
+    with lasting.account() as account:
+        one.run(assign(uid_of(1), 11))
+    assert account.changes == [f"{uid_of(1).hex()} has address 11"]
 
 
 def test_a_window_asks_for_as_long_as_its_slots_last() -> None:

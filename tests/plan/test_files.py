@@ -224,7 +224,7 @@ def test_kinds_of_files_are_told_apart(tmp_path: Path) -> None:
     assert kind_of(tmp_path / "fleet.toml") == "fleet-map"
     for text in ("", "fleet-map = 'there.toml'", "title = 'x'"):
         (tmp_path / "odd.toml").write_text(text)
-        with pytest.raises(FileError, match="neither 'airframe = 1' nor 'fleet-map = 1'"):
+        with pytest.raises(FileError, match=r"odd\.toml\W+it says neither 'airframe = 1' nor 'fleet-map = 1'"):
             kind_of(tmp_path / "odd.toml")
     (tmp_path / "odd.toml").write_text("=")
     with pytest.raises(FileError, match="line 1: not valid TOML"):

@@ -20,7 +20,7 @@ from busproto.ops.moving.letting_go import (
     let_go_after,
     seen_by,
 )
-from busproto.ops.moving.motion import demand_channels, report, stream
+from busproto.ops.moving.motion import demand_channels, release, report, stream
 from busproto.ops.steps import Pause, Steps, exchange
 from busproto.ops.survey import actuators_of, survey
 from busproto.transport.base import PortAround
@@ -200,6 +200,21 @@ def test_a_question_within_an_operation_is_interrupted_at_once() -> None:
     with INTERRUPTS, pytest.raises(KeyboardInterrupt) as caught:
         one.run(ending_limp(asking(), actuators(one)))
     assert seen_by(caught.value) == LetGo(limp=(1,))
+
+
+def test_an_interrupt_between_two_exchanges_is_raised_before_the_next_one_is_sent() -> None:
+    one = box()
+    one.add(1, 1, channel=1)
+
+    def asking() -> Steps[None]:
+        yield from report(1)
+        signal.raise_signal(signal.SIGINT)
+        yield from release(1)
+
+    port = one.hooked(lambda _: None)
+    with INTERRUPTS, pytest.raises(KeyboardInterrupt):
+        one.run(asking())
+    assert [type(one) for one in port.sent] == [Report]
 
 
 def test_whoever_waits_elsewhere_is_told_and_the_interrupt_comes_at_the_end() -> None:
