@@ -173,7 +173,7 @@ class Actuator(Driver, Fed[Arm]):
         self._line.cut_off(self)
 
     def power_on(self) -> None:
-        """Get power back."""
+        """Power comes back: it begins as after power-up. No effect where it has power."""
         if not self.is_powered:
             self.is_powered = True
             self._begin()
