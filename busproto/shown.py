@@ -71,7 +71,7 @@ class Shown:
         return len(text)
 
     def flush(self) -> None:
-        """Flush the other stream."""
+        """Flush the stream beneath. An OSError carries a note that it is about the output."""
         try:
             self.beneath.flush()
         except OSError as error:

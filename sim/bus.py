@@ -192,7 +192,7 @@ class VirtualBus:
 
 
 class _ActuatorAudience:
-    """All actuators as listeners."""
+    """All actuators as one listener of the line."""
 
     is_eager = False
 

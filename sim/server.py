@@ -63,7 +63,7 @@ class Endpoint(Protocol):
         """Pass bytes on to the host; without a host they are lost, as on a real line."""
 
     def close(self) -> None:
-        """Close the port."""
+        """Close the port. It serves no host from then on."""
 
 
 class Beside(Protocol):

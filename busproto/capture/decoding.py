@@ -98,7 +98,7 @@ class Reader:
         self._is_answered = False
 
     def take(self, packet: Packet) -> Entry:
-        """Decode the next packet."""
+        """Decode the next packet: what kind it is, its fields, and which request it answers."""
         self._number += 1
         piece = kind_of(packet.data)
         frame = piece.frame

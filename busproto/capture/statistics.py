@@ -64,7 +64,7 @@ class Tally:
     timed: int = 0
 
     def time(self, reply_ns: int) -> None:
-        """Count a reply time."""
+        """Count one reply time, ns, as `fastest_ns` to `timed` in the class tell."""
         self.fastest_ns = min(self.fastest_ns, reply_ns) if self.timed else reply_ns
         self.slowest_ns = max(self.slowest_ns, reply_ns) if self.timed else reply_ns
         self.total_ns += reply_ns
@@ -129,7 +129,7 @@ class Statistics:
         return (self.sent_ns + self.heard_ns) / self.span_ns if self.span_ns else 0.0
 
     def as_json(self) -> dict[str, Any]:
-        """For ``--json``."""
+        """Everything counted, for ``--json``: duration in s, loads in % of it."""
         span_ns = self.span_ns or 1
         return {
             "baud": self.baud,
@@ -174,7 +174,7 @@ class _Asked:
 
 
 def count(facts: Iterable[Fact], baud: int) -> Statistics:
-    """Count a capture."""
+    """Count the facts of a capture, in order of time; `baud`: line rate, Bd, for the load."""
     found = Statistics(baud)
     asked: _Asked | None = None
     for fact in facts:

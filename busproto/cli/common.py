@@ -207,7 +207,7 @@ class ProgressLine:
             ProgressLine.shown = None
 
     def show(self, step: Progress) -> None:
-        """One step further."""
+        """Show how far an operation is, as a bar on stderr; nothing where stderr is no terminal."""
         if not sys.stderr.isatty():
             return
         if self._bar is None:
@@ -267,7 +267,7 @@ def print_engaged(holding: Sequence[Holding]) -> None:
 
 
 def print_json(body: dict[str, Any]) -> None:
-    """A result as JSON."""
+    """Print a result to stdout as JSON, indented by two blanks."""
     click.echo(json_text(body, indent=2))
 
 

@@ -49,7 +49,7 @@ def complete_topic(_: click.Context, __: click.Parameter, incomplete: str) -> li
 
 
 def complete_example(_: click.Context, __: click.Parameter, incomplete: str) -> list[CompletionItem]:
-    """Examples of plans."""
+    """Names of the shipped example plans that begin so."""
     from busproto.plan import examples
 
     return _begun(examples.names(), incomplete)

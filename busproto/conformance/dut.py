@@ -330,7 +330,7 @@ class Dut:
             self.ask(m.Write(row.number, row.encode(raw)), m.Written)
 
     def get(self, name: str, memory: m.Memory = m.Memory.WORKING) -> RawValue:
-        """Read one parameter, raw."""
+        """Read one parameter by its name; returns its raw value, in counts."""
         row = BY_NAME[name]
         return row.decode(self.ask(m.Read(memory, bytes([row.number])), m.Values).values)
 
@@ -339,7 +339,7 @@ class Dut:
         return {name: self.get(name, memory) for name in self.rows if name in BY_NAME}
 
     def report(self) -> m.Status:
-        """Ask for a report."""
+        """Ask for a report; returns the status."""
         return self.ask(m.Report(), m.Status)
 
     def demand(self, fraction: float) -> m.Moving:

@@ -60,7 +60,7 @@ def by_clause(cases: Iterable[Case]) -> list[Row]:
 
 
 def as_text(cases: list[Case]) -> list[str]:
-    """Lines for a terminal."""
+    """Lines for a terminal: a line for each clause, then what failed or was not checked and why, then the totals."""
     rows = by_clause(cases)
     width = max((len(row.clause.id) for row in rows), default=0)
     lines = []

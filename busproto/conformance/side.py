@@ -45,7 +45,7 @@ class OnLine:
 
 
 class Side(Protocol):
-    """A side channel."""
+    """A way to a side channel: a line of words goes there, the answer comes back."""
 
     def follow(self, line: str) -> Told:
         """Send a line of words; returns the answer. Raises SideError."""
@@ -106,7 +106,7 @@ class TcpSide:
         return told
 
     def close(self) -> None:
-        """Close the connection."""
+        """Close the connection to the side channel."""
         self._socket.close()
 
 

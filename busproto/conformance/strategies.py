@@ -81,7 +81,7 @@ def messages() -> st.SearchStrategy[Message]:
 
 @functools.cache
 def requests() -> st.SearchStrategy[Message]:
-    """Any request."""
+    """Draws any request of the format, with any fields that it may have."""
     return st.one_of([messages_of(one) for one in REQUESTS])
 
 

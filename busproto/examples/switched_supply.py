@@ -35,7 +35,7 @@ class Switch:
     """The words, followed with one output."""
 
     def __init__(self, lead: Lead, *, inverted: bool = False) -> None:
-        """Switch power on."""
+        """Switch power on; `inverted`: there is power while the lead's RTS is off."""
         self._lead = lead
         self._inverted = inverted
         self._set(True)

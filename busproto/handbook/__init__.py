@@ -64,7 +64,7 @@ class Topic:
 
     @property
     def title(self) -> str:
-        """Its first heading."""
+        """The first heading of its page, or its name where the page has none."""
         found = _TITLE.search(self.source())
         return found.group(1) if found else self.name
 

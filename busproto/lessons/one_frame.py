@@ -62,7 +62,7 @@ class _Request:
 
     @property
     def check(self) -> bytes:
-        """T: the check bytes."""
+        """T: the check bytes behind the body, before the last zero byte."""
         return self.wire[-1 - TRAILER_BYTES : -1]
 
 

@@ -61,7 +61,7 @@ class ActuatorReport:
 
 
 def report_of(status: Status) -> ActuatorReport:
-    """A report in units."""
+    """A status as the library gives it: deg, mA, V, degC."""
     return ActuatorReport(
         state=state_word(status.state),
         faults=tuple(fault_texts(status.faults)),
@@ -111,7 +111,7 @@ class About:
 
 
 def about_of(address: int, description: Description) -> About:
-    """A description in units."""
+    """A description as the library gives it: V, N m, A."""
     return About(
         address=address,
         uid=description.uid.hex(),

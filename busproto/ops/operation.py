@@ -39,7 +39,7 @@ class Operation(Generator[Step, Heard | int | None, T_co]):
         return next(self._steps)
 
     def send(self, value: Heard | int | None, /) -> Step:
-        """See Generator."""
+        """As `collections.abc.Generator.send`."""
         self._is_begun = True
         return self._steps.send(value)
 
@@ -50,12 +50,12 @@ class Operation(Generator[Step, Heard | int | None, T_co]):
         trace: TracebackType | None = None,
         /,
     ) -> Step:
-        """See Generator."""
+        """As `collections.abc.Generator.throw`."""
         self._is_begun = True
         return self._steps.throw(kind if isinstance(kind, BaseException) else kind(value))
 
     def close(self) -> None:
-        """See Generator."""
+        """As `collections.abc.Generator.close`."""
         self._is_begun = True
         self._steps.close()
 

@@ -96,7 +96,7 @@ class Change:
 
     @property
     def text(self) -> str:
-        """The change in words."""
+        """What the change does, in a few words."""
         if self.kind == "park":
             return f"address {self.was} taken away for now"
         if self.kind == "address":
@@ -118,7 +118,7 @@ class Change:
         return texts
 
     def as_json(self) -> dict[str, Any]:
-        """The change as data."""
+        """The change for ``--json``: which actuator, and address and settings before and after."""
         return {
             "kind": self.kind,
             "uid": self.uid.hex(),

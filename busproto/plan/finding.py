@@ -85,7 +85,7 @@ class Finding:
 
     @property
     def where(self) -> str:
-        """File and line."""
+        """File and line, or the file alone where no line is known."""
         return f"{self.file}:{self.line}" if self.line else self.file
 
     @property

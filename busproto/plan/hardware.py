@@ -39,7 +39,7 @@ class Difference:
 
     @property
     def text(self) -> str:
-        """In one line."""
+        """What was found and what is planned, in one line."""
         return f"{self.name}: {self.found}, planned {self.wanted}" + (f" ({self.note})" if self.note else "")
 
 
@@ -116,7 +116,7 @@ class Harmed:
         return f"TAKE THE SUPPLY OFF: {device} {rated}; {' and '.join(whys)}. That harms it."
 
     def as_json(self) -> dict[str, Any]:
-        """As data."""
+        """The actuator and the voltages, V, for ``--json``."""
         return {
             "uid": self.uid.hex(),
             "address": None if self.address == UNADDRESSED else self.address,

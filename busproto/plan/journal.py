@@ -57,7 +57,7 @@ class Journal:
         return f"the run of {began} was interrupted; the last that {state}: {what}"
 
     def begin(self, title: str, about: Mapping[str, Any]) -> None:
-        """A run begins."""
+        """Note that a run begins, and what it is about."""
         self._write("run", {"title": title, **about})
 
     def note(self, change: Change, step: str) -> None:

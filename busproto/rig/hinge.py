@@ -33,7 +33,7 @@ SEA_LEVEL_K: Final = 288.15
 SEA_LEVEL_PA: Final = 101_325.0
 LAPSE_K_M: Final = -0.0065
 TROPOPAUSE_M: Final = 11_000.0
-"""Geopotential."""
+"""Geopotential height at which the standard temperature stops falling, m."""
 LOWEST_M: Final = -1_000.0
 HIGHEST_M: Final = 20_000.0
 HEAT_RATIO: Final = 1.4

@@ -15,7 +15,7 @@ from busproto.wire.messages import MAX_DEMAND
 from busproto.wire.parameters import BY_NAME
 
 LEAST_TRANSMISSION_DEG: Final = 40.0
-"""Common practice, no source."""
+"""Transmission angle below which a linkage is advised against, deg. Common practice, no source."""
 LEAST_FOLLOWING: Final = 0.1
 """Least local ratio in the used sweep, over that at neutral; a choice."""
 MOST_THROW_DEG: Final = 80.0

@@ -245,12 +245,12 @@ class Pack:
 
     @property
     def nominal_v(self) -> float:
-        """By its label."""
+        """Voltage by the label of the pack, V."""
         return self.cells * CELLS[self.chemistry].nominal_v
 
     @property
     def full_v(self) -> float:
-        """At rest, fully charged."""
+        """Voltage at rest, fully charged, V."""
         return self.cells * CELLS[self.chemistry].full_v
 
     @property
@@ -316,7 +316,7 @@ class Load:
 
     @property
     def motor_ohm(self) -> float:
-        """Of the standing motor."""
+        """Resistance of the standing motor, ohm."""
         return self.rated_v / self.stall_a
 
 

@@ -21,7 +21,7 @@ Uid = Annotated[str, Meta(pattern="^[0-9a-f]{16}$")]
 
 
 class Order(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="do"):
-    """Base of all orders."""
+    """Base of all orders that a page may send."""
 
 
 class Limp(Order, frozen=True, tag="limp"):
@@ -51,7 +51,7 @@ class Arm(Order, frozen=True, tag="arm"):
 
 
 class Disarm(Order, frozen=True, tag="disarm"):
-    """Disarm the bench."""
+    """Disarm the bench: no page's demands are sent from then on."""
 
 
 class Alive(Order, frozen=True, tag="alive"):

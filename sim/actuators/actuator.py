@@ -173,7 +173,7 @@ class Actuator(Driver, Fed[Arm]):
         self._line.cut_off(self)
 
     def power_on(self) -> None:
-        """Get power back."""
+        """Power comes back: it begins as after power-up. No effect where it has power."""
         if not self.is_powered:
             self.is_powered = True
             self._begin()
@@ -195,7 +195,7 @@ class Actuator(Driver, Fed[Arm]):
         self._heard_bad += 1
 
     def overheard(self) -> None:
-        """A good request for somebody else was heard."""
+        """A good request for another actuator was heard."""
         if self._kernel.now_ns >= self._sending_until_ns:
             self._heard_good += 1
 
@@ -209,7 +209,7 @@ class Actuator(Driver, Fed[Arm]):
         if self._late is not None and not self.late_for_good:
             self._late.cancel()
         for_all = frame.destination == BROADCAST_ADDRESS
-        if for_all and type(message) is m.DemandAll:  # by far the most frequent, and nobody answers
+        if for_all and type(message) is m.DemandAll:  # by far the most frequent, and none answers
             self._demand_of_all(message.demands)
             return
         ready_ns = now

@@ -49,7 +49,7 @@ class HeatWatch:
         self._waiting = None
 
     def stop(self) -> None:
-        """It has no power."""
+        """Power is gone: it looks no more."""
         if self._waiting is not None:
             self._waiting.cancel()
 
@@ -64,7 +64,7 @@ class HeatWatch:
             self.look_soon()
 
     def degc(self) -> float:
-        """Temperature now, degC."""
+        """Temperature of the motor now, degC."""
         now = self._kernel.now_ns
         self._arm.move_to(now)
         return self._heat.degc(now)

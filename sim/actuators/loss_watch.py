@@ -38,13 +38,13 @@ class LossWatch:
         self.start()
 
     def start(self) -> None:
-        """As after power-up."""
+        """Begin as after power-up: no time-out runs, no demand was lost."""
         self._fed_ns = 0
         self._waiting = None
         self.was_lost = False
 
     def stop(self) -> None:
-        """It has no power."""
+        """Power is gone: the time-out runs no more."""
         if self._waiting is not None:
             self._waiting.cancel()
 

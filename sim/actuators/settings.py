@@ -29,7 +29,7 @@ class RecordLayout:
         self._values_of = functools.lru_cache(maxsize=CACHED_RECORDS)(self._read_values)
 
     def pack(self, address: int, values: Mapping[str, RawValue]) -> bytes:
-        """The record as bytes."""
+        """Address and raw settings as the bytes of a record in stored memory."""
         parts = [bytes([address])]
         for row in self._rows:
             data = row.encode(values[row.name])

@@ -34,7 +34,7 @@ class Showing:
         self.forget()
 
     def forget(self) -> None:
-        """As after power-up."""
+        """Show nothing any more, as after power-up."""
         self.until_ns = 0
         self.end_swing()
 

@@ -23,7 +23,7 @@ static bp_presence bp_presence_of(bp_device *device)
     bp_presence presence;
 
     presence.discovery = &device->discovery;
-    presence.turn = &device->turn;
+    presence.backoff = &device->backoff;
     presence.hardware = &device->hardware;
     presence.uid = device->identity.uid;
     presence.address = device->address;
@@ -289,7 +289,7 @@ static void bp_heard(bp_device *device, uint32_t now_us)
     if (!is_for_all && frame->destination != device->address) {
         return;
     }
-    device->turn.wait = BP_WAIT_NOT; /* the host has sent another request */
+    device->backoff.wait = BP_WAIT_NOT; /* the host has sent another request */
     memset(&reply, 0, sizeof reply);
     result = operation == NULL ? BP_UNKNOWN : bp_unpack_message(&device->message, frame);
     if (result == BP_OK && (operation->audience & (is_for_all ? BP_TO_ALL : BP_TO_ONE)) == 0) {
@@ -376,7 +376,7 @@ void bp_device_line(bp_device *device, uint8_t is_busy, uint32_t time_us)
     bp_presence presence = bp_presence_of(device);
 
     device->is_line_busy = is_busy;
-    bp_turn_line(&presence, is_busy, time_us);
+    bp_backoff_line(&presence, is_busy, time_us);
 }
 
 void bp_device_sent(bp_device *device, uint32_t time_us)
@@ -387,8 +387,8 @@ void bp_device_sent(bp_device *device, uint32_t time_us)
     }
 }
 
-/* Send the answer of discovery, or of a report round, where its turn has come. */
-static void bp_turn_tick(bp_device *device, uint32_t now_us)
+/* Send the answer of discovery, or of a report round, where its wait is over. */
+static void bp_backoff_tick(bp_device *device, uint32_t now_us)
 {
     bp_presence presence = bp_presence_of(device);
     bp_drive drive = bp_drive_of(device);
@@ -398,9 +398,9 @@ static void bp_turn_tick(bp_device *device, uint32_t now_us)
     if (device->is_sending) {
         return;
     }
-    switch (bp_turn_take(&presence, device->is_line_busy, now_us, &message)) {
+    switch (bp_backoff_take(&presence, device->is_line_busy, now_us, &message)) {
     case BP_SAY_BYTE:
-        bp_device_send_byte(device, device->turn.byte);
+        bp_device_send_byte(device, device->backoff.byte);
         return;
     case BP_SAY_STATUS:
         share = (bp_motion_current_ma(&drive) + UINT32_C(10)) / UINT32_C(20);
@@ -414,7 +414,7 @@ static void bp_turn_tick(bp_device *device, uint32_t now_us)
     default:
         return;
     }
-    bp_device_send(device, &message, BP_HOST_ADDRESS, device->turn.sequence, device->turn.operation);
+    bp_device_send(device, &message, BP_HOST_ADDRESS, device->backoff.sequence, device->backoff.operation);
 }
 
 uint32_t bp_device_tick(bp_device *device, uint32_t time_us)
@@ -429,7 +429,7 @@ uint32_t bp_device_tick(bp_device *device, uint32_t time_us)
     drive = bp_drive_of(device);
     bp_motion_tick(&drive, time_us);
     bp_reply_tick(device, time_us);
-    bp_turn_tick(device, time_us);
+    bp_backoff_tick(device, time_us);
     if (device->store.is_writing) {
         next_us = bp_earlier(time_us, next_us, device->store.due_us);
     }
@@ -437,8 +437,9 @@ uint32_t bp_device_tick(bp_device *device, uint32_t time_us)
         next_us = bp_earlier(time_us, next_us, device->reply_due_us);
     }
     if (!device->is_sending
-        && (device->turn.wait == BP_WAIT_TIMED || (device->turn.wait == BP_WAIT_COUNTS && !device->is_line_busy))) {
-        next_us = bp_earlier(time_us, next_us, device->turn.due_us);
+        && (device->backoff.wait == BP_WAIT_TIMED
+            || (device->backoff.wait == BP_WAIT_COUNTS && !device->is_line_busy))) {
+        next_us = bp_earlier(time_us, next_us, device->backoff.due_us);
     }
     return bp_motion_next_us(&drive, time_us, next_us);
 }

@@ -34,7 +34,7 @@ struct bp_device {
     bp_store store;
     bp_motion motion;
     bp_discovery discovery;
-    bp_turn turn;
+    bp_backoff backoff;
 };
 
 #endif

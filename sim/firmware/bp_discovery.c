@@ -17,7 +17,7 @@ uint8_t bp_jitter_us(const bp_hardware *hardware, uint8_t most_us)
 void bp_discovery_start(const bp_presence *presence)
 {
     memset(presence->discovery, 0, sizeof *presence->discovery);
-    memset(presence->turn, 0, sizeof *presence->turn);
+    memset(presence->backoff, 0, sizeof *presence->backoff);
 }
 
 static void bp_enter(bp_discovery *discovery, uint16_t epoch)
@@ -32,77 +32,78 @@ static void bp_enter(bp_discovery *discovery, uint16_t epoch)
 
 /* --- the back-off ---------------------------------------------------------------------------------------- */
 
-static void bp_turn_aim(bp_turn *turn)
+static void bp_backoff_aim(bp_backoff *backoff)
 {
-    turn->due_us = turn->counting_from_us + (uint32_t)turn->left * turn->slot_us + turn->lead_us + turn->jitter_us;
+    backoff->due_us = backoff->counting_from_us + (uint32_t)backoff->left * backoff->slot_us + backoff->lead_us
+        + backoff->jitter_us;
 }
 
 static void bp_count_down(const bp_presence *presence, uint8_t operation, uint16_t slots, uint8_t is_in_order,
                           uint32_t now_us)
 {
-    bp_turn *turn = presence->turn;
+    bp_backoff *backoff = presence->backoff;
     uint32_t lead_ns = is_in_order ? BP_ORDERED_SLOT_LEAD_NS : BP_START_LEAD_NS;
     uint32_t slot_ns = is_in_order ? BP_ORDERED_SLOT_NS : BP_MINI_SLOT_NS;
 
-    turn->wait = BP_WAIT_COUNTS;
-    turn->operation = operation;
-    turn->left = slots;
-    turn->slot_us = (uint8_t)(slot_ns / UINT32_C(1000));
-    turn->lead_us = (uint8_t)(BP_UP_US(lead_ns) + BP_CLOCK_US);
+    backoff->wait = BP_WAIT_COUNTS;
+    backoff->operation = operation;
+    backoff->left = slots;
+    backoff->slot_us = (uint8_t)(slot_ns / UINT32_C(1000));
+    backoff->lead_us = (uint8_t)(BP_UP_US(lead_ns) + BP_CLOCK_US);
     /* the lead was rounded up; the jitter is shortened by the same time, so that the latest start stays the same */
-    turn->most_jitter_us = (uint8_t)((lead_ns + BP_START_JITTER_NS) / UINT32_C(1000) - turn->lead_us);
-    turn->jitter_us = bp_jitter_us(presence->hardware, turn->most_jitter_us);
-    turn->counting_from_us = now_us + BP_FIRST_SLOT_US;
-    bp_turn_aim(turn);
+    backoff->most_jitter_us = (uint8_t)((lead_ns + BP_START_JITTER_NS) / UINT32_C(1000) - backoff->lead_us);
+    backoff->jitter_us = bp_jitter_us(presence->hardware, backoff->most_jitter_us);
+    backoff->counting_from_us = now_us + BP_FIRST_SLOT_US;
+    bp_backoff_aim(backoff);
 }
 
 #ifndef BP_WITHOUT_TEACHING
 static void bp_speak_at(const bp_presence *presence, uint8_t operation, uint32_t due_us)
 {
-    bp_turn *turn = presence->turn;
+    bp_backoff *backoff = presence->backoff;
 
-    turn->wait = BP_WAIT_TIMED;
-    turn->operation = operation;
-    turn->due_us = due_us + BP_CLOCK_US + bp_jitter_us(presence->hardware, BP_START_JITTER_US - 2U * BP_CLOCK_US);
+    backoff->wait = BP_WAIT_TIMED;
+    backoff->operation = operation;
+    backoff->due_us = due_us + BP_CLOCK_US + bp_jitter_us(presence->hardware, BP_START_JITTER_US - 2U * BP_CLOCK_US);
 }
 #endif
 
-void bp_turn_line(const bp_presence *presence, uint8_t is_busy, uint32_t time_us)
+void bp_backoff_line(const bp_presence *presence, uint8_t is_busy, uint32_t time_us)
 {
-    bp_turn *turn = presence->turn;
+    bp_backoff *backoff = presence->backoff;
     uint32_t passed;
 
-    if (turn->wait != BP_WAIT_COUNTS || !BP_REACHED(time_us, turn->counting_from_us)) {
+    if (backoff->wait != BP_WAIT_COUNTS || !BP_REACHED(time_us, backoff->counting_from_us)) {
         return;
     }
     if (is_busy) { /* whole slots count; the interrupted slot begins anew */
-        passed = (time_us - turn->counting_from_us) / turn->slot_us;
-        turn->left = (uint16_t)(passed < turn->left ? turn->left - passed : 0);
+        passed = (time_us - backoff->counting_from_us) / backoff->slot_us;
+        backoff->left = (uint16_t)(passed < backoff->left ? backoff->left - passed : 0);
     } else { /* at least one whole slot before the end */
-        turn->counting_from_us = time_us;
-        if (turn->left == 0) {
-            turn->left = 1;
+        backoff->counting_from_us = time_us;
+        if (backoff->left == 0) {
+            backoff->left = 1;
         }
-        turn->jitter_us = bp_jitter_us(presence->hardware, turn->most_jitter_us);
-        bp_turn_aim(turn);
+        backoff->jitter_us = bp_jitter_us(presence->hardware, backoff->most_jitter_us);
+        bp_backoff_aim(backoff);
     }
 }
 
-int bp_turn_take(const bp_presence *presence, uint8_t is_line_busy, uint32_t now_us, bp_message *message)
+int bp_backoff_take(const bp_presence *presence, uint8_t is_line_busy, uint32_t now_us, bp_message *message)
 {
-    bp_turn *turn = presence->turn;
+    bp_backoff *backoff = presence->backoff;
 
-    if (turn->wait == BP_WAIT_NOT || !BP_REACHED(now_us, turn->due_us)) {
+    if (backoff->wait == BP_WAIT_NOT || !BP_REACHED(now_us, backoff->due_us)) {
         return BP_SAY_NOTHING;
     }
-    if (turn->wait == BP_WAIT_COUNTS && is_line_busy) {
+    if (backoff->wait == BP_WAIT_COUNTS && is_line_busy) {
         return BP_SAY_NOTHING;
     }
-    turn->wait = BP_WAIT_NOT;
-    switch (turn->operation) {
+    backoff->wait = BP_WAIT_NOT;
+    switch (backoff->operation) {
     case BP_OPERATION_ROLL_CALL:
         presence->discovery->has_answered = 1;
-        presence->discovery->answered_salt = turn->salt;
+        presence->discovery->answered_salt = backoff->salt;
         message->kind = BP_KIND_PRESENT;
         memcpy(message->as.present.uid, presence->uid, BP_UID_BYTES);
         return BP_SAY_MESSAGE;
@@ -144,7 +145,7 @@ static void bp_roll_call_heard(const bp_presence *presence, const bp_roll_call *
     }
     discovery->has_answered = 0;
     if (!discovery->is_acknowledged) {
-        presence->turn->salt = call->salt;
+        presence->backoff->salt = call->salt;
         bp_count_down(presence, BP_OPERATION_ROLL_CALL,
                       bp_slot_of(bp_uid_hash(uid, call->epoch, call->salt), call->slots), 0, now_us);
     }
@@ -155,12 +156,12 @@ static void bp_answer_member_list(const bp_presence *presence, uint8_t is_in, ui
 {
     presence->discovery->is_acknowledged = is_in;
     if (is_in) {
-        presence->turn->byte = bp_list_answer(value);
+        presence->backoff->byte = bp_list_answer(value);
         bp_count_down(presence, 0, position, 1, now_us);
     } else {
         uint16_t behind = (uint16_t)(presence->hardware->any_bits(presence->hardware->context) % BP_UNLISTED_SLOTS);
 
-        presence->turn->byte = bp_unlisted_answer(value);
+        presence->backoff->byte = bp_unlisted_answer(value);
         bp_count_down(presence, 0, (uint16_t)(total + behind), 1, now_us);
     }
 }
@@ -242,7 +243,7 @@ static void bp_prefix_query_heard(const bp_presence *presence, const bp_prefix_q
             return;
         }
     }
-    presence->turn->byte = bp_list_answer(bp_uid_hash(presence->uid, match->epoch, match->bits));
+    presence->backoff->byte = bp_list_answer(bp_uid_hash(presence->uid, match->epoch, match->bits));
     bp_speak_at(presence, match->brief ? 0 : BP_OPERATION_PREFIX_QUERY, now_us + BP_FIRST_SLOT_US);
 }
 
@@ -260,7 +261,7 @@ static void bp_slotted_call_heard(const bp_presence *presence, const bp_slotted_
 
 int bp_discovery_heard(const bp_presence *presence, const bp_message *message, uint8_t sequence, uint32_t now_us)
 {
-    presence->turn->sequence = sequence;
+    presence->backoff->sequence = sequence;
     switch (message->kind) {
     case BP_KIND_ROLL_CALL:
         bp_roll_call_heard(presence, &message->as.roll_call, now_us);
@@ -293,6 +294,6 @@ void bp_discovery_round(const bp_presence *presence, const bp_report_round *roun
         || presence->address - round->first >= round->count) {
         return;
     }
-    presence->turn->sequence = sequence;
+    presence->backoff->sequence = sequence;
     bp_count_down(presence, BP_OPERATION_REPORT_ROUND, (uint16_t)(presence->address - round->first), 1, now_us);
 }

@@ -24,35 +24,35 @@ typedef struct bp_discovery {
 
 enum bp_wait { BP_WAIT_NOT = 0, BP_WAIT_COUNTS = 1, BP_WAIT_TIMED = 2 };
 
-/* An answer that waits for its turn. */
-typedef struct bp_turn {
+/* A delayed answer: it waits while the back-off counts slots, or until a set time (enum bp_wait). */
+typedef struct bp_backoff {
     uint8_t wait; /* enum bp_wait */
     uint8_t operation; /* 0: the single byte */
     uint8_t byte;
     uint8_t sequence;
     uint8_t salt; /* of the call; kept once the call was answered */
-    uint16_t left;
+    uint16_t left; /* slots to count */
     uint8_t slot_us;
     uint8_t lead_us;
     uint8_t most_jitter_us;
     uint8_t jitter_us;
     uint32_t counting_from_us;
     uint32_t due_us;
-} bp_turn;
+} bp_backoff;
 
 /* The data that discovery uses. */
 typedef struct bp_presence {
     bp_discovery *discovery;
-    bp_turn *turn;
+    bp_backoff *backoff;
     const bp_hardware *hardware;
     const uint8_t *uid;
     uint8_t address;
 } bp_presence;
 
-/* What to send when the turn of an answer has come. */
+/* What to send when the wait of an answer is over. */
 enum bp_say {
     BP_SAY_NOTHING = 0,
-    BP_SAY_BYTE = 1, /* `turn->byte` */
+    BP_SAY_BYTE = 1, /* `backoff->byte` */
     BP_SAY_MESSAGE = 2, /* the message, filled in */
     BP_SAY_STATUS = 3 /* a brief status, not filled in */
 };
@@ -61,9 +61,9 @@ void bp_discovery_start(const bp_presence *presence);
 /* Returns 1 where the message is one of discovery. */
 int bp_discovery_heard(const bp_presence *presence, const bp_message *message, uint8_t sequence, uint32_t now_us);
 void bp_discovery_round(const bp_presence *presence, const bp_report_round *round, uint8_t sequence, uint32_t now_us);
-void bp_turn_line(const bp_presence *presence, uint8_t is_busy, uint32_t time_us);
+void bp_backoff_line(const bp_presence *presence, uint8_t is_busy, uint32_t time_us);
 /* Returns what is to be sent now, enum bp_say, and ends the wait. */
-int bp_turn_take(const bp_presence *presence, uint8_t is_line_busy, uint32_t now_us, bp_message *message);
+int bp_backoff_take(const bp_presence *presence, uint8_t is_line_busy, uint32_t now_us, bp_message *message);
 uint8_t bp_jitter_us(const bp_hardware *hardware, uint8_t most_us);
 
 #endif

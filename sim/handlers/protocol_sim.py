@@ -41,7 +41,7 @@ class SimUrl:
     native: bool = False
 
     def load(self) -> Scenario:
-        """The scenario. Raises ScenarioError."""
+        """Load the scenario that the URL names. Raises ScenarioError."""
         return load(self.name, native=self.native)
 
 

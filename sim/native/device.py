@@ -359,7 +359,7 @@ class Device(Fed[Plant]):
         self._kernel.at(end_ns, sent)
 
     def any_bits(self) -> int:
-        """32 random bits."""
+        """32 bits drawn from the seed, for the firmware."""
         return self._stream.getrandbits(32)
 
     def page_erase(self, page: int) -> int:
@@ -400,7 +400,7 @@ class Device(Fed[Plant]):
         return self.arm.reading_mdeg(self._kernel.now_ns)
 
     def current_ma(self) -> int:
-        """Current drawn, mA."""
+        """Current that the drive draws now, mA."""
         self.arm.move_to(self._kernel.now_ns)
         return min(0xFFFF, round(self.arm.current_ma))
 
@@ -409,5 +409,5 @@ class Device(Fed[Plant]):
         return self._supply_mv()
 
     def temperature_cdeg(self) -> int:
-        """Temperature, 0.01 degC."""
+        """Temperature of the motor now, 0.01 degC."""
         return round(self.arm.degc(self._kernel.now_ns) * 100)

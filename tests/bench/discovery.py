@@ -1,4 +1,4 @@
-"""Tournament of the ways to find everyone: the same buses for all, in virtual time, so the figures are facts.
+"""Tournament of the ways to find every actuator: the same buses for all, in virtual time, so the figures are facts.
 
 Efficiency is the time of the n uid answers alone over the time of the search; the proof's time stands in its own
 column. "wrong" counts lists that are not exactly who is there; "sure" those among them that claim to be proven.
@@ -130,7 +130,7 @@ def run(rounds: int) -> None:
 
 
 def plot(lines: dict[str, list[tuple[int, float]]], path: Path) -> None:
-    """Time until everyone is found (and proven, for backoff) against how many there are."""
+    """Time until every actuator is found (and proven, for backoff) against how many there are."""
     try:
         import matplotlib as mpl
     except ImportError:

@@ -1,7 +1,7 @@
 """Kinds of trouble for searches: what each does to a bus, with parameters drawn by the seed.
 
 Swarm testing: a search draws a random subset of the kinds, often one, sometimes several, so that they meet in
-combinations that nobody thought of (Groce, Zhang, Eide, Chen, Regehr: Swarm testing, ISSTA 2012; from memory)."""
+combinations that no person thought of (Groce, Zhang, Eide, Chen, Regehr: Swarm testing, ISSTA 2012; from memory)."""
 
 from __future__ import annotations
 

@@ -9,7 +9,7 @@ from tests.cli.helpers import CommandLine
 
 @pytest.fixture(autouse=True)
 def _plain_environment(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Nobody's terminal or port."""
+    """No variable of the user's terminal or port reaches a test."""
     for name in ("BUSPROTO_PORT", "FORCE_COLOR", "NO_COLOR", "TTY_COMPATIBLE", "LINES"):
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("COLUMNS", "80")

@@ -154,14 +154,14 @@ MADE: Final = (
         "Finding eleven actuators",
         "A search on the shipped scenario `tow-plane`: one roll call, in which all eleven answer one after another, "
         "each with its uid; a member list of their marks, answered by one byte each; a short call, said twice, that "
-        "brings nobody new; a second member list. Three answer from address 1 and two from 5: clashes.",
+        "brings no new actuator; a second member list. Three answer from address 1 and two from 5: clashes.",
         lambda: load("tow-plane").build(1),
         _find,
     ),
     Made(
         "address-by-uid",
         "An address by uid",
-        "One that is fresh from the factory gets address 12 by its uid, on `bench-four`. Nobody else is touched; the "
+        "One that is fresh from the factory gets address 12 by its uid, on `bench-four`. No other is changed; the "
         "answer comes only when the address is stored, and is then read back from there.",
         lambda: load("bench-four").build(1),
         _address,
@@ -179,7 +179,7 @@ MADE: Final = (
     Made(
         "noise",
         "Noise",
-        "One byte in a hundred is hit on its way to each listener. Frames with a bad check, requests that nobody "
+        "One byte in a hundred is hit on its way to each listener. Frames with a bad check, requests that no actuator "
         "understood, echoes that are not what was sent, and repeated requests until an answer comes.",
         lambda: four('[[event]]\nwhat = "noise"\nat = 0.0\nrate = 0.01', seed=3),
         _noise,

@@ -11,7 +11,7 @@ from tests.cli.helpers import Bench, CommandLine, make_bench
 
 @pytest.fixture(autouse=True)
 def _plain_environment(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Nobody's terminal, port or taste."""
+    """No variable of the user's terminal, port or colours reaches a test."""
     for name in ("BUSPROTO_PORT", "FORCE_COLOR", "NO_COLOR", "TTY_COMPATIBLE", "LINES", "LANGUAGE", "LC_ALL"):
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("COLUMNS", "80")

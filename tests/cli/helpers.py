@@ -127,7 +127,7 @@ def assert_golden(name: str, text: str) -> None:
 
 
 class FakeTerminal:
-    """A stdin at which somebody sits and types this; `when_asked` is called each time that a line is wanted."""
+    """A stdin at which a person sits and types this; `when_asked` is called each time that a line is wanted."""
 
     def __init__(self, typed: str = "", when_asked: Callable[[], None] = lambda: None) -> None:
         self._typed = io.StringIO(typed)
@@ -191,7 +191,7 @@ class Bench:
         return self.bus.labelled(label)
 
     def settings(self) -> dict[str, object]:
-        """All that lasts, of everyone: address, working settings, the cells of stored memory."""
+        """All that lasts, of every actuator: address, working settings, the cells of stored memory."""
         return {
             one.label: (one.address, dict(one.settings.working), tuple(one.settings.memory.copies))
             for one in self.bus.actuators
@@ -215,7 +215,7 @@ def make_bench(monkeypatch: pytest.MonkeyPatch, scenario: str = "bench-four", se
 
 
 def run_process(arguments: Sequence[str], **options: Any) -> subprocess.CompletedProcess[str]:
-    """One command line in a process of its own, with nobody at its stdin."""
+    """One command line in a process of its own, with nothing at its stdin."""
     done = subprocess.run(
         [sys.executable, "-m", "busproto", *arguments],
         stdin=options.pop("stdin", subprocess.DEVNULL),

@@ -76,7 +76,7 @@ TABLE: Final = {
     "no port": Bad("find", ("--port", "busproto find --help")),
     "no such device": Bad("find --port /dev/nosuch", ("'/dev/nosuch'", "busproto ports"), FAILED),
     "no such scheme": Bad("find --port nosuch://x", ("'nosuch://x'", "busproto ports"), FAILED),
-    "nobody listens": Bad("find --port socket://127.0.0.1:1", ("'socket://127.0.0.1:1'", "refused"), FAILED),
+    "no program listens": Bad("find --port socket://127.0.0.1:1", ("'socket://127.0.0.1:1'", "refused"), FAILED),
     "sim without slashes": Bad("find --port sim:bench-four", ("'sim:bench-four'", "sim://SCENARIO?seed=N")),
     "sim without scenario": Bad("find --port sim://", ("'sim://'", "no scenario", "sim://SCENARIO?seed=N")),
     "sim with unknown query": Bad("find --port sim://bench-four?sed=1", ("'sed'", "sim://SCENARIO?seed=N")),
@@ -100,23 +100,23 @@ TABLE: Final = {
     "seed of find not a number": Bad(f"find --seed one {BENCH}", ("--seed", "'one'")),
     # addresses and uids
     "address 0": Bad(f"show 0 {BENCH}", ("'0'", "1..239")),
-    "address of nobody yet": Bad(f"show 240 {BENCH}", ("'240'", "1..239")),
+    "address of those without one": Bad(f"show 240 {BENCH}", ("'240'", "1..239")),
     "address of all": Bad(f"move 0xFF centre --clear {BENCH}", ("'0xFF'", "1..239", "0x01..0xEF")),
     "address not a number": Bad(f"set three neutral=1 {BENCH}", ("'three'", "1..239")),
     "second address bad": Bad(f"show 3 2.5 {BENCH}", ("'2.5'", "1..239")),
     "address to give": Bad(f"address {FRESH} 240 {BENCH}", ("'240'", "1..239")),
     "uid too short": Bad(f"address b0a7 4 {BENCH}", ("'b0a7'", "16 digits 0-9 a-f")),
     "uid not hexadecimal": Bad(f"address b0a700000000010g 4 {BENCH}", ("'b0a700000000010g'", "16 digits 0-9 a-f")),
-    "uid of nobody": Bad(f"address {'0' * 16} 4 {BENCH}", ("0000000000000000", "not all zero")),
+    "uid of no actuator": Bad(f"address {'0' * 16} 4 {BENCH}", ("0000000000000000", "not all zero")),
     "uid and address swapped": Bad(f"address 4 {FRESH} {BENCH}", ("'4'", "16 digits 0-9 a-f")),
     "channel too high": Bad(f"address {FRESH} 4 --channel 33 {BENCH}", ("--channel", "33", "0<=x<=32")),
     "channel without address": Bad(f"address {FRESH} none --channel 3 {BENCH}", ("--channel", "address")),
     "no such uid": Bad(f"address b0a70000000001ff 4 {BENCH}", ("b0a70000000001ff", "busproto find"), FAILED),
     "address is taken": Bad(f"address {FRESH} 3 {BENCH}", ("address 3", "b0a7000000000101", "nothing was"), FAILED),
     "address is shared": Bad(f"set 7 neutral=1 {BENCH}", ("address 7", "b0a7000000000103", "0104"), FAILED),
-    "nobody there": Bad(f"set 9 neutral=1 {BENCH}", ("address 9", "check power", "busproto find"), FAILED),
-    "nobody there to move": Bad(f"move 9 centre --clear {BENCH}", ("address 9", "busproto find"), FAILED),
-    "nobody there to go limp": Bad(f"move 9 limp {BENCH}", ("address 9", "busproto find"), FAILED),
+    "no actuator there": Bad(f"set 9 neutral=1 {BENCH}", ("address 9", "check power", "busproto find"), FAILED),
+    "no actuator there to move": Bad(f"move 9 centre --clear {BENCH}", ("address 9", "busproto find"), FAILED),
+    "no actuator there to go limp": Bad(f"move 9 limp {BENCH}", ("address 9", "busproto find"), FAILED),
     # parameters
     "nothing to set": Bad(f"set 3 {BENCH}", ("NAME=VALUE", "--store", "--undo")),
     "not NAME=VALUE": Bad(f"set 3 neutral {BENCH}", ("'neutral'", "NAME=VALUE", "loss-time-out")),
@@ -190,7 +190,7 @@ TABLE: Final = {
     "scenario: no such setting": bad_scenario(GOOD_SCENARIO + "settings = { speed = 2 }", "'speed'", "slew-limit"),
     "scenario: line rate": bad_scenario(GOOD_SCENARIO + "[line]\nbaud = 300", "line.baud", "9600"),
     "scenario: event": bad_scenario(GOOD_SCENARIO + '[[event]]\nwhat = "fire"\nat = 1', "event[0]", "fire", "unplug"),
-    "scenario: event of nobody": bad_scenario(
+    "scenario: event of an unknown label": bad_scenario(
         GOOD_SCENARIO + '[[event]]\nwhat = "mute"\nat = 1\nactuator = "b"', "event[0].actuator", "'b'"
     ),
     "scenario: two problems at once": bad_scenario(
@@ -247,7 +247,7 @@ def test_bad_input_is_one_line_that_says_what_is_allowed(
     frames = [found for found in Decoder().feed(b"".join(written)) if isinstance(found, Frame)]
     if row.code == exit_codes.USAGE and not row.asks_first:
         assert written == []
-    elif "no such uid" not in name:  # there the write itself is what nobody answers
+    elif "no such uid" not in name:  # there the write itself is what no actuator answers
         assert [type(message_of(frame)) for frame in frames if not isinstance(message_of(frame), HARMLESS)] == []
 
 

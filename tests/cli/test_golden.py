@@ -1,6 +1,6 @@
 """Whole outputs against the files in `golden/`. What a person sees is what stands there.
 
-All in virtual time, with the same salts: whatever differs is a change that somebody made.
+All in virtual time, with the same salts: whatever differs was changed in the program.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ RESULTS: Final = {
     "address-none-json": f"address b0a7000000000101 none {BENCH} --json",
     "address-taken": f"address b0a7000000000102 3 {BENCH}",
     "address-taken-json": f"address b0a7000000000102 3 {BENCH} --json",
-    "address-nobody": f"address b0a70000000001ff 4 {BENCH}",
+    "address-unknown-uid": f"address b0a70000000001ff 4 {BENCH}",
     "move-centre": f"move 3 centre --clear {BENCH}",
     "move-percent": f"move 3 25% --clear --hold 2.5 {BENCH}",
     "move-percent-json": f"move 3 25% --clear --hold 2.5 {BENCH} --json",

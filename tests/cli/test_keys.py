@@ -61,6 +61,6 @@ def test_cursor_keys_become_the_sequences_of_a_terminal() -> None:
     assert read() == ""
 
 
-def test_where_nobody_sits_at_a_terminal_no_lines_are_typed(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_a_terminal_no_lines_are_typed(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sys, "stdin", io.StringIO("stop\n"))
     assert keys.typed_lines() is None

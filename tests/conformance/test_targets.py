@@ -24,7 +24,7 @@ NEEDS_A_SIDE_CHANNEL = {
     "does.lost",
     "does.copies",
 }
-"""What nobody can see or do from the far end of a port alone."""
+"""What a test cannot see or do from the far end of a port alone."""
 SCENARIO = """
 title = "one under test"
 [line]

@@ -29,7 +29,7 @@ class EchoPort:
     Attributes:
         transport: open.
         turn: lets the far end receive so many bytes and send them back.
-        is_virtual: time runs only while somebody reads.
+        is_virtual: time runs only while the port is read.
     """
 
     transport: Transport

@@ -104,7 +104,7 @@ def test_without_a_place_for_lock_files_the_system_still_keeps_others_out(device
         locks.chmod(0o777)
     first = SerialTransport(device)
     assert port_lock.take(device) is None
-    assert holder_of(device) == "another program"  # it is this process that has it; nobody else
+    assert holder_of(device) == "another program"  # it is this process that has it; no other
     first.close()
     SerialTransport(device).close()
 

@@ -176,7 +176,7 @@ def test_a_virtual_bus_that_has_had_its_time_is_a_port_that_went(limited: str) -
 
 
 def closed_tcp_port() -> str:
-    """The URL of a TCP port at which nobody listens."""
+    """The URL of a TCP port at which no program listens."""
     with socket.create_server(("127.0.0.1", 0)) as listener:
         return f"socket://127.0.0.1:{listener.getsockname()[1]}"
 

@@ -218,7 +218,7 @@ def port() -> TcpPort:
 
 def test_tcp_serves_one_host_after_another(port: TcpPort) -> None:
     try:
-        port.write(b"nobody is there yet")
+        port.write(b"no client yet")
         for word in (b"first", b"second", b"third"):
             with connected(port) as client:
                 client.sendall(word)
@@ -226,7 +226,7 @@ def test_tcp_serves_one_host_after_another(port: TcpPort) -> None:
                 port.write(word[::-1])
                 assert client.recv(100) == word[::-1]
             assert port.wait(PATIENCE_S)[0] == b""  # it has gone
-            port.write(b"nobody is there any more")
+            port.write(b"no client any more")
     finally:
         port.close()
 

@@ -256,7 +256,7 @@ def test_unplugged_and_plugged_in_while_others_talk() -> None:
     assert other.is_powered
 
 
-def test_a_rate_of_its_own_understands_nobody() -> None:
+def test_a_rate_of_its_own_understands_no_request() -> None:
     made = device_box()
     bus = made.bus
     device = Device(

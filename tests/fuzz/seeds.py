@@ -117,7 +117,7 @@ _STORIES: Final = {
     "not-its-channel": (_DEMAND_OTHER, _50_MS, _ENGAGE, _DEMAND_OTHER, _SECOND),
     "driven-and-hot": (_ENGAGE, _HOT, _DEMAND, _SECOND, _ENGAGE),
 }
-"""What the captures do not hold: a few turns that matter, in the actions of reference_target.c."""
+"""What the captures do not hold: a few courses of events that matter, in the actions of reference_target.c."""
 
 _MAKERS: Final[dict[str, Callable[[list[Packet]], bytes]]] = {
     "codec": _for_codec,

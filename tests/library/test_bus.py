@@ -321,7 +321,7 @@ def test_let_go_is_for_all_and_close_lets_nothing_go() -> None:
     bus, port = opened(one)
     bus[12].move("10%", stay=True)
     with pytest.raises(busproto.NotLimpError, match="shared by several"):
-        bus.let_go()  # nobody was looked for: whoever answers, and how many share 60 is not known
+        bus.let_go()  # no search was made: which answer, and how many share 60, is not known
     assert one.bus.labelled("slew").state is State.RELEASED
     bus.find()
     assert set(bus.let_go().limp) == {12, 60}
@@ -393,7 +393,7 @@ def test_taken_shared_and_missing_are_told_by_what_they_are() -> None:
 
 
 def test_no_other_is_taken_for_one_that_was_named_by_its_uid() -> None:
-    """Somebody exchanged two behind our back, after the search."""
+    """Another host exchanged the addresses of two after the search."""
     one = harbour()
     bus, port = opened(one)
     bus.find()

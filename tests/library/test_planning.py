@@ -19,7 +19,7 @@ QUESTIONS = {"RollCall", "MemberList", "AddressList", "Describe", "Read", "Repor
 
 
 def on(air: Hauler) -> tuple[busproto.Bus, HookedPort]:
-    """A bus of the airframe, with everyone claimed."""
+    """A bus of the airframe, with every function claimed."""
     save_assignment(air.plan, air.assignment)
     port = HookedPort(air.bus.host, lambda _: None)
     return busproto.Bus(port), port

@@ -65,9 +65,9 @@ class Cover:
 
         Two thirds of that time are for tests of the same room, which are about the line; the rest is for all others.
         Of the same test with several arguments the quickest comes in the first round, the next in the second, and so
-        on: so that every way to a line is gone once before one is gone again. A line that is run on import is
-        everybody's who runs anything of that file, and what time is left is for all others of the room: a default, or
-        a table, may be read by a test that runs no line of its file.
+        on: so that every way to a line is gone once before one is gone again. Of a line that is run
+        on import, all tests count that run anything of that file, and what time is left is for all others of the room:
+        a default, or a table, may be read by a test that runs no line of its file.
         """
         by_line = self.lines.get(path, {})
         tests = frozenset(itertools.chain.from_iterable(by_line.get(line, ()) for line in statement))

@@ -22,7 +22,7 @@ class Known:
     """A survivor that was looked at.
 
     Attributes:
-        is_equivalent: nothing that anybody could see is different; then it does not count.
+        is_equivalent: no observable result is different; then it does not count.
         reason: why it survives.
     """
 

@@ -256,7 +256,7 @@ def right_or_not_proven(roster: Roster, truth: dict[bytes, int]) -> bool:
 
 
 def lasting(actuator: Actuator) -> dict[str, object]:
-    """Everything about an actuator that nobody may change by looking."""
+    """Everything about an actuator that a look at it must not change."""
     actuator.arm.move_to(actuator._kernel.now_ns)
     return {
         "address": actuator.address,

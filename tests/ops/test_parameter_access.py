@@ -250,7 +250,7 @@ def test_power_that_goes_while_settings_are_stored_leaves_the_old_or_the_new_set
 
 
 def test_a_store_that_is_not_what_was_written_is_told() -> None:
-    """Somebody else changes working memory between the commit and the read-back."""
+    """Another host changes working memory between the commit and the read-back."""
     one = box()
     actuator = one.add(1, 7)
     one.hooked(once(Read, lambda: actuator.settings.set_working("stiffness", 11)))

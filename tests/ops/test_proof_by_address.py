@@ -20,7 +20,7 @@ def planned(one: Box, count: int, seed: int) -> dict[bytes, int]:
 
 @pytest.mark.parametrize("echo", [True, False])
 @pytest.mark.parametrize(("count", "passes"), [(1, 8), (2, 7), (16, 4), (80, 3)])
-def test_proven_where_everybody_is_alone_at_the_right_address(count: int, passes: int, echo: bool) -> None:
+def test_proven_where_every_actuator_is_alone_at_the_right_address(count: int, passes: int, echo: bool) -> None:
     """Few have shown little of how well requests are heard: more passes."""
     for seed in seeds(2, 50):
         one = box(seed, echo=echo)

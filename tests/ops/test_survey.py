@@ -1,4 +1,4 @@
-"""Everyone found, and each who is alone at its address read; who is not is left out, and how far it is is told."""
+"""Every actuator is found; each alone at its address is read, the others are left out; progress is told."""
 
 from __future__ import annotations
 

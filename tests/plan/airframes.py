@@ -35,7 +35,7 @@ class Hauler:
 
     @property
     def addresses(self) -> dict[bytes, int]:
-        """Where everyone with power is."""
+        """The address of each actuator with power, by uid."""
         return {one.uid: one.address for one in self.bus.actuators if one.is_powered}
 
 

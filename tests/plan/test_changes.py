@@ -25,7 +25,7 @@ from tests.plan.airframes import AddressWatch, hauler
 
 
 def ignore(change: Change, step: str) -> None:
-    """Nobody listens."""
+    """A listener that does nothing."""
 
 
 def look(subject: Box) -> Survey:
@@ -178,7 +178,7 @@ def test_the_hauler_with_everything_wrong_becomes_as_planned_but_for_what_only_h
 
 def test_an_interruption_between_any_two_steps_leaves_it_to_a_second_run(tmp_path: Path) -> None:
     class Stop(Exception):
-        """Someone pulls the plug of the host."""
+        """A person pulls the plug of the host."""
 
     ends = set()
     total, at = 1, 0

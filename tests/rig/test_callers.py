@@ -1,4 +1,4 @@
-"""Every public function of `busproto.rig` has a caller in the product: what only a test calls helps nobody."""
+"""Every public function of `busproto.rig` has a caller in the product: what only a test calls helps no user."""
 
 from __future__ import annotations
 

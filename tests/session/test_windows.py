@@ -13,7 +13,7 @@ from tests.session.helpers import ASK, MS, REQUEST_END_NS, SENT_NS, outcome, ses
 # --- nothing, windows, bytes ---
 
 
-def test_a_broadcast_that_nobody_answers_settles_with_its_echo() -> None:
+def test_a_broadcast_that_no_actuator_answers_settles_with_its_echo() -> None:
     one = session(echoes=True)
     one.heard(start(one, Ask.all(Release())), 1_140_000)
     assert one.state is SessionState.SETTLED

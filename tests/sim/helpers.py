@@ -80,7 +80,7 @@ class Answer:
 
 
 class Tap:
-    """Someone who hears everything on a line, by an ideal receiver, and keeps it.
+    """A listener that hears everything on a line, by an ideal receiver, and keeps it.
 
     Attributes:
         receptions: what was heard, in order.

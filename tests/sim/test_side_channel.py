@@ -174,7 +174,7 @@ def test_a_jam_follows_the_next_frame_of_the_host_and_jams_follow_each_other(
     say(bus, b"\x01\x02")  # not ended
     assert {one["by"] for one in channel.follow("heard 0")["heard"]} == {"host"}
     since_ns = bus.kernel.now_ns
-    say(bus, link_test(9))  # nobody is there
+    say(bus, link_test(9))  # no actuator is there
     asked, first, second = channel.follow(f"heard {since_ns}")["heard"]
     assert (first["by"], first["bytes"], first["from_ns"] - asked["to_ns"]) == ("", "5555", 1_500_500)
     assert (second["by"], second["bytes"]) == ("", "33")
@@ -196,7 +196,7 @@ def test_a_jam_follows_the_next_frame_of_the_host_and_jams_follow_each_other(
         ("jam 5", "'': 1..1024 bytes in hex are wanted"),
         ("jam 5 5", "'5': 1..1024 bytes in hex are wanted"),
         ("jam 5 " + "55" * 1025, "1..1024 bytes in hex are wanted"),
-        ("unplug nobody", "there is no actuator 'nobody'"),
+        ("unplug unknown", "there is no actuator 'unknown'"),
         ("cut of C", "there is no actuator 'of'"),
         ("cut of C -1", "'-1': a byte of 0..65535 is wanted"),
         ("cut of C 65536", "'65536': a byte of 0..65535 is wanted"),
@@ -300,7 +300,7 @@ def test_two_thousand_connections_leave_room_for_those_that_ask(bus: VirtualBus,
             assert json.loads(channel_says(client))["done"] == "the supply is 7 V"
 
 
-def test_one_that_does_not_read_its_answers_is_waited_for_by_nobody(
+def test_the_port_does_not_wait_for_a_client_that_does_not_read_its_answers(
     port: SidePort, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Much is owed to it, so it is asked nothing more, and gets it all when it reads; too much, and it is let go."""

@@ -228,7 +228,7 @@ class BusMachine(RuleBasedStateMachine):
             assert not actuator.settings.are_lost
             if known.is_powered:
                 assert actuator.settings.working == known.working
-                assert actuator.arm.target_deg is None  # nobody was told to move
+                assert actuator.arm.target_deg is None  # none was told to move
 
     @invariant()
     def time_goes_on(self) -> None:

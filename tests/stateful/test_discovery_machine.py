@@ -125,7 +125,7 @@ class DiscoveryMachine(RuleBasedStateMachine):
         self.bus.kernel.at(self.bus.kernel.now_ns + after_us * 1000, one.power_on)
         before = set(self.powered)
         roster = self.link.run(find(rng=self.draw))
-        if roster.proven:  # it may have come too late to be seen, but nobody else may be missing
+        if roster.proven:  # it may have come too late to be seen, but no other may be missing
             assert before <= set(listed(roster)) <= before | {one.uid}
         self.bus.kernel.run_until(self.bus.kernel.now_ns + 60 * MS)
 
@@ -146,7 +146,7 @@ class DiscoveryMachine(RuleBasedStateMachine):
     )  # only the passes of the member list speak to them then, and those may be lost
     @rule(epoch=st.integers(1, 0xFFFF))
     def restart_into_the_epoch_that_all_are_suppressed_in(self, epoch: int) -> None:
-        """The worst that chance can bring: the new epoch is the old one, and everyone believes to be acknowledged."""
+        """The worst that chance can bring: the new epoch is the old one, and all believe to be acknowledged."""
         self.link = Link(self.bus.host)
         self.link.run(exchange(Ask.all(Suppress(epoch, ZERO_UID))))
         self._check(self.link.run(find(rng=FirstDraw(epoch, self.draw))))

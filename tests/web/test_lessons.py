@@ -383,10 +383,10 @@ def test_when_the_server_ends_the_other_process_ends_and_says_nothing(ending: st
     with serve_command() as (process, request):
         assert asked(request) == as_json("tree", 1)
         if ending == "SIGINT":
-            os.killpg(process.pid, signal.SIGINT)  # as Ctrl-C does: everyone in the terminal's group
+            os.killpg(process.pid, signal.SIGINT)  # as Ctrl-C does: every process in the terminal's group
         else:
             process.kill()
-        _, err = process.communicate(timeout=PATIENCE_S)  # ends when nobody holds the pipes any more
+        _, err = process.communicate(timeout=PATIENCE_S)  # ends when no process holds the pipes any more
     assert "Traceback" not in err
     assert process.returncode == (0 if ending == "SIGINT" else -signal.SIGKILL)
 

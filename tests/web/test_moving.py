@@ -51,7 +51,7 @@ def test_nothing_moves_before_every_caution_is_ticked_and_after_all_limp() -> No
 
 
 class LosingReleases(Port):
-    """Buses on which no broadcast that lets go arrives; nobody answers one, so nobody would know."""
+    """Buses on which no broadcast that lets go arrives; none answers one, so the host does not know."""
 
     def __call__(self) -> LiveBus:
         made = super().__call__()
@@ -83,7 +83,7 @@ def test_one_that_did_not_hear_the_broadcast_is_let_go_by_its_address() -> None:
         assert port.buses[-1].labelled("tail").state is State.RELEASED
 
 
-def test_all_limp_is_for_everyone_and_interrupts_a_task() -> None:
+def test_all_limp_is_for_every_page_and_interrupts_a_task() -> None:
     with client() as (one, port), come_in(one) as session, come_in(one) as other:
         page, looker = talk(session), talk(other)
         find_and_arm(page)

@@ -57,7 +57,7 @@ def test_virtual_time_follows_the_clock_and_never_runs_far_ahead() -> None:
     assert port.lost_ns == 0
 
 
-def test_a_machine_that_is_too_slow_makes_nobody_late() -> None:
+def test_a_machine_that_is_too_slow_makes_no_answer_late() -> None:
     port, clock = live()
     with Link(port) as link:
         assert link.run(find()).proven
@@ -138,7 +138,7 @@ def roster(*at: int) -> Roster:
         (tuple(range(1, 61)), [(1, 40), (41, 20)]),
     ],
 )
-def test_rows_of_reports_reach_everyone_alone_and_no_shared_address(
+def test_rows_of_reports_reach_every_lone_actuator_and_no_shared_address(
     addresses: tuple[int, ...], rows: list[tuple[int, int]]
 ) -> None:
     board = Board()

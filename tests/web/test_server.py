@@ -119,14 +119,14 @@ def test_the_second_page_looks_on_until_the_first_hands_over_or_leaves() -> None
         '{"do": "start", "flow": "nothing"}',
         '{"do": "start", "flow": "claim"}',
         '{"do": "fault", "what": "earthquake"}',
-        '{"do": "fault", "what": "mute", "fields": {"actuator": "nobody"}}',
+        '{"do": "fault", "what": "mute", "fields": {"actuator": "unknown"}}',
         '{"do": "fault", "what": "noise", "fields": {"rate": 7}}',
         '{"do": "control", "line": "explode"}',
         '{"do": "explain", "entry": 99999}',
         '{"do": "answer", "question": 1, "answer": "yes"}',
     ],
 )
-def test_what_makes_no_sense_is_refused_in_words_and_harms_nobody(text: str) -> None:
+def test_what_makes_no_sense_is_refused_in_words_and_harms_nothing(text: str) -> None:
     with client() as (one, _), come_in(one) as session:
         page = talk(session)
         page.wait("hello")
@@ -165,7 +165,7 @@ def test_a_setting_is_read_back_stored_and_undone() -> None:
         assert "no parameter" in page.flow("set", address=7, changes={"wings": "2"})["problem"]
 
 
-def test_an_overlap_is_explained_with_the_waveform_of_everyone_in_it() -> None:
+def test_an_overlap_is_explained_with_the_waveform_of_each_actuator_in_it() -> None:
     with client() as (one, _), come_in(one) as session:
         page = talk(session)
         page.flow("find")

@@ -80,7 +80,7 @@ def test_ten_megabytes_are_refused_as_too_big_as_soon_as_they_are_announced() ->
     assert int.from_bytes(payload[:2], "big") == 1009
 
 
-def test_a_page_that_never_reads_holds_nobody_up_and_has_an_end() -> None:
+def test_a_page_that_never_reads_holds_no_other_up_and_has_an_end() -> None:
     with serving(Port(RIG)) as server, socket_of(server) as good:
         page = talk_over(good)
         slow = raw_page(server)  # connected, and never read
@@ -149,7 +149,7 @@ def test_beside_a_receiver_it_only_looks_and_leaves_room() -> None:
         seen = [row for one in page.seen if one["k"] == "line" for row in one["entries"]]
         assert any((row["source"], row["title"]) == ("receiver", "demand all") for row in seen)
         page.order("start", flow="find")
-        page.order("stop")  # neither this nor the end takes anybody's demands away
+        page.order("stop")  # neither this nor the end takes demands from any actuator
         page.wait("flow", lambda body: body["state"] != "running")
     assert State.RELEASED not in {one.state for one in port.buses[-1].actuators}
 

@@ -269,8 +269,8 @@ def test_table_is_whole() -> None:
     assert {row.audience for row in OPERATIONS.values()} == {"one", "all", "one or all"}
 
 
-def test_only_what_everyone_hears_has_no_reply() -> None:
-    """A request to one actuator is answered; without a reply there is only what nobody answers with a frame."""
+def test_only_what_all_hear_has_no_reply() -> None:
+    """A request to one actuator is answered; without a reply there is only what no actuator answers with a frame."""
     assert {row.name for row in OPERATIONS.values() if row.reply is None} == {
         "member list",
         "address list",

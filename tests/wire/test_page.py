@@ -141,15 +141,15 @@ def said_after(bus: VirtualBus, request: Message) -> list[tuple[int, int, bytes]
 
 def test_the_diagram_is_what_happens_on_the_line() -> None:
     said = said_after(bus_with((UNADDRESSED,) * 3), diagram.call())
-    drawn = diagram.turns()
+    drawn = diagram.answers()
     assert [one.slot for one in drawn] == sorted(one.slot for one in drawn)
     assert len(said) == len(drawn) == 3
-    for (start_ns, end_ns, data), turn in zip(said, drawn, strict=True):
+    for (start_ns, end_ns, data), answer in zip(said, drawn, strict=True):
         (frame,) = Decoder().feed(data)
         assert isinstance(frame, Frame)
-        assert message_of(frame) == m.Present(turn.uid)
-        assert start_ns == pytest.approx(turn.start_ns, abs=3)  # a rounding for each answer
-        assert end_ns == pytest.approx(turn.end_ns, abs=3)
+        assert message_of(frame) == m.Present(answer.uid)
+        assert start_ns == pytest.approx(answer.start_ns, abs=3)  # a rounding for each answer
+        assert end_ns == pytest.approx(answer.end_ns, abs=3)
 
 
 def test_the_diagram_shows_each_answer_behind_the_one_before() -> None:
@@ -157,9 +157,9 @@ def test_the_diagram_shows_each_answer_behind_the_one_before() -> None:
     assert len(rows) == len(vectors.UIDS)
     begins = [row.index("#") for row in rows]
     assert begins == sorted(set(begins))
-    for row, turn in zip(rows, diagram.turns(), strict=True):
-        assert row.startswith(turn.uid.hex())
-        assert f"{turn.start_ns / 1000:.1f}" in "\n".join(diagram.lines())
+    for row, answer in zip(rows, diagram.answers(), strict=True):
+        assert row.startswith(answer.uid.hex())
+        assert f"{answer.start_ns / 1000:.1f}" in "\n".join(diagram.lines())
 
 
 @pytest.mark.parametrize(

@@ -50,7 +50,7 @@ def test_what_is_not_there_and_what_is_more() -> None:
     assert (row.number, row.unit, row.range_text()) == (40, "Hz", "0.0..500.0 Hz")
     assert row.text(row.from_text("41.5 Hz")) == "41.5 Hz"
     assert row.encode(row.from_value(41.5)) == bytes([159, 1])
-    assert row.moves  # nobody knows that it does not
+    assert row.moves  # whether it moves the arm is not known, so it may
     with pytest.raises(InputError, match=r"there is no parameter 'stiffness'; there are: channel, .*, notch"):
         found.named("stiffness")
 

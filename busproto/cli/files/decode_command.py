@@ -136,7 +136,7 @@ def operation_number(text: str) -> int:
 
 
 def direction_of(entry: Entry) -> str:
-    """sent, heard or echo."""
+    """Who put the packet on the line, as a word: "sent" by the host, "heard" from another, or the host's own "echo"."""
     return "echo" if entry.packet.is_echo else "sent" if entry.packet.is_sent else "heard"
 
 
@@ -215,7 +215,7 @@ def framing_cells(entry: Entry) -> Iterator[Cell]:
 
 
 def entry_json(entry: Entry, *, with_cells: bool = False) -> dict[str, Any]:
-    """One packet as data."""
+    """One packet as ``decode --json`` prints it; `with_cells`: also field by field."""
     import dataclasses
 
     body: dict[str, Any] = {

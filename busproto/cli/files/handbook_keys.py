@@ -54,7 +54,7 @@ class _Place:
 
 
 def page() -> str:
-    """The page, as Markdown."""
+    """The page of every key in scenario, fleet map and airframe file, as Markdown."""
     parts = [HEAD]
     for title, table in FILES.items():
         parts += [f"## {title}\n", *(_section(title, place) for place in _below(_Place("", table)))]

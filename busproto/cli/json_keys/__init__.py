@@ -87,7 +87,7 @@ class Key:
 
     @property
     def type_text(self) -> str:
-        """The type in words."""
+        """The JSON type in words, with "or null" where the key may be null."""
         return TYPES[self.kind] + (", or null" if self.or_null else "")
 
 

@@ -100,7 +100,7 @@ def _snapshot(address: int, number: int, of: int, lists: Lists) -> Steps[Snapsho
 
 
 def snapshot_json(snapshot: Snapshot) -> dict[str, Any]:
-    """One actuator as data."""
+    """All that was read from one actuator, as ``show --json`` prints it."""
     description = snapshot.description
     return {
         "address": snapshot.address,
@@ -134,7 +134,7 @@ def snapshot_json(snapshot: Snapshot) -> dict[str, Any]:
 
 
 def status_json(status: Status) -> dict[str, Any]:
-    """A report as data."""
+    """A report as JSON has it: the names of the keys end in their units."""
     return {
         "state": status.state.name.lower().replace("_", "-"),
         "faults": fault_texts(status.faults),

@@ -88,7 +88,7 @@ def command(first: str, second: str | None, port: PortOptions, as_json: bool) ->
 
 
 def differences_json(found: Differences) -> dict[str, Any]:
-    """What differs, as data."""
+    """What differs between two records, as ``compare --json`` prints it."""
     return {
         "alike": found.is_alike,
         "only_first": [_entry_json(one) for one in found.only_first],

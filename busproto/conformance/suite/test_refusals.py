@@ -21,7 +21,7 @@ NOT_THERE = 0xFF
 
 
 def no_address(dut: Dut) -> None:
-    """Take its address away."""
+    """Take the address away from the actuator under test; it has F0h from then on."""
     dut.require_alone()
     dut.ask(m.Assign(dut.uid, UNADDRESSED), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
     dut.address = UNADDRESSED
@@ -39,7 +39,7 @@ def released(dut: Dut) -> None:
 
 
 def of(message: Message) -> tuple[int, bytes]:
-    """Operation and payload."""
+    """The number of a request's operation, and its payload."""
     return message.OPERATION, message.payload()
 
 
@@ -52,7 +52,7 @@ def read(*numbers: int) -> tuple[int, bytes]:
 
 
 def nothing(dut: Dut) -> None:
-    """No preparation."""
+    """A preparation that does nothing."""
 
 
 def wide(dut: Dut) -> None:

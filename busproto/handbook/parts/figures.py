@@ -93,7 +93,7 @@ def most_actuators() -> str:
 
 
 def leads() -> str:
-    """What a lead loses."""
+    """Resistance of 1 m of lead and the voltage it loses, for five wire gauges, as a table."""
     rows = []
     for gauge in (26, 24, 22, 20, 18):
         ohm = lead_ohm(1.0, awg_ohm_m(gauge))

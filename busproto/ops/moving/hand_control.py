@@ -72,7 +72,7 @@ class Steered:
 
     @property
     def addresses(self) -> tuple[int, ...]:
-        """1..239 each."""
+        """Addresses that are steered, 1..239 each."""
         return tuple(self.settings)
 
 

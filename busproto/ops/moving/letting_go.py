@@ -132,7 +132,7 @@ class LetGo:
 
     @property
     def text(self) -> str:
-        """The same as sentences."""
+        """The note as a sentence, with a capital and a full stop."""
         return f"{self.note[:1].upper()}{self.note[1:]}."
 
     def as_json(self) -> dict[str, Any]:

@@ -91,7 +91,7 @@ class Spread:
     _sum: int = 0
 
     def add(self, value: int) -> None:
-        """Take one more value."""
+        """Take one more value into the spread."""
         self.low = min(self.low, value) if self.count else value
         self.high = max(self.high, value) if self.count else value
         self.last = value

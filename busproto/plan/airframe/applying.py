@@ -63,7 +63,7 @@ class Applied:
     not_set: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
-        """As data."""
+        """The result as ``apply --json`` prints it: changes, proof, what was seen limp, what was not set."""
         return {
             "changes": [change.as_json() for change in self.todo],
             "step_count": self.steps,

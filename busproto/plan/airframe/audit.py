@@ -230,7 +230,7 @@ def _setting_difference(row: Parameter, working: RawValue, stored: RawValue, wan
 
 
 def audit_json(found: Audit) -> dict[str, Any]:
-    """For ``--json``."""
+    """The audit as ``audit --json`` prints it."""
     return {
         "harmed": [one.as_json() for one in found.harmed],
         "as_planned": found.is_clean,

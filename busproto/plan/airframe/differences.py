@@ -43,7 +43,7 @@ class Different:
 
     @property
     def texts(self) -> tuple[str, str]:
-        """Both sides in words."""
+        """The value in the first and in the second record, in words."""
         return self._text(self.first, self.rows[0]), self._text(self.second, self.rows[1])
 
     def _text(self, value: RawValue | str | None, row: Parameter | None) -> str:

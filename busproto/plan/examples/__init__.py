@@ -17,7 +17,7 @@ ENDING: Final = ".toml"
 
 
 def names() -> list[str]:
-    """The examples, by name."""
+    """The names of the shipped examples, sorted."""
     return sorted({path.parent.name for path in HERE.glob(f"*/*{ENDING}")})
 
 

@@ -79,7 +79,7 @@ class Subject:
 
     @property
     def address(self) -> int:
-        """1..239."""
+        """Address of the actuator, 1..239."""
         return self.snapshot.address
 
     def planned(self, name: str) -> int:

@@ -87,7 +87,7 @@ class Tile:
         return raw if isinstance(raw, int) else 0
 
     def answered(self) -> None:
-        """Count a valid answer."""
+        """Count a request that got a valid answer."""
         self.asked += 1
         self.missed_in_a_row = 0
 
@@ -116,7 +116,7 @@ class Board:
         self._at: dict[int, Tile] = {}
 
     def clear(self) -> None:
-        """Forget all actuators."""
+        """Forget all actuators and where they are."""
         self.tiles.clear()
         self._at.clear()
 

@@ -57,7 +57,7 @@ class LiveBus(ClosedBehind):
         return self.bus.line.baud
 
     def now_ns(self) -> int:
-        """Virtual time, ns."""
+        """Time of the virtual bus, ns."""
         return self.bus.kernel.now_ns
 
     def write(self, data: bytes) -> None:

@@ -32,7 +32,7 @@ def _find(desk: Desk, wanted: Nothing) -> dict[str, Any]:
 
 
 class AddressFields(Fields, frozen=True):
-    """New addresses by uid."""
+    """Addresses to give, each by the uid of its actuator."""
 
     moves: dict[Uid, Address]
 

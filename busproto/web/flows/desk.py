@@ -28,7 +28,7 @@ class Fields(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename="ke
 
 
 class Nothing(Fields, frozen=True):
-    """No fields."""
+    """The fields of a flow that needs none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ class FlowHost(Protocol):
         """Whether demands are sent."""
 
     def run(self, steps: Steps[T]) -> T:
-        """Run an operation."""
+        """Run an operation to its end; returns its result, raises its error."""
 
     def run_into_clashes(self, steps: Steps[T]) -> T:
         """As `run`, also to addresses known to be shared."""
@@ -131,7 +131,7 @@ class Desk:
         return self.host.plan
 
     def run(self, steps: Steps[T]) -> T:
-        """Run an operation."""
+        """Run an operation to its end; returns its result, raises its error."""
         return self.host.run(steps)
 
     def tell(self, *lines: str) -> None:
@@ -188,7 +188,7 @@ class Desk:
         return {**by_address, **claimed}
 
     def json(self) -> dict[str, Any]:
-        """Its state as data."""
+        """The state of the flow, as the pages get it."""
         question = self.question
         return {
             "k": "flow",

@@ -196,5 +196,5 @@ class Hub:
 
 
 def encode(body: dict[str, Any]) -> str:
-    """A message as text."""
+    """A message for the pages as JSON text."""
     return msgspec.json.encode(body).decode()

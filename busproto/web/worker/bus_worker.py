@@ -96,7 +96,7 @@ class BusWorker:
     # --- from other threads -------------------------------------------------------------------------------------
 
     def start(self) -> None:
-        """Start the thread."""
+        """Start the thread that owns the bus."""
         self._thread.start()
 
     def submit(self, page: int, order: orders.AnyOrder | orders.OperatorLeft) -> None:
@@ -211,7 +211,7 @@ class BusWorker:
         return self._arming.is_armed
 
     def run(self, steps: Steps[T]) -> T:
-        """Run an operation."""
+        """Run an operation to its end; returns its result, raises its error."""
         assert self._link is not None
         return self._link.run(steps)
 

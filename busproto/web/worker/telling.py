@@ -51,7 +51,7 @@ class Teller:
         self.to_one(page, {"k": "refused", "text": text})
 
     def tiles(self) -> None:
-        """Send the known actuators."""
+        """Send the known actuators, a tile each, to every page."""
         self.publish("tiles", {"k": "tiles", "tiles": self._board.tiles_json()})
 
     def health(self, tile: Tile) -> None:

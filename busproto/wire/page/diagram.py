@@ -20,7 +20,7 @@ _SENDING_LETTERS: Final = 12
 
 
 @dataclass(frozen=True, slots=True)
-class Turn:
+class Answer:
     """One answer of the picture; times in ns from the last stop bit of the call."""
 
     uid: bytes
@@ -34,8 +34,8 @@ def call() -> RollCall:
     return RollCall(EPOCH, SALT, SLOTS, ())
 
 
-def turns() -> list[Turn]:
-    """Who answers when, in order, by exact clocks and without start jitter."""
+def answers() -> list[Answer]:
+    """Which actuator answers when, in order, by exact clocks and without start jitter."""
     left = {uid: hash.slot_of(hash.uid_hash(uid, EPOCH, SALT), SLOTS) for uid in UIDS}
     slots = dict(left)
     request = request_frame(call(), BROADCAST_ADDRESS, 1)
@@ -47,29 +47,27 @@ def turns() -> list[Turn]:
         end_ns = start_ns + len(wire) * _BITS_PER_BYTE * _NS_PER_S // DEFAULT_BAUD
         passed = (start_ns - idle_from_ns) // MINI_SLOT_NS
         left = {other: max(1, slots_left - passed) for other, slots_left in left.items()}
-        found.append(Turn(uid, slots[uid], start_ns, end_ns))
+        found.append(Answer(uid, slots[uid], start_ns, end_ns))
         idle_from_ns = end_ns
     return found
 
 
 def lines() -> list[str]:
     """The picture: one row a device, one letter a slot, then the times."""
-    found = turns()
+    found = answers()
     spans = []
     idle_from_ns = FIRST_SLOT_NS
-    for turn in found:
-        spans.append((turn.start_ns - START_LEAD_NS - idle_from_ns) // MINI_SLOT_NS)
-        idle_from_ns = turn.end_ns
+    for answer in found:
+        spans.append((answer.start_ns - START_LEAD_NS - idle_from_ns) // MINI_SLOT_NS)
+        idle_from_ns = answer.end_ns
     rows = []
-    for number, turn in enumerate(found):
+    for number, answer in enumerate(found):
         row = "." * _SENDING_LETTERS
         for at, slots in enumerate(spans[: number + 1]):
             row += "-" * slots + ("#" if at == number else "=") * _SENDING_LETTERS
-        rows.append(f"{turn.uid.hex()}  slot {turn.slot:2d}  {row}")
+        rows.append(f"{answer.uid.hex()}  slot {answer.slot:2d}  {row}")
     rows += ["", f"{'uid':<16}  {'slot':>7}  {'starts, us':>10}  {'ends, us':>10}"]
-    rows += [
-        f"{turn.uid.hex()}  {turn.slot:7d}  {turn.start_ns / 1000:10.1f}  {turn.end_ns / 1000:10.1f}" for turn in found
-    ]
+    rows += [f"{one.uid.hex()}  {one.slot:7d}  {one.start_ns / 1000:10.1f}  {one.end_ns / 1000:10.1f}" for one in found]
     return rows
 
 

@@ -71,7 +71,7 @@ def first_sentence(thing: Any) -> str:
 
 
 def message_data(message: type[Message]) -> dict[str, Any]:
-    """A message as data."""
+    """The text and the fields of a message, for ``spec --json``."""
     return {
         "text": text_of(message),
         "fields": [
@@ -88,7 +88,7 @@ def message_data(message: type[Message]) -> dict[str, Any]:
 
 
 def operation_data(operation: Operation) -> dict[str, Any]:
-    """An operation as data."""
+    """An operation with its request and reply, for ``spec --json``."""
     return {
         "number": operation.number,
         "name": operation.name,
@@ -102,7 +102,7 @@ def operation_data(operation: Operation) -> dict[str, Any]:
 
 
 def parameter_data(row: Parameter) -> dict[str, Any]:
-    """A parameter as data."""
+    """A row of the parameter table, for ``spec --json``."""
     return {
         "number": row.number,
         "name": row.name,

@@ -59,7 +59,7 @@ _LIST_ITEM: Final = re.compile(r"\s*([-+*>#=]|\d+[.)])(\s|$)")
 
 
 def markdown() -> str:
-    """The format page."""
+    """The format page as Markdown, which `FORMAT.md` holds."""
     spec = specification()
     lines = [
         f"# The bus format, frame version {frame.FRAME_VERSION}",

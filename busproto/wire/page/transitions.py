@@ -33,11 +33,11 @@ class Event:
     may_fault: bool = False
 
     def after(self, state: State) -> State:
-        """The state that follows."""
+        """The state after the event; the same where the row leaves it."""
         return self.to.get(state, state)
 
     def cell(self, state: State) -> str:
-        """What the table says."""
+        """The cell of the table: "stays" or the number of the next state, and the code of a refusal."""
         words = "stays" if self.after(state) is state else f"{int(self.after(state))}"
         if state in self.refused:
             return f"{words}; code {int(self.refused[state])}"

@@ -25,7 +25,7 @@ SHOWN: Final = Path(__file__).parents[2] / "lessons" / "golden" / "stuck.txt"
 
 @pytest.fixture(autouse=True)
 def _known(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The command is one of the list; and nothing waits for anybody's eyes."""
+    """The command is one of the list; and nothing waits until a person has read it."""
     monkeypatch.setitem(COMMANDS, "lesson", COMMANDS.get("lesson", "Show how addressed buses behave."))
     monkeypatch.setattr(lesson_command, "BEAT_S", 0)
 

@@ -63,7 +63,7 @@ def test_the_tour_ends_with_an_airframe_that_is_as_planned_proven_and_recorded(
     record = json.loads(plan.beside("record.json").read_text("utf-8"))
     card = plan.beside("card.html").read_text("utf-8")
     assert record["fingerprint"] in card
-    # the hand told the truth: everyone but the two that were replaced sits where the scenario says
+    # the hand told the truth: every actuator but the two that were replaced sits where the scenario says
     assignment = load_assignment(plan)
     replaced = {"rudder, middle": "spare 40", "airbrake": "spare 25"}
     for function, uid in assignment.items():

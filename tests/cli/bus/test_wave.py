@@ -96,7 +96,7 @@ def test_a_search_is_recorded_and_the_same_for_the_same_seed(cli: CommandLine, t
         texts.append(file.read_text("utf-8"))
     assert texts[0] == texts[1] != texts[2]
     changes = changes_of(texts[0])
-    assert all(len(one) > 10 for one in changes.values()), "everyone spoke"
+    assert all(len(one) > 10 for one in changes.values()), "every device sent"
     assert changes["host_drives"][1][0] == 1_000_000, "a millisecond of idle line comes first"
 
 

@@ -18,7 +18,7 @@ PORT = "sim://hauler?seed=1"
 
 @pytest.fixture
 def plan(tmp_path: Path) -> Path:
-    """The mended plan, with everyone claimed."""
+    """The mended plan, with every function claimed."""
     from busproto.plan.assignment import save_assignment
 
     air = hauler(tmp_path)

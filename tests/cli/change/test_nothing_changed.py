@@ -53,7 +53,7 @@ def keep(*functions: str) -> None:
 
 
 def fresh(monkeypatch: pytest.MonkeyPatch, *, parted: bool = True) -> Bench:
-    """The bus anew; `parted`: everyone at the planned address."""
+    """The bus anew; `parted`: every actuator at the planned address."""
     return make_bench(monkeypatch, "parted.toml" if parted else "bus.toml")
 
 
@@ -135,7 +135,7 @@ def test_a_refusal_that_comes_late_is_a_failure_that_tells_what_was_done(
 
 
 def test_a_file_that_was_written_before_the_refusal_counts_too(cli: CommandLine, bench: Bench) -> None:
-    """A claim is forgotten on the disk; then it shows that there is nobody of that name on the line."""
+    """A claim is forgotten on the disk; then it shows that no actuator with that uid is on the line."""
     done = cli(f"claim {PLAN} --forget flap --nudge c1a10000000001ff --clear --port any --json")
     assert done.code == exit_codes.FAILED
     assert bench.changing == []

@@ -139,7 +139,7 @@ def test_a_plan_that_states_what_is_not_there_is_a_difference_and_is_not_applied
     assert refused.code == exit_codes.USAGE
     assert "brake (address 30): it has no parameter 'stiffness'" in refused.json["error"]["text"]
     assert list(box.bus.labelled("brake").settings.memory.copies) == memory
-    # what nobody states is the factory's, and may be lacking
+    # what no file states is the factory's, and may be lacking
     plan("settings = { damping = 20 }\n")
     assert apply(cli).code == exit_codes.DONE
     # stated for all, and said that it is not there

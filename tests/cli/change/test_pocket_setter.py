@@ -50,7 +50,7 @@ after = 4.0
 
 
 def played(keys: str, more: str = HAND) -> tuple[VirtualBus, list[tuple[str, str]]]:
-    """What was on the panel, line by line, while somebody pressed these keys."""
+    """What was on the panel, line by line, while a person pressed these keys."""
     bus = scenario.parse(LINE + more).build(1)
     out = io.StringIO()
     run(Link(bus.host), Panel(io.StringIO(keys), out))
@@ -148,7 +148,7 @@ def test_back_goes_to_the_question_before_and_out_at_the_first() -> None:
     ]
 
 
-def test_where_nobody_moves_one_it_says_so() -> None:
+def test_where_no_arm_is_moved_it_says_so() -> None:
     bus, screens = played("yyy y b", more="")
     assert ("None has moved.", "") in screens
     assert bus.kernel.now_ns > 8_000_000_000

@@ -187,7 +187,7 @@ def test_an_interrupt_before_there_is_anything_to_show_is_one(cli: CommandLine, 
     assert cli("watch --port /dev/any").code == exit_codes.INTERRUPTED
 
 
-def test_nobody_there(cli: CommandLine, bench: Bench) -> None:
+def test_no_actuator_there(cli: CommandLine, bench: Bench) -> None:
     for actuator in bench.bus.actuators:
         actuator.power_off()
     result = cli("watch --port /dev/any --for 1")

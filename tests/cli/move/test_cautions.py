@@ -49,7 +49,7 @@ def assert_not_moved(bench: Bench, result: Result) -> None:
 def test_without_anyone_to_answer_nothing_moves(
     cli: CommandLine, bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(sys, "stdin", io.StringIO("y\n"))  # not a terminal: a yes in a pipe is nobody's answer
+    monkeypatch.setattr(sys, "stdin", io.StringIO("y\n"))  # not a terminal: a yes in a pipe is no person's answer
     result = cli(MOVE)
     assert_not_moved(bench, result)
     assert result.out == ""

@@ -25,7 +25,7 @@ def pipe(monkeypatch: pytest.MonkeyPatch, keys: str) -> None:
 
 
 class Typist(FakeTerminal):
-    """Somebody at a terminal: an answer to the question, then key by key; "." presses none at that moment."""
+    """A person at a terminal: an answer to the question, then key by key; "." presses none at that moment."""
 
     def __init__(self, answer: str, keys: str) -> None:
         super().__init__(answer)
@@ -129,7 +129,7 @@ def test_by_channel_all_that_follow_it_are_found_and_a_clash_is_told(
     assert "DemandAll" in bench.changing
 
 
-def test_nobody_on_a_channel(cli: CommandLine, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_actuator_on_a_channel(cli: CommandLine, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     pipe(monkeypatch, "w")
     result = cli("hand ch:9 --port /dev/any --clear")
     assert result.code == exit_codes.USAGE

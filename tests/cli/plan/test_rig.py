@@ -47,7 +47,7 @@ def test_as_data_and_one_surface_only(cli: CommandLine, airframe: Path) -> None:
     assert rudder["choice"]["recommended"]["arm_mm"] in {12.0, 14.0, 16.0, 18.0, 20.0}
     assert rudder["choice"]["any_arm"]["arm_mm"] < rudder["choice"]["recommended"]["arm_mm"]
     power = body["power"]
-    assert len(power["actuators"]) == 13  # everyone, not only who has a surface
+    assert len(power["actuators"]) == 13  # every actuator, not only those with a surface
     assert power["not_calculated"] == []
     assert [one["function"] for one in power["actuators"] if one["has_lead"]] == [
         "aileron, left", "rudder, upper", "rudder, middle", "rudder, lower",

@@ -45,7 +45,7 @@ def tidy(bench: Bench, cli: CommandLine) -> Bench:
 
 @pytest.fixture
 def tug(monkeypatch: pytest.MonkeyPatch, cli: CommandLine) -> tuple[Bench, Plan]:
-    """The hauler on a bus, everyone applied and saved but the two that do not fit, who are not plugged in."""
+    """The hauler on a bus, all applied and saved but the two that do not fit, which are not plugged in."""
     for file in EXAMPLE.iterdir():
         Path(file.name).write_bytes(file.read_bytes())
     bench = make_bench(monkeypatch, "hauler")

@@ -62,15 +62,15 @@ ROWS: Final = (
     fault(
         "the first slot begins too early",
         DISCOVERY,
-        "turn->counting_from_us = now_us + BP_FIRST_SLOT_US;",
-        "turn->counting_from_us = now_us + BP_FIRST_SLOT_US - 40U;",
+        "backoff->counting_from_us = now_us + BP_FIRST_SLOT_US;",
+        "backoff->counting_from_us = now_us + BP_FIRST_SLOT_US - 40U;",
         "find.first",
     ),
     fault(
         "a busy line does not stop the backoff",
         DISCOVERY,
-        "passed = (time_us - turn->counting_from_us) / turn->slot_us;",
-        "passed = turn->left;",
+        "passed = (time_us - backoff->counting_from_us) / backoff->slot_us;",
+        "passed = backoff->left;",
         "find.sense",
     ),
     fault(

@@ -199,10 +199,10 @@ ROWS: Final = (
         "op.43",
     ),
     fault(
-        "a call counts as answered before its turn has come",
+        "a call counts as answered before its slot has come",
         DISCOVERY,
-        "presence->turn->salt = call->salt;",
-        "presence->turn->salt = call->salt;\n        discovery->has_answered = 1;\n"
+        "presence->backoff->salt = call->salt;",
+        "presence->backoff->salt = call->salt;\n        discovery->has_answered = 1;\n"
         "        discovery->answered_salt = call->salt;",
         "op.01",
     ),

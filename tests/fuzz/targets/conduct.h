@@ -2,7 +2,7 @@
 #ifndef FUZZ_CONDUCT_H
 #define FUZZ_CONDUCT_H
 
-#include "turns.h"
+#include "slots.h"
 
 #define HOT_US 300000U /* the page says no time; it looks four times a second */
 
@@ -50,9 +50,9 @@ static void judge_transmission(world *w, const uint8_t *data, size_t length)
     window *it;
 
     if (length == 1) {
-        MUST(w->turn.is_open && w->turn.is_byte, "it sends a byte, %02x, that nobody asked for", data[0]);
-        MUST(data[0] == w->turn.byte, "it answers with the byte %02x", data[0]);
-        judge_window(w, &w->turn);
+        MUST(w->slot.is_open && w->slot.is_byte, "it sends a byte, %02x, that no request asked for", data[0]);
+        MUST(data[0] == w->slot.byte, "it answers with the byte %02x", data[0]);
+        judge_window(w, &w->slot);
         return;
     }
     memcpy(chunk, data, length);
@@ -60,8 +60,8 @@ static void judge_transmission(world *w, const uint8_t *data, size_t length)
          "it sends what is no frame");
     MUST(frame.is_reply && frame.tag == slow_hash(w->identity.uid, 0, 0) >> 16, "it sends a request, or another's tag");
     MUST(frame.source == address_of(w), "it answers as %d, its address is %d", frame.source, address_of(w));
-    it = is_answer(&w->reply, &frame) ? &w->reply : is_answer(&w->turn, &frame) ? &w->turn : NULL;
-    MUST(it != NULL, "it answers operation %d though nobody asks", frame.operation);
+    it = is_answer(&w->reply, &frame) ? &w->reply : is_answer(&w->slot, &frame) ? &w->slot : NULL;
+    MUST(it != NULL, "it answers operation %d though no request asks", frame.operation);
     judge_window(w, it);
     memset(&message, 0xA5, sizeof message);
     again = frame;
@@ -70,9 +70,9 @@ static void judge_transmission(world *w, const uint8_t *data, size_t length)
          "its answer to operation %d cannot be read", frame.operation);
     MUST(!it->refusal || message.kind == BP_KIND_REFUSED, "operation %d is not refused", frame.operation);
     w->restarts = message.kind == BP_KIND_RESTARTING;
-    if (it == &w->turn && frame.operation == BP_OPERATION_ROLL_CALL) {
+    if (it == &w->slot && frame.operation == BP_OPERATION_ROLL_CALL) {
         w->roll.has_answered = 1;
-        w->roll.answered_salt = w->turn.salt;
+        w->roll.answered_salt = w->slot.salt;
     }
 }
 
@@ -84,10 +84,10 @@ static void judge_silence(world *w)
     }
     MUST(!w->reply.is_open || w->reply.waits || w->now_us <= w->reply.until_us, "no answer to operation %d",
          w->reply.operation);
-    MUST(!w->turn.is_open || !w->turn.must || w->now_us <= w->turn.until_us, "its turn came, it is silent (%d)",
-         w->turn.operation);
-    if (!w->turn.must && w->now_us > w->turn.until_us) {
-        w->turn.is_open = 0;
+    MUST(!w->slot.is_open || !w->slot.must || w->now_us <= w->slot.until_us, "its slot came, it is silent (%d)",
+         w->slot.operation);
+    if (!w->slot.must && w->now_us > w->slot.until_us) {
+        w->slot.is_open = 0;
     }
     MUST(!w->is_storing || w->now_us <= w->store_until_us, "it takes too long to store");
 }
@@ -227,7 +227,7 @@ static void judge_start(world *w)
     w->is_storing = w->may_store = (uint8_t)(w->is_storing && store->is_writing);
     w->restarts = w->is_released = 0;
     memset(&w->roll, 0, sizeof w->roll);
-    w->reply.is_open = w->turn.is_open = 0;
+    w->reply.is_open = w->slot.is_open = 0;
     w->heard = 0;
     MUST(store->is_lost == !w->is_stored, "settings are %s", store->is_lost ? "lost" : "found where none were stored");
     MUST(!w->is_stored || store->page == w->stored_page, "the older copy is in use");

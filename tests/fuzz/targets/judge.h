@@ -13,7 +13,7 @@ static void hear_byte(world *w, uint8_t byte)
     w->began_to_store = 0;
     bp_device_byte(w->device, byte, clock_of(w));
     w->may_take_hold = 0;
-    MUST(w->may_store || !w->began_to_store, "it stores what nobody asked to be stored");
+    MUST(w->may_store || !w->began_to_store, "it stores what no request asked to be stored");
 }
 
 /* Whether a request lets it take hold, or keeps it going; the demand that comes with it. */
@@ -212,7 +212,7 @@ static void hear(world *w, const bp_frame *frame)
     does_feed = fits && feeds(w, &message, &demand);
     /* too hot, nothing takes hold of one that is not at work */
     w->demand = does_feed && (is_at_work(w->device->motion.state) || !is_hot(w)) ? demand : w->demand;
-    w->turn.is_open = 0;
+    w->slot.is_open = 0;
     w->may_take_hold = (uint8_t)does_feed;
     w->may_store = (uint8_t)(was_storing || is_for_me || (fits && message.kind == BP_KIND_COMMIT));
     if (!was_storing && w->may_store) {
@@ -246,7 +246,7 @@ static void hear(world *w, const bp_frame *frame)
         MUST(!stores || w->began_to_store || was_storing, "it does not store");
         expect_reply(w, frame, delay_us, stores && !w->began_to_store);
     }
-    expect_turn(w, frame, &message);
+    expect_slot(w, frame, &message);
     if (does_feed && !was_faulted && !is_hot(w)) {
         MUST(w->is_on, "message %d does not make it take hold", message.kind);
     }

@@ -64,7 +64,7 @@ typedef struct world {
     uint8_t is_stored, is_storing, restarts, look;
     uint64_t store_until_us;
     /* what it may say */
-    window reply, turn;
+    window reply, slot;
     uint8_t chunk[PAGE_BYTES];
     uint16_t heard;
     /* what it may do */
@@ -118,7 +118,7 @@ static void touch(world *w, uint8_t page, uint16_t place, size_t length)
 
 static void write_page(world *w, uint8_t page, uint32_t takes_us)
 {
-    MUST(w->may_store, "stored memory is written though nobody asked for it");
+    MUST(w->may_store, "stored memory is written though no request asked for it");
     MUST(!w->is_stored || page != w->stored_page, "the copy in use is written over");
     w->torn_page = page;
     memcpy(w->torn, w->pages[page], PAGE_BYTES);
@@ -243,9 +243,9 @@ static void edge(world *w)
         return;
     }
     w->is_busy = is_busy;
-    if ((is_busy || w->now_us > w->turn.asked_us) && w->turn.senses) {
-        w->turn.must = 0; /* how a broken backoff goes on is not calculated here */
-        w->turn.until_us = NEVER;
+    if ((is_busy || w->now_us > w->slot.asked_us) && w->slot.senses) {
+        w->slot.must = 0; /* how a broken backoff goes on is not calculated here */
+        w->slot.until_us = NEVER;
     }
     if (w->is_powered) {
         bp_device_line(w->device, is_busy, clock_of(w));
@@ -273,7 +273,7 @@ static void power_off(world *w)
     w->is_powered = w->is_on = w->is_sending = w->is_on_wire = 0;
     w->permille = 0;
     w->wake_us = w->cut_us = w->sent_us = NEVER;
-    w->reply.is_open = w->turn.is_open = 0;
+    w->reply.is_open = w->slot.is_open = 0;
     edge(w);
 }
 
@@ -306,7 +306,7 @@ static void leave(world *w)
     w->sent_us = NEVER;
     w->is_on_wire = 0;
     put_off(w, &w->reply);
-    put_off(w, &w->turn);
+    put_off(w, &w->slot);
     if (w->idle_is_first) {
         edge(w);
     }

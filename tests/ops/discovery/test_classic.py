@@ -1,4 +1,4 @@
-"""The classic ways of finding everyone: what theory says they cost, what they find, and what they cannot do.
+"""The classic ways of finding every actuator: what theory says they cost, what they find, and what they cannot do.
 
 Sources of the expected values stand beside them.
 """
@@ -149,7 +149,7 @@ def test_a_slotted_call_brings_exactly_those_who_are_alone_in_their_slot() -> No
 
 @pytest.mark.parametrize("n", [40, 128, 239])
 def test_framed_slots_find_a_full_line_too(n: int) -> None:
-    """Where at first nobody at all can be understood, too."""
+    """Where at first no answer at all can be understood, too."""
     bus = fleet(n, 1)
     roster = search(bus, "slots")
     assert found_by(roster) == uids_on(bus)

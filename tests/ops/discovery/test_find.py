@@ -1,4 +1,4 @@
-"""Finding on a clean line: everybody, exactly once, at the right address, with nothing changed on anybody."""
+"""Finding on a clean line: every actuator, exactly once, at the right address, with no setting changed."""
 
 from __future__ import annotations
 

@@ -79,7 +79,7 @@ def test_a_line_that_is_nothing_but_noise_is_not_proven_and_ends() -> None:
 
 
 def test_those_that_fall_silent_are_given_up_by_name_and_silence_alone_proves_nothing() -> None:
-    """While nobody in the list confirms, silence behind the list does not count: eight passes until they are given
+    """While no actuator in the list confirms, silence behind the list does not count: eight passes until they are given
     up, and eight more for a list that is empty. As something was heard, emptiness is not proven.
     """
     for seed in seeds(5):
@@ -117,7 +117,7 @@ def test_an_empty_list_is_not_proven_where_bytes_were_received(echo: bool) -> No
 
 
 def test_a_line_without_echo_on_which_the_first_requests_are_lost_is_not_proven_empty() -> None:
-    """Nobody answers, and nothing tells that nobody could: only more passes do."""
+    """No actuator answers, and nothing tells that the requests were lost: only more passes do."""
     for lost in range(1, SILENT_PASSES + 1):
         one = box(lost, echo=False)
         one.add_many(5, lost)
@@ -245,7 +245,7 @@ cuts = st.lists(st.tuples(st.integers(0, 5), moments, st.none() | moments), max_
 
 @given(st.integers(0, 10_000), cuts)
 def test_power_that_goes_and_comes_at_any_moment(seed: int, events: list[tuple[int, int, int | None]]) -> None:
-    """Those that always had power are in every proven list, and nobody who was never there."""
+    """Those that always had power are in every proven list, and none that was never there."""
     one = box(seed)
     for number in range(6):
         one.add(number)
@@ -257,12 +257,12 @@ def test_power_that_goes_and_comes_at_any_moment(seed: int, events: list[tuple[i
         if on_ns is not None:
             one.bus.kernel.at(off_ns + on_ns, actuator.power_on)
     roster = search(one, seed)
-    everyone = {actuator.uid for actuator in one.bus.actuators}
+    on_the_bus = {actuator.uid for actuator in one.bus.actuators}
     found = set(listed(roster))
-    assert found <= everyone
+    assert found <= on_the_bus
     assert not found & set(roster.gone)
     if roster.proven:
-        assert everyone - ever_off <= found
+        assert on_the_bus - ever_off <= found
 
 
 # --- mistaken about themselves ---
@@ -277,7 +277,7 @@ def epoch_of(seed: int) -> int:
     return epoch
 
 
-@pytest.mark.parametrize("who", ["one", "everyone"])
+@pytest.mark.parametrize("who", ["one", "all"])
 def test_one_that_wrongly_believes_to_be_acknowledged_is_found(who: str) -> None:
     for seed in seeds(20, 400):
         one = box(seed)
@@ -326,7 +326,7 @@ def test_one_that_can_speak_again_in_mid_proof_is_found() -> None:
 
 
 def test_one_that_moves_its_address_in_mid_search_is_listed_where_it_was_last_heard() -> None:
-    """Addresses are asked for by nobody else while a search runs; the list says what the answers said."""
+    """A listed actuator confirms with one byte, without its address: the list keeps that of its last uid answer."""
     one = box()
     one.add_many(5, 1)
     mover = one.add(1, 9)

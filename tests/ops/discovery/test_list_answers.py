@@ -1,4 +1,4 @@
-"""How the bytes behind a member list are fitted to its positions: nobody is confirmed who may not have answered."""
+"""How the bytes behind a member list are fitted to its positions: none is confirmed that may not have answered."""
 
 from __future__ import annotations
 

@@ -43,7 +43,7 @@ def actuators_of(addresses: Mapping[int, int]) -> list[Member]:
     return [Member(uid_of(number), address, "") for number, address in addresses.items()]
 
 
-def test_everyone_is_heard_in_rounds_and_alone() -> None:
+def test_every_actuator_is_heard_in_rounds_and_alone() -> None:
     bench = box()
     at = {1: 5, 2: 6, 3: 9, 4: 100, 5: 239, 6: 238}
     for number, address in at.items():
@@ -142,7 +142,7 @@ def test_whoever_takes_hold_meanwhile_is_told_to_go_limp() -> None:
     assert all(one.state in LIMP_STATES for one in actuators)
 
 
-def test_lost_rounds_under_noise_lose_nobody() -> None:
+def test_lost_rounds_under_noise_lose_no_actuator() -> None:
     bench = box(seed=3)
     at = {number: 229 + number for number in range(1, 11)}
     actuators = [bench.add(number, address) for number, address in at.items()]

@@ -173,7 +173,7 @@ def test_a_fault_ends_it() -> None:
     assert actuator.arm.target_deg is None
 
 
-def test_a_steering_that_nobody_runs_any_more_ends_without_complaint() -> None:
+def test_a_steering_that_no_link_runs_any_more_ends_without_complaint() -> None:
     made, _ = alone()
     who = made.run(steer_address(5))
     steps = steer(who, script([C.MORE]), lambda _: None)

@@ -245,7 +245,7 @@ def test_one_that_is_known_already_is_said_to_be_so() -> None:
     assert judge(episode.movers, 1, {A}) == Judgement(Verdict.TAKEN, judge(episode.movers, 1).moved)
     (both,) = watched({A: ramp(20, 1, 1), B: ramp(18, 1, 1)})
     assert isinstance(both, Episode)
-    assert judge(both.movers, 1, {A}).verdict is Verdict.SEVERAL  # one known, one not: nobody knows who was meant
+    assert judge(both.movers, 1, {A}).verdict is Verdict.SEVERAL  # one known, one not: which was meant is not known
     assert judge(both.movers, 2, {A}).verdict is Verdict.SEVERAL
     assert judge(both.movers, 1, {A, B}).verdict is Verdict.TAKEN
 
@@ -362,7 +362,7 @@ def test_lost_reports_do_not_hide_a_hand_nor_make_one(rate: float, seed: int) ->
 
 
 def test_one_that_was_away_for_long_begins_anew() -> None:
-    """Somebody may have moved it meanwhile; nobody knows when."""
+    """A person may have moved it meanwhile; when is not known."""
 
     def away(uid: bytes, t: float) -> bool:
         return uid == A and 1.5 < t < 1.5 + GONE_NS / S + 1

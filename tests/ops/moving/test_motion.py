@@ -223,7 +223,7 @@ def test_one_that_does_not_answer_any_more_is_made_limp_by_a_broadcast() -> None
 
 
 def test_one_that_is_not_at_its_address_any_more_is_made_limp_by_a_broadcast() -> None:
-    """Somebody else gave it another address in mid-move: it does not hear the release, but it hears all."""
+    """Another host gave it another address in mid-move: it does not hear the release, but it hears all."""
     one = box()
     actuator = one.add(1, 7)
 

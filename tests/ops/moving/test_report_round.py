@@ -1,4 +1,4 @@
-"""The report round: everyone in a row of addresses reports in turn, and nobody speaks over anybody."""
+"""The report round: each actuator in a row of addresses reports in turn, and no two answers overlap."""
 
 from __future__ import annotations
 

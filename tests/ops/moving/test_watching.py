@@ -267,7 +267,7 @@ def test_scan_finds_those_who_are_alone_at_an_address(seed: int, per_second: flo
     assert made.run(scan()) == tuple(addresses)
 
 
-def test_scan_with_a_receiver_on_the_line_takes_no_demand_from_anybody() -> None:
+def test_scan_with_a_receiver_on_the_line_takes_no_demand_from_any_actuator() -> None:
     made, actuators = three()
     receiver(made, per_second=50)
     made.pass_time(1 * S)
@@ -317,7 +317,7 @@ def test_a_spread_keeps_least_greatest_mean_and_last() -> None:
 
 
 class ScriptedPort(PortAround):
-    """Bytes of somebody else come at these times, ns; keeps when something is written."""
+    """Bytes of another host come at these times, ns; keeps when something is written."""
 
     def __init__(self, baud: int, *times_ns: int) -> None:
         super().__init__(box().bus.host)

@@ -180,7 +180,7 @@ def test_a_surface_that_is_not_moved_is_skipped_after_a_while(subject: Subject) 
 
 
 def test_without_anyone_moving_all_is_open_and_nothing_was_kept(subject: Subject) -> None:
-    subject.tell = subject.told.append  # type: ignore[method-assign]  # nobody is there
+    subject.tell = subject.told.append  # type: ignore[method-assign]  # no hand moves an arm
     ended = subject.run(patience_s=2)
     assert (dict(ended.assigned), subject.kept) == ({}, [])
     assert len(subject.of(Skipped)) == 9

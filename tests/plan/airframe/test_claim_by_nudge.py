@@ -24,7 +24,7 @@ from tests.plan.airframe.twelve import Subject
 
 
 class Eyes:
-    """Sees which arms left their place since the last look, and that nobody but one is engaged."""
+    """Sees which arms left their place since the last look, and that no more than one is engaged."""
 
     def __init__(self, subject: Subject) -> None:
         self.subject = subject

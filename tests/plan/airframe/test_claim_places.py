@@ -57,7 +57,7 @@ def test_what_is_asked_says_what_the_person_must_know(plan: Plan) -> None:
 @pytest.mark.parametrize(
     ("name", "moved", "uids", "by_order", "advice"),
     [
-        ("flap, left", {LOW: -9.0}, {"flap, left": LOW}, 0, ""),  # nobody knows which side is positive
+        ("flap, left", {LOW: -9.0}, {"flap, left": LOW}, 0, ""),  # which side is positive is not known
         ("aileron, left", {LOW: 9.0}, {"aileron, left": LOW}, 0, ""),
         ("aileron, left", {LOW: -9.0}, {"aileron, left": LOW}, 0, "the plan says normal, the arm says reversed"),
         ("aileron, right", {LOW: -9.0}, {"aileron, right": LOW}, 0, ""),

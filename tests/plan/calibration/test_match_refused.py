@@ -97,7 +97,7 @@ def all_as_before(bus: VirtualBus, kept: list[dict[str, RawValue]]) -> bool:
 
 
 def refused(text: str, subjects_of: Callable[[Link], list[Subject]] = members) -> Matched:
-    """It is refused with every setting as before, everyone limp, and that was read back."""
+    """It is refused with every setting as before, all limp, and that was read back."""
     bus = parse(text).build(1)
     link = Link(bus.host)
     kept = [one.settings.stored() for one in bus.actuators]
@@ -113,7 +113,7 @@ def refused(text: str, subjects_of: Callable[[Link], list[Subject]] = members) -
 
 
 def test_one_whose_rod_is_off_was_not_carried_along() -> None:
-    """Nobody is powered with it, and no table is written."""
+    """No other member is driven together with it, and no table is written."""
     assert MIDDLE in shipped()
     result = refused(shipped().replace(MIDDLE, ""))
     (reason,) = result.refused
@@ -166,7 +166,7 @@ class Flap:
         return self.link.run(match(self.subjects, stations=12, looks=1))
 
     def when(self, kind: type[Message], number: int, do: Callable[[], None], *, to_all: bool = False) -> None:
-        """Do something when the nth request of a kind is heard, of those to everyone or of those to one."""
+        """Do something when the nth request of a kind is heard, of those to all or of those to one."""
         left = number
 
         def look(_: int, __: Actuator, frame: Frame) -> None:

@@ -96,7 +96,7 @@ def modules_of(path: str, size: int) -> list[list[bool]]:
     return drawn
 
 
-@pytest.mark.parametrize("made", [GLIDER, many(12), record()], ids=["three", "twelve", "nobody"])
+@pytest.mark.parametrize("made", [GLIDER, many(12), record()], ids=["three", "twelve", "none"])
 def test_a_reader_finds_the_fingerprint_in_the_page(made: Record) -> None:
     """Read back by zxing-cpp, which is not the library that made it."""
     zxingcpp = pytest.importorskip("zxingcpp")

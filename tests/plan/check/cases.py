@@ -313,7 +313,7 @@ CASES = {
         found=(advice("model-unstated", "one.toml:9: function ('throttle', 'aileron'): no model is stated, so rating and "
                       "firmware cannot be checked"),),
     ),
-    "a model that nobody knows": Case(
+    "a model that the fleet map lacks": Case(
         airframe=(('[function.aileron]\nmodel = "small"', '[function.aileron]\nmodel = "odd"'),),
         found=(advice("model-unknown", "one.toml:12: function.aileron.model: the fleet map has no model 'odd', so its "
                       "rating cannot be checked; it has: small"),),

@@ -75,7 +75,7 @@ def plan_of(directory: Path, flap: str = "normal") -> Plan:
 
 @dataclass
 class Subject:
-    """Actuators with surfaces on them, and someone who looks.
+    """Actuators with surfaces on them, and a person who looks.
 
     Attributes:
         plan: the airframe.

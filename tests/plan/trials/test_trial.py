@@ -1,4 +1,4 @@
-"""A trial: what is measured is what the actuators did, and what is not as planned is said; everyone ends limp."""
+"""A trial: what is measured is what the actuators did, and what is not as planned is said; all end limp."""
 
 from __future__ import annotations
 

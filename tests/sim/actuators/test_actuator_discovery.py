@@ -1,7 +1,7 @@
 """The actuator's side of discovery: roll call, acknowledgement, member list, address list, suppress.
 
 The first slot begins 500 us after the query, a mini-slot lasts 38 us, an actuator starts up to 30 us later than it
-means to. An answer to a member list is one byte: 80h..FFh of those that are in it, 01h..7Fh of everyone else.
+means to. An answer to a member list is one byte: 80h..FFh of those that are in it, 01h..7Fh of all others.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ FIRST_SLOT_NS, SLOT_NS, BYTE_NS = 500_000, 38_000, 86_805
 LEAD_NS = 1_500
 ORDERED_SLOT_NS, ORDERED_SLOT_LEAD_NS = 45_000, 5_000
 """Where answers come in order."""
-"""Nobody begins earlier than this within its slot."""
+"""No actuator begins earlier than this within its slot."""
 
 
 def fresh(count: int, *, seed: int = 0) -> Bench:
@@ -139,7 +139,7 @@ def test_a_digest_in_the_first_call_of_an_epoch_does_not_acknowledge() -> None:
     assert present(made, call(1, *digests_of(1, 1))) == {uid_of(1)}
 
 
-def test_a_new_epoch_acknowledges_nobody() -> None:
+def test_a_new_epoch_acknowledges_no_actuator() -> None:
     made = fresh(2)
     present(made, call(1))
     assert present(made, call(2, *digests_of(1, 1, 2))) == set()
@@ -217,7 +217,7 @@ def test_suppress_acknowledges_one() -> None:
     assert present(made, call(1)) == {uid_of(1), uid_of(3)}
 
 
-def test_suppress_acknowledges_everyone() -> None:
+def test_suppress_acknowledges_every_actuator() -> None:
     made = fresh(3)
     made.send(m.Suppress(EPOCH, m.ZERO_UID))
     assert present(made, call(1)) == set()
@@ -278,12 +278,12 @@ def test_the_bytes_of_the_member_list_and_of_unlisted_can_be_told_apart() -> Non
         assert byte == (uid_hash(uid_of(1), EPOCH, salt) & 0x7F or 1)
 
 
-def test_an_empty_member_list_makes_everyone_speak_up() -> None:
+def test_an_empty_member_list_makes_every_actuator_speak_up() -> None:
     made = fresh(1)
     assert said(spoken(made, member_list(9))) == [unlisted(1, 9)]
 
 
-def test_the_member_list_acknowledges_those_in_it_and_nobody_else_whatever_it_believes() -> None:
+def test_the_member_list_acknowledges_those_in_it_and_no_others_whatever_they_believe() -> None:
     made = fresh(3)
     made.send(m.Suppress(EPOCH, m.ZERO_UID))
     assert sorted(said(spoken(made, member_list(9, 2)))) == sorted([unlisted(1, 9), in_list(2, 9), unlisted(3, 9)])
@@ -420,7 +420,7 @@ def test_addresses_of_the_map_answer_at_their_rank() -> None:
     assert 0 <= starts[0] - FIRST_SLOT_NS - ORDERED_SLOT_LEAD_NS <= 30_000
     assert 0 <= starts[1] - starts[0] - BYTE_NS - ORDERED_SLOT_NS - ORDERED_SLOT_LEAD_NS <= 30_000
     assert 0 <= starts[2] - starts[1] - BYTE_NS - 2 * ORDERED_SLOT_NS - ORDERED_SLOT_LEAD_NS <= 30_000, (
-        "address 9 is nobody's"
+        "no actuator has address 9"
     )
 
 

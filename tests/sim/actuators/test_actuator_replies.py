@@ -75,7 +75,7 @@ def test_two_at_one_address_that_answer_at_once_are_never_taken_for_one(seed: in
         not in {"assign", "member list", "address list", "roll call", "prefix query", "slotted call", "report round"}
     ],
 )
-def test_nobody_answers_a_broadcast(name: str) -> None:
+def test_no_actuator_answers_a_broadcast(name: str) -> None:
     made = bench()
     made.add(1, 5, channel=1)
     made.add(2, UNADDRESSED)

@@ -1,6 +1,6 @@
 """The backoff of discovery: when it sends, what freezes it, what it collides with; and a roll call as a whole.
 
-The first slot begins 500,000 ns after the query; a mini-slot lasts 38,000 ns, and nobody begins in its first 1,500 ns
+The first slot begins 500,000 ns after the query; a mini-slot lasts 38,000 ns, and none begins in its first 1,500 ns
 (`LEAD_NS`); a byte at 115,200 Bd lasts 86,805 ns. The start jitter of each backoff is told beforehand (`told`), a
 new one for each time it is woken after a freeze.
 """
@@ -49,7 +49,7 @@ class Stage:
         return Backoff(self.line, slots, told(*jitters_ns), send, query_end_ns=self.kernel.now_ns, clock_ppm=clock_ppm)
 
     def busy(self, at_ns: int, data: bytes = b"\x5a") -> None:
-        send_at(self.line, at_ns, "somebody", data)
+        send_at(self.line, at_ns, "another", data)
 
     def run(self) -> list[tuple[int, str]]:
         self.kernel.run_until(100 * MS)
@@ -152,7 +152,7 @@ def test_after_a_busy_line_one_idle_slot_comes_first() -> None:
 
 def test_begun_on_a_busy_line_it_waits_for_the_end() -> None:
     stage = Stage()
-    stage.line.transmit("somebody", b"\x5a" * 8)
+    stage.line.transmit("another", b"\x5a" * 8)
     stage.count("a", 1, 2_000)
     assert stage.run() == [(694_444 + 38_000 + LEAD_NS + 2_000, "a")]
 
@@ -263,8 +263,8 @@ def test_roll_calls_bring_each_uid_exactly_once(actuators: int, slots: int, seed
     assert windows[-3:] == [[], [], []]
 
 
-def test_one_slot_for_all_is_nothing_but_collisions_or_luck_and_loses_nobody() -> None:
-    """Four in a window of one slot: whoever defers far enough gets through, nobody is acknowledged by mistake."""
+def test_one_slot_for_all_is_nothing_but_collisions_or_luck_and_loses_no_actuator() -> None:
+    """Four in a window of one slot: one that defers far enough gets through, none is acknowledged by mistake."""
     made = bench(seed=9)
     for number in range(4):
         made.add(number, 0xF0)

@@ -114,7 +114,7 @@ class One:
 
 @dataclass(frozen=True)
 class Other:
-    """What somebody else puts on the line; `lasts_ns` where it breaks off earlier than at its end."""
+    """What another device puts on the line; `lasts_ns` where it breaks off earlier than at its end."""
 
     at_ns: int
     count: int = 1

@@ -159,7 +159,7 @@ def test_both_paths_give_the_same_under_noise(rate: float) -> None:
                 line.listen(tap)
             line.add_noise(rate)
             line.flip_record = []
-            sent = line.transmit("somebody", kernel.stream("data").randbytes(12))
+            sent = line.transmit("another", kernel.stream("data").randbytes(12))
             kernel.run_until(1_000_000)
             flips = [(begin, end, taps[0].ears[0] is ear) for ear, begin, end in line.flip_record]
             runs.append((sorted(one for one in flips if one[0] < sent.end_ns), [tap.heard for tap in taps], len(flips)))

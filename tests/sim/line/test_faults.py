@@ -1,6 +1,6 @@
 """Every event that a scenario may bring: at its moment, with its effect, and over when it says so.
 
-Unless a test says otherwise nobody's clock is wrong, there is no start jitter, and the host hears its own bytes.
+Unless a test says otherwise no device's clock is wrong, there is no start jitter, and the host hears its own bytes.
 """
 
 from __future__ import annotations
@@ -196,7 +196,7 @@ def test_a_babbler_drives_random_bytes_without_a_pause() -> None:
     assert starts == [1000 * MS, *ends[:-1]]
 
 
-def test_while_one_babbles_nobody_is_understood_and_afterwards_everyone_is() -> None:
+def test_while_one_babbles_no_actuator_is_understood_and_afterwards_all_are() -> None:
     made = built(event("babble", at=1.0, until=1.2, actuator="a"))
     assert [len(asked_at(made, time_ms, 6)) for time_ms in (960, 1001, 1150, 1201)] == [1, 0, 0, 1]
     assert made.bus.line.overlaps > 0
@@ -234,7 +234,7 @@ def test_a_line_stuck_low_is_one_zero_with_a_framing_error() -> None:
     assert made.bus.host.take() == b"\x00"
 
 
-def test_while_the_line_is_stuck_nobody_is_heard_and_afterwards_everyone_is() -> None:
+def test_while_the_line_is_stuck_no_actuator_is_heard_and_afterwards_all_are() -> None:
     made = built(event("stuck-low", at=1.0, until=1.5))
     assert [len(asked_at(made, time_ms)) for time_ms in (960, 1001, 1400, 1500)] == [1, 0, 0, 1]
     for one in made.bus.actuators:
@@ -383,7 +383,7 @@ def test_an_adapter_loses_and_doubles_as_often_as_it_says() -> None:
 
 
 @pytest.mark.parametrize("baud", [9600, 57_600, 230_400, 1_000_000])
-def test_one_with_a_rate_of_its_own_understands_nobody(baud: int) -> None:
+def test_one_with_a_rate_of_its_own_understands_no_request(baud: int) -> None:
     made = built("", a=f"baud = {baud}")
     assert asked_at(made, 1) == []
     assert made.bus.line.frames == 1, "it never spoke"

@@ -120,7 +120,7 @@ def test_framing_errors_are_counted_and_the_bytes_passed_on() -> None:
 def test_a_receiver_left_in_the_middle_of_a_byte_finishes_it() -> None:
     """B = 0x7F from 5000 on is low from 5000 to 6000 and, its bit 7, from 13000 to 14000.
 
-    The receiver takes the latter for a start bit; that byte ends at 22500, when nobody sends any more.
+    The receiver takes the latter for a start bit; that byte ends at 22500, when no device sends any more.
     """
     wire = Wire()
     wire.send(0, A, b"\xff")
@@ -152,7 +152,7 @@ def test_a_transmission_that_begins_just_after_such_a_byte_is_clean() -> None:
 
 
 @given(st.binary(min_size=1, max_size=6), st.binary(min_size=1, max_size=6), st.integers(0, 70_000))
-def test_nobody_hears_a_byte_before_it_is_complete_or_out_of_order(first: bytes, second: bytes, offset_ns: int) -> None:
+def test_no_byte_is_heard_before_it_is_complete_or_out_of_order(first: bytes, second: bytes, offset_ns: int) -> None:
     wire = Wire()
     wire.send(0, A, first)
     wire.send(offset_ns, B, second)

@@ -151,7 +151,7 @@ def test_a_wired_and_is_low_in_every_ns_in_which_anyone_is(sent: list[tuple[byte
     assert_is_a_waveform(line)
 
 
-def test_a_wired_and_of_nobody_is_idle() -> None:
+def test_a_wired_and_of_no_senders_is_idle() -> None:
     assert wired_and([]) == []
 
 

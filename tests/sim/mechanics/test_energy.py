@@ -1,4 +1,4 @@
-"""The simulator owes nobody energy: random courses balance, a free swing gains nothing, currents are what they are.
+"""The simulator keeps account of all energy: random courses balance, a free swing gains none, currents are right.
 
 Each course sums up what went in, what became heat and what is stored apart from each other
 (`tests.sim.mechanics.courses`); the same over 10 000 of them: `python -m tests.bench energy`.

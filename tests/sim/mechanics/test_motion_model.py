@@ -216,7 +216,7 @@ def test_d9_against_control() -> None:
     st.floats(0, 0.3),
     st.floats(0, 0.3),
 )
-def test_the_loop_goes_on_from_any_moment_as_if_nobody_had_looked(
+def test_the_loop_goes_on_from_any_moment_as_if_it_had_not_been_read(
     decay: float, omega: float, y: float, speed: float, f: float, first_s: float, second_s: float
 ) -> None:
     loop = Loop(decay, omega)

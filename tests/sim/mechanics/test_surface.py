@@ -117,7 +117,7 @@ def test_g4_three_unequal_ones() -> None:
     assert gang.surface.deg == pytest.approx(energy.x, abs=1e-7)
 
 
-def test_g5_alike_and_without_load_nobody_pulls() -> None:
+def test_g5_alike_and_without_load_no_actuator_pulls() -> None:
     """All torques 0. Source: calc."""
     gang = Gang([2.0, 3.0, 1.0])
     gang.to(12.0, 12.0, 12.0)

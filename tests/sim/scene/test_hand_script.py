@@ -30,7 +30,7 @@ def at_once(*steps: HandStepTable, patience: float = 5.0) -> HandTable:
 
 
 def two() -> Bench:
-    """Labels "number 1" at 5 deg and "number 2" at 0 deg; nobody drives them."""
+    """Labels "number 1" at 5 deg and "number 2" at 0 deg; the host drives neither."""
     made = bench()
     made.add(1, 1, at_deg=5.0)
     made.add(2, 2)
@@ -185,7 +185,7 @@ def test_the_end_of_a_showing_is_no_acknowledgement() -> None:
     assert script.done[0].acknowledged_ns is None
 
 
-def test_a_bump_waits_for_nobody() -> None:
+def test_a_bump_waits_for_no_acknowledgement() -> None:
     made = two()
     script = HandScript(made.bus, at_once(step(bump=True, move={"number 2": 2.0}), step(after=0.3)))
     made.run_until(30 * S)

@@ -75,7 +75,7 @@ def test_an_actuator_is_as_its_table_says() -> None:
     assert (model.stall_torque_mnm, model.stall_current_ma, model.no_load_speed_deg_s) == (2500, 3200, 375)
     assert bus.labelled("fresh").address == UNADDRESSED
     with pytest.raises(KeyError):
-        bus.labelled("nobody")
+        bus.labelled("unknown")
 
 
 def test_the_rate_can_be_chosen_when_it_is_built() -> None:

@@ -109,7 +109,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
     ("short uid", text(actuator='uid = "12ab"'), "line 8: actuator[0].uid: 16 digits 0-9 a-f are wanted"),
     ("large uid", text(actuator='uid = "00000000000000AB"'), "line 8: actuator[0].uid: 16 digits 0-9 a-f are wanted"),
     (
-        "uid of nobody",
+        "uid of no actuator",
         text(actuator='uid = "0000000000000000"'),
         "line 8: actuator[0].uid: a uid of zeros is reserved: it means all actuators",
     ),
@@ -119,7 +119,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "line 12: actuator[1].uid: 00000000000000ab is already that of 'a' (copy-of makes a twin)",
     ),
     (
-        "copy of nobody",
+        "copy of an unknown label",
         text(more=second('copy-of = "c"')),
         "line 12: actuator[1].copy-of: no actuator 'c' stands before this one",
     ),
@@ -217,7 +217,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "line 13: event[0].volts: there is no such key here; there are: what, at, rate, ears, actuator, until",
     ),
     (
-        "event of nobody",
+        "event of an unknown label",
         text(more=event('what = "mute"\nat = 1\nactuator = "z"')),
         "line 12: event[0].actuator: there is no 'z'",
     ),
@@ -232,7 +232,7 @@ PROBLEMS: list[tuple[str, str, str]] = [
         "line 12: event[0].until: 2.5 is not after 2.5",
     ),
     (
-        "wanted nobody",
+        "wanted of an unknown label",
         text(more=wanted('actuator = "z"\nfunction = "f"\naddress = 1\nchannel = 1')),
         "line 10: wanted[0].actuator: there is no 'z'",
     ),

@@ -127,7 +127,7 @@ def test_on_a_line_that_is_never_free_it_leaves_frames_out_and_does_not_catch_up
     made.run_until(500 * MS)
     before = sticks.sent
     while made.now_ns < 1 * S:
-        made.send(m.LinkTest(bytes(60)), 200)  # nobody is there
+        made.send(m.LinkTest(bytes(60)), 200)  # no actuator is there
         made.run(1 * MS)
     assert sticks.sent == before
     made.run_until(1100 * MS)
@@ -165,7 +165,7 @@ def test_its_driver_is_in_the_waveform() -> None:
     own = [name for name in edges if name not in {"host drives", "line", "host sees"} and "number" not in name]
     assert len(own) == 1
     assert len(edges[own[0]]) > 100
-    made.run_until(155 * MS)  # nobody is in the middle of a frame
+    made.run_until(155 * MS)  # no device is in the middle of a frame
     edges = wave_out.signals(made.bus)
     out = io.StringIO()
     assert wave_out.write_vcd(made.bus, out) == sum(map(len, edges.values()))

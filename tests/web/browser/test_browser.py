@@ -104,7 +104,7 @@ def arm(page: Page) -> None:
     expect(page.locator("#arm-state")).to_have_text("ARMED: demands go through")
 
 
-def test_finding_shows_everyone_the_clash_and_the_proof(browser: Browser) -> None:
+def test_finding_shows_the_actuators_the_clash_and_the_proof(browser: Browser) -> None:
     with at_desk(browser) as desk:
         page = desk.page()
         page.get_by_role("button", name="Find actuators").first.click()

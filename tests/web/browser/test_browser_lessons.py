@@ -240,14 +240,14 @@ def test_the_course_of_every_search_is_drawn_with_its_theory(desk: Desk, name: s
         steps = search["steps"]
         told = sum(step["course"]["expected_found"] is not None for step in steps)
         expect(page.locator(".lesson-theory")).to_have_count(1 if name == "tree" else told)
-        everyone = len(set(re.findall(r"\b[A-Z]\b", search_names(steps))))
-        label = f"Found after {len(steps)} of {len(steps)} steps: {everyone} of {everyone}"
+        count = len(set(re.findall(r"\b[A-Z]\b", search_names(steps))))
+        label = f"Found after {len(steps)} of {len(steps)} steps: {count} of {count}"
         expect(page.locator(".lesson-course svg")).to_have_attribute("aria-label", label)
         expect(page.locator(".lesson-node")).to_have_count(len(steps) if name == "tree" else 0)
 
 
 def search_names(steps: list[dict[str, Any]]) -> str:
-    """Everything in the boards that may be a letter of somebody."""
+    """Everything in the boards that may be the letter of an actuator."""
     return " ".join(cell for step in steps for row in step["board"]["rows"] for cell in row[:2])
 
 

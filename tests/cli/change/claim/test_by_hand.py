@@ -114,7 +114,7 @@ def test_only_scratch_addresses_are_written_and_nothing_is_driven(cli: CommandLi
     assert sum(isinstance(request, ShowYourself) for request in handed.requests) == 4
 
 
-def test_where_nobody_can_agree_to_addresses_none_is_written(cli: CommandLine, bench: Bench) -> None:
+def test_where_no_person_can_agree_to_addresses_none_is_written(cli: CommandLine, bench: Bench) -> None:
     result = cli(f"claim {PLAN} --port any --json")
     assert result.code == exit_codes.NOT_CLEARED
     said = "scratch addresses cannot be agreed to without a terminal (--yes-addresses agrees beforehand); "

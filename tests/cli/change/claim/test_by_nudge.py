@@ -55,7 +55,7 @@ def test_by_nudge_without_a_terminal_is_refused_before_anything_is_sent(cli: Com
     assert bench.frames == []
 
 
-def test_nobody_answers_any_more_and_all_are_limp(
+def test_no_actuator_answers_any_more_and_all_are_limp(
     cli: CommandLine, bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(sys, "stdin", FakeTerminal("y\n3\n"))

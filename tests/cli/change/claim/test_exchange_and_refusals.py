@@ -42,7 +42,7 @@ BAD: Final[dict[str, tuple[str, str]]] = {
     ),
     "unknown function": ("--forget spoiler --port any", "'small' has no function 'spoiler'"),
     "exchange of nothing": ("--exchange flap 'rudder, upper'", "neither 'flap' nor 'rudder, upper' is claimed"),
-    "nudge of nobody": ("--nudge spoiler --clear --port any", "'spoiler' is not an address (1..239)"),
+    "nudge of an unknown function": ("--nudge spoiler --clear --port any", "'spoiler' is not an address (1..239)"),
     "nudge of the open": ("--nudge flap --clear --port any", "'flap' is not claimed yet"),
     "no patience": ("--patience 0 --port any", "Invalid value for '--patience'"),
     "nan": ("--least-deg nan --port any", "Invalid value for '--least-deg'"),

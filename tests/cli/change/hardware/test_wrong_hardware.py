@@ -205,7 +205,7 @@ def test_what_can_be_read_only_behind_its_address_is_held_against_the_plan_there
     assert json.loads(journal[-1])["text"].endswith("; not set: delta")
 
 
-def test_nobody_claimed_is_said_and_not_taken_for_agreed(cli: CommandLine, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_none_claimed_is_said_and_not_taken_for_agreed(cli: CommandLine, monkeypatch: pytest.MonkeyPatch) -> None:
     keep("bravo")
     bench = on_bus(monkeypatch)
     line = f"{APPLY} --yes --wrong-hardware leave"

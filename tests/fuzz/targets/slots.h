@@ -1,6 +1,6 @@
-/* The turns that queries open, as the page tells: roll calls, member lists, the classic queries, report rounds. */
-#ifndef FUZZ_TURNS_H
-#define FUZZ_TURNS_H
+/* The slots that queries open, as the page tells: roll calls, member lists, the classic queries, report rounds. */
+#ifndef FUZZ_SLOTS_H
+#define FUZZ_SLOTS_H
 
 #include "world.h"
 
@@ -9,15 +9,15 @@ static uint8_t address_of(const world *w)
     return w->is_stored ? w->stored_address : BP_UNADDRESSED;
 }
 
-static void turn_opens(world *w, const bp_frame *frame, uint64_t slots_us, uint64_t lead_us, uint64_t more_us)
+static void slot_opens(world *w, const bp_frame *frame, uint64_t slots_us, uint64_t lead_us, uint64_t more_us)
 {
-    memset(&w->turn, 0, sizeof w->turn);
-    w->turn.is_open = w->turn.senses = 1;
-    w->turn.sequence = frame->sequence;
-    w->turn.operation = frame->operation;
-    w->turn.asked_us = w->now_us;
-    w->turn.from_us = w->now_us + BP_FIRST_SLOT_US + slots_us + lead_us;
-    w->turn.until_us = w->turn.from_us + BP_START_JITTER_US + more_us;
+    memset(&w->slot, 0, sizeof w->slot);
+    w->slot.is_open = w->slot.senses = 1;
+    w->slot.sequence = frame->sequence;
+    w->slot.operation = frame->operation;
+    w->slot.asked_us = w->now_us;
+    w->slot.from_us = w->now_us + BP_FIRST_SLOT_US + slots_us + lead_us;
+    w->slot.until_us = w->slot.from_us + BP_START_JITTER_US + more_us;
 }
 
 /* An answer to a member list: in its place, or in one of the four behind the last. */
@@ -26,9 +26,9 @@ static void place_opens(world *w, const bp_frame *frame, int is_in, uint16_t pla
     uint8_t low = h & 0x7F;
 
     w->roll.is_acknowledged = (uint8_t)is_in;
-    turn_opens(w, frame, (is_in ? place : total) * 45U, 5, is_in ? 0 : 3U * 45U);
-    w->turn.is_byte = w->turn.must = 1;
-    w->turn.byte = (uint8_t)(is_in ? 0x80 | low : low ? low : 1);
+    slot_opens(w, frame, (is_in ? place : total) * 45U, 5, is_in ? 0 : 3U * 45U);
+    w->slot.is_byte = w->slot.must = 1;
+    w->slot.byte = (uint8_t)(is_in ? 0x80 | low : low ? low : 1);
 }
 
 static uint32_t own_hash(const world *w, uint8_t salt, uint16_t epoch)
@@ -58,9 +58,9 @@ static void expect_roll_call(world *w, const bp_frame *frame, const bp_roll_call
     }
     w->roll.has_answered = 0;
     if (!w->roll.is_acknowledged) {
-        turn_opens(w, frame, ((own_hash(w, call->salt, call->epoch) & 0xFFFF) * call->slots >> 16) * 38U, 2, 0);
-        w->turn.salt = call->salt;
-        w->turn.must = 1;
+        slot_opens(w, frame, ((own_hash(w, call->salt, call->epoch) & 0xFFFF) * call->slots >> 16) * 38U, 2, 0);
+        w->slot.salt = call->salt;
+        w->slot.must = 1;
     }
 }
 
@@ -112,7 +112,7 @@ static void expect_address_list(world *w, const bp_frame *frame, const bp_addres
     enter(w, member_list->epoch);
     place_opens(w, frame, is_in, rank, total, own_hash(w, member_list->salt, member_list->epoch));
     if (!is_in) { /* the last bit is no address: whether it makes a place is not said */
-        w->turn.until_us += (member_list->addresses[29] >> 7) * 45U;
+        w->slot.until_us += (member_list->addresses[29] >> 7) * 45U;
     }
 }
 
@@ -132,9 +132,9 @@ static int fits_prefix(const world *w, const bp_prefix_query *match)
 static void timed_opens(world *w, const bp_frame *frame, uint64_t slots_us)
 {
     if (!w->roll.is_acknowledged) {
-        turn_opens(w, frame, slots_us, 0, 0);
-        w->turn.senses = 0;
-        w->turn.must = 1;
+        slot_opens(w, frame, slots_us, 0, 0);
+        w->slot.senses = 0;
+        w->slot.must = 1;
     }
 }
 
@@ -145,14 +145,14 @@ static void expect_match(world *w, const bp_frame *frame, const bp_prefix_query 
         return;
     }
     timed_opens(w, frame, 0);
-    w->turn.is_byte = match->brief;
-    w->turn.byte = (uint8_t)(0x80 | (own_hash(w, match->bits, match->epoch) & 0x7F)); /* which one is not said */
+    w->slot.is_byte = match->brief;
+    w->slot.byte = (uint8_t)(0x80 | (own_hash(w, match->bits, match->epoch) & 0x7F)); /* which one is not said */
 }
 
-/* The turn that a query opens, and what else it changes. */
-static void expect_turn(world *w, const bp_frame *frame, const bp_message *message)
+/* The slot that a query opens, and what else it changes. */
+static void expect_slot(world *w, const bp_frame *frame, const bp_message *message)
 {
-    static const uint8_t everyone[8] = {0};
+    static const uint8_t all_uids[8] = {0};
     const bp_slotted_call *call = &message->as.slotted_call;
     const bp_report_round *round = &message->as.report_round;
     const bp_suppress *suppress = &message->as.suppress;
@@ -168,7 +168,7 @@ static void expect_turn(world *w, const bp_frame *frame, const bp_message *messa
         expect_address_list(w, frame, &message->as.address_list);
         break;
     case BP_KIND_SUPPRESS:
-        if (memcmp(suppress->uid, w->identity.uid, 8) == 0 || memcmp(suppress->uid, everyone, 8) == 0) {
+        if (memcmp(suppress->uid, w->identity.uid, 8) == 0 || memcmp(suppress->uid, all_uids, 8) == 0) {
             enter(w, suppress->epoch);
             w->roll.is_acknowledged = 1;
         }
@@ -184,8 +184,8 @@ static void expect_turn(world *w, const bp_frame *frame, const bp_message *messa
     case BP_KIND_REPORT_ROUND:
         if (address_of(w) != BP_UNADDRESSED && address_of(w) >= round->first
             && address_of(w) - round->first < round->count) {
-            turn_opens(w, frame, (uint64_t)(address_of(w) - round->first) * 45U, 5, 0);
-            w->turn.must = 1;
+            slot_opens(w, frame, (uint64_t)(address_of(w) - round->first) * 45U, 5, 0);
+            w->slot.must = 1;
         }
         break;
     default:
