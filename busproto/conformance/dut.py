@@ -71,7 +71,7 @@ class Dut:
         bus: the virtual bus, None on a port.
         actuator: the simulator's view of it, None on a port.
         side: the side channel; None on a port that has none.
-        is_alone: no other actuator is on the line.
+        others: uids of the other actuators on a port; in process they are `neighbours`.
         rows: its own parameter list, by name.
     """
 
@@ -85,7 +85,7 @@ class Dut:
         actuator: Any = None,
         side: Beside | None = None,
         echoes: bool = True,
-        is_alone: bool = True,
+        others: tuple[bytes, ...] = (),
     ) -> None:
         self.transport = transport
         self.uid = uid
@@ -95,12 +95,17 @@ class Dut:
         self.actuator = actuator
         self.side = side
         self.echoes = echoes
-        self.is_alone = is_alone
+        self.others = others
         self.neighbours: list[Any] = []
         self._sequence = 0
         self._echo = bytearray()
         self._rows: dict[str, m.ParameterDescription] | None = None
         self._offers_teaching: bool | None = None
+
+    @property
+    def is_alone(self) -> bool:
+        """Whether no other actuator is on the line of the port."""
+        return not self.others
 
     # --- time -----------------------------------------------------------------------------------------------
 
@@ -300,6 +305,11 @@ class Dut:
         link = Link(self.transport)
         link.session.echoes = self.echoes
         return link.run(steps)
+
+    def absent_uid(self, at: int) -> bytes:
+        """A uid that differs from its own in one bit of byte `at`, and that no other actuator on the line has."""
+        uids = (self.uid[:at] + bytes((self.uid[at] ^ 1 << bit,)) + self.uid[at + 1 :] for bit in range(8))
+        return next(uid for uid in uids if uid not in self.others)
 
     # --- words ----------------------------------------------------------------------------------------------
 
