@@ -72,6 +72,8 @@ class Dut:
         actuator: the simulator's view of it, None on a port.
         side: the side channel; None on a port that has none.
         others: uids of the other actuators on a port; in process they are `neighbours`.
+        log: (ns, whether sent, bytes) of each write and of each read that brought bytes, echo included.
+        begun_ns: the clock of the line when it was made.
         rows: its own parameter list, by name.
     """
 
@@ -97,6 +99,8 @@ class Dut:
         self.echoes = echoes
         self.others = others
         self.neighbours: list[Any] = []
+        self.log: list[tuple[int, bool, bytes]] = []
+        self.begun_ns = self.line_ns()
         self._sequence = 0
         self._echo = bytearray()
         self._rows: dict[str, m.ParameterDescription] | None = None
@@ -147,6 +151,7 @@ class Dut:
         start_ns = max(self.now_ns, self._busy_until_ns())
         if self.echoes:
             self._echo += data
+        self.log.append((start_ns, True, data))
         self.transport.write(data)
         self._free_ns = start_ns + self.airtime_ns(len(data))
         return Said(start_ns, self._free_ns)
@@ -161,6 +166,8 @@ class Dut:
         heard = b""
         while not enough(heard):
             came = self.transport.read_until(until_ns)
+            if came:
+                self.log.append((self.now_ns, False, came))
             heard += self._without_echo(came)
             if not came and self.now_ns >= until_ns:
                 break

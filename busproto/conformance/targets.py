@@ -59,7 +59,11 @@ class InProcess:
     Attributes:
         target: as given to `--dut`.
         seed: of the first bus; others follow from the case's own name.
+        libraries: files of firmware that were loaded since they were last taken out.
+        neighbours: none; a case adds its own.
     """
+
+    neighbours: tuple[bytes, ...] = ()
 
     is_port = False
 
@@ -69,6 +73,7 @@ class InProcess:
 
         self.target = target
         self.seed = seed
+        self.libraries: set[Path] = set()
         self._rows: Mapping[str, m.ParameterDescription] | None = None
         try:
             self.build("first")
@@ -119,6 +124,7 @@ class InProcess:
             made: Any = Actuator(bus.kernel, bus.line, address_changed=lambda _: bus.index(), **named)
         else:
             made = Device(bus.kernel, bus.line, library=target, **named)
+            self.libraries.add(made.library_path)
         bus.add(made)
         return made
 
@@ -140,6 +146,7 @@ class OnPort:
     Attributes:
         target: the port's URL or device name.
         seed: for what is drawn.
+        neighbours: uids of the other actuators on the line.
     """
 
     is_port = True
@@ -179,7 +186,7 @@ class OnPort:
             self.uid = next(iter(found)) if uid is None else uid
             if self.uid not in found:
                 raise InputError(f"--dut-uid {self.uid.hex()}: it is not on '{target}'")
-            self._neighbours = tuple(sorted(set(found) - {self.uid}))
+            self.neighbours = tuple(sorted(set(found) - {self.uid}))
             if self._side_port is not None:
                 self._side = Beside(self._side_port, self.uid)
             self._first_address = found[self.uid]
@@ -251,7 +258,7 @@ class OnPort:
             address=self.home,
             side=self._side,
             echoes=self._echoes,
-            others=self._neighbours,
+            others=self.neighbours,
         )
         dut.pass_time(50 * MS)
         if self._run(lambda: describe(self.home)).generation != self._generation:
@@ -283,11 +290,11 @@ class OnPort:
         A digest acknowledges an actuator that answered the call before, also where its answer was lost in a collision.
         The actuator under test is not acknowledged; the restart of each case makes it forget what it answered.
         """
-        if not self._neighbours:
+        if not self.neighbours:
             return
         probe = Dut(self.transport, uid=self.uid, address=self.home, echoes=self._echoes)
         for salt in range(2 * CHANCES):
-            window = window_ns(HUSH_SLOTS) + len(self._neighbours) * probe.airtime_ns(MAX_WIRE_BYTES)
+            window = window_ns(HUSH_SLOTS) + len(self.neighbours) * probe.airtime_ns(MAX_WIRE_BYTES)
             _, _, heard = probe.frames_after(
                 probe.wire(m.RollCall(EPOCH, salt, HUSH_SLOTS, ()), BROADCAST_ADDRESS),
                 window_ns=window,
@@ -297,7 +304,7 @@ class OnPort:
                 map(encode_frame, replies_in(heard))
             ):
                 return
-            digests = [digest_of(uid_hash(uid, EPOCH, salt)) for uid in self._neighbours]
+            digests = [digest_of(uid_hash(uid, EPOCH, salt)) for uid in self.neighbours]
             for first in range(0, len(digests), m.MAX_DIGESTS_PER_CALL):
                 some = tuple(digests[first : first + m.MAX_DIGESTS_PER_CALL])
                 probe.tell(m.RollCall(EPOCH, salt, 0, some))
