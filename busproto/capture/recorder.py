@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from pathlib import Path
-from typing import Final
+from typing import Final, Protocol
 
 from busproto._version import __version__
 from busproto.capture.pcapng import (
@@ -100,6 +100,13 @@ class PacketWriter:
         self._file.close()
 
 
+class Sink(Protocol):
+    """Takes the packets of a recorder."""
+
+    def write(self, packet: Packet) -> None:
+        """Take one packet."""
+
+
 class Recorder:
     """Makes packets of the bytes that go over a port; its only I/O is the writer.
 
@@ -107,7 +114,7 @@ class Recorder:
         packets: number of packets written.
     """
 
-    def __init__(self, writer: PacketWriter, baud: int, latency_ns: int = 0) -> None:
+    def __init__(self, writer: Sink, baud: int, latency_ns: int = 0) -> None:
         self.packets = 0
         self._writer = writer
         self._baud = baud

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from busproto.conformance.dut import LATE_PORT_NS, MS, QUIET_PORT_NS, US, Dut, replies_in
+from busproto.conformance.dut import LATE_PORT_NS, MS, QUIET_PORT_NS, US, Dut, not_checked, replies_in
 from busproto.wire import messages as m
 from busproto.wire.codec import message_of
-from busproto.wire.frame import BROADCAST_ADDRESS
+from busproto.wire.frame import BROADCAST_ADDRESS, MAX_WIRE_BYTES
 from busproto.wire.hash import digest_of, list_answer, slot_of, uid_hash, unlisted_answer
 from busproto.wire.message import Message
 from busproto.wire.timing import FIRST_SLOT_NS, MINI_SLOT_NS, ORDERED_SLOT_NS, START_JITTER_NS, UNLISTED_SLOTS
@@ -28,10 +28,27 @@ def window_ns(slots: int) -> int:
 
 def answers_to(dut: Dut, call: Message, slots: int = 16, to: int = BROADCAST_ADDRESS) -> list[Message]:
     """Its answers to a call; answers of other actuators on a port are left out."""
-    _, frames, _ = dut.frames_after(dut.wire(call, to), window_ns=window_ns(slots), count=1)
+    window = window_ns(slots) + len(dut.others) * dut.airtime_ns(MAX_WIRE_BYTES)
+    _, frames, _ = dut.frames_after(dut.wire(call, to), window_ns=window, count=1 if dut.is_alone else None)
     own = [frame for frame in frames if frame.tag == dut.tag]
     assert not dut.is_alone or len(own) == len(frames), f"a reply to {call} carries a tag that is not its own"
     return [message_of(frame) for frame in own]
+
+
+def first_call(dut: Dut, epoch: int, slots: int = 16) -> m.RollCall:
+    """A call in which it draws an earlier slot than every other actuator on the line, so that its answer comes whole.
+
+    A later slot of its own would not do: of two that draw one slot the second may wait, and then begin in the next.
+    """
+
+    def is_first(salt: int) -> bool:
+        own = slot_of(uid_hash(dut.uid, epoch, salt), slots)
+        return all(slot_of(uid_hash(uid, epoch, salt), slots) > own for uid in dut.others)
+
+    salt = next(filter(is_first, range(256)), None)
+    if salt is None:
+        not_checked("too many other actuators are on the line: in each call one of them draws an earlier slot")
+    return m.RollCall(epoch, salt, slots, ())
 
 
 def called(dut: Dut, call: Message, slots: int = 16, to: int = BROADCAST_ADDRESS) -> Message:

@@ -71,7 +71,9 @@ class Dut:
         bus: the virtual bus, None on a port.
         actuator: the simulator's view of it, None on a port.
         side: the side channel; None on a port that has none.
-        is_alone: no other actuator is on the line.
+        others: uids of the other actuators on a port; in process they are `neighbours`.
+        log: (ns, whether sent, bytes) of each write and of each read that brought bytes, echo included.
+        begun_ns: the clock of the line when it was made.
         rows: its own parameter list, by name.
     """
 
@@ -85,7 +87,7 @@ class Dut:
         actuator: Any = None,
         side: Beside | None = None,
         echoes: bool = True,
-        is_alone: bool = True,
+        others: tuple[bytes, ...] = (),
     ) -> None:
         self.transport = transport
         self.uid = uid
@@ -95,12 +97,19 @@ class Dut:
         self.actuator = actuator
         self.side = side
         self.echoes = echoes
-        self.is_alone = is_alone
+        self.others = others
         self.neighbours: list[Any] = []
+        self.log: list[tuple[int, bool, bytes]] = []
+        self.begun_ns = self.line_ns()
         self._sequence = 0
         self._echo = bytearray()
         self._rows: dict[str, m.ParameterDescription] | None = None
         self._offers_teaching: bool | None = None
+
+    @property
+    def is_alone(self) -> bool:
+        """Whether no other actuator is on the line of the port."""
+        return not self.others
 
     # --- time -----------------------------------------------------------------------------------------------
 
@@ -142,6 +151,7 @@ class Dut:
         start_ns = max(self.now_ns, self._busy_until_ns())
         if self.echoes:
             self._echo += data
+        self.log.append((start_ns, True, data))
         self.transport.write(data)
         self._free_ns = start_ns + self.airtime_ns(len(data))
         return Said(start_ns, self._free_ns)
@@ -156,6 +166,8 @@ class Dut:
         heard = b""
         while not enough(heard):
             came = self.transport.read_until(until_ns)
+            if came:
+                self.log.append((self.now_ns, False, came))
             heard += self._without_echo(came)
             if not came and self.now_ns >= until_ns:
                 break
@@ -300,6 +312,11 @@ class Dut:
         link = Link(self.transport)
         link.session.echoes = self.echoes
         return link.run(steps)
+
+    def absent_uid(self, at: int) -> bytes:
+        """A uid that differs from its own in one bit of byte `at`, and that no other actuator on the line has."""
+        uids = (self.uid[:at] + bytes((self.uid[at] ^ 1 << bit,)) + self.uid[at + 1 :] for bit in range(8))
+        return next(uid for uid in uids if uid not in self.others)
 
     # --- words ----------------------------------------------------------------------------------------------
 

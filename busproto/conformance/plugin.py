@@ -6,7 +6,9 @@ host's own operations), the marker `clause`, and the report by clause. Without `
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import contextlib
+import shlex
+from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -14,7 +16,7 @@ import pytest
 
 if TYPE_CHECKING:
     from busproto.conformance.dut import Dut
-    from busproto.conformance.report import Case
+    from busproto.conformance.results.report import Case
     from busproto.conformance.targets import Target
     from busproto.ops.link import Link
 
@@ -22,6 +24,9 @@ pytest.register_assert_rewrite("busproto.conformance.suite", "busproto.conforman
 
 SUITE: Final = Path(__file__).with_name("suite")
 PROPERTY: Final = "clause"
+_DUTS: Final = pytest.StashKey[list[Any]]()
+_GCOV: Final = pytest.StashKey[Any]()
+_NEIGHBOURS: Final = pytest.StashKey[tuple[bytes, ...]]()
 _SOAK_STEPS: Final = 200
 _SOAK_PORT_STEPS: Final = 60
 
@@ -63,7 +68,24 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         metavar="ID",
         help="Only cases that cite this clause (frame.check, op.44, ...); may be given more than once.",
     )
-    group.addoption("--dut-report", metavar="FILE", help="Write the report by clause as an HTML page.")
+    group.addoption(
+        "--dut-case",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="Only the case of this name, as a failure names it; may be given more than once.",
+    )
+    group.addoption(
+        "--dut-report",
+        metavar="FILE",
+        help="Write the report by clause as an HTML page: what has changed since the runs before, which are kept beside"
+        " it, and the first failure as bytes on the line, with a capture.",
+    )
+    group.addoption(
+        "--dut-coverage",
+        action="store_true",
+        help="Count with gcov which lines and branches of a library the cases reach.",
+    )
     group.addoption(
         "--all-clear",
         action="store_true",
@@ -82,17 +104,24 @@ def pytest_configure(config: pytest.Config) -> None:
         raise pytest.UsageError("--dut: no target is given; 'python', 'reference', a library or a port is wanted")
     if config.getoption("--dut-report"):
         from busproto.atomic_files import require_own
-        from busproto.conformance.report import GENERATED_BY
-        from busproto.errors import InputError
+        from busproto.conformance.results.page import GENERATED_BY
+        from busproto.conformance.results.runs import beside, read_runs
+        from busproto.errors import BusError
 
         try:
             require_own(Path(config.getoption("--dut-report")), GENERATED_BY, "a report")
-        except InputError as error:
+            read_runs(beside(Path(config.getoption("--dut-report"))))
+        except BusError as error:
             raise pytest.UsageError(f"--dut-report: {error}") from error
     if config.args_source is not pytest.Config.ArgsSource.ARGS:
         config.args = [str(SUITE)]
-    from busproto.conformance.targets import is_in_process
+    from busproto.conformance.targets import PYTHON, is_in_process
 
+    if config.getoption("--dut-coverage"):
+        if target == PYTHON or not is_in_process(target):
+            raise pytest.UsageError(f"--dut-coverage: lines of a library can be counted, '{target}' is none")
+        if hasattr(config, "workerinput") or config.getoption("numprocesses", None):
+            raise pytest.UsageError("--dut-coverage: one process only, without -n")
     if is_in_process(target):
         if config.getoption("--dut-side"):
             raise pytest.UsageError(f"--dut-side: it stands beside a port; '{target}' is run in this process")
@@ -146,6 +175,10 @@ def dut_target(request: pytest.FixtureRequest) -> Iterator[Target]:
         pytest.skip("not checked: no --dut was given")
     latency_ms = config.getoption("--dut-latency-ms")
     try:
+        if config.getoption("--dut-coverage"):
+            from busproto.conformance.results.coverage import counted_library
+
+            name, config.stash[_GCOV] = counted_library(name)
         opened = open_target(
             name,
             seed=config.getoption("--dut-seed"),
@@ -156,6 +189,7 @@ def dut_target(request: pytest.FixtureRequest) -> Iterator[Target]:
         )
     except BusError as error:
         pytest.exit(f"{error}", returncode=pytest.ExitCode.USAGE_ERROR)
+    config.stash[_NEIGHBOURS] = opened.neighbours
     yield opened
     opened.close()
 
@@ -164,6 +198,7 @@ def dut_target(request: pytest.FixtureRequest) -> Iterator[Target]:
 def dut(dut_target: Target, request: pytest.FixtureRequest) -> Iterator[Dut]:
     """The actuator under test, as after power-up, with factory settings, at an address of its own."""
     dut = dut_target.fresh(request.node.name)
+    request.node.stash[_DUTS] = [dut]
     _require_offered(dut, request)
     yield dut
     dut_target.done_with(dut)
@@ -173,7 +208,7 @@ def _require_offered(dut: Dut, request: pytest.FixtureRequest) -> None:
     """Skip a case of an extension that the actuator does not offer."""
     from busproto.conformance.clauses import part_of_case
     from busproto.conformance.dut import not_checked
-    from busproto.conformance.report import NOT_OFFERED
+    from busproto.conformance.results.report import NOT_OFFERED
     from busproto.wire.page.rules import TEACHING
 
     ids = [one for marker in request.node.iter_markers("clause") for one in marker.args]
@@ -196,8 +231,11 @@ def dut_build(dut_target: Target, request: pytest.FixtureRequest) -> Callable[..
             not_checked("it needs a target in process: with other actuators, or with a clock error")
         if isinstance(dut_target, InProcess):
             _require_offered(dut_target.build(request.node.name), request)
-            return dut_target.build(request.node.name, **named)
+            dut = dut_target.build(request.node.name, **named)
+            request.node.stash.setdefault(_DUTS, []).append(dut)
+            return dut
         dut = dut_target.fresh(request.node.name)
+        request.node.stash.setdefault(_DUTS, []).append(dut)
         _require_offered(dut, request)
         return dut
 
@@ -224,9 +262,9 @@ def soak_steps(request: pytest.FixtureRequest, dut_target: Target) -> int:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Keep only the cases that cite one of the chosen clauses."""
-    wanted = set(config.getoption("--dut-clause"))
-    if not config.getoption("--dut") or not wanted:
+    """Keep only the cases that are chosen by name, or that cite one of the chosen clauses."""
+    wanted, named = set(config.getoption("--dut-clause")), set(config.getoption("--dut-case"))
+    if not config.getoption("--dut") or not (wanted or named):
         return
     from busproto.conformance.clauses import CLAUSES
 
@@ -235,7 +273,14 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         raise pytest.UsageError(
             f"--dut-clause: there is no {', '.join(sorted(unknown))}; there are: {', '.join(CLAUSES)}"
         )
-    chosen = [item for item in items if any(wanted & set(marker.args) for marker in item.iter_markers("clause"))]
+    absent = named - {item.name for item in items}
+    if absent:
+        raise pytest.UsageError(f"--dut-case: there is no case {', '.join(sorted(absent))}")
+    chosen = [
+        item
+        for item in items
+        if item.name in named or any(wanted & set(marker.args) for marker in item.iter_markers("clause"))
+    ]
     config.hook.pytest_deselected(items=[item for item in items if item not in chosen])
     items[:] = chosen
 
@@ -250,7 +295,7 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
 
 
 def _cases(terminal: Any) -> list[Case]:
-    from busproto.conformance.report import Case
+    from busproto.conformance.results.report import Case
 
     verdicts = {"passed": "passed", "failed": "failed", "error": "failed", "skipped": "not checked"}
     found: list[Case] = []
@@ -273,26 +318,105 @@ def _why(report: Any) -> str:
     return text.splitlines()[0].removeprefix("AssertionError: ") if text else ""
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, Any, Any]:
+    """Keep with a failure what went over the line in the case."""
+    report = yield
+    duts = item.stash.get(_DUTS, [])
+    if report.when == "call" and report.failed and duts:
+        from busproto.conformance.results.transcript import as_data, last_lines
+        from busproto.errors import BusError
+
+        with contextlib.suppress(BusError):  # a port, or a side channel, that is gone has no more to tell
+            report.busproto_transcript = as_data(duts[-1])
+            report.sections.append(("the last on the line", "\n".join(last_lines(report.busproto_transcript))))
+    return report
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_runtest_teardown(item: pytest.Item) -> None:
+    """Count what the case has reached of the library."""
+    gcov = item.config.stash.get(_GCOV, None)
+    target = getattr(item, "funcargs", {}).get("dut_target")
+    if gcov is not None and target is not None:
+        clauses = [str(one) for name, one in item.user_properties if name == PROPERTY]
+        gcov.take(target.libraries, clauses)
+        target.libraries.clear()
+
+
 def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
     """Print the report by clause, and write it as HTML where asked."""
     if not config.getoption("--dut"):
         return
-    from busproto.conformance.report import as_html, as_text
+    from busproto.conformance.results.report import as_text, neighbours_text
+    from busproto.errors import BusError
 
     cases = _cases(terminalreporter)
     if not cases:
         return
-    target = config.getoption("--dut")
-    terminalreporter.section(f"conformance of {target}")
-    for line in as_text(cases):
-        terminalreporter.write_line(line)
-    chosen = config.getoption("--dut-clause")
-    if chosen:
-        terminalreporter.write_line(f"only cases that cite {' or '.join(chosen)} were run")
-    file = config.getoption("--dut-report")
-    if file:
-        from busproto._version import version_text
-        from busproto.atomic_files import write_whole
+    terminalreporter.section(f"conformance of {config.getoption('--dut')}")
+    neighbours = neighbours_text(len(config.stash.get(_NEIGHBOURS, ())))
+    gcov = config.stash.get(_GCOV, None)
+    for line in (*as_text(cases), neighbours, *(gcov.covered.totals() if gcov is not None else ())):
+        if line or line is not neighbours:
+            terminalreporter.write_line(line)
+    for kind in ("clause", "case"):
+        chosen = config.getoption(f"--dut-{kind}")
+        if chosen:
+            what = f"cases that cite {' or '.join(chosen)}" if kind == "clause" else " and ".join(chosen)
+            terminalreporter.write_line(f"only {what} were run")
+    if config.getoption("--dut-report"):
+        try:
+            for path in _written(terminalreporter, config, cases, neighbours):
+                terminalreporter.write_line(f"written: {path}")
+        except BusError as error:
+            terminalreporter.write_line(f"--dut-report: {error}", red=True)
+    if gcov is not None:
+        gcov.close()
 
-        write_whole(Path(file), as_html(cases, target, version_text()))
-        terminalreporter.write_line(f"written: {file}")
+
+def _written(terminal: Any, config: pytest.Config, cases: list[Case], neighbours: str) -> list[Path]:
+    """Write the page, the runs beside it, and the capture of the first failure; returns their paths."""
+    from busproto._version import version_text
+    from busproto.atomic_files import now_text, write_whole
+    from busproto.conformance.results import runs
+    from busproto.conformance.results.page import Failure, as_html
+    from busproto.conformance.results.report import by_clause
+    from busproto.conformance.results.transcript import packets_in, spoken_in, write_capture
+
+    page, target = Path(config.getoption("--dut-report")), config.getoption("--dut")
+    run = runs.Run(
+        at=now_text(),
+        target=target,
+        version=version_text(),
+        seed=config.getoption("--dut-seed"),
+        firmware=runs.digest_of_file(Path(target)),
+        is_whole=not (config.getoption("--dut-clause") or config.getoption("--dut-case")),
+        verdicts={row.clause.id: row.verdict for row in by_clause(cases)},
+    )
+    before = runs.read_runs(runs.beside(page))
+    written, failure = [page, runs.beside(page)], None
+    failed = next((one for one in terminal.stats.get("failed", []) if hasattr(one, "busproto_transcript")), None)
+    if failed is not None:
+        name, data = failed.nodeid.rpartition("::")[2], failed.busproto_transcript
+        capture = page.with_name(f"{page.name.removesuffix('.html')}.first-failure.pcapng")
+        write_capture(capture, packets_in(data), data["baud"], f"{target}: {name}")
+        written.append(capture)
+        case = next(case for case in cases if case.name == name and case.verdict == "failed")
+        failure = Failure(case, spoken_in(data), capture.name, _repeating(config, name))
+    gcov = config.stash.get(_GCOV, None)
+    covered = gcov.covered if gcov is not None else None
+    write_whole(page, as_html(cases, run, before, failure, covered, neighbours))
+    runs.keep_run(runs.beside(page), before, run)
+    return written
+
+
+def _repeating(config: pytest.Config, case: str) -> str:
+    """The command that runs a case again as it was run."""
+    words = ["pytest", f"--dut={config.getoption('--dut')}", f"--dut-seed={config.getoption('--dut-seed')}"]
+    for name, usual in (("uid", None), ("baud", 115_200), ("latency-ms", None), ("side", None), ("soak", None)):
+        value = config.getoption(f"--dut-{name}")
+        if value != usual:
+            words.append(f"--dut-{name}={value}")
+    words += ["--all-clear"] if config.getoption("--all-clear") else []
+    return shlex.join([*words, f"--dut-case={case}"])

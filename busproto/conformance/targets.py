@@ -12,15 +12,25 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
-from busproto.conformance.dut import MS, Dut
+from busproto.conformance.calls import EPOCH, window_ns
+from busproto.conformance.dut import MS, QUIET_PORT_NS, Dut, replies_in
 from busproto.conformance.side import Beside, InProcessSide, TcpSide
-from busproto.errors import BusError, InputError, ReplyTimeoutError
+from busproto.errors import AddressConflictError, BusError, InputError, ReplyTimeoutError
 from busproto.ops import Link, assign, describe, find, restart, transact
+from busproto.ops.addressing import write_address
 from busproto.ops.steps import Steps
 from busproto.transport import Transport, open_transport
 from busproto.wire import messages as m
 from busproto.wire.codec import encode_frame, request_frame
-from busproto.wire.frame import BROADCAST_ADDRESS, DEFAULT_BAUD, MAX_ADDRESS, MIN_ADDRESS, UNADDRESSED
+from busproto.wire.frame import (
+    BROADCAST_ADDRESS,
+    DEFAULT_BAUD,
+    MAX_ADDRESS,
+    MAX_WIRE_BYTES,
+    MIN_ADDRESS,
+    UNADDRESSED,
+)
+from busproto.wire.hash import digest_of, uid_hash
 from busproto.wire.message import Message
 from busproto.wire.parameters import RawValue
 
@@ -31,6 +41,8 @@ HOME: Final = 5
 UID: Final = bytes.fromhex("d17e00c3005a8101")
 MODEL_NAME: Final = "under test"
 CHANCES: Final = 4
+HUSH_SLOTS: Final = 64
+"""Slots of the call in which neighbours answer that are then acknowledged."""
 PATIENCE_NS: Final = 200 * MS
 T = TypeVar("T")
 M = TypeVar("M", bound=Message)
@@ -47,7 +59,11 @@ class InProcess:
     Attributes:
         target: as given to `--dut`.
         seed: of the first bus; others follow from the case's own name.
+        libraries: files of firmware that were loaded since they were last taken out.
+        neighbours: none; a case adds its own.
     """
+
+    neighbours: tuple[bytes, ...] = ()
 
     is_port = False
 
@@ -57,6 +73,7 @@ class InProcess:
 
         self.target = target
         self.seed = seed
+        self.libraries: set[Path] = set()
         self._rows: Mapping[str, m.ParameterDescription] | None = None
         try:
             self.build("first")
@@ -107,6 +124,7 @@ class InProcess:
             made: Any = Actuator(bus.kernel, bus.line, address_changed=lambda _: bus.index(), **named)
         else:
             made = Device(bus.kernel, bus.line, library=target, **named)
+            self.libraries.add(made.library_path)
         bus.add(made)
         return made
 
@@ -128,6 +146,7 @@ class OnPort:
     Attributes:
         target: the port's URL or device name.
         seed: for what is drawn.
+        neighbours: uids of the other actuators on the line.
     """
 
     is_port = True
@@ -167,7 +186,7 @@ class OnPort:
             self.uid = next(iter(found)) if uid is None else uid
             if self.uid not in found:
                 raise InputError(f"--dut-uid {self.uid.hex()}: it is not on '{target}'")
-            self._is_alone = len(found) == 1
+            self.neighbours = tuple(sorted(set(found) - {self.uid}))
             if self._side_port is not None:
                 self._side = Beside(self._side_port, self.uid)
             self._first_address = found[self.uid]
@@ -231,6 +250,7 @@ class OnPort:
         """The actuator as after power-up, with factory settings at its address."""
         self._power_again()
         self._home_again()
+        self._hush()
         self._run(lambda: restart(self.home))
         dut = Dut(
             self.transport,
@@ -238,7 +258,7 @@ class OnPort:
             address=self.home,
             side=self._side,
             echoes=self._echoes,
-            is_alone=self._is_alone,
+            others=self.neighbours,
         )
         dut.pass_time(50 * MS)
         if self._run(lambda: describe(self.home)).generation != self._generation:
@@ -264,6 +284,32 @@ class OnPort:
         if not any(frame.tag == probe.tag and frame.source == self.home for frame in frames):
             self._run(lambda: assign(self.uid, self.home))
 
+    def _hush(self) -> None:
+        """Have the neighbours acknowledged in the epoch of the cases, so that they answer no call in it.
+
+        A digest acknowledges an actuator that answered the call before, also where its answer was lost in a collision.
+        The actuator under test is not acknowledged; the restart of each case makes it forget what it answered.
+        """
+        if not self.neighbours:
+            return
+        probe = Dut(self.transport, uid=self.uid, address=self.home, echoes=self._echoes)
+        for salt in range(2 * CHANCES):
+            window = window_ns(HUSH_SLOTS) + len(self.neighbours) * probe.airtime_ns(MAX_WIRE_BYTES)
+            _, _, heard = probe.frames_after(
+                probe.wire(m.RollCall(EPOCH, salt, HUSH_SLOTS, ()), BROADCAST_ADDRESS),
+                window_ns=window,
+                patience_ns=QUIET_PORT_NS,
+            )
+            if all(frame.tag == probe.tag for frame in replies_in(heard)) and heard == b"".join(
+                map(encode_frame, replies_in(heard))
+            ):
+                return
+            digests = [digest_of(uid_hash(uid, EPOCH, salt)) for uid in self.neighbours]
+            for first in range(0, len(digests), m.MAX_DIGESTS_PER_CALL):
+                some = tuple(digests[first : first + m.MAX_DIGESTS_PER_CALL])
+                probe.tell(m.RollCall(EPOCH, salt, 0, some))
+        raise BusError(f"{self.target}: the other actuators on the line cannot be hushed; take them off for this run")
+
     def done_with(self, dut: Dut) -> None:
         """See `InProcess.done_with`; it goes limp."""
         self._rows = dut.known_rows() or self._rows
@@ -284,7 +330,9 @@ class OnPort:
                 self._ask(m.Write(number, raw), m.Written)
             self._ask(m.Commit(), m.Committed, slow=True)
             if self._first_address != self.home:
-                self._run(lambda: assign(self.uid, self._first_address))
+                # it had this address with others, maybe: the reply to the write is the proof then
+                with contextlib.suppress(AddressConflictError):
+                    self._run(lambda: write_address(self.uid, self._first_address))
         finally:
             self._let_go()
 

@@ -10,6 +10,7 @@ modelled: the time that the firmware itself takes; a firmware that never returns
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from typing import Any, Final
 
 from busproto.sim.actuators.model import ActuatorModel
@@ -118,6 +119,11 @@ class Device(Fed[Plant]):
         if stored is not None:
             self._provision(address, stored)
         self.power_on()
+
+    @property
+    def library_path(self) -> Path:
+        """The file that was loaded for it."""
+        return self._library.path
 
     def _made_identity(self) -> Any:
         model, made = self.model, self._ffi.new("bp_identity *")

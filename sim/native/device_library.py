@@ -49,6 +49,7 @@ class DeviceLibrary:
     Attributes:
         ffi, lib: of cffi.
         source: what it was loaded from.
+        path: of the loaded file itself, which may be a copy of it.
     """
 
     def __init__(self, path: Path, source: str) -> None:
@@ -57,6 +58,7 @@ class DeviceLibrary:
         except ImportError as error:
             raise DeviceError("a firmware under test needs cffi: pip install 'busproto[firmware]'") from error
         self.source = source
+        self.path = path.resolve()
         self.ffi: Any = FFI()
         self.ffi.cdef(port_declarations())
         try:

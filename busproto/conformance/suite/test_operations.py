@@ -237,9 +237,7 @@ def test_the_answer_to_an_assign_comes_from_the_new_address(dut: Dut) -> None:
 @clause("op.10", "does.asked")
 def test_an_assign_for_another_uid_is_not_followed(dut: Dut) -> None:
     for at in (0, 7):
-        other = bytearray(dut.uid)
-        other[at] ^= 1
-        dut.silent(dut.wire(m.Assign(bytes(other), 77), BROADCAST_ADDRESS), window_ns=60 * MS)
+        dut.silent(dut.wire(m.Assign(dut.absent_uid(at), 77), BROADCAST_ADDRESS), window_ns=60 * MS)
     dut.silent(dut.wire(m.Assign(bytes(8), 77), BROADCAST_ADDRESS), window_ns=60 * MS)
     dut.alive()
 

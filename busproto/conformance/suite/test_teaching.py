@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from busproto.conformance.calls import EPOCH, answers_to, assert_begins, byte_after, called, unheard
+from busproto.conformance.calls import EPOCH, answers_to, assert_begins, byte_after, called, first_call, unheard
 from busproto.conformance.clauses import clause
 from busproto.conformance.dut import LATE_PORT_NS, MS, US, Dut, replies_in
 from busproto.wire import messages as m
@@ -21,7 +21,7 @@ def test_suppressed_it_keeps_silent_in_that_epoch(dut: Dut) -> None:
     unheard(dut, m.RollCall(EPOCH, 3, 16, ()))
     unheard(dut, m.PrefixQuery(EPOCH, 0, 0, bytes(8)))
     unheard(dut, m.SlottedCall(EPOCH, 3, 1, 3000))
-    called(dut, m.RollCall(EPOCH + 1, 3, 16, ()))
+    called(dut, first_call(dut, EPOCH + 1))
 
 
 @clause("op.04")

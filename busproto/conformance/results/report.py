@@ -1,8 +1,8 @@
-"""The result of a run by clause: passed, failed, not checked; core and extensions apart."""
+"""The result of a run by clause: passed, failed, not checked; core and extensions apart. `page` makes a page of
+it."""
 
 from __future__ import annotations
 
-import html
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
@@ -91,41 +91,12 @@ def totals(rows: list[Row]) -> list[str]:
     return lines
 
 
-_STYLE: Final = """
-body { font: 15px/1.45 sans-serif; margin: 2em auto; max-width: 62em; padding: 0 1em; }
-table { border-collapse: collapse; width: 100%; } td, th { text-align: left; vertical-align: top;
-padding: .3em .6em; border-bottom: 1px solid #ccc; } .failed { background: #fdd; } .not-checked { color: #666; }
-small { color: #555; } details { margin: 0; }
-"""
-
-
-GENERATED_BY: Final = '<meta name="generator" content="busproto conformance">'
-
-
-def as_html(cases: list[Case], target: str, version: str) -> str:
-    """The report as one HTML page that loads no other file."""
-    rows = by_clause(cases)
-    lines = [
-        f'<!doctype html><html lang="en"><meta charset="utf-8">{GENERATED_BY}',
-        f"<title>Conformance of {html.escape(target)}</title><style>{_STYLE}</style>",
-        f"<h1>Conformance of {html.escape(target)}</h1>",
-        f"<p>{html.escape(version)}; {len(cases)} cases, {len(rows)} clauses of the format page. "
-        "A bench result is no flight clearance.</p>",
-        *(f"<p>{html.escape(line)}</p>" for line in totals(rows)),
-        "<table><tr><th>clause</th><th>passed</th><th>failed</th><th>not checked</th><th>cases</th></tr>",
-    ]
-    for row in rows:
-        clause = row.clause
-        named = "".join(
-            f"<li>{html.escape(case.name)}: {case.verdict}{html.escape(': ' + case.why if case.why else '')}</li>"
-            for case in row.cases
-        )
-        is_open = " open" if row.verdict == "failed" else ""
-        lines.append(
-            f'<tr class="{row.verdict.replace(" ", "-")}"><td><b>{html.escape(clause.id)}</b>'
-            f"{' (optional)' if clause.part != CORE else ''} {clause.number}<br>"
-            f"<small>{html.escape(clause.heading)}: {html.escape(clause.text)}</small></td>"
-            + "".join(f"<td>{row.count(verdict)}</td>" for verdict in VERDICTS)
-            + f"<td><details{is_open}><summary>{row.verdict}</summary><ul>{named}</ul></details></td></tr>"
-        )
-    return "\n".join([*lines, "</table></html>", ""])
+def neighbours_text(count: int) -> str:
+    """What was done about other actuators on the line of a port; "" without any."""
+    if not count:
+        return ""
+    are = "1 other actuator is" if count == 1 else f"{count} other actuators are"
+    return (
+        f"{are} on the line: acknowledged in the epoch of the cases, so that calls do not reach them; cases that look "
+        "at single bytes of a list were not checked"
+    )

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from html.parser import HTMLParser
 
-from busproto.conformance.report import NOT_OFFERED, Case, as_html, as_text, by_clause
+from busproto.conformance.results.page import as_html
+from busproto.conformance.results.report import NOT_OFFERED, Case, as_text, by_clause, neighbours_text
+from busproto.conformance.results.runs import Run
 
 CASES = [
     Case("test_one", "passed", ("frame.check", "op.44")),
     Case("test_two[a]", "failed", ("frame.check",), "no answer to 00 <01>"),
     Case("test_three", "not checked", ("does.copies",), "power cannot be cut"),
 ]
+
+RUN = Run("2024-05-04T11:00:00+02:00", "./lib<mine>.so", "busproto 1.0", 7)
 
 
 def test_a_clause_fails_where_any_of_its_cases_does_and_passes_where_one_did() -> None:
@@ -50,7 +54,7 @@ def test_core_and_extension_are_counted_apart() -> None:
         "clauses of the extension 'teaching' (optional): 2 passed, 0 failed, 0 not checked",
     ]
     not_offered = [*CASES, Case("test_four", "not checked", ("op.05", "find.hash"), NOT_OFFERED)]
-    page = as_html(offered, "here", "1.0")
+    page = as_html(offered, RUN)
     assert "<b>op.05</b> (optional)" in page
     assert "<b>frame.check</b> (optional)" not in page
     assert "clauses of the extension &#x27;teaching&#x27; (optional): 2 passed" in page
@@ -58,7 +62,7 @@ def test_core_and_extension_are_counted_apart() -> None:
 
 
 def test_the_page_holds_every_case_and_escapes_what_it_shows() -> None:
-    page = as_html(CASES, "./lib<mine>.so", "1.0")
+    page = as_html(CASES, RUN)
     words: list[str] = []
 
     class Reader(HTMLParser):
@@ -71,3 +75,9 @@ def test_the_page_holds_every_case_and_escapes_what_it_shows() -> None:
     assert "test_two[a]: failed: no answer to 00 <01>" in text
     assert "src=" not in page
     assert "href=" not in page
+
+
+def test_what_was_done_about_neighbours_is_told() -> None:
+    assert neighbours_text(0) == ""
+    assert neighbours_text(1).startswith("1 other actuator is on the line: acknowledged")
+    assert neighbours_text(3).startswith("3 other actuators are on the line")
