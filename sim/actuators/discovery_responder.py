@@ -73,7 +73,7 @@ class DiscoveryResponder:
         self._member_list_is_whole = False
 
     def stop(self) -> None:
-        """Cancel the answer that waits for its turn: the host has sent another request."""
+        """Cancel the answer that waits for its slot: the host has sent another request."""
         if self._waiting is not None:
             self._waiting.cancel()
             self._waiting = None

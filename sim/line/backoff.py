@@ -1,4 +1,4 @@
-"""How an actuator waits for its turn in discovery: it counts idle mini-slots, and senses the line before it sends.
+"""How an actuator waits for its slot in discovery: it counts idle mini-slots, and senses the line before it sends.
 
 Rules, as on the format page: the first slot begins FIRST_SLOT_NS after the query; the counter falls by one after
 each unbroken idle mini-slot; any start bit freezes it; at zero, after the actuator's own start jitter, it senses
@@ -166,7 +166,7 @@ class BackoffQueue:
             self._look_ahead(self._idle_since_ns)
 
     def dismiss(self, backoff: Backoff) -> None:
-        """End this wait. The back-off stays in its list or heap until its turn comes there, and is removed then."""
+        """End this wait. The back-off stays in its list or heap until it comes first there, and is removed then."""
         backoff.is_over = True
         self._live -= 1
 

@@ -71,7 +71,7 @@ def test_a_digest_of_the_call_before_the_last_one_does_not_acknowledge_it(dut: D
 
 
 @clause("op.01", "find.acknowledge", "does.latest")
-def test_a_digest_of_a_call_that_was_cut_before_its_turn_does_not_acknowledge_it(dut: Dut) -> None:
+def test_a_digest_of_a_call_that_was_cut_before_its_slot_does_not_acknowledge_it(dut: Dut) -> None:
     salt = next(salt for salt in range(256) if slot_of(uid_hash(dut.uid, EPOCH, salt), 1024) >= 900)
     cut = dut.wire(m.RollCall(EPOCH, salt, 1024, ()), BROADCAST_ADDRESS)
     said = dut.say(cut + dut.wire(m.DemandAll((m.NO_DEMAND,)), BROADCAST_ADDRESS))

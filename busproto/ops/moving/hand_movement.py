@@ -8,7 +8,7 @@ The numbers, and why:
 
 - *Still* is an arm that stayed within 0.4 deg for 0.5 s. Position sensors step by about 0.05 deg and flicker by a step
   or two, so 0.4 deg is not noise. In 0.5 s there are at least three reports, also of 32 actuators asked one by one at
-  115 200 Bd (about 150 ms a turn), and a hand that reverses does not pause that long. A movement slower than 0.4 deg in
+  115 200 Bd (150 ms a round), and a hand that reverses does not pause that long. A movement slower than 0.4 deg in
   0.5 s is not seen: a surface that sags, or a hand that would need 5 s for the least movement that counts.
 - *Clear* is a movement of 4 deg. Play of gears and linkage is a degree or two (common practice, no source), and so is
   the movement of a surface when the airframe is knocked. At the surface 4 deg can be seen.
@@ -183,10 +183,10 @@ class Watch:
         self._tracks: dict[bytes, _Track] = {}
 
     def feed(self, time_ns: int, positions_deg: Mapping[bytes, float]) -> list[Episode | Restless]:
-        """Take one turn of reports.
+        """Take one round of reports, at most one of each actuator.
 
         Args:
-            time_ns: when the turn was asked for, never less than before.
+            time_ns: when the round was asked for, never less than before.
             positions_deg: the position of each arm, deg, by uid; actuators that did not answer are missing.
 
         Returns:
