@@ -180,7 +180,8 @@ def test_the_demands_of_a_round_act_also_where_it_is_not_in_the_row(dut: Dut) ->
     assert len(frames) == 1
     assert abs(dut.report().demand_cdeg + 1500) <= 2
     dut.ask(m.Assign(dut.uid, UNADDRESSED), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
-    dut.silent(dut.wire(m.ReportRound(1, 239, ()), BROADCAST_ADDRESS), window_ns=30 * MS)
+    for first, count in ((1, 239), (2, 239), (239, 2)):  # a row that goes beyond 0xEF holds no actuator at 0xF0
+        dut.silent(dut.wire(m.ReportRound(first, count, ()), BROADCAST_ADDRESS), window_ns=30 * MS)
 
 
 # --- the extension ------------------------------------------------------------------------------------------------

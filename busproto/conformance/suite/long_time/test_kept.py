@@ -63,7 +63,7 @@ def clear_tables(dut: Dut) -> None:
 def test_each_value_is_kept_over_a_power_cut(dut: Dut, share: float | None) -> None:
     dut.beside("plug", "unplug")
     rng = random.Random(f"kept {share}")
-    for _ in range(1 if share is not None else 4):
+    for _ in range(1 if share is not None else 3):
         clear_tables(dut)
         for number, raw in settings(dut, share, rng):
             write_raw(dut, number, raw)

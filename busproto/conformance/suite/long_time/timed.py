@@ -140,9 +140,9 @@ def differs(one: OnLine, other: OnLine, *, is_later: bool) -> str:
     return "" if same else f"{before!r} was told, now {now!r}"
 
 
-def due_us(dut: Dut, first: list[OnLine]) -> list[int]:
-    """The moments of the conversation, us behind power-up, at which a time begins or is over: the ends of requests that
-    begin one, a moment later, and when what they began is due.
+def due_us(dut: Dut, first: list[OnLine], *, exactly: bool) -> list[int]:
+    """The moments of the conversation, us behind power-up, at which a time has just begun, and those around the look at
+    the temperature; `exactly` also those at which it begins and is over. (A time of 0 may be taken for none.)
     """
     found = set()
     sent = [one for one in first if one.by == "host"]
@@ -151,10 +151,10 @@ def due_us(dut: Dut, first: list[OnLine]) -> list[int]:
     for one, message in zip(sent, asked, strict=True):
         end_us = one.end_ns // US
         if not isinstance(message, m.Report | m.Write | m.Undo):
-            found |= {end_us, end_us + 30}
-        if isinstance(message, m.ShowYourself):
+            found |= {end_us, end_us + 30} if exactly else {end_us + 30}
+        if exactly and isinstance(message, m.ShowYourself):
             found.add(end_us + message.duration_ds * DS_US)
-        if isinstance(message, m.Demand | m.Engage):
+        if exactly and isinstance(message, m.Demand | m.Engage):
             found |= {end_us + SOFT_START_MS * 1000, end_us + TIME_OUT_MS * 1000}
         if isinstance(message, m.Engage):
             found |= {end_us + HEAT_LOOK_NS // US + more_us for more_us in range(0, 1200, 200)}
