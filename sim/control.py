@@ -1,5 +1,6 @@
 """Commands that a person gives to a running virtual bus: plug and unplug an actuator, fit a surface's rods, move an arm
-by hand, change the supply, warm an actuator, cut its power in the middle of a write, spoil its stored memory."""
+by hand, change the supply, warm an actuator, cut its power in the middle of a write, spoil its stored memory, count its
+writes on, start it anew with its clock at any count."""
 
 from __future__ import annotations
 
@@ -16,9 +17,11 @@ from busproto.sim.errors import SimError
 HAND_NS: Final = 500_000_000
 HELP: Final = (
     "plug NAME, unplug NAME, fit SURFACE, hand NAME DEGREES, supply VOLTS, warm NAME CELSIUS, "
-    "cut NAME BYTE, spoil NAME COPY BYTE, list"
+    "cut NAME BYTE, spoil NAME COPY BYTE, generation NAME NUMBER, clock NAME MICROSECONDS, list"
 )
 LAST_BYTE: Final = 0xFFFF
+LAST_GENERATION: Final = 0xFFFF
+LAST_CLOCK_US: Final = 0xFFFFFFFF
 
 
 class ControlError(SimError):
@@ -101,6 +104,29 @@ def _spoil(bus: VirtualBus, rest: str) -> str:
     return f"byte {number} of copy {which} of {actuator.label} is spoiled"
 
 
+def _generation(bus: VirtualBus, rest: str) -> str:
+    name, _, text = rest.rpartition(" ")
+    actuator = _named(bus, name)
+    if actuator.is_powered:
+        raise ControlError(f"{actuator.label} has power: unplug it, set the generation, plug it in again")
+    number = _whole(text, "a generation", LAST_GENERATION)
+    try:
+        actuator.renumber(number)
+    except SimError as error:
+        raise ControlError(str(error)) from error
+    return f"the stored memory of {actuator.label} is of generation {number}"
+
+
+def _clock(bus: VirtualBus, rest: str) -> str:
+    name, _, text = rest.rpartition(" ")
+    actuator = _named(bus, name)
+    clock_us = _whole(text, "a count of microseconds", LAST_CLOCK_US)
+    actuator.power_off()
+    actuator.set_clock(clock_us)
+    actuator.power_on()
+    return f"{actuator.label} lost power and starts anew, its clock at {clock_us} us"
+
+
 def _list(bus: VirtualBus, rest: str) -> str:
     return "\n".join(f"{'' if one.is_powered else 'unplugged: '}{one.label}" for one in bus.actuators)
 
@@ -145,6 +171,8 @@ COMMANDS: Final[dict[str, Callable[[VirtualBus, str], str]]] = {
     "warm": _warm,
     "cut": _cut,
     "spoil": _spoil,
+    "generation": _generation,
+    "clock": _clock,
     "list": _list,
 }
 """Commands by their first word."""

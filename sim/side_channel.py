@@ -3,12 +3,22 @@
 A line of words in, a line of JSON out: ``{"done": words, "now_ns": ..., ...}``, or ``{"refused": why}`` where nothing
 has happened. A test rig that follows some of these words can take its place.
 
-    able            the words that are followed here: "words"
-    who             all actuators: "actuators", each with "label", "uid", "is_powered", "written" (bytes of stored
-    memory) heard SINCE     what began on the line at SINCE, ns, or later: "heard", each with "by", "from_ns", "to_ns",
-    "bytes" jam US BYTES    US microseconds after the next frame of the host, or after the jam before, these bytes (hex)
-    are on the line, sent by no device ...             and whatever a person may type (`busproto.sim.control`): plug
-    NAME, unplug NAME, cut NAME BYTE, ...
+    able
+        the words that are followed here: "words"
+    who
+        all actuators: "actuators", each with "label", "uid", "is_powered", "written" (bytes of stored memory)
+    heard SINCE
+        what began on the line at SINCE, ns, or later: "heard", each with "by", "from_ns", "to_ns", "bytes"
+    jam US BYTES
+        US microseconds after the next frame of the host, or after the jam before, these bytes (hex) are on the line,
+        sent by no device
+    generation NAME NUMBER
+        the stored memory of an actuator without power becomes that of NUMBER writes, 0..65535: the copy in use bears
+        NUMBER, the other copy the number before it. Not among the words where a firmware on the bus does not offer it.
+    clock NAME MICROSECONDS
+        an actuator loses power and starts anew; its clock, of 32 bits, stands at MICROSECONDS when power comes back
+    plug NAME, unplug NAME, cut NAME BYTE, spoil NAME COPY BYTE, warm NAME CELSIUS, ...
+        whatever else a person may type (`busproto.sim.control`)
 
 "by" is the label of an actuator, "host", or empty. Times are those of the line, ns since the bus began.
 """
@@ -70,7 +80,10 @@ class SideChannel:
         return json.dumps(told)
 
     def _able(self, _: str) -> Told:
-        return {"done": "able", "words": [*_WORDS, *COMMANDS]}
+        words = [*_WORDS, *COMMANDS]
+        if not all(one.can_renumber for one in self._bus.actuators):
+            words.remove("generation")
+        return {"done": "able", "words": words}
 
     def _who(self, _: str) -> Told:
         there = [

@@ -1,12 +1,17 @@
-"""Power cuts and spoiled cells, for a bench with a side channel."""
+"""Power cuts and spoiled cells, for a bench with a side channel, and what is kept in stored memory."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from busproto.conformance.dut import LATE_PORT_NS, MS, Dut
+from busproto.wire import messages as m
 from busproto.wire.message import Message
 from busproto.wire.timing import STORE_NS
 
 NEVER_BYTE = 0xFFFF
+AT_ONCE = 25
+"""Parameters read by one request: their values fit whatever their size."""
 
 
 def written_bytes(dut: Dut, message: Message, to: int) -> int:
@@ -40,3 +45,26 @@ def spoil(dut: Dut, copies: tuple[int, ...], at: int) -> None:
     for copy in copies:
         side.order("spoil", f"{copy} {at}")
     dut.power_back()
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What an actuator tells of its stored memory.
+
+    Attributes:
+        generation: as it describes itself.
+        values: the raw values of all its parameters, one behind the other, in the order of its list.
+    """
+
+    generation: int
+    values: bytes
+
+
+def kept(dut: Dut, memory: m.Memory = m.Memory.STORED) -> Kept:
+    """Read the generation and every value of one of its memories, in few requests."""
+    rows = list(dut.rows.values())
+    single = [row.number for row in rows if not row.points]
+    asked = [single[at : at + AT_ONCE] for at in range(0, len(single), AT_ONCE)]
+    asked += [[row.number] for row in rows if row.points]
+    values = b"".join(dut.ask(m.Read(memory, bytes(numbers)), m.Values).values for numbers in asked)
+    return Kept(dut.ask(m.Describe(), m.Description).generation, values)

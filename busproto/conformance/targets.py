@@ -88,23 +88,35 @@ class InProcess:
         stored: Mapping[str, RawValue] | None = None,
         baud: int = DEFAULT_BAUD,
         clock_ppm: int = 0,
+        clock_us: int | None = None,
         neighbours: Mapping[bytes, int] | None = None,
     ) -> Dut:
-        """A bus with the actuator under test, and with neighbours (address by uid), which are the simulator's own."""
+        """A bus with the actuator under test, and with neighbours (address by uid), which are the simulator's own.
+
+        `clock_us`: the count of its clock at power-up, 0 to 2^32 - 1 us; None for any. The simulator's own actuator has
+        no such clock: to it every count is the same.
+        """
         from busproto.sim.bus import VirtualBus
         from busproto.sim.kernel import Kernel
 
         bus = VirtualBus(Kernel(random.Random(f"{self.seed} {name}").getrandbits(32)), baud=baud)
-        actuator = self._plug(bus, self.target, UID, address, stored or {}, clock_ppm)
+        actuator = self._plug(bus, self.target, UID, address, stored or {}, clock_ppm, clock_us)
         side = Beside(InProcessSide(bus), UID)
         dut = Dut(bus.host, uid=UID, address=address, bus=bus, actuator=actuator, side=side)
-        dut.neighbours = [self._plug(bus, PYTHON, uid, at, {}, 0) for uid, at in (neighbours or {}).items()]
+        dut.neighbours = [self._plug(bus, PYTHON, uid, at, {}) for uid, at in (neighbours or {}).items()]
         if self._rows is not None:
             dut.keep_rows(self._rows)
         return dut
 
     def _plug(
-        self, bus: Any, target: str, uid: bytes, address: int, stored: Mapping[str, RawValue], clock_ppm: int
+        self,
+        bus: Any,
+        target: str,
+        uid: bytes,
+        address: int,
+        stored: Mapping[str, RawValue],
+        clock_ppm: int = 0,
+        clock_us: int | None = None,
     ) -> Any:
         from busproto.sim.actuators.actuator import Actuator
         from busproto.sim.actuators.model import ActuatorModel
@@ -123,7 +135,7 @@ class InProcess:
         if target == PYTHON:
             made: Any = Actuator(bus.kernel, bus.line, address_changed=lambda _: bus.index(), **named)
         else:
-            made = Device(bus.kernel, bus.line, library=target, **named)
+            made = Device(bus.kernel, bus.line, library=target, clock_us=clock_us, **named)
             self.libraries.add(made.library_path)
         bus.add(made)
         return made

@@ -22,6 +22,7 @@ from busproto.sim.actuators.loss_watch import LossWatch
 from busproto.sim.actuators.model import ActuatorModel
 from busproto.sim.actuators.settings import Settings
 from busproto.sim.actuators.showing import Showing
+from busproto.sim.actuators.storage import Remembers, StoredMemory
 from busproto.sim.kernel import Event, Kernel
 from busproto.sim.line.backoff import NEVER_NS
 from busproto.sim.line.driver import Driver
@@ -44,7 +45,7 @@ _AT_WORK: Final = (m.State.SOFT_STARTING, m.State.FOLLOWING)
 _DEAF_TO_DEMANDS: Final = (m.State.RELEASED, m.State.FAULTED)
 
 
-class Actuator(Driver, Fed[Arm]):
+class Actuator(Driver, Remembers, Fed[Arm]):
     """One actuator on the line.
 
     Attributes:
@@ -151,14 +152,8 @@ class Actuator(Driver, Fed[Arm]):
         """Lose power in the middle of this byte, from 0, of stored memory that is written from the next write on."""
         self.settings.memory.plan_cut(byte, lambda at_ns: self._kernel.at(at_ns, self.power_off))
 
-    def spoil(self, copy: int, byte: int) -> None:
-        """One bit of a stored copy is another from now on. Raises IndexError: there is no such copy or byte."""
-        self.settings.memory.spoil(copy, byte)
-
-    @property
-    def written_bytes(self) -> int:
-        """Bytes of stored memory written so far."""
-        return self.settings.memory.written(self._kernel.now_ns)
+    def _memory(self) -> StoredMemory:
+        return self.settings.memory
 
     def _halt(self) -> None:
         now = self._kernel.now_ns

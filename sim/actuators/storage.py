@@ -10,12 +10,15 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
+from busproto.sim.errors import SimError
+from busproto.sim.kernel import Kernel
 from busproto.wire.crc import crc24
 
 BYTE_WRITE_NS: Final = 30_000
 ERASED: Final = 0xFF
 CHECK_BYTES: Final = 3
 GENERATION_BYTES: Final = 2
+GENERATIONS: Final = 1 << 8 * GENERATION_BYTES
 COPIES: Final = 2
 SPOILED_BIT: Final = 0x10
 
@@ -55,7 +58,7 @@ class StoredMemory:
             return None
         newest = good[0]
         for other in good[1:]:
-            if 0 < (other[0] - newest[0]) % 0x10000 < 0x8000:
+            if 0 < (other[0] - newest[0]) % GENERATIONS < GENERATIONS // 2:
                 newest = other
         return newest
 
@@ -63,7 +66,7 @@ class StoredMemory:
         """Begin to write a record; return when the write will be complete, ns."""
         self.settle(now_ns)
         loaded = self.load()
-        generation = 1 if loaded is None else (loaded[0] + 1) % 0x10000
+        generation = 1 if loaded is None else (loaded[0] + 1) % GENERATIONS
         in_use = None
         if loaded is not None:
             in_use = next(at for at, cells in enumerate(self.copies) if _opened(cells) == loaded)
@@ -110,6 +113,17 @@ class StoredMemory:
         if self._writing is not None:
             self._end_write(self._writing.written(now_ns))
 
+    def renumber(self, generation: int) -> None:
+        """Both copies as behind `generation` writes of the record in use; the last write went to copy 1.
+
+        Raises:
+            SimError: no copy is whole.
+        """
+        loaded = self.load()
+        if loaded is None:
+            raise SimError("no copy of its stored memory is whole")
+        self.copies = [_sealed((generation - 1) % GENERATIONS, loaded[1]), _sealed(generation, loaded[1])]
+
     def spoil(self, copy: int, byte: int) -> None:
         """Flip one bit of a copy.
 
@@ -119,6 +133,33 @@ class StoredMemory:
         cells = bytearray(self.copies[copy])
         cells[byte] ^= SPOILED_BIT
         self.copies[copy] = bytes(cells)
+
+
+class Remembers:
+    """The stored memory of an actuator, as a bench gets at it.
+
+    Attributes:
+        can_renumber: whether `renumber` can be followed.
+    """
+
+    can_renumber = True
+    _kernel: Kernel
+
+    def _memory(self) -> StoredMemory:
+        raise NotImplementedError
+
+    def spoil(self, copy: int, byte: int) -> None:
+        """Flip one bit of a stored copy. Raises IndexError: there is no such copy or byte."""
+        self._memory().spoil(copy, byte)
+
+    def renumber(self, generation: int) -> None:
+        """Make its stored memory that of `generation` writes, 0..65535. Raises SimError: no copy is whole."""
+        self._memory().renumber(generation)
+
+    @property
+    def written_bytes(self) -> int:
+        """Bytes of stored memory written so far."""
+        return self._memory().written(self._kernel.now_ns)
 
 
 def _sealed(generation: int, record: bytes) -> bytes:

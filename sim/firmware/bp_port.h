@@ -3,8 +3,9 @@
  * A harness that tests a firmware on a desk loads it as a shared library with exactly these functions; on a board
  * they are called from the interrupts of UART and timer, one at a time, never from within each other.
  *
- * Times are microseconds of the actuator's own clock; they wrap around at 32 bits. Every call may change when the next
- * action is due, so call bp_device_tick at once after each of them; it returns when to call it again. */
+ * Times are microseconds of the actuator's own clock; the first may be any, and they wrap around at 32 bits, 71.6
+ * minutes. Every call may change when the next action is due, so call bp_device_tick at once after each of them; it
+ * returns when to call it again. */
 #ifndef BP_PORT_H
 #define BP_PORT_H
 
@@ -63,6 +64,11 @@ void bp_device_start(bp_device *device, const bp_hardware *hardware, const bp_id
  * of each parameter that differs from the factory value. Returns 1, or 0 where a value is not allowed or the memory
  * failed. */
 int bp_device_provision(const bp_hardware *hardware, uint8_t address, const uint8_t *values, size_t length);
+
+/* Optional, for a test harness: the stored memory as behind so many writes of the set that it holds. The copy in use
+ * then bears `generation`, the other copy the number before it. Without a device. Returns 1, or 0 where no copy is
+ * whole or the memory failed. Where a library lacks it, the wrap-around of the generation is not tested. */
+int bp_device_renumber(const bp_hardware *hardware, uint16_t generation);
 
 /* A byte was received; its last stop bit ended then. A byte with a framing error is passed on like any other. */
 void bp_device_byte(bp_device *device, uint8_t byte, uint32_t time_us);

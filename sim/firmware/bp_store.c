@@ -167,3 +167,27 @@ int bp_device_provision(const bp_hardware *hardware, uint8_t address, const uint
     }
     return came == 1 && at == length;
 }
+
+int bp_device_renumber(const bp_hardware *hardware, uint16_t generation)
+{
+    bp_store store;
+    uint8_t copies;
+    int came = 0;
+
+    bp_store_load(&store, hardware);
+    if (store.page == BP_NO_PAGE) {
+        return 0;
+    }
+    store.generation = (uint16_t)(generation - BP_PAGES);
+    for (copies = 0; copies < BP_PAGES; copies++) {
+        bp_store_begin(&store, hardware, store.address, &store.settings, 0);
+        came = 0;
+        while (store.is_writing) {
+            came = bp_store_step(&store, hardware, store.due_us);
+        }
+        if (came != 1) {
+            return 0;
+        }
+    }
+    return 1;
+}

@@ -48,6 +48,9 @@ class Driver:
         """Get power and start up."""
         raise NotImplementedError
 
+    def set_clock(self, clock_us: int) -> None:
+        """No effect: its clock counts from the start of the bus, without a limit. See `Device.set_clock`."""
+
     def _send_again(self, data: bytes, powers: int) -> None:
         if self.is_powered and self._powers == powers and self._kernel.now_ns >= self._sending_until_ns:
             self._send(data, again=True)

@@ -2,9 +2,9 @@
 
 It hears every byte on the line through a receiver of its own, also the answers of others and the remains of collisions,
 and senses the line by its edges, which it sees a moment late. Its microseconds are those of its own clock, with its
-error and its resolution. The clock begins at an arbitrary count, so that overflow is exercised. Its stored memory
-outlasts a power cut, and a byte that is being programmed then may hold anything between the old and the new. Not
-modelled: the time that the firmware itself takes; a firmware that never returns stops the bus.
+error and its resolution. The clock begins at any count, or where a test wants it, so that overflow is exercised. Its
+stored memory outlasts a power cut, and a byte that is being programmed then may hold anything between the old and the
+new. Not modelled: the time that the firmware itself takes; a firmware that never returns stops the bus.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from busproto.sim.line.line import Line
 from busproto.sim.line.receiver import Receiver
 from busproto.sim.line.waveform import BITS_PER_BYTE, PPM, bits_ns, half_bits_ns, rate_of
 from busproto.sim.mechanics.supply import Fed
-from busproto.sim.native.device_library import REFERENCE, DeviceError, open_library
+from busproto.sim.native.device_library import REFERENCE, RENUMBER, DeviceError, open_library
 from busproto.sim.native.device_plant import Plant
 from busproto.wire.frame import Frame
 from busproto.wire.hash import device_tag
@@ -75,8 +75,11 @@ class Device(Fed[Plant]):
         library: str = REFERENCE,
         own_baud: int | None = None,
         clock_ppm: int = 0,
+        clock_us: int | None = None,
     ) -> None:
         """`stored` are raw settings that differ from the factory's; None for empty stored memory without an address.
+
+        `clock_us` is the count of its clock now, 0 to 2^32 - 1 us; None for any.
 
         Raises:
             DeviceError: the library cannot be used.
@@ -102,6 +105,8 @@ class Device(Fed[Plant]):
         self._line = line
         self._stream = kernel.stream(f"device {label}")
         self._offset_us = self._stream.getrandbits(32)
+        if clock_us is not None:
+            self.set_clock(clock_us)
         self._supply_mv = supply_mv
         self._starts = 0
         self._wake: Event | None = None
@@ -195,6 +200,35 @@ class Device(Fed[Plant]):
     def supply_changed(self) -> None:
         """Called after its supply has changed."""
         self.arm.supply_changed(self._kernel.now_ns)
+
+    def set_clock(self, clock_us: int) -> None:
+        """Have its clock stand at `clock_us` now, us. Only without power: no clock jumps while a firmware runs."""
+        self._offset_us = clock_us - (self._now_us() - self._offset_us)
+
+    @property
+    def clock_us(self) -> int:
+        """What its clock counts now, 0 to 2^32 - 1 us."""
+        return self._now_us() % _CLOCK
+
+    @property
+    def can_renumber(self) -> bool:
+        """Whether `renumber` can be followed."""
+        return hasattr(self._lib, RENUMBER)
+
+    def renumber(self, generation: int) -> None:
+        """Make its stored memory that of `generation` writes, 0..65535. Only without power.
+
+        Raises:
+            DeviceError: no copy is whole, or the firmware does not offer this.
+        """
+        if not self.can_renumber:
+            raise DeviceError(f"the firmware of '{self.label}' does not offer {RENUMBER}")
+        before = self.written_bytes
+        is_done = self._lib.bp_device_renumber(self._hardware, generation)
+        self._torn, self.written_bytes = None, before
+        self._raise_failure()
+        if not is_done:
+            raise DeviceError(f"the firmware of '{self.label}' did not give its stored copies other generations")
 
     def warm(self, degc: float) -> None:
         """Set the temperature, degC, as heating or cooling from outside would."""

@@ -18,6 +18,8 @@ from busproto.sim.native.device_build import reference_library, workshop
 
 REFERENCE: Final = "reference"
 """Name of the shipped firmware, which is built at first use."""
+RENUMBER: Final = "bp_device_renumber"
+"""The function that a library may lack."""
 FUNCTIONS: Final = (
     "bp_device_size",
     "bp_device_start",

@@ -81,7 +81,7 @@ def test_every_row_of_the_tables_has_a_case() -> None:
 def cited() -> dict[str, list[str]]:
     """The cases that cite each clause, read from the source."""
     found: dict[str, list[str]] = {}
-    for file in sorted(SUITE.glob("test_*.py")):
+    for file in sorted(SUITE.rglob("test_*.py")):
         for node in ast.parse(file.read_text("utf-8")).body:
             if isinstance(node, ast.FunctionDef) and node.name.startswith("test_"):
                 citations = [one for one in node.decorator_list if isinstance(one, ast.Call) and _is_clause(one)]

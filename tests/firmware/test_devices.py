@@ -18,7 +18,14 @@ from busproto.sim.mechanics.surface import Hinge, Link
 from busproto.sim.native import device_build
 from busproto.sim.native.device import Device
 from busproto.sim.native.device_build import NoCompilerError, compile_files, find_compiler, firmware_texts
-from busproto.sim.native.device_library import FUNCTIONS, REFERENCE, DeviceError, open_library, port_declarations
+from busproto.sim.native.device_library import (
+    FUNCTIONS,
+    REFERENCE,
+    RENUMBER,
+    DeviceError,
+    open_library,
+    port_declarations,
+)
 from busproto.wire import Decoder, Frame, encode_frame, request_frame
 from busproto.wire import messages as m
 from tests.firmware import needs
@@ -125,9 +132,9 @@ def test_what_the_compiler_refuses_is_told(tmp_path: Path) -> None:
 
 def test_every_function_of_the_port_is_known() -> None:
     declared = port_declarations()
-    assert all(f" {name}(" in declared for name in FUNCTIONS)
+    assert all(f" {name}(" in declared for name in (*FUNCTIONS, RENUMBER))
     code = re.sub(r"/\*.*?\*/", "", declared, flags=re.DOTALL)
-    assert code.count("bp_device_") == len(FUNCTIONS)
+    assert code.count("bp_device_") == len(FUNCTIONS) + 1
 
 
 @pytest.mark.parametrize("compiler", ["gcc", "clang"])

@@ -13,11 +13,16 @@ from busproto.sim import server, side_channel
 from busproto.sim.bus import VirtualBus
 from busproto.sim.control import COMMANDS, ControlError
 from busproto.sim.errors import SimError
+from busproto.sim.native import device
+from busproto.sim.native.device import Device
 from busproto.sim.scene.scenario import parse
 from busproto.sim.server import SidePort
 from busproto.sim.side_channel import SideChannel
-from busproto.wire import encode_frame, request_frame
-from busproto.wire.messages import Commit, LinkTest, Write
+from busproto.wire import encode_frame, message_of, request_frame
+from busproto.wire.decoder import Decoder
+from busproto.wire.frame import Frame
+from busproto.wire.message import Message
+from busproto.wire.messages import Commit, Committed, Describe, Description, LinkTest, Memory, Read, Values, Write
 from busproto.wire.parameters import BY_NAME
 
 MS = 1_000_000
@@ -138,6 +143,80 @@ def test_both_copies_spoiled_it_has_no_address(bus: VirtualBus, channel: SideCha
     channel.follow(f"plug {label}")
     bus.kernel.run_until(bus.kernel.now_ns + 50 * MS)
     assert bus.labelled(label).address == 240
+
+
+def ask(bus: VirtualBus, message: Message, address: int) -> Message:
+    """The answer to a request."""
+    request = encode_frame(request_frame(message, address, 9))
+    came = say(bus, request, 100 * MS).removeprefix(request)
+    (frame,) = Decoder().feed(came)
+    assert isinstance(frame, Frame)
+    return message_of(frame)
+
+
+@BOTH
+@pytest.mark.parametrize("clock_us", [0, 1_000_000, 0xFFFF_FFFF])
+def test_clock_starts_it_anew_with_its_clock_there(
+    bus: VirtualBus, channel: SideChannel, label: str, address: int, clock_us: int
+) -> None:
+    say(bus, other_settings(bus, address), 100 * MS)
+    row = BY_NAME["neutral"]
+    ask(bus, Write(row.number, row.encode(-5)), address)
+    done = channel.follow(f'clock "{label}" {clock_us}')["done"]
+    assert done == f"{label} lost power and starts anew, its clock at {clock_us} us"
+    one: object = bus.labelled(label)
+    if isinstance(one, Device):
+        assert one.clock_us == clock_us
+        bus.kernel.run_until(bus.kernel.now_ns + 50 * MS)
+        assert one.clock_us == (clock_us + 50_000) % (1 << 32)
+    else:
+        bus.kernel.run_until(bus.kernel.now_ns + 50 * MS)
+    assert ask(bus, Read(Memory.WORKING, bytes([row.number])), address) == Values(row.encode(77)), "it has lost power"
+
+
+@BOTH
+@pytest.mark.parametrize("generation", [0, 1, 0x7FFF, 0x8000, 0xFFFF])
+def test_generation_counts_the_writes_on(
+    bus: VirtualBus, channel: SideChannel, label: str, address: int, generation: int
+) -> None:
+    say(bus, other_settings(bus, address), 100 * MS)
+    channel.follow(f"unplug {label}")
+    (before,) = [one["written"] for one in channel.follow("who")["actuators"] if one["label"] == label]
+    done = channel.follow(f"generation {label} {generation}")["done"]
+    assert done == f"the stored memory of {label} is of generation {generation}"
+    (after,) = [one["written"] for one in channel.follow("who")["actuators"] if one["label"] == label]
+    assert after == before, "a bench did that, the actuator wrote nothing"
+    channel.follow(f"plug {label}")
+    bus.kernel.run_until(bus.kernel.now_ns + 50 * MS)
+    told = ask(bus, Describe(), address)
+    assert isinstance(told, Description)
+    assert told.generation == generation
+    row = BY_NAME["neutral"]
+    assert ask(bus, Read(Memory.STORED, bytes([row.number])), address) == Values(row.encode(77))
+    assert ask(bus, Commit(), address) == Committed((generation + 1) % 0x10000)
+
+
+@BOTH
+def test_generation_needs_a_whole_copy(bus: VirtualBus, channel: SideChannel, label: str, address: int) -> None:
+    say(bus, other_settings(bus, address), 100 * MS)
+    channel.follow(f"unplug {label}")
+    for copy in (0, 1):
+        channel.follow(f"spoil {label} {copy} 4")
+    with pytest.raises(ControlError, match=r"no copy of its stored memory is whole|did not give its stored copies"):
+        channel.follow(f"generation {label} 7")
+
+
+def test_generation_is_no_word_where_a_firmware_does_not_offer_it(
+    bus: VirtualBus, channel: SideChannel, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert "generation" in channel.follow("able")["words"]
+    monkeypatch.setattr(device, "RENUMBER", "bp_device_that_is_not_there")
+    assert "generation" not in channel.follow("able")["words"]
+    channel.follow("unplug of C")
+    with pytest.raises(ControlError, match="the firmware of 'of C' does not offer bp_device_that_is_not_there"):
+        channel.follow("generation of C 7")
+    channel.follow("unplug of Python")
+    channel.follow("generation of Python 7")
 
 
 def test_heard_tells_who_said_what_and_when(bus: VirtualBus, channel: SideChannel) -> None:

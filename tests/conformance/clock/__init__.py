@@ -1,0 +1,1 @@
+"""The clock of an actuator under test, and hours without a request."""

@@ -1,0 +1,1 @@
+"""Every statement of a clause, and the cases that try it."""
