@@ -70,6 +70,7 @@ class Dut:
         address: its present address.
         bus: the virtual bus, None on a port.
         actuator: the simulator's view of it, None on a port.
+        bench: the desk bench that a firmware reads and drives in place of an arm, None where it has an arm.
         side: the side channel; None on a port that has none.
         is_alone: no other actuator is on the line.
         rows: its own parameter list, by name.
@@ -93,6 +94,7 @@ class Dut:
         self.address = address
         self.bus = bus
         self.actuator = actuator
+        self.bench: Any = None
         self.side = side
         self.echoes = echoes
         self.is_alone = is_alone

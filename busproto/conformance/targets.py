@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
-from busproto.conformance.dut import MS, Dut
+from busproto.conformance.dut import MS, Dut, not_checked
 from busproto.conformance.side import Beside, InProcessSide, TcpSide
 from busproto.errors import BusError, InputError, ReplyTimeoutError
 from busproto.ops import Link, assign, describe, find, restart, transact
@@ -72,31 +72,49 @@ class InProcess:
         baud: int = DEFAULT_BAUD,
         clock_ppm: int = 0,
         neighbours: Mapping[bytes, int] | None = None,
+        rating: Mapping[str, Any] | None = None,
+        on_bench: bool = False,
     ) -> Dut:
-        """A bus with the actuator under test, and with neighbours (address by uid), which are the simulator's own."""
+        """A bus with the actuator under test, and with neighbours (address by uid), which are the simulator's own.
+
+        `rating` holds what differs in its model; `on_bench` puts a firmware on a desk bench (`Dut.bench`).
+        """
         from busproto.sim.bus import VirtualBus
         from busproto.sim.kernel import Kernel
 
         bus = VirtualBus(Kernel(random.Random(f"{self.seed} {name}").getrandbits(32)), baud=baud)
-        actuator = self._plug(bus, self.target, UID, address, stored or {}, clock_ppm)
+        if on_bench and self.target == PYTHON:
+            not_checked("only a firmware in C reads and drives a desk bench")
+        actuator = self._plug(bus, self.target, UID, address, stored or {}, clock_ppm, rating or {}, on_bench)
         side = Beside(InProcessSide(bus), UID)
         dut = Dut(bus.host, uid=UID, address=address, bus=bus, actuator=actuator, side=side)
-        dut.neighbours = [self._plug(bus, PYTHON, uid, at, {}, 0) for uid, at in (neighbours or {}).items()]
+        dut.bench = actuator.arm if on_bench else None
+        dut.neighbours = [self._plug(bus, PYTHON, uid, at, {}, 0, {}) for uid, at in (neighbours or {}).items()]
         if self._rows is not None:
             dut.keep_rows(self._rows)
         return dut
 
     def _plug(
-        self, bus: Any, target: str, uid: bytes, address: int, stored: Mapping[str, RawValue], clock_ppm: int
+        self,
+        bus: Any,
+        target: str,
+        uid: bytes,
+        address: int,
+        stored: Mapping[str, RawValue],
+        clock_ppm: int,
+        rating: Mapping[str, Any],
+        on_bench: bool = False,
     ) -> Any:
         from busproto.sim.actuators.actuator import Actuator
         from busproto.sim.actuators.model import ActuatorModel
         from busproto.sim.native.device import Device
+        from busproto.sim.native.device_bench import Bench
+        from busproto.sim.native.device_plant import Plant
 
         named: dict[str, Any] = {
             "label": f"actuator {len(bus.actuators)}",
             "uid": uid,
-            "model": ActuatorModel(MODEL_NAME),
+            "model": ActuatorModel(**{"name": MODEL_NAME, **rating}),
             "address": address,
             "stored": dict(stored),
             "position_deg": 0.0,
@@ -106,7 +124,7 @@ class InProcess:
         if target == PYTHON:
             made: Any = Actuator(bus.kernel, bus.line, address_changed=lambda _: bus.index(), **named)
         else:
-            made = Device(bus.kernel, bus.line, library=target, **named)
+            made = Device(bus.kernel, bus.line, library=target, plant=Bench if on_bench else Plant, **named)
         bus.add(made)
         return made
 

@@ -74,8 +74,10 @@ class Device(Fed[Plant]):
         library: str = REFERENCE,
         own_baud: int | None = None,
         clock_ppm: int = 0,
+        plant: type[Plant] = Plant,
     ) -> None:
         """`stored` are raw settings that differ from the factory's; None for empty stored memory without an address.
+        `plant` is what it drives: an arm, or a bench.
 
         Raises:
             DeviceError: the library cannot be used.
@@ -84,7 +86,7 @@ class Device(Fed[Plant]):
         self.uid = uid
         self.model = model
         self.tag = device_tag(uid)
-        self.arm = Plant(kernel, label, model, position_deg, supply_mv)
+        self.arm = plant(kernel, label, model, position_deg, supply_mv)
         self.is_powered = False
         self.is_mute = False
         self.own_baud = own_baud

@@ -12,7 +12,7 @@ import pytest
 import busproto.conformance.suite
 from busproto.conformance.clauses import CLAUSES, EXTENSIONS, Clause, clause, part_of_case
 from busproto.conformance.suite.test_refusals import BUSY, CASES
-from busproto.conformance.suite.test_states import ASKED, DO
+from busproto.conformance.suite.effects.test_states import ASKED, DO
 from busproto.wire.message import OPERATIONS
 from busproto.wire.page.data import numbered
 from busproto.wire.page.refusals import ROWS
@@ -81,7 +81,7 @@ def test_every_row_of_the_tables_has_a_case() -> None:
 def cited() -> dict[str, list[str]]:
     """The cases that cite each clause, read from the source."""
     found: dict[str, list[str]] = {}
-    for file in sorted(SUITE.glob("test_*.py")):
+    for file in sorted(SUITE.rglob("test_*.py")):
         for node in ast.parse(file.read_text("utf-8")).body:
             if isinstance(node, ast.FunctionDef) and node.name.startswith("test_"):
                 citations = [one for one in node.decorator_list if isinstance(one, ast.Call) and _is_clause(one)]

@@ -1,4 +1,4 @@
-"""Every cell of the table of state changes; and heat: a hot actuator goes limp and does not engage."""
+"""Every cell of the table of state changes, with answer and drive; every other request in every state; and heat."""
 
 from __future__ import annotations
 
@@ -8,9 +8,11 @@ import pytest
 
 from busproto.conformance.clauses import clause
 from busproto.conformance.dut import MS, Dut
+from busproto.conformance.suite.effects.arms import assert_drive, round_of, unaddress
+from busproto.conformance.suite.effects.cover import effect, shows
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
-from busproto.wire.message import Message
+from busproto.wire.message import OPERATIONS, Message
 from busproto.wire.page.transitions import EVENTS, Event
 from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP, LOSS_PRESET, RawValue
 
@@ -160,20 +162,25 @@ def assign(dut: Dut) -> None:
     dut.ask(m.Assign(dut.uid, dut.address), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
 
 
-DO: dict[str, Callable[[Dut], None]] = {
-    "demand all": lambda dut: (dut.tell(m.DemandAll((1000,))), None)[1],
-    "release": ask(m.Release()),
-    "report": ask(m.Report()),
-    "soft start over": lambda dut: dut.put({"soft-start": 0}),
-    "loss, limp": lose(LOSS_LIMP),
-    "loss, hold": lose(LOSS_HOLD),
-    "loss, preset": lose(LOSS_PRESET),
-    "heat look": lambda dut: (dut.pass_time(LOOK_NS + 20 * MS), None)[1],
-    "demand all, hot": lambda dut: (dut.tell(m.DemandAll((1000,))), None)[1],
-    "show yourself": ask(m.ShowYourself(1)),
-    "assign": assign,
-    "restart": lambda dut: dut.restart(),
+DO: dict[str, tuple[Callable[[Dut], None], ...]] = {
+    "demand all": (lambda dut: dut.tell(m.DemandAll((1000,))) and None, lambda dut: round_of(dut, (1000,))),
+    "release": (ask(m.Release()), lambda dut: dut.tell(m.Release()) and None),
+    "report": (ask(m.Report()),),
+    "soft start over": (lambda dut: dut.put({"soft-start": 0}),),
+    "loss, limp": (lose(LOSS_LIMP),),
+    "loss, hold": (lose(LOSS_HOLD),),
+    "loss, preset": (lose(LOSS_PRESET),),
+    "heat look": (lambda dut: dut.pass_time(LOOK_NS + 20 * MS) and None,),
+    "demand all, hot": (lambda dut: dut.tell(m.DemandAll((1000,))) and None, lambda dut: round_of(dut, (1000,))),
+    "show yourself": (ask(m.ShowYourself(1)), ask(m.ShowYourself(0))),
+    "assign": (assign,),
+    "restart": (
+        lambda dut: dut.restart(),
+        lambda dut: (dut.tell(m.Restart()), dut.pass_time(30 * MS)) and None,
+        lambda dut: (dut.beside("plug", "unplug"), dut.power_cut()) and None,
+    ),
 }
+"""Ways to do what cannot be refused, by the key of the event."""
 ASKED: dict[str, Message] = {
     "demand": m.Demand(1000),
     "engage": m.Engage(),
@@ -181,30 +188,109 @@ ASKED: dict[str, Message] = {
     "engage, hot": m.Engage(),
 }
 """Requests that may be refused."""
+TO_ALL = {"engage": m.Engage()}
+"""Of these, what may go to all as well."""
+WAYS = [(event, way) for event in EVENTS for way in range(len(DO.get(event.key, (0,))) + (event.key in TO_ALL))]
 
 
+@effect("loss-action", "soft-start", "over-temperature")
+@shows(m.Moving, "state")
+@shows(m.Engaged, "state")
+@shows(m.Released, "state")
+@shows(m.Showing, "moves")
+@shows(m.Status, "state")
 @clause("states", "does.engages", "does.loss", "does.release", "does.heat", "does.soft-start", "does.assign")
 @pytest.mark.parametrize("state", m.State, ids=lambda state: state.name.lower())
-@pytest.mark.parametrize("event", EVENTS, ids=lambda event: event.key)
-def test_each_cell_of_the_table_of_state_changes(dut: Dut, event: Event, state: m.State) -> None:
+@pytest.mark.parametrize(("event", "way"), WAYS, ids=lambda part: part.key if isinstance(part, Event) else str(part))
+def test_each_cell_of_the_table_of_state_changes(dut: Dut, event: Event, way: int, state: m.State) -> None:
     if event.is_hot or state is m.State.FAULTED:
         dut.beside("warm")
     bring(dut, state, heat=event.is_hot or state is m.State.FAULTED)
+    assert_drive(dut, state)
     if event.is_hot:
         warm(dut, HOT_DEGC)
     elif state is m.State.FAULTED:
         warm(dut, COOL_DEGC)
-    if event.key not in ASKED:
-        DO[event.key](dut)
-    elif state in event.refused:
-        dut.refused(ASKED[event.key], event.refused[state])
-    else:
-        dut.ask(ASKED[event.key], m.Moving if event.key == "demand" else m.Engaged)
     wanted = {event.after(state)}
     if event.may_fault and state not in m.LIMP_STATES:
         wanted.add(m.State.FAULTED)
+    if event.key not in ASKED:
+        DO[event.key][way](dut)
+    elif way:
+        dut.tell(TO_ALL[event.key])
+        dut.pass_time(5 * MS)
+    elif state in event.refused:
+        dut.refused(ASKED[event.key], event.refused[state])
+    else:
+        answer = dut.ask(ASKED[event.key], m.Moving if event.key == "demand" else m.Engaged)
+        assert answer.state in wanted, f"{state.name}, then {event.text}: its answer says {answer.state.name}"
     if m.State.FAULTED in wanted and not event.is_hot:
         wanted = {m.State.LIMP}  # the report that looks at it ends the fault
     came = dut.report().state
     names = " or ".join(sorted(one.name for one in wanted))
     assert came in wanted, f"{state.name}, then {event.text}: {names} was expected, it is {came.name}"
+    assert_drive(dut, came)
+
+
+@shows(m.Released, "state")
+@shows(m.Showing, "moves")
+@clause("op.42", "op.45", "states", "does.shows", "does.release")
+@pytest.mark.parametrize("state", m.State, ids=lambda state: state.name.lower())
+def test_in_each_state_it_says_whether_it_moves_and_that_it_is_released(dut: Dut, state: m.State) -> None:
+    if state is m.State.FAULTED:
+        dut.beside("warm")
+    bring(dut, state, heat=state is m.State.FAULTED)
+    is_limp = state in m.LIMP_STATES
+    assert dut.ask(m.ShowYourself(1), m.Showing).moves == (not is_limp)
+    assert dut.ask(m.ShowYourself(0), m.Showing).moves == 0
+    assert dut.ask(m.Release(), m.Released).state is m.State.RELEASED
+    assert_drive(dut, m.State.RELEASED)
+
+
+STATELESS: dict[int, Message] = {
+    0x01: m.RollCall(0x1701, 1, 16, ()),
+    0x02: m.MemberList(0x1701, 2, 0, 1, (5,)),
+    0x03: m.AddressList(0x1701, 2, bytes(30)),
+    0x20: m.Describe(),
+    0x21: m.DescribeParameter(0),
+    0x30: m.Read(m.Memory.WORKING, b"\x01"),
+    0x31: m.Write(2, b"\x07"),
+    0x32: m.Commit(),
+    0x33: m.Undo(m.Memory.STORED),
+    0x46: m.ReportRound(1, 239, ()),
+    0x50: m.LinkTest(b"state"),
+}
+"""Every request of the core that is in no row of the table of state changes."""
+
+
+@clause("states", "does.refuse", "does.unchanged", "op.32", "op.33", "op.46", "op.50")
+@pytest.mark.parametrize("state", m.State, ids=lambda state: state.name.lower())
+def test_every_other_request_leaves_each_state(dut: Dut, state: m.State) -> None:
+    if state is m.State.FAULTED:
+        dut.beside("warm")
+    bring(dut, state, heat=state is m.State.FAULTED)
+    dut.ask(m.Commit(), m.Committed, slow=True)  # so that undo changes nothing of that
+    for number, message in STATELESS.items():
+        to = BROADCAST_ADDRESS if OPERATIONS[number].audience in {"all", "one or all"} else None
+        dut.frames_after(dut.wire(message, to), window_ns=80 * MS, patience_ns=20 * MS)
+        dut.frames_after(dut.wire(message, dut.address % 239 + 1), window_ns=5 * MS, patience_ns=5 * MS)
+        came = dut.report().state
+        assert came is state, f"{state.name}, then {OPERATIONS[number].name}: it is {came.name}"
+        assert_drive(dut, came)
+
+
+@clause("states", "does.limp", "does.engages")
+@pytest.mark.parametrize("event", EVENTS, ids=lambda event: event.key)
+def test_without_an_address_every_event_leaves_it_limp(dut: Dut, event: Event) -> None:
+    dut.put(CALM)
+    unaddress(dut)
+    if event.is_hot:
+        warm(dut, HOT_DEGC)
+    if event.key in ASKED:
+        dut.refused(ASKED[event.key], m.Outcome.NOT_ADDRESSED)
+        dut.tell(TO_ALL.get(event.key, m.DemandAll((1000,))))
+    elif event.key != "assign":
+        DO[event.key][0](dut)
+    came = dut.report().state
+    assert came is (m.State.RELEASED if event.key == "release" else m.State.LIMP)
+    assert_drive(dut, came)
