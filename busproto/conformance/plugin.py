@@ -193,7 +193,9 @@ def dut_build(dut_target: Target, request: pytest.FixtureRequest) -> Callable[..
 
     def build(**named: Any) -> Dut:
         if not isinstance(dut_target, InProcess) and named:
-            not_checked("it needs a target in process: with other actuators, a clock error, another rating, or on a bench")
+            not_checked(
+                "it needs a target in process: with other actuators, a clock error, another rating, or on a bench"
+            )
         if isinstance(dut_target, InProcess):
             _require_offered(dut_target.build(request.node.name), request)
             return dut_target.build(request.node.name, **named)

@@ -30,6 +30,7 @@ HOME: Final = 5
 """Address of the actuator under test in process, and on a port where it has none."""
 UID: Final = bytes.fromhex("d17e00c3005a8101")
 MODEL_NAME: Final = "under test"
+NO_BENCH: Final = "only a firmware in C reads and drives a desk bench"
 CHANCES: Final = 4
 PATIENCE_NS: Final = 200 * MS
 T = TypeVar("T")
@@ -84,7 +85,7 @@ class InProcess:
 
         bus = VirtualBus(Kernel(random.Random(f"{self.seed} {name}").getrandbits(32)), baud=baud)
         if on_bench and self.target == PYTHON:
-            not_checked("only a firmware in C reads and drives a desk bench")
+            not_checked(NO_BENCH)
         actuator = self._plug(bus, self.target, UID, address, stored or {}, clock_ppm, rating or {}, on_bench)
         side = Beside(InProcessSide(bus), UID)
         dut = Dut(bus.host, uid=UID, address=address, bus=bus, actuator=actuator, side=side)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 
 from busproto.conformance.dut import MS, Dut
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
+from busproto.wire.message import Message
 from busproto.wire.parameters import BY_NAME, RawValue
 
 QUICK: dict[str, RawValue] = {"soft-start": 0, "loss-time-out": 5000}
@@ -16,8 +17,37 @@ NEAR_CDEG = 150
 ROUNDED_CDEG = 2
 """An actuator may calculate in whole counts, and round twice."""
 DRIVEN = {m.State.SOFT_STARTING, m.State.FOLLOWING}
-SETTLED_NS = 300 * MS
+SETTLED_NS = 150 * MS
 """On a bench: until the set-point has come to a target a few degrees away, and what the loop filters is steady."""
+
+
+Act = Callable[[Dut], object]
+"""Something done to an actuator, or asked of it."""
+
+
+def in_turn(*acts: Act) -> Act:
+    """All of them, one after another."""
+
+    def act(dut: Dut) -> None:
+        for one in acts:
+            one(dut)
+
+    return act
+
+
+def wait(duration_ns: int) -> Act:
+    """Let time pass."""
+    return lambda dut: dut.pass_time(duration_ns)
+
+
+def asked(message: Message) -> Act:
+    """A request to it alone, which is answered."""
+    return lambda dut: dut.ask_frame(message)
+
+
+def put(**settings: RawValue) -> Act:
+    """Write settings; names with _ for -."""
+    return lambda dut: dut.put({name.replace("_", "-"): value for name, value in settings.items()})
 
 
 def ready(dut: Dut, **settings: RawValue) -> None:
@@ -97,7 +127,7 @@ def driven(dut: Dut) -> int:
     return int(last.permille)
 
 
-def steadily_driven(dut: Dut, error_cdeg: int, *, at_cdeg: int = 0, **settings: RawValue) -> int:
+def steadily_driven(dut: Dut, error_cdeg: int, *, at_cdeg: int = 0, **settings: int) -> int:
     """What is driven, 0.001 of the supply, where the arm stands `error_cdeg` short of its target, for long enough."""
     place(dut, at_cdeg / 100)
     ready(dut, neutral=at_cdeg + error_cdeg, **settings)

@@ -62,8 +62,8 @@ def test_it_follows_its_channel_and_no_other(dut: Dut, by: str) -> None:
             to_all(dut, *demands) if by == "demand all" else round_of(dut, demands)
             came = dut.report().demand_cdeg
             assert came == pytest.approx(at, abs=ROUNDED_CDEG), f"channel {channel}: it follows another"
-        for demands in (ALL, ALL[:channel]):
-            to_all(dut, *demands) if by == "demand all" else round_of(dut, demands)
+        for own in (ALL, ALL[:channel]):
+            to_all(dut, *own) if by == "demand all" else round_of(dut, own)
             status = dut.report()
             assert status.state in DRIVEN
             assert status.demand_cdeg == pytest.approx(ALL[channel - 1] * 0.6, abs=ROUNDED_CDEG), f"channel {channel}"
@@ -108,7 +108,15 @@ def test_a_demand_with_a_bad_check_is_none(dut: Dut) -> None:
 @clause("op.40", "op.46", "does.drop", "does.refuse")
 def test_a_list_with_a_value_that_cannot_be_is_none(dut: Dut) -> None:
     ready(dut, channel=1)
-    for payload in (b"", b"\x11\x27", b"\x00\x00\xef\xd8", b"\x00", bytes(66), b"\x00\x00\x11\x27", b"\x00\x00\x01\x80"):
+    for payload in (
+        b"",
+        b"\x11\x27",
+        b"\x00\x00\xef\xd8",
+        b"\x00",
+        bytes(66),
+        b"\x00\x00\x11\x27",
+        b"\x00\x00\x01\x80",
+    ):
         dut.silent(encode_frame(Frame(BROADCAST_ADDRESS, 0, 1, m.DemandAll.OPERATION, payload)))
     row = bytes([dut.address, 1])
     for payload in (

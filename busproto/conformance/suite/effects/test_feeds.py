@@ -6,14 +6,24 @@ and the moment at which the demand is lost then show what it counted for.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import pytest
 
 from busproto.conformance.clauses import clause
 from busproto.conformance.dut import MS, Dut
-from busproto.conformance.suite.effects.arms import DRIVEN, QUICK, round_of, to_all, unaddress
+from busproto.conformance.suite.effects.arms import (
+    DRIVEN,
+    QUICK,
+    Act,
+    asked,
+    in_turn,
+    put,
+    round_of,
+    to_all,
+    unaddress,
+    wait,
+)
 from busproto.conformance.suite.effects.cover import effect, shows
 from busproto.wire import messages as m
 from busproto.wire.codec import encode_frame
@@ -40,13 +50,13 @@ class Sent:
         softly: a soft start begins with it.
     """
 
-    send: Callable[[Dut], object]
+    send: Act
     feeds: bool = False
     is_demand: bool = False
     softly: bool = False
 
 
-def raw(to: int | None, operation: int, payload: bytes, *, tag: int | None = None) -> Callable[[Dut], object]:
+def raw(to: int | None, operation: int, payload: bytes, *, tag: int | None = None) -> Act:
     """Send a frame with any payload, and let the time for an answer pass; `to` None is the actuator's own address."""
 
     def send(dut: Dut) -> None:
@@ -56,12 +66,7 @@ def raw(to: int | None, operation: int, payload: bytes, *, tag: int | None = Non
     return send
 
 
-def asked(message: Message) -> Callable[[Dut], object]:
-    """A request to it alone, which is answered."""
-    return lambda dut: dut.ask_frame(message)
-
-
-def told(message: Message) -> Callable[[Dut], object]:
+def told(message: Message) -> Act:
     """A request to all."""
 
     def send(dut: Dut) -> None:
@@ -72,7 +77,7 @@ def told(message: Message) -> Callable[[Dut], object]:
     return send
 
 
-def to_another(message: Message) -> Callable[[Dut], object]:
+def to_another(message: Message) -> Act:
     """A request to the address behind its own."""
     return lambda dut: raw(dut.address % 239 + 1, message.OPERATION, message.payload())(dut)
 
@@ -178,10 +183,10 @@ def faulted(dut: Dut) -> None:
     dut.pass_time(270 * MS)
 
 
-DEAF: dict[str, tuple[Callable[[Dut], object], m.State]] = {
+DEAF: dict[str, tuple[Act, m.State]] = {
     "released": (asked(m.Release()), m.State.RELEASED),
     "faulted": (faulted, m.State.FAULTED),
-    "released and hot": (lambda dut: (dut.ask(m.Release(), m.Released), hot(dut)), m.State.RELEASED),
+    "released and hot": (in_turn(asked(m.Release()), hot), m.State.RELEASED),
 }
 
 
@@ -246,15 +251,15 @@ def assign(dut: Dut) -> None:
     dut.ask(m.Assign(dut.uid, dut.address), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
 
 
-FORGETS: dict[str, tuple[Callable[[Dut], object], bool]] = {
+FORGETS: dict[str, tuple[Act, bool]] = {
     "release": (asked(m.Release()), False),
-    "release and engage": (lambda dut: (dut.ask(m.Release(), m.Released), dut.ask(m.Engage(), m.Engaged)), False),
-    "loss": (lambda dut: (dut.put({"loss-time-out": 20}), dut.pass_time(40 * MS)), False),
+    "release and engage": (in_turn(asked(m.Release()), asked(m.Engage())), False),
+    "loss": (in_turn(put(loss_time_out=20), wait(40 * MS)), False),
     "a commit": (lambda dut: dut.ask(m.Commit(), m.Committed, slow=True), False),
     "undo": (lambda dut: dut.ask(m.Undo(m.Memory.STORED), m.Undone), False),
     "an assign": (assign, True),
-    "a restart": (lambda dut: dut.restart(), True),
-    "a restart of all": (lambda dut: (dut.tell(m.Restart()), dut.pass_time(30 * MS)), True),
+    "a restart": (Dut.restart, True),
+    "a restart of all": (in_turn(told(m.Restart()), wait(30 * MS)), True),
 }
 
 

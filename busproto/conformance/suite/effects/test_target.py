@@ -99,9 +99,7 @@ def test_the_correction_is_that_of_the_table_at_its_points_and_in_between(dut: D
     ],
     ids=str,
 )
-def test_the_arm_goes_where_the_page_says(
-    dut: Dut, settings: dict[str, RawValue], fraction: float, cdeg: int
-) -> None:
+def test_the_arm_goes_where_the_page_says(dut: Dut, settings: dict[str, RawValue], fraction: float, cdeg: int) -> None:
     ready(dut, **settings)
     status = dut.settle(fraction)
     assert status.demand_cdeg == pytest.approx(cdeg, abs=ROUNDED_CDEG)
