@@ -14,7 +14,7 @@ from typing import Any, Final, TypeVar
 
 from busproto.conformance.dut import MS, Dut, not_checked
 from busproto.conformance.side import Beside, InProcessSide, TcpSide
-from busproto.errors import BusError, InputError, ReplyTimeoutError
+from busproto.errors import BusError, InputError, NodeRefusedError, ReplyTimeoutError
 from busproto.ops import Link, assign, describe, find, restart, transact
 from busproto.ops.steps import Steps
 from busproto.transport import Transport, open_transport
@@ -214,8 +214,10 @@ class OnPort:
             link.session.echoes = self._echoes
             try:
                 return link.run(make())
-            except ReplyTimeoutError:
-                if chance == CHANCES - 1:
+            except (ReplyTimeoutError, NodeRefusedError) as error:
+                # a write whose reply came too late may still be under way, and then refuses the next one
+                is_busy = not isinstance(error, NodeRefusedError) or error.code == m.Outcome.STORE_FAILED
+                if chance == CHANCES - 1 or not is_busy:
                     raise
                 self.transport.read_until(self.transport.now_ns() + PATIENCE_NS)
         raise AssertionError

@@ -50,6 +50,10 @@ def put(**settings: RawValue) -> Act:
     return lambda dut: dut.put({name.replace("_", "-"): value for name, value in settings.items()})
 
 
+ANSWERED_LATE_NS = 100 * MS
+"""On a port: patience with bytes that are not waited for one by one."""
+
+
 def ready(dut: Dut, **settings: RawValue) -> None:
     """Settings that a case needs; names with _ for -."""
     dut.put({**QUICK, **{name.replace("_", "-"): value for name, value in settings.items()}})
@@ -59,11 +63,23 @@ def to_all(dut: Dut, *demands: int) -> None:
     dut.tell(m.DemandAll(demands))
 
 
-def round_of(dut: Dut, demands: Sequence[int] = (), *, first: int | None = None, count: int = 1) -> None:
-    """Ask for a report round, from its own address on where `first` is None; its answer is not looked at."""
-    dut.tell(m.ReportRound(dut.address if first is None else first, count, tuple(demands)))
-    dut.pass_time(20 * MS)
-    dut.drain()
+def round_of(dut: Dut, demands: Sequence[int] = (), *, first: int | None = None) -> None:
+    """Ask one address for a report in a round, its own where `first` is None; its answer is not looked at."""
+    asked_of = dut.address if first is None else first
+    wire = dut.wire(m.ReportRound(asked_of, 1, tuple(demands)), BROADCAST_ADDRESS)
+    if asked_of == dut.address:
+        dut.frames_after(wire, window_ns=20 * MS, count=1)
+    else:
+        dut.hear(dut.say(wire).end_ns + 20 * MS)
+
+
+def told(message: Message) -> Act:
+    """A request to all; what answers it is not looked at."""
+
+    def act(dut: Dut) -> None:
+        dut.frames_after(dut.wire(message, BROADCAST_ADDRESS), window_ns=10 * MS, patience_ns=ANSWERED_LATE_NS)
+
+    return act
 
 
 def unaddress(dut: Dut) -> None:

@@ -207,7 +207,7 @@ def loadable(dut_build: Callable[..., Dut], **rating: int) -> Dut:
 
 @effect("overload-limit")
 @shows(m.Status, "faults")
-@clause("faults", "parameters")
+@clause("faults", "parameters.loop")
 @pytest.mark.parametrize("stall_ma", [900, 4000, 50_000])
 def test_an_overload_is_told_beyond_the_limit_and_ends_with_it(dut_build: Callable[..., Dut], stall_ma: int) -> None:
     check_overload(loadable(dut_build, stall_current_ma=stall_ma, stall_torque_mnm=500))
@@ -236,7 +236,7 @@ def check_overload(dut: Dut) -> None:
             assert_drive(dut, status.state)
 
 
-@clause("faults", "does.limp")
+@clause("faults", "does.limp", "parameters.loop")
 def test_limp_no_overload_is_told(on_bench: Dut) -> None:
     dut = on_bench
     loaded(dut, 1.5)
@@ -259,7 +259,7 @@ def test_limp_no_overload_is_told(on_bench: Dut) -> None:
         assert not bit(dut, m.Fault.OVERLOAD)
 
 
-@clause("faults", "does.motion")
+@clause("faults", "does.motion", "parameters.loop")
 def test_an_overload_ends_no_drive(on_bench: Dut) -> None:
     dut = on_bench
     place(dut, 0.0)

@@ -1,7 +1,7 @@
 """What counts as a demand: what resets its age, what the loss time-out runs from, what begins a soft start anew.
 
-Each request, or piece of noise, is sent to an actuator that follows, 250 ms behind its last demand. Its age, its state
-and the moment at which the demand is lost then show what it counted for.
+Each request, or piece of noise, is sent to an actuator that follows, some time behind its last demand. Its age, its
+state and the moment at which the demand is lost then show what it counted for.
 """
 
 from __future__ import annotations
@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import pytest
 
 from busproto.conformance.clauses import clause
-from busproto.conformance.dut import MS, Dut
+from busproto.conformance.dut import MS, Dut, not_checked
 from busproto.conformance.suite.effects.arms import (
+    ANSWERED_LATE_NS,
     DRIVEN,
     QUICK,
     Act,
@@ -21,6 +22,7 @@ from busproto.conformance.suite.effects.arms import (
     put,
     round_of,
     to_all,
+    told,
     unaddress,
     wait,
 )
@@ -32,10 +34,8 @@ from busproto.wire.message import Message
 from busproto.wire.parameters import BY_NAME, LOSS_HOLD
 
 CHANNEL = 3
-TIME_OUT_MS = 400
-BEFORE_NS = 250 * MS
-LATE_NS = 80 * MS
-"""How much later than the time-out it is looked at: a port may take its time."""
+TIMES_MS = {True: (220, 130, 10), False: (400, 250, 80)}
+"""Time-out, time before the request, and how much later than the time-out it is looked at; a port takes its time."""
 NEVER = 0xFFFF
 
 
@@ -61,18 +61,7 @@ def raw(to: int | None, operation: int, payload: bytes, *, tag: int | None = Non
 
     def send(dut: Dut) -> None:
         frame = Frame(dut.address if to is None else to, HOST_ADDRESS, 9, operation, payload, tag)
-        dut.frames_after(encode_frame(frame), window_ns=10 * MS, patience_ns=10 * MS)
-
-    return send
-
-
-def told(message: Message) -> Act:
-    """A request to all."""
-
-    def send(dut: Dut) -> None:
-        dut.tell(message)
-        dut.pass_time(10 * MS)
-        dut.drain()
+        dut.frames_after(encode_frame(frame), window_ns=10 * MS, patience_ns=ANSWERED_LATE_NS)
 
     return send
 
@@ -86,7 +75,7 @@ def spoiled(dut: Dut) -> None:
     """A demand to it alone, of which one bit is wrong."""
     wire = bytearray(dut.wire(m.Demand(500)))
     wire[-3] ^= 0x10
-    dut.frames_after(bytes(wire), window_ns=5 * MS, patience_ns=10 * MS)
+    dut.frames_after(bytes(wire), window_ns=5 * MS, patience_ns=ANSWERED_LATE_NS)
 
 
 FED = {"feeds": True, "is_demand": True}
@@ -122,7 +111,7 @@ SENT: dict[str, Sent] = {
     "a demand of all that is a reply": Sent(raw(BROADCAST_ADDRESS, m.DemandAll.OPERATION, bytes(6), tag=7)),
     "engage with a payload": Sent(raw(None, m.Engage.OPERATION, b"\0")),
     "a demand with a wrong bit": Sent(spoiled),
-    "noise": Sent(lambda dut: dut.frames_after(b"\0\x55\xaa\0\0\x01", window_ns=5 * MS, patience_ns=10 * MS)),
+    "noise": Sent(lambda dut: dut.frames_after(b"\0\x55\xaa\0\0\x01", window_ns=5 * MS, patience_ns=ANSWERED_LATE_NS)),
     "an unknown operation": Sent(raw(None, 0x7E, b"")),
     "an unknown operation to all": Sent(raw(BROADCAST_ADDRESS, 0x7E, b"\0\0")),
     "a report": Sent(asked(m.Report())),
@@ -139,31 +128,42 @@ SENT: dict[str, Sent] = {
 }
 
 
+def in_time(dut: Dut, since: tuple[int, int], time_out_ms: int) -> None:
+    """The case is not checked where the port was so slow that the time-out may have passed since then."""
+    if dut.now_ns - since[0] >= dut.least_ns(time_out_ms * MS):
+        not_checked("the port is too slow, or its machine too busy")
+
+
 @effect("loss-time-out")
 @shows(m.Status, "demand_age_ms", "state", "faults")
 @clause("does.loss", "does.age", "does.soft-start", "does.channel", "op.44")
 @pytest.mark.parametrize("what", SENT)
 def test_what_counts_as_a_demand(dut: Dut, what: str) -> None:
     sent = SENT[what]
+    time_out_ms, before_ms, late_ms = TIMES_MS[dut.is_virtual]
+    due_ns = dut.most_ns(time_out_ms * MS) + late_ms * MS
     dut.put({"soft-start": 0, "loss-time-out": 5000, "loss-action": LOSS_HOLD, "channel": CHANNEL})
     dut.demand(0.05)
     dut.pass_time(5 * MS)
     dut.report()
-    dut.put({"soft-start": 5000, "loss-time-out": TIME_OUT_MS})  # a soft start that is over is not begun anew
+    dut.put({"soft-start": 5000, "loss-time-out": time_out_ms})  # a soft start that is over is not begun anew
     first = dut.during(lambda: dut.demand(0.1))
-    dut.pass_time(BEFORE_NS)
+    dut.pass_time(before_ms * MS)
     then = dut.during(lambda: sent.send(dut))
     seen = dut.moment(then if sent.is_demand else first)
+    in_time(dut, first, time_out_ms)
     age = seen.status.demand_age_ms
     assert seen.least_ns // MS * 0.98 - 2 <= age <= seen.most_ns // MS * 1.02 + 2, f"the age is {age} ms behind {what}"
     wanted = m.State.SOFT_STARTING if sent.softly else m.State.FOLLOWING
     assert seen.status.state is wanted, f"behind {what} it is {seen.status.state.name}"
-    dut.pass_time(max(0, first[1] + dut.most_ns(TIME_OUT_MS * MS) + LATE_NS - dut.now_ns))
+    dut.pass_time(max(0, first[1] + due_ns - dut.now_ns))
     status = dut.report()
-    assert (status.state in DRIVEN) == sent.feeds, f"{TIME_OUT_MS} ms behind the first demand it is {status.state.name}"
+    if sent.feeds:
+        in_time(dut, then, time_out_ms)
+    assert (status.state in DRIVEN) == sent.feeds, f"{time_out_ms} ms behind the first demand it is {status.state.name}"
     assert bool(status.faults & m.Fault.DEMAND_LOST) != sent.feeds
-    dut.pass_time(max(0, then[1] + dut.most_ns(TIME_OUT_MS * MS) + LATE_NS - dut.now_ns))
-    assert dut.report().state is m.State.LOST_HOLD, f"{TIME_OUT_MS} ms behind {what} the demand is not lost"
+    dut.pass_time(max(0, then[1] + due_ns - dut.now_ns))
+    assert dut.report().state is m.State.LOST_HOLD, f"{time_out_ms} ms behind {what} the demand is not lost"
 
 
 # --- what a demand that is not heeded does ---------------------------------------------------------------------------

@@ -26,7 +26,7 @@ FADE_CDEG = 12
 
 
 @effect("dead-band")
-@clause("parameters", "does.motion")
+@clause("parameters.loop", "does.motion")
 @SIDES
 def test_within_the_dead_band_there_is_no_drive_and_beyond_there_is(on_bench: Dut, side: int) -> None:
     for at_cdeg, band in zip(itertools.cycle(PLACES), (10, 60, 255, 300, 500), strict=False):
@@ -48,7 +48,7 @@ def check_dead_band(on_bench: Dut, band: int, at_cdeg: int, side: int) -> None:
 
 
 @effect("dead-band")
-@clause("parameters", "does.write")
+@clause("parameters.loop", "does.write")
 @SIDES
 def test_an_arm_that_is_moved_out_of_the_dead_band_is_driven_back(on_bench: Dut, side: int) -> None:
     dut = on_bench
@@ -66,7 +66,7 @@ def test_an_arm_that_is_moved_out_of_the_dead_band_is_driven_back(on_bench: Dut,
 
 
 @effect("stiffness")
-@clause("parameters")
+@clause("parameters.loop")
 @SIDES
 def test_the_drive_grows_with_the_error_and_with_the_stiffness(on_bench: Dut, side: int) -> None:
     for at_cdeg in PLACES:
@@ -96,7 +96,7 @@ def rises(what: str, drives: list[int]) -> None:
 
 
 @effect("stiffness")
-@clause("does.write", "parameters")
+@clause("does.write", "parameters.loop")
 def test_a_stiffness_that_is_written_acts_at_once(on_bench: Dut) -> None:
     soft = steadily_driven(on_bench, 40, **BARE, stiffness=10)
     on_bench.put({"stiffness": 60})
@@ -105,7 +105,7 @@ def test_a_stiffness_that_is_written_acts_at_once(on_bench: Dut) -> None:
 
 
 @effect("minimum-drive")
-@clause("parameters")
+@clause("parameters.loop")
 @SIDES
 def test_the_minimum_drive_is_added_in_the_sense_of_the_error(on_bench: Dut, side: int) -> None:
     for at_cdeg, error in zip(PLACES, (11, 30, 150), strict=True):
@@ -119,7 +119,7 @@ def test_the_minimum_drive_is_added_in_the_sense_of_the_error(on_bench: Dut, sid
 
 
 @effect("damping")
-@clause("parameters")
+@clause("parameters.loop")
 @SIDES
 def test_damping_takes_drive_from_an_arm_that_moves_and_none_from_one_that_rests(on_bench: Dut, side: int) -> None:
     for speed in (30.0, 120.0):
@@ -160,7 +160,7 @@ def test_gang_and_place_are_numbers_for_the_host(dut: Dut, name: str, values: tu
     assert seen == [(m.State.FOLLOWING, 600)] * len(values)
 
 
-@clause("parameters")
+@clause("parameters.loop")
 def test_a_drive_is_no_more_than_full(on_bench: Dut) -> None:
     most = {name.replace("-", "_"): BY_NAME[name].high for name in ("stiffness", "minimum-drive", "damping")}
     for error in (-3000, 3000):

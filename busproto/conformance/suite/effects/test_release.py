@@ -130,9 +130,12 @@ def test_it_swings_within_the_ends(dut: Dut, side: int) -> None:
 
 @shows(m.Status, "is_showing")
 @clause("op.45", "does.shows", "op.44")
-@pytest.mark.parametrize("duration_ds", [1, 2, 26, 100])
-@pytest.mark.parametrize("is_engaged", [False, True], ids=["limp", "engaged"])
-def test_it_shows_itself_for_as_long_as_it_was_told(dut: Dut, duration_ds: int, is_engaged: bool) -> None:
+@pytest.mark.parametrize(
+    ("is_engaged", "duration_ds"), [(False, 1), (False, 26), (False, 100), (True, 1), (True, 26)], ids=str
+)
+def test_it_shows_itself_for_as_long_as_it_was_told(dut: Dut, is_engaged: bool, duration_ds: int) -> None:
+    if duration_ds > 50:
+        dut.require_virtual("ten seconds are long")
     dut.put({"soft-start": 0, "loss-time-out": 10_000, "loss-action": 1})
     if is_engaged:
         dut.demand(0.1)

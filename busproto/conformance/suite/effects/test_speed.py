@@ -183,9 +183,16 @@ def test_engage_while_it_follows_begins_a_soft_start_anew(dut: Dut) -> None:
 @effect("soft-start")
 @shows(m.Status, "state")
 @clause("does.soft-start", "states")
-@pytest.mark.parametrize("by", ["demand", "engage", "demand all"])
-@pytest.mark.parametrize("soft_ms", [1, 40, 255, 256, 1000, 5000])
-def test_the_state_tells_how_long_the_soft_start_lasts(dut: Dut, soft_ms: int, by: str) -> None:
+@pytest.mark.parametrize(
+    ("by", "soft_ms"),
+    [
+        *(("demand", soft_ms) for soft_ms in (1, 255, 256, 1000, 5000)),
+        *((by, soft_ms) for by in ("engage", "demand all") for soft_ms in (1, 300)),
+    ],
+)
+def test_the_state_tells_how_long_the_soft_start_lasts(dut: Dut, by: str, soft_ms: int) -> None:
+    if soft_ms > 1000:
+        dut.require_virtual("five seconds are long")
     dut.put({"soft-start": soft_ms, "loss-time-out": 10_000, "channel": 1})
     actions = {
         "demand": lambda: dut.demand(0.01),
@@ -266,7 +273,7 @@ def test_a_longer_time_makes_a_soft_start_that_runs_longer(dut: Dut) -> None:
 # --- rest -----------------------------------------------------------------------------------------------------------
 
 
-@clause("does.angle", "does.slew")
+@clause("does.angle", "does.slew", "parameters.loop")
 @pytest.mark.parametrize("fraction", [1.0, -1.0, 0.62, -0.37, 0.01, -0.01])
 def test_with_factory_values_an_arm_rests_near_its_target_from_either_side(dut: Dut, fraction: float) -> None:
     dut.put({"loss-time-out": 5000, "soft-start": 0})
