@@ -183,6 +183,7 @@ def test_let_go_while_it_swings_it_is_limp(dut: Dut) -> None:
     for _ in range(6):
         dut.pass_time(150 * MS)
         status = dut.report()
+        assert status.is_showing == 1, "limp, it shows itself by the flag, for as long as it was told"
         assert status.state is m.State.RELEASED
         assert status.demand_cdeg == status.position_cdeg
         assert_drive(dut, status.state)

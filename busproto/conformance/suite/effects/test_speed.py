@@ -10,13 +10,19 @@ from busproto.conformance.suite.effects.arms import (
     DRIVEN,
     NEAR_CDEG,
     SETTLED_NS,
+    Act,
+    asked,
     driven,
+    in_turn,
     led_to_cdeg,
     place,
+    put,
     ready,
+    wait,
 )
 from busproto.conformance.suite.effects.cover import effect, shows
 from busproto.wire import messages as m
+from busproto.wire.parameters import LOSS_HOLD, LOSS_PRESET
 
 LATE_NS = 3 * MS
 """An actuator may look at its clock once in a while."""
@@ -234,6 +240,54 @@ def test_a_soft_start_begins_where_the_arm_is(on_bench: Dut, at_deg: float) -> N
         assert late > 0
         assert all(one <= late for one in early)
         assert early[0] <= late // 2, f"from {at_deg} deg it drives with {early} of 1000 at first, with {late} later"
+
+
+BEFORE: dict[str, Act] = {
+    "limp": in_turn(),
+    "released": in_turn(
+        asked(m.Demand(0)), asked(m.Release()), asked(m.Engage()), put(loss_time_out=20), wait(40 * MS)
+    ),
+    "lost, limp": in_turn(asked(m.Demand(0)), put(loss_time_out=20), wait(40 * MS)),
+    "lost, hold": in_turn(asked(m.Demand(0)), put(loss_time_out=20, loss_action=LOSS_HOLD), wait(40 * MS)),
+    "lost, preset": in_turn(asked(m.Demand(0)), put(loss_time_out=20, loss_action=LOSS_PRESET), wait(40 * MS)),
+}
+
+
+@clause("does.engages", "does.again", "parameters.soft-start")
+@pytest.mark.parametrize("by", ["demand", "demand all"])
+@pytest.mark.parametrize("before", BEFORE)
+def test_a_demand_takes_hold_where_the_arm_is(on_bench: Dut, before: str, by: str) -> None:
+    dut = on_bench
+    for at_deg, target_deg in ((60.0, -70.0), (-45.5, 45.0)):
+        place(dut, 0.0)
+        ready(dut, channel=1, travel=18_000, loss_action=0, dead_band=0, minimum_drive=0, damping=0, stiffness=30)
+        BEFORE[before](dut)
+        place(dut, at_deg)
+        dut.put({"soft-start": 2000, "loss-time-out": 5000})
+        demand = round(target_deg / 90 * m.MAX_DEMAND)
+        dut.ask(m.Demand(demand), m.Moving) if by == "demand" else dut.tell(m.DemandAll((demand,)))
+        dut.pass_time(5 * MS)
+        assert dut.report().state is m.State.SOFT_STARTING
+        assert abs(driven(dut)) < 50, f"{before}: taken hold of, the arm at {at_deg} deg is driven with {driven(dut)}"
+        dut.pass_time(1000 * MS)
+        assert driven(dut) * (target_deg - at_deg) > 0
+        dut.restart()
+
+
+@clause("does.slew", "does.motion")
+@pytest.mark.parametrize("by", ["demand", "demand all"])
+def test_an_arm_follows_a_stream_of_demands(dut: Dut, by: str) -> None:
+    dut.require_virtual("a stream of demands needs its times kept")
+    ready(dut, channel=1)
+    dut.settle(-0.3)
+    for step in range(-30, 31):
+        demand = 100 * step
+        dut.ask(m.Demand(demand), m.Moving) if by == "demand" else dut.tell(m.DemandAll((demand,)))
+        dut.pass_time(12 * MS)
+        status = dut.report()
+        assert status.demand_cdeg == pytest.approx(60 * step, abs=2)
+        assert status.position_cdeg == pytest.approx(60 * step, abs=300)
+    assert dut.settle(0.3).position_cdeg == pytest.approx(1800, abs=NEAR_CDEG)
 
 
 @clause("does.soft-start", "parameters.soft-start", "does.engages", "states")

@@ -229,10 +229,13 @@ def test_each_cell_of_the_table_of_state_changes(dut: Dut, event: Event, way: in
         assert answer.state in wanted, f"{state.name}, then {event.text}: its answer says {answer.state.name}"
     if m.State.FAULTED in wanted and not event.is_hot:
         wanted = {m.State.LIMP}  # the report that looks at it ends the fault
-    came = dut.report().state
+    status = dut.report()
+    came = status.state
     names = " or ".join(sorted(one.name for one in wanted))
     assert came in wanted, f"{state.name}, then {event.text}: {names} was expected, it is {came.name}"
     assert_drive(dut, came)
+    if came in m.LIMP_STATES:
+        assert status.demand_cdeg == status.position_cdeg, "limp, where the arm is was expected as its target"
 
 
 @shows(m.Released, "state")
@@ -280,6 +283,38 @@ def test_every_other_request_leaves_each_state(dut: Dut, state: m.State) -> None
         came = dut.report().state
         assert came is state, f"{state.name}, then {OPERATIONS[number].name}: it is {came.name}"
         assert_drive(dut, came)
+
+
+@clause("does.limp", "does.motion", "states")
+@pytest.mark.parametrize(
+    "state", [one for one in m.State if one is not m.State.FAULTED], ids=lambda one: one.name.lower()
+)
+def test_a_hand_moves_a_limp_arm_and_no_other(dut: Dut, state: m.State) -> None:
+    side = dut.beside("hand")
+    bring(dut, state, heat=False)
+    at = dut.report().position_cdeg
+    side.order("hand", f"{at / 100 + 20:g}")
+    dut.pass_time(600 * MS)
+    status = dut.report()
+    moved = status.position_cdeg - at
+    if state in m.LIMP_STATES:
+        assert moved == pytest.approx(2000, abs=100), f"{state.name}: a hand moves the arm by {moved / 100} deg"
+        assert status.demand_cdeg == status.position_cdeg
+    else:
+        assert abs(moved) < 1000, f"{state.name}: a hand moves the arm by {moved / 100} deg"
+
+
+@shows(m.Moving, "state")
+@shows(m.Engaged, "state")
+@clause("states", "does.soft-start", "op.41", "op.43")
+@pytest.mark.parametrize("soft_ms", [0, 5000])
+def test_an_answer_tells_the_state_right_after_the_request(dut: Dut, soft_ms: int) -> None:
+    dut.put({**CALM, "soft-start": soft_ms})
+    wanted = m.State.SOFT_STARTING if soft_ms else m.State.FOLLOWING
+    assert dut.demand(0.1).state is wanted
+    assert dut.ask(m.Engage(), m.Engaged).state is wanted
+    dut.ask(m.Release(), m.Released)
+    assert dut.ask(m.Engage(), m.Engaged).state is wanted
 
 
 @clause("states", "does.limp", "does.engages", "does.refuse")
