@@ -70,6 +70,7 @@ class Dut:
         address: its present address.
         bus: the virtual bus, None on a port.
         actuator: the simulator's view of it, None on a port.
+        bench: the desk bench that a firmware reads and drives in place of an arm, None where it has an arm.
         side: the side channel; None on a port that has none.
         others: uids of the other actuators on a port; in process they are `neighbours`.
         log: (ns, whether sent, bytes) of each write and of each read that brought bytes, echo included.
@@ -95,6 +96,7 @@ class Dut:
         self.address = address
         self.bus = bus
         self.actuator = actuator
+        self.bench: Any = None
         self.side = side
         self.echoes = echoes
         self.others = others

@@ -219,7 +219,7 @@ def _require_offered(dut: Dut, request: pytest.FixtureRequest) -> None:
 @pytest.fixture
 def dut_build(dut_target: Target, request: pytest.FixtureRequest) -> Callable[..., Dut]:
     """Builds further actuators under test in process (`InProcess.build`): address, stored settings, line rate, clock,
-    neighbours.
+    neighbours, rating, bench.
 
     On a port there is only one, again as after power-up; a case that needs more is not checked.
     """
@@ -228,7 +228,9 @@ def dut_build(dut_target: Target, request: pytest.FixtureRequest) -> Callable[..
 
     def build(**named: Any) -> Dut:
         if not isinstance(dut_target, InProcess) and named:
-            not_checked("it needs a target in process: with other actuators, or with a clock error")
+            not_checked(
+                "it needs a target in process: with other actuators, a clock error, another rating, or on a bench"
+            )
         if isinstance(dut_target, InProcess):
             _require_offered(dut_target.build(request.node.name), request)
             dut = dut_target.build(request.node.name, **named)
@@ -240,6 +242,12 @@ def dut_build(dut_target: Target, request: pytest.FixtureRequest) -> Callable[..
         return dut
 
     return build
+
+
+@pytest.fixture
+def on_bench(dut_build: Callable[..., Dut]) -> Dut:
+    """A firmware under test on a desk bench (`Dut.bench`); where the target cannot be, the case is not checked."""
+    return dut_build(on_bench=True)
 
 
 @pytest.fixture

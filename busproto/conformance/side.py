@@ -151,6 +151,10 @@ class Beside:
         """Send an order about the actuator under test."""
         self._side.follow(f'{word} "{self._label}" {rest}'.rstrip())
 
+    def order_all(self, word: str, rest: str) -> None:
+        """Send an order about the bus as a whole."""
+        self._side.follow(f"{word} {rest}")
+
     def now_ns(self) -> int:
         """The clock of the line, ns."""
         return int(self._side.follow("heard 9e18")["now_ns"])

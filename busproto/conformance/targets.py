@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from busproto.conformance.calls import EPOCH, window_ns
-from busproto.conformance.dut import MS, QUIET_PORT_NS, Dut, replies_in
+from busproto.conformance.dut import MS, QUIET_PORT_NS, Dut, not_checked, replies_in
 from busproto.conformance.side import Beside, InProcessSide, TcpSide
-from busproto.errors import AddressConflictError, BusError, InputError, ReplyTimeoutError
+from busproto.errors import AddressConflictError, BusError, InputError, NodeRefusedError, ReplyTimeoutError
 from busproto.ops import Link, assign, describe, find, restart, transact
 from busproto.ops.addressing import write_address
 from busproto.ops.steps import Steps
@@ -40,6 +40,7 @@ HOME: Final = 5
 """Address of the actuator under test in process, and on a port where it has none."""
 UID: Final = bytes.fromhex("d17e00c3005a8101")
 MODEL_NAME: Final = "under test"
+NO_BENCH: Final = "only a firmware in C reads and drives a desk bench"
 CHANCES: Final = 4
 HUSH_SLOTS: Final = 64
 """Slots of the call in which neighbours answer that are then acknowledged."""
@@ -90,19 +91,26 @@ class InProcess:
         clock_ppm: int = 0,
         clock_us: int | None = None,
         neighbours: Mapping[bytes, int] | None = None,
+        rating: Mapping[str, Any] | None = None,
+        on_bench: bool = False,
     ) -> Dut:
         """A bus with the actuator under test, and with neighbours (address by uid), which are the simulator's own.
 
         `clock_us`: the count of its clock at power-up, 0 to 2^32 - 1 us; None for any. The simulator's own actuator has
-        no such clock: to it every count is the same.
+        no such clock: to it every count is the same. `rating` holds what differs in its model; `on_bench` puts a
+        firmware on a desk bench (`Dut.bench`).
         """
         from busproto.sim.bus import VirtualBus
         from busproto.sim.kernel import Kernel
 
         bus = VirtualBus(Kernel(random.Random(f"{self.seed} {name}").getrandbits(32)), baud=baud)
-        actuator = self._plug(bus, self.target, UID, address, stored or {}, clock_ppm, clock_us)
+        if on_bench and self.target == PYTHON:
+            not_checked(NO_BENCH)
+        which: dict[str, Any] = {"clock_ppm": clock_ppm, "clock_us": clock_us, "rating": rating, "on_bench": on_bench}
+        actuator = self._plug(bus, self.target, UID, address, stored or {}, **which)
         side = Beside(InProcessSide(bus), UID)
         dut = Dut(bus.host, uid=UID, address=address, bus=bus, actuator=actuator, side=side)
+        dut.bench = actuator.arm if on_bench else None
         dut.neighbours = [self._plug(bus, PYTHON, uid, at, {}) for uid, at in (neighbours or {}).items()]
         if self._rows is not None:
             dut.keep_rows(self._rows)
@@ -115,17 +123,22 @@ class InProcess:
         uid: bytes,
         address: int,
         stored: Mapping[str, RawValue],
+        *,
         clock_ppm: int = 0,
         clock_us: int | None = None,
+        rating: Mapping[str, Any] | None = None,
+        on_bench: bool = False,
     ) -> Any:
         from busproto.sim.actuators.actuator import Actuator
         from busproto.sim.actuators.model import ActuatorModel
         from busproto.sim.native.device import Device
+        from busproto.sim.native.device_bench import Bench
+        from busproto.sim.native.device_plant import Plant
 
         named: dict[str, Any] = {
             "label": f"actuator {len(bus.actuators)}",
             "uid": uid,
-            "model": ActuatorModel(MODEL_NAME),
+            "model": ActuatorModel(**{"name": MODEL_NAME, **(rating or {})}),
             "address": address,
             "stored": dict(stored),
             "position_deg": 0.0,
@@ -135,7 +148,8 @@ class InProcess:
         if target == PYTHON:
             made: Any = Actuator(bus.kernel, bus.line, address_changed=lambda _: bus.index(), **named)
         else:
-            made = Device(bus.kernel, bus.line, library=target, clock_us=clock_us, **named)
+            plant = Bench if on_bench else Plant
+            made = Device(bus.kernel, bus.line, library=target, clock_us=clock_us, plant=plant, **named)
             self.libraries.add(made.library_path)
         bus.add(made)
         return made
@@ -226,8 +240,10 @@ class OnPort:
             link.session.echoes = self._echoes
             try:
                 return link.run(make())
-            except ReplyTimeoutError:
-                if chance == CHANCES - 1:
+            except (ReplyTimeoutError, NodeRefusedError) as error:
+                # a write whose reply came too late may still be under way, and then refuses the next one
+                is_busy = not isinstance(error, NodeRefusedError) or error.code == m.Outcome.STORE_FAILED
+                if chance == CHANCES - 1 or not is_busy:
                     raise
                 self.transport.read_until(self.transport.now_ns() + PATIENCE_NS)
         raise AssertionError

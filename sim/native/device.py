@@ -76,8 +76,10 @@ class Device(Fed[Plant]):
         own_baud: int | None = None,
         clock_ppm: int = 0,
         clock_us: int | None = None,
+        plant: type[Plant] = Plant,
     ) -> None:
         """`stored` are raw settings that differ from the factory's; None for empty stored memory without an address.
+        `plant` is what it drives: an arm, or a bench.
 
         `clock_us` is the count of its clock now, 0 to 2^32 - 1 us; None for any.
 
@@ -88,7 +90,7 @@ class Device(Fed[Plant]):
         self.uid = uid
         self.model = model
         self.tag = device_tag(uid)
-        self.arm = Plant(kernel, label, model, position_deg, supply_mv)
+        self.arm = plant(kernel, label, model, position_deg, supply_mv)
         self.is_powered = False
         self.is_mute = False
         self.own_baud = own_baud

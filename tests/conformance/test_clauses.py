@@ -11,8 +11,8 @@ import pytest
 
 import busproto.conformance.suite
 from busproto.conformance.clauses import CLAUSES, EXTENSIONS, Clause, clause, part_of_case
+from busproto.conformance.suite.effects.test_states import ASKED, DO
 from busproto.conformance.suite.test_refusals import BUSY, CASES
-from busproto.conformance.suite.test_states import ASKED, DO
 from busproto.wire.message import OPERATIONS
 from busproto.wire.page.data import numbered
 from busproto.wire.page.refusals import ROWS

@@ -247,15 +247,23 @@ PARAMETER_RULES: Final = (
         "parameters.under-voltage",
         "The fault bit 'under voltage' is set while `supply_mv` is below `under-voltage`, and changes nothing else.",
     ),
+    Rule(
+        "parameters.loop",
+        "What the table 'The position loop' says that a word means at least, an actuator MUST keep.",
+    ),
 )
 
 PROMISES: Final = (
     (
         "stiffness",
-        "100 is the stiffest loop that the maker allows; the drive per degree of error rises with it. How much is not "
-        "defined.",
+        "100 is the stiffest loop that the maker allows; the drive per degree of error rises with it, up to full "
+        "drive, and is in the sense of the error. How much is not defined.",
     ),
-    ("damping", "more takes more speed out of the loop. How much is not defined."),
+    (
+        "damping",
+        "more takes more speed out of the loop: an arm that moves gets less drive along its motion, one at rest as "
+        "much as before. How much is not defined.",
+    ),
     (
         "minimum-drive",
         "share of full drive that is added in the sense of the error outside `dead-band`. It MAY fade in over the last "
@@ -269,8 +277,8 @@ PROMISES: Final = (
     (
         "overload-limit",
         "the share is that of the rated stall torque, measured or taken from the motor's share of the rated stall "
-        "current. A device MAY report only what lasts longer than 0.2 s. Overload changes nothing but its fault bit, "
-        "and is never reported while limp.",
+        "current, right to 3 %. A device MAY report only what lasts longer than 0.2 s; what lasts or is over for 0.5 s "
+        "is told. Overload changes nothing but its fault bit, and is never reported while limp.",
     ),
     (
         "accuracy",
@@ -278,4 +286,4 @@ PROMISES: Final = (
         "rest), and temperature is right to 10 degC.",
     ),
 )
-"""What the suite demands of the position loop only in part, or not at all: no rules."""
+"""What parameters.loop demands of the position loop: no more than this is promised."""

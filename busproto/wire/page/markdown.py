@@ -203,11 +203,11 @@ def _state_changes(spec: dict[str, Any]) -> list[str]:
         ),
         "",
         *table(head, rows),
-        "### Informative: the position loop",
+        "### The position loop",
         "",
         *paragraph(
             "How an arm comes to its target is left to the maker, within does.slew and the soft start. These words of "
-            "the parameter table are promises of no more than this:"
+            "the parameter table promise this and no more (parameters.loop):"
         ),
         "",
         *table(("what", "what it means at least"), [(f"`{name}`", text) for name, text in PROMISES]),

@@ -6,11 +6,12 @@ import pytest
 
 from busproto.conformance.clauses import clause
 from busproto.conformance.dut import MS, Dut
+from busproto.conformance.suite.effects.arms import DRIVEN, ROUNDED_CDEG, assert_drive
+from busproto.conformance.suite.effects.cover import effect, shows
 from busproto.wire import messages as m
 from busproto.wire.parameters import LOSS_HOLD, LOSS_LIMP, LOSS_PRESET
 
 LOST = {m.State.LOST_LIMP, m.State.LOST_HOLD, m.State.LOST_PRESET}
-DRIVEN = {m.State.SOFT_STARTING, m.State.FOLLOWING}
 STATE_OF = {LOSS_LIMP: m.State.LOST_LIMP, LOSS_HOLD: m.State.LOST_HOLD, LOSS_PRESET: m.State.LOST_PRESET}
 ACTIONS = pytest.mark.parametrize("action", [LOSS_LIMP, LOSS_HOLD, LOSS_PRESET], ids=["limp", "hold", "preset"])
 
@@ -34,8 +35,9 @@ def assert_never_lost(dut: Dut) -> None:
     assert not status.faults & m.Fault.DEMAND_LOST, "the demand was lost though it came in time"
 
 
+@effect("loss-time-out")
 @clause("does.loss", "faults", "states")
-@pytest.mark.parametrize("time_out_ms", [20, 100, 500, 1500])
+@pytest.mark.parametrize("time_out_ms", [20, 100, 255, 256, 500, 1500])
 def test_the_loss_time_out_is_kept(dut: Dut, time_out_ms: int) -> None:
     dut.put({"soft-start": 0, "loss-time-out": 3000})
     dut.demand(0.0)
@@ -107,9 +109,80 @@ def test_the_loss_action_is_done(dut: Dut, action: int) -> None:
     else:
         assert status.demand_cdeg == pytest.approx(-1000, abs=2)
         assert status.position_cdeg == pytest.approx(-1000, abs=150)
-    if dut.is_virtual:
-        is_limp = dut.actuator.arm.target_deg is None
-        assert is_limp == (action == LOSS_LIMP)
+    assert_drive(dut, status.state)
+
+
+@effect("preset", "loss-action", "end-low", "end-high")
+@shows(m.Status, "demand_cdeg")
+@clause("does.loss", "does.ends", "does.settings")
+def test_the_preset_is_where_it_says_within_the_ends(dut: Dut) -> None:
+    dut.put({"soft-start": 5000, "loss-time-out": 20, "loss-action": LOSS_PRESET, "direction": 1, "neutral": 500})
+    dut.put({"correction": (-100, 200), "travel": 6000})
+    dut.demand(0.3)
+    dut.pass_time(40 * MS)
+    for low, high in ((-9000, 9000), (-4000, 1000), (0, 300)):
+        dut.put({"end-low": low, "end-high": high})
+        for preset in (-9000, -4567, -256, -1, 0, 1, 255, 4567, 9000):
+            dut.put({"preset": preset})
+            status = dut.report()
+            assert status.state is m.State.LOST_PRESET
+            wanted = min(high, max(low, preset))
+            assert status.demand_cdeg == pytest.approx(wanted, abs=ROUNDED_CDEG), f"preset {preset / 100} deg"
+
+
+@effect("loss-action", "preset")
+@clause("does.loss")
+@ACTIONS
+@pytest.mark.parametrize("by", ["demand", "demand all", "engage"])
+def test_the_loss_action_is_that_of_the_moment_of_the_loss(dut: Dut, action: int, by: str) -> None:
+    dut.put({"soft-start": 0, "loss-time-out": 5000, "channel": 1, "loss-action": (action + 1) % 3, "preset": -1500})
+    dut.settle(0.2)
+    if by == "demand all":
+        dut.tell(m.DemandAll((1500,)))
+    elif by == "engage":
+        dut.ask(m.Engage(), m.Engaged)
+    before = dut.report()
+    dut.put({"loss-action": action, "loss-time-out": 30})
+    dut.pass_time(60 * MS)
+    status = dut.report()
+    assert status.state is STATE_OF[action]
+    assert_drive(dut, status.state)
+    wanted = {LOSS_LIMP: status.position_cdeg, LOSS_HOLD: before.demand_cdeg, LOSS_PRESET: -1500}[action]
+    assert status.demand_cdeg == pytest.approx(wanted, abs=ROUNDED_CDEG)
+    later = dut.report()
+    assert later.state is STATE_OF[action]
+    dut.put({"loss-action": (action + 1) % 3})
+    dut.pass_time(60 * MS)
+    assert dut.report().state is STATE_OF[action], "a loss action that is written later does not change what it did"
+
+
+@effect("loss-time-out")
+@clause("does.loss", "does.write")
+def test_a_time_out_that_is_written_acts_at_once(dut: Dut) -> None:
+    dut.put({"soft-start": 0, "loss-time-out": 10_000})
+    since = dut.during(lambda: dut.demand(0.0))
+    dut.put({"loss-time-out": 500})
+    check_time_out(dut, since, 500)
+    dut.put({"loss-time-out": 300})
+    dut.demand(0.0)
+    dut.pass_time(100 * MS)
+    dut.put({"loss-time-out": 5000})
+    dut.pass_time(400 * MS)
+    assert dut.report().state in DRIVEN
+    dut.put({"loss-time-out": 50})
+    assert dut.report().state in LOST
+
+
+@effect("loss-time-out")
+@clause("does.loss")
+def test_the_longest_time_out_is_kept(dut: Dut) -> None:
+    dut.require_virtual("ten seconds are long")
+    dut.put({"soft-start": 0, "loss-time-out": 10_000})
+    dut.demand(0.0)
+    dut.pass_time(9_985 * MS)
+    assert dut.report().state in DRIVEN
+    dut.pass_time(15 * MS)
+    assert dut.report().state in LOST
 
 
 @clause("does.loss", "does.ends")

@@ -1,0 +1,1 @@
+"""Effects on the arm, and every field of every report and reply."""
