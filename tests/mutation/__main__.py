@@ -11,9 +11,6 @@ alone). `--state` keeps the verdicts, so that an interrupted run goes on where i
 from __future__ import annotations
 
 import argparse
-import dataclasses
-import hashlib
-import json
 import sys
 import time
 from collections.abc import Sequence
@@ -21,6 +18,7 @@ from pathlib import Path
 from typing import Final
 
 from tests.mutation import cover, judge, report
+from tests.mutation.draw import keep, kept, key
 
 ROOT: Final = Path(__file__).parents[2]
 
@@ -52,41 +50,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stdout.write(f"changed since it was recorded which tests run them: {', '.join(changed)}; --record does\n")
         return 2
     tasks = judge.sampled(ROOT, given.mutants, given.seed, given.only)
-    done = {name: one for name, one in kept(given.state).items() if one.is_killed or not given.again}
-    verdicts = [done[key(task)] for task in tasks if key(task) in done]
-    todo = {task.mutant.name: task for task in tasks if key(task) not in done}
+    done = {name: one for name, one in kept(given.state, judge.Verdict).items() if one.is_killed or not given.again}
+    verdicts = [done[key(task.mutant)] for task in tasks if key(task.mutant) in done]
+    todo = {task.mutant.name: task for task in tasks if key(task.mutant) not in done}
     given.state.parent.mkdir(parents=True, exist_ok=True)
     begun = time.monotonic()
     with given.state.open("a", encoding="utf-8") as state:
         for number, verdict in enumerate(judge.judged(ROOT, list(todo.values()), known, given.jobs), 1):
             verdicts.append(verdict)
-            row = {"key": key(todo[verdict.name]), **dataclasses.asdict(verdict)}
-            state.write(json.dumps(row) + "\n")
-            state.flush()
+            keep(state, todo[verdict.name].mutant, verdict)
             passed_s = time.monotonic() - begun
             sys.stderr.write(f"{number}/{len(todo)} {passed_s:.0f} s  {verdict.outcome}: {verdict.name}\n")
     said, share = report.text(verdicts, report.known())
     sys.stdout.write(f"seed {given.seed}\n{said}\n")
     return 0 if share >= given.least else 1
-
-
-def key(task: judge.Task) -> str:
-    """Tells a mutant from all others, of other versions of its file too; a change of the tests is no reason to judge
-    it again (take the state file away for that)."""
-    return hashlib.sha256(f"{task.mutant.path}\0{task.mutant.source}".encode()).hexdigest()
-
-
-def kept(path: Path) -> dict[str, judge.Verdict]:
-    """The verdicts of an earlier run, by key; a last line that was torn is left out."""
-    found: dict[str, judge.Verdict] = {}
-    for line in path.read_text("utf-8").splitlines() if path.exists() else []:
-        try:
-            row = json.loads(line)
-        except json.JSONDecodeError:
-            continue
-        name = row.pop("key")
-        found[name] = judge.Verdict(**row)
-    return found
 
 
 if __name__ == "__main__":

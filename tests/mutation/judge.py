@@ -23,6 +23,7 @@ from typing import Final
 
 from tests.mutation import plugin
 from tests.mutation.cover import Cover, files, surroundings
+from tests.mutation.draw import drawn
 from tests.mutation.operators import Mutant, Slip, slips
 
 KILLED, SURVIVED, TIMED_OUT, UNREACHED = "killed", "survived", "timed out", "no test runs it"
@@ -87,21 +88,12 @@ def sampled(root: Path, count: int, seed: int, only: Sequence[str] = ("",)) -> l
         texts[name] = path.read_text("utf-8")
         for slip in slips(texts[name]):
             by_line[name, slip.line].append(slip)
-    draw = random.Random(seed)
-    places = sorted(by_line)
-    draw.shuffle(places)
-    tasks: list[Task] = []
-    for place in places:
-        if len(tasks) == count:
-            break
-        row, name = by_line[place], place[0]
-        draw.shuffle(row)
-        for slip in row:
-            made = slip.applied(texts[name], name)
-            if made is not None:
-                tasks.append(Task(made, slip.lines))
-                break
-    return tasks
+
+    def made(place: tuple[str, int], slip: Slip) -> Task | None:
+        mutant = slip.applied(texts[place[0]], place[0])
+        return Task(mutant, slip.lines) if mutant else None
+
+    return drawn(by_line, count, random.Random(seed), made)
 
 
 @contextmanager

@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 
 from tests.mutation import cover, plugin, report
-from tests.mutation.__main__ import kept
 from tests.mutation.cover import Cover
+from tests.mutation.draw import kept
 from tests.mutation.judge import KILLED, SURVIVED, TIMED_OUT, UNREACHED, Task, Verdict, copies, judge, sampled
 from tests.mutation.operators import Mutant, slips
 
@@ -246,13 +246,13 @@ def test_the_report_names_survivors_with_their_reason_and_gives_the_share_with_i
 
 def test_verdicts_are_kept_and_a_torn_last_line_is_left_out(tmp_path: Path) -> None:
     path = tmp_path / "state.jsonl"
-    assert kept(path) == {}
+    assert kept(path, Verdict) == {}
     one = verdict(5, KILLED)
     row = json.dumps(
         {"key": "k", "name": one.name, "what": one.what, "outcome": KILLED, "tests": 4, "by": "", "took_s": 1.0}
     )
     path.write_text(f"{row}\n{row[:20]}")
-    assert kept(path) == {"k": one}
+    assert kept(path, Verdict) == {"k": one}
 
 
 def test_the_known_survivors_are_of_lines_that_stand_there() -> None:
