@@ -1,7 +1,8 @@
 """What pytest does inside a run for mutants: tell which test covers which line, or run a list of tests in its order.
 
-``-p tests.mutation.plugin``. With ``BUSPROTO_MUTATION_RECORD=FILE`` every test's lines and its time go to that file;
-with ``BUSPROTO_MUTATION_ORDER=FILE`` only the tests named there are run, in that order.
+``-p tests.mutation.plugin``. With ``BUSPROTO_MUTATION_RECORD=FILE`` every test's lines, of the folders that
+``BUSPROTO_MUTATION_ROOMS`` names, and its time go to that file; with ``BUSPROTO_MUTATION_ORDER=FILE`` only the tests
+named there are run, in that order.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ import pytest
 
 RECORD: Final = "BUSPROTO_MUTATION_RECORD"
 ORDER: Final = "BUSPROTO_MUTATION_ORDER"
-ROOMS: Final = ("ops", "plan", "session", "rig")
+ROOMS: Final = "BUSPROTO_MUTATION_ROOMS"
 MOST_MEMORY_BYTES: Final = 6 << 30
 """A mutant that gathers without end fails instead of taking the machine along."""
 MOST_CPU_S: Final = 40.0
@@ -37,7 +38,7 @@ class Recorder:
         worker = os.environ.get("PYTEST_XDIST_WORKER", "")
         self._path = path.with_name(path.name + worker)
         self._root = config.rootpath
-        include = [str(config.rootpath / "busproto" / room / "*") for room in ROOMS]
+        include = [str(config.rootpath / room / "*") for room in os.environ[ROOMS].split(os.pathsep)]
         self._coverage = coverage.Coverage(data_file=None, include=include, config_file=False)
         self._took_s: dict[str, float] = {}
         self._failed: set[str] = set()

@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Final
 
 from tests.mutation.draw import CONFIDENCE, interval
+from tests.mutation.grounds import HOST
 from tests.mutation.judge import TIMED_OUT, UNREACHED, Verdict
 
-KNOWN_FILE: Final = Path(__file__).with_name("survivors.toml")
+KNOWN_FILE: Final = Path(__file__).with_name(HOST.survivors)
 
 
 @dataclass(frozen=True, slots=True)
