@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from typing import Final
+from typing import Any, Final
 
+from busproto.sim.line.hearing import Transmission
 from busproto.sim.native.device_library import REFERENCE
 from busproto.wire import encode_frame
 from busproto.wire import messages as m
@@ -21,6 +22,8 @@ from tests.firmware.talk import Talk
 from tests.ops.helpers import MS
 
 WORLD_SHARE: Final = 0.02
+MOST: Final = 120
+"""So much is told of what differs, characters."""
 MINUTE_NS: Final = 60_000 * MS
 SUPPLIES_MV: Final = (4000, 5500, 7000, 7400, 8400)
 
@@ -62,7 +65,8 @@ class Twins:
         """Something befalls both, then time passes. Raises Difference."""
         told = []
         for side in (self.good, self.bad):
-            side.bus.line.record = record = []
+            record: list[Transmission] = []
+            side.bus.line.record = record
             action(side)
             begun_ns = side.bus.kernel.now_ns
             side.bus.kernel.run_until(begun_ns + pause_ns)
@@ -71,25 +75,24 @@ class Twins:
         self._compare(what, told)
 
     def _compare(self, what: str, told: list[list[tuple[int, bytes]]]) -> None:
-        pairs = [("says", *told)]
-        for name, of in (
-            ("address", lambda side: side.one.address),
-            ("arm", lambda side: (side.one.arm.position_deg, side.one.arm.is_on)),
-            ("stored memory", lambda side: side.one.pages),
-        ):
-            pairs.append((name, of(self.good), of(self.bad)))
+        pairs = [("says", _words(told[0]), _words(told[1]))]
+        for name, of in _SEEN.items():
+            pairs.append((name, f"{of(self.good.one)}", f"{of(self.bad.one)}"))
         for name, good, bad in pairs:
             if good != bad:
-                raise Difference(f"step {self.steps}, {what}: {name} {_short(good)}, with the slip {_short(bad)}")
+                raise Difference(f"step {self.steps}, {what}: {name} {good[:MOST]}, with the slip {bad[:MOST]}")
 
 
-def _short(value: object) -> str:
-    text = ", ".join(f"{data.hex()} at {at}" for at, data in value) if _is_said(value) else f"{value}"
-    return text[:120] or "nothing"
+_SEEN: Final[dict[str, Callable[[Any], object]]] = {
+    "has the address": lambda one: one.address,
+    "has the arm at": lambda one: (one.arm.position_deg, one.arm.is_on),
+    "has in stored memory": lambda one: [page.hex() for page in one.pages],
+}
+"""What is the same of both, besides what they say."""
 
 
-def _is_said(value: object) -> bool:
-    return isinstance(value, list) and all(isinstance(one, tuple) for one in value)
+def _words(said: list[tuple[int, bytes]]) -> str:
+    return ", ".join(f"{data.hex()} after {at / 1000:g} us" for at, data in said) or "nothing"
 
 
 def befall(rng: random.Random, twins: Twins) -> None:

@@ -33,8 +33,8 @@ REFUSED: Final = (
     "-Werror=implicit-function-declaration",
 )
 """What no compiler of the house lets pass: so a swap of a pointer and a number is no mutant."""
-QUICK: Final = ("-O2", "-flto")
-THOROUGH: Final = ("-O3", "-flto")
+QUICK: Final[tuple[str, ...]] = ("-O2", "-flto")
+THOROUGH: Final[tuple[str, ...]] = ("-O3", "-flto")
 """Compiled as a whole, with nothing but the interface to be seen, so that what is never called is left out."""
 Place = tuple[str, int, int]
 

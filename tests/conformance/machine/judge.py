@@ -159,11 +159,10 @@ def outcome_of(code: int) -> str:
 
 def _beside(mutant: Mutant, library: str, place: Path, took_s: float, steps: int, seed: int) -> Verdict:
     """The verdict of a survivor, with what it does in conversations."""
-    found = {"firmware": "", "python": ""}
+    firmware = python = ""
     if steps:
         came = child.in_process(beside.conversation, place / "talk", BESIDE_S, library, steps, seed)
-        for row in came.notes:
-            found.update(row)
-        if came.code:
-            found["firmware"] = found["firmware"] or f"the conversation ended with {came.code}"
-    return Verdict(mutant.name, mutant.what, SURVIVED, took_s=took_s, steps=steps, **found)
+        told = {name: said for row in came.notes for name, said in row.items()}
+        broke = f"the conversation ended with {came.code}" if came.code else ""
+        firmware, python = told.get("firmware", broke), told.get("python", "")
+    return Verdict(mutant.name, mutant.what, SURVIVED, took_s=took_s, steps=steps, firmware=firmware, python=python)

@@ -15,7 +15,7 @@ pytest.importorskip("tree_sitter_c")
 
 from busproto.sim.native.device_library import REFERENCE
 from tests.conformance import mutants
-from tests.conformance.machine import beside, child, command, report
+from tests.conformance.machine import beside, child, command, faults, report
 from tests.conformance.machine.faults import QUICK, THOROUGH, Compared, Texts, built
 from tests.conformance.machine.judge import (
     CAUGHT,
@@ -172,7 +172,7 @@ def test_beside_itself_the_firmware_shows_no_difference_and_beside_a_mutant_it_d
     library = built(texts.with_mutant(mutant), tmp_path)
     beside.conversation(note, f"{library}", 150, 3)
     assert [[*row] for row in noted] == [["firmware"], ["python"]]
-    assert "stored memory" in noted[0]["firmware"]
+    assert "has in stored memory" in noted[0]["firmware"]
 
 
 # --- what is kept, and the report ------------------------------------------------------------------------------
@@ -232,7 +232,7 @@ def test_a_run_goes_on_where_it_ended_and_fails_below_the_least_share(
 ) -> None:
     path = tmp_path / "state.jsonl"
     drawn = [Mutant("sim/firmware/toy.c", at, "relation", f"x > {at}", f"x >= {at}", f"text {at}") for at in range(4)]
-    monkeypatch.setattr(command.faults, "sampled", lambda *_: drawn)
+    monkeypatch.setattr(faults, "sampled", lambda *_: drawn)
     verdicts = [
         Verdict(one.name, one.what, CAUGHT if at else SURVIVED, "case", ("op.44",)) for at, one in enumerate(drawn)
     ]
@@ -251,7 +251,7 @@ def test_a_run_goes_on_where_it_ended_and_fails_below_the_least_share(
 def test_without_a_seed_another_is_drawn_and_printed(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(command.faults, "sampled", lambda *_: [])
+    monkeypatch.setattr(faults, "sampled", lambda *_: [])
     seeds = set()
     for _ in range(3):
         command.main(["--machine"])
