@@ -150,7 +150,7 @@ class Dut:
 
     def say(self, data: bytes) -> Said:
         """Put bytes on the line, after those still being sent."""
-        start_ns = max(self.now_ns, self._busy_until_ns())
+        start_ns = max(self.now_ns, self._free_ns)
         if self.echoes:
             self._echo += data
         self.log.append((start_ns, True, data))
@@ -159,9 +159,6 @@ class Dut:
         return Said(start_ns, self._free_ns)
 
     _free_ns = 0
-
-    def _busy_until_ns(self) -> int:
-        return self._free_ns
 
     def hear(self, until_ns: int, enough: Callable[[bytes], bool] = lambda _: False) -> bytes:
         """Bytes received until `until_ns`, or until `enough` is true of them; without echo."""

@@ -4,6 +4,8 @@ Builds the reference firmware with each seeded fault, runs the suite against it 
 caught it, and which clause that case cites. Fails unless every fault is caught by a case of a right clause, and
 nothing is wrong where none is seeded. Only the cases of the right clauses are run, up to the first that fails; with
 ``--whole`` every case is, and it is told how many failed.
+
+With ``--machine`` the faults are slips that a machine makes, see `tests.conformance.machine.command`.
 """
 
 from __future__ import annotations
@@ -20,12 +22,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from busproto.sim.native.device_build import compile_files
-from tests.conformance.seeded import FAULTS, Fault, woven_texts
+from tests.conformance.seeded import FAULTS, WEAVE_FLAGS, Fault, woven_texts
 
 ROOT = Path(__file__).parents[2]
 AS_IT_IS = Fault(0, "as it is shipped", "", "", "", ())
-WEAVE_FLAGS = ("-O1", "-Wno-error")
-"""A fault may leave something unused."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +120,10 @@ def line_of(caught: Caught) -> str:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """See the module. Returns the exit code."""
+    if "--machine" in (sys.argv[1:] if arguments is None else arguments):
+        from tests.conformance.machine import command  # needs a parser of C, which the others do not
+
+        return command.main(arguments)
     parser = argparse.ArgumentParser(prog="python -m tests.conformance.mutants", description=__doc__)
     parser.add_argument("number", nargs="*", type=int, help="only these (default: all)")
     parser.add_argument("--jobs", type=int, default=2, help="how many at a time (default: 2)")

@@ -13,6 +13,9 @@ from typing import Final
 from busproto.sim.native.device_build import firmware_texts
 from tests.conformance.faults import EXTRA, ROWS
 
+WEAVE_FLAGS: Final = ("-O1", "-Wno-error")
+"""Compiler flags of a library with a fault in it, which may leave something unused."""
+
 
 @dataclass(frozen=True, slots=True)
 class Fault:

@@ -1,1 +1,1 @@
-"""Random mutants of the host's heart: what a small slip in it would do to the tests. `__main__` tells how to run it."""
+"""Random mutants of the host's heart, or of the simulator's actuator: what a small slip would do to the tests."""

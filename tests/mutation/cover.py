@@ -13,37 +13,9 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
 
 from tests.mutation import plugin
-
-IN_PROCESS: Final = (
-    "change/claim",
-    "change/hardware",
-    "change/test_apply_audit_trial.py",
-    "change/test_nothing_changed.py",
-    "look/test_shown.py",
-    "move/test_cautions.py",
-    "move/test_hand.py",
-    "move/test_match.py",
-    "plan",
-    "records/test_card_command.py",
-    "records/test_record_commands.py",
-    "test_golden.py",
-)
-"""Tests of the commands that run them within their own process, and quickly."""
-FOLDERS: Final = (
-    "tests/session",
-    "tests/ops",
-    "tests/plan",
-    "tests/rig",
-    *(f"tests/cli/{one}" for one in IN_PROCESS),
-)
-"""Where the tests are that are asked: those of the rooms, and those that read what a command says. The others (whole
-processes, the page, a browser, random walks) cost more than they would add; what only they would notice survives here.
-"""
-LEFT_OUT: Final = ("tests/plan/airframe/test_killed.py", "tests/ops/discovery/test_campaign.py")
-"""Many runs each, killed at every step or with random troubles."""
+from tests.mutation.grounds import HOST, Ground
 
 
 @dataclass(frozen=True)
@@ -54,11 +26,13 @@ class Cover:
         took_s: time of each test that passed.
         lines: tests by line, by file; "" among them where a line was run outside of any test, on import.
         digests: of each file as it was.
+        ground: what the files and the tests are of.
     """
 
     took_s: Mapping[str, float]
     lines: Mapping[str, Mapping[int, frozenset[str]]]
     digests: Mapping[str, str]
+    ground: Ground = HOST
 
     def of(self, path: str, statement: range, most_s: float) -> list[str]:
         """The tests to run for the lines of a statement, the most telling first, as many as take `most_s` in sum.
@@ -74,8 +48,7 @@ class Cover:
         is_on_import = "" in tests
         if is_on_import:
             tests = frozenset(itertools.chain.from_iterable(by_line.values()))
-        folders = Path(path).parent.parts[1:]  # its tests stand in a room, or in a sub-room, of the same name
-        room, sub_room = f"tests/{'/'.join(folders[:1])}/", f"tests/{'/'.join(folders)}/"
+        sub_room, room = self.ground.own_tests(path)
         own = self._as_many_as([one for one in tests if one.startswith(sub_room)], most_s / 3)
         left_s = most_s * 2 / 3 - sum(self.took_s[one] for one in own)
         own += self._as_many_as(
@@ -104,12 +77,7 @@ class Cover:
 
     def is_of(self, root: Path) -> list[str]:
         """The files that are others now."""
-        return sorted(path for path, digest in digests(root).items() if self.digests.get(path) != digest)
-
-
-def files(root: Path) -> list[Path]:
-    """The modules that mutants are made of."""
-    return [path for room in plugin.ROOMS for path in sorted((root / "busproto" / room).rglob("*.py"))]
+        return sorted(path for path, digest in digests(root, self.ground).items() if self.digests.get(path) != digest)
 
 
 def import_lines(source: str) -> set[int]:
@@ -119,13 +87,23 @@ def import_lines(source: str) -> set[int]:
     return set(range(1, source.count("\n") + 2)) - within
 
 
-def digests(root: Path) -> dict[str, str]:
-    """What each of them holds, in short."""
-    return {path.relative_to(root).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in files(root)}
+def digests(root: Path, ground: Ground) -> dict[str, str]:
+    """What each module holds, in short."""
+    files = ground.files(root)
+    return {path.relative_to(root).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
 
 
-def record(root: Path, path: Path, jobs: int, folders: Iterable[str] = FOLDERS, *, onto: Cover | None = None) -> Cover:
-    """Run the tests and keep what they cover, beside what is known already where there is anything.
+def record(
+    root: Path,
+    path: Path,
+    jobs: int,
+    folders: Iterable[str] | None = None,
+    *,
+    onto: Cover | None = None,
+    ground: Ground = HOST,
+) -> Cover:
+    """Run the tests, all of the ground unless others are named, and keep what they cover, beside what is known already
+    where there is anything.
 
     Raises:
         RuntimeError: the tests could not be run at all.
@@ -148,8 +126,14 @@ def record(root: Path, path: Path, jobs: int, folders: Iterable[str] = FOLDERS, 
         "no:cacheprovider",
     ]
     command += ["--dist", "worksteal", "-n", str(jobs)] if jobs > 1 else ["-p", "no:xdist"]
-    command += [*folders, *(f"--ignore={one}" for one in LEFT_OUT)]
-    environment = {**surroundings(root), plugin.RECORD: str(part), "HYPOTHESIS_PROFILE": "dev"}
+    command += [*ground.options, *(folders or ground.tests), *(f"--ignore={one}" for one in ground.tests_left_out)]
+    rooms = os.pathsep.join(ground.rooms)
+    environment = {
+        **surroundings(root),
+        plugin.RECORD: str(part),
+        plugin.ROOMS: rooms,
+        "HYPOTHESIS_PROFILE": "dev",
+    }
     done = subprocess.run(command, cwd=root, env=environment, check=False)
     parts = [json.loads(one.read_text("utf-8")) for one in sorted(path.parent.glob(f"{part.name}*"))]
     if done.returncode not in {0, 1} or not parts:
@@ -161,7 +145,7 @@ def record(root: Path, path: Path, jobs: int, folders: Iterable[str] = FOLDERS, 
         for file, by_line in one["lines"].items():
             for line, tests in by_line.items():
                 lines[file][int(line)].update(tests)
-    for one in files(root):  # a module may be imported before anything is counted
+    for one in ground.files(root):  # a module may be imported before anything is counted
         for line in import_lines(one.read_text("utf-8")):
             lines[one.relative_to(root).as_posix()][line].add("")
     if onto is not None:
@@ -177,13 +161,13 @@ def record(root: Path, path: Path, jobs: int, folders: Iterable[str] = FOLDERS, 
         }
         for file, rows in lines.items()
     }
-    path.write_text(json.dumps({"digests": digests(root), "tests": took_s, "lines": numbered}), "utf-8")
+    path.write_text(json.dumps({"digests": digests(root, ground), "tests": took_s, "lines": numbered}), "utf-8")
     for old in path.parent.glob(f"{part.name}*"):
         old.unlink()
-    return load(path)
+    return load(path, ground)
 
 
-def load(path: Path) -> Cover:
+def load(path: Path, ground: Ground = HOST) -> Cover:
     """What `record` has kept."""
     kept = json.loads(path.read_text("utf-8"))
     names = [*kept["tests"]]
@@ -191,7 +175,7 @@ def load(path: Path) -> Cover:
         file: {int(line): frozenset(names[at] if at >= 0 else "" for at in tests) for line, tests in by_line.items()}
         for file, by_line in kept["lines"].items()
     }
-    return Cover(kept["tests"], lines, kept["digests"])
+    return Cover(kept["tests"], lines, kept["digests"], ground)
 
 
 def surroundings(root: Path) -> dict[str, str]:

@@ -22,7 +22,9 @@ from pathlib import Path
 from typing import Final
 
 from tests.mutation import plugin
-from tests.mutation.cover import Cover, files, surroundings
+from tests.mutation.cover import Cover, surroundings
+from tests.mutation.draw import drawn
+from tests.mutation.grounds import HOST, Ground
 from tests.mutation.operators import Mutant, Slip, slips
 
 KILLED, SURVIVED, TIMED_OUT, UNREACHED = "killed", "survived", "timed out", "no test runs it"
@@ -69,7 +71,7 @@ class Verdict:
         return self.outcome in KILLS
 
 
-def sampled(root: Path, count: int, seed: int, only: Sequence[str] = ("",)) -> list[Task]:
+def sampled(root: Path, count: int, seed: int, only: Sequence[str] = ("",), ground: Ground = HOST) -> list[Task]:
     """So many mutants, evenly over the lines in which there is anything to slip; the first of more are the same.
 
     Args:
@@ -77,31 +79,23 @@ def sampled(root: Path, count: int, seed: int, only: Sequence[str] = ("",)) -> l
         count: of mutants.
         seed: of the draw.
         only: how the paths begin that they are drawn from.
+        ground: whose modules.
     """
     by_line: dict[tuple[str, int], list[Slip]] = defaultdict(list)
     texts: dict[str, str] = {}
-    for path in files(root):
+    for path in ground.files(root):
         name = path.relative_to(root).as_posix()
         if not name.startswith(tuple(only)):
             continue
         texts[name] = path.read_text("utf-8")
         for slip in slips(texts[name]):
             by_line[name, slip.line].append(slip)
-    draw = random.Random(seed)
-    places = sorted(by_line)
-    draw.shuffle(places)
-    tasks: list[Task] = []
-    for place in places:
-        if len(tasks) == count:
-            break
-        row, name = by_line[place], place[0]
-        draw.shuffle(row)
-        for slip in row:
-            made = slip.applied(texts[name], name)
-            if made is not None:
-                tasks.append(Task(made, slip.lines))
-                break
-    return tasks
+
+    def made(place: tuple[str, int], slip: Slip) -> Task | None:
+        mutant = slip.applied(texts[place[0]], place[0])
+        return Task(mutant, slip.lines) if mutant else None
+
+    return drawn(by_line, count, random.Random(seed), made)
 
 
 @contextmanager
@@ -114,16 +108,18 @@ def copies(root: Path, count: int) -> Iterator[list[Path]]:
             copy.mkdir()
             for name in TREE:
                 if (root / name).is_dir():
-                    shutil.copytree(root / name, copy / name, ignore=shutil.ignore_patterns(".hypothesis", ".git"))
+                    ignored = shutil.ignore_patterns(".hypothesis", ".git")
+                    # the simulator is one folder with two names, in a copy too
+                    shutil.copytree(root / name, copy / name, ignore=ignored, symlinks=True)
                 elif (root / name).exists():
                     shutil.copy(root / name, copy / name)
             made.append(copy)
         yield made
 
 
-def judge(copy: Path, task: Task, tests: list[str], bound_s: float) -> Verdict:
+def judge(copy: Path, task: Task, tests: list[str], bound_s: float, options: Sequence[str] = ()) -> Verdict:
     """Put a mutant into a copy of the tree, run the tests up to the first that fails, take it out again. They may take
-    so long before they count as failed."""
+    so long before they count as failed; the options are for pytest."""
     mutant = task.mutant
     if not tests:
         return Verdict(mutant.name, mutant.what, UNREACHED, 0, "", 0.0)
@@ -136,17 +132,17 @@ def judge(copy: Path, task: Task, tests: list[str], bound_s: float) -> Verdict:
     try:
         file.write_text(mutant.source, "utf-8")
         compiled.unlink(missing_ok=True)
-        outcome, by = _run(copy, order, tests, bound_s)
+        outcome, by = _run(copy, order, tests, bound_s, options)
     finally:
         file.write_bytes(good)
         compiled.unlink(missing_ok=True)
     return Verdict(mutant.name, mutant.what, outcome, len(tests), by, round(time.monotonic() - begun, 1))
 
 
-def _run(copy: Path, order: Path, tests: Iterable[str], bound_s: float) -> tuple[str, str]:
+def _run(copy: Path, order: Path, tests: Iterable[str], bound_s: float, options: Sequence[str]) -> tuple[str, str]:
     command = [sys.executable, "-m", "pytest", "-x", "-q", "--no-header", "--tb=no", "-rfE", "-p", "no:cacheprovider"]
     command += ["--assert=plain", "-p", "no:xdist", "-p", "tests.mutation.plugin"]  # plain: no time goes into messages
-    command += list(dict.fromkeys(test.partition("::")[0] for test in tests))
+    command += [*options, *dict.fromkeys(test.partition("::")[0] for test in tests)]
     environment = {
         **surroundings(copy),
         plugin.ORDER: str(order),
@@ -190,7 +186,8 @@ def judged(root: Path, tasks: list[Task], cover: Cover, jobs: int) -> Iterator[V
             tests = cover.of(task.mutant.path, task.statement, MOST_S)
             copy = free.get()
             try:
-                return judge(copy, task, tests, START_S + SLOWER * sum(cover.took_s[test] for test in tests))
+                bound_s = START_S + SLOWER * sum(cover.took_s[test] for test in tests)
+                return judge(copy, task, tests, bound_s, cover.ground.options)
             finally:
                 free.put(copy)
 

@@ -92,7 +92,7 @@ class Slip:
     def applied(self, source: str, path: str = "") -> Mutant | None:
         """The mutant of the text that the slip was found in; None where it would be no Python, or the same."""
         text = _with(source, self._node, self._change)
-        before, after = _difference(source, text)
+        before, after = difference(source, text)
         if before == after or not _compiles(text):
             return None
         return Mutant(path, self.line, self.what, before, after, text)
@@ -160,7 +160,7 @@ def _changes(node: Any) -> Iterator[tuple[str, Change]]:
         if isinstance(node.value, bool):
             yield "constant", _setting("value", not node.value)
         elif isinstance(node.value, int | float):
-            yield "constant", _setting("value", _near(node.value))
+            yield "constant", _setting("value", near(node.value))
     elif isinstance(node, ast.Call):
         yield from _of_call(node)
     elif isinstance(node, ast.Break | ast.Continue):
@@ -183,7 +183,7 @@ def _changes(node: Any) -> Iterator[tuple[str, Change]]:
         yield "negated condition", lambda one: ast.UnaryOp(ast.Not(), one)
 
 
-def _near(value: float) -> float:
+def near(value: float) -> float:
     """Another number: one more for one that counts, twice as much for one that measures, so that it can be told."""
     return value + 1 if isinstance(value, int) and abs(value) < COUNTS else 2 * value or 1.0
 
@@ -292,7 +292,7 @@ def _compiles(text: str) -> bool:
     return True
 
 
-def _difference(old: str, new: str) -> tuple[str, str]:
+def difference(old: str, new: str) -> tuple[str, str]:
     """The lines that differ, in both texts, each in one line."""
     before, after = old.splitlines(), new.splitlines()
     while before and after and before[0] == after[0]:

@@ -1,7 +1,8 @@
 """What pytest does inside a run for mutants: tell which test covers which line, or run a list of tests in its order.
 
-``-p tests.mutation.plugin``. With ``BUSPROTO_MUTATION_RECORD=FILE`` every test's lines and its time go to that file;
-with ``BUSPROTO_MUTATION_ORDER=FILE`` only the tests named there are run, in that order.
+``-p tests.mutation.plugin``. With ``BUSPROTO_MUTATION_RECORD=FILE`` every test's lines, of the folders that
+``BUSPROTO_MUTATION_ROOMS`` names, and its time go to that file; with ``BUSPROTO_MUTATION_ORDER=FILE`` only the tests
+named there are run, in that order.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ import pytest
 
 RECORD: Final = "BUSPROTO_MUTATION_RECORD"
 ORDER: Final = "BUSPROTO_MUTATION_ORDER"
-ROOMS: Final = ("ops", "plan", "session", "rig")
+ROOMS: Final = "BUSPROTO_MUTATION_ROOMS"
 MOST_MEMORY_BYTES: Final = 6 << 30
 """A mutant that gathers without end fails instead of taking the machine along."""
 MOST_CPU_S: Final = 40.0
@@ -31,18 +32,14 @@ MOST_ALIKE: Final = 60
 class Recorder:
     """Counts lines by test, with coverage.py, and takes the time of each."""
 
-    def __init__(self, config: pytest.Config, path: Path) -> None:
-        import coverage
-
+    def __init__(self, config: pytest.Config, path: Path, begun: Any) -> None:
         worker = os.environ.get("PYTEST_XDIST_WORKER", "")
         self._path = path.with_name(path.name + worker)
         self._root = config.rootpath
-        include = [str(config.rootpath / "busproto" / room / "*") for room in ROOMS]
-        self._coverage = coverage.Coverage(data_file=None, include=include, config_file=False)
+        self._coverage = begun
         self._took_s: dict[str, float] = {}
         self._failed: set[str] = set()
         signal.signal(signal.SIGVTALRM, _too_long)
-        self._coverage.start()
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Generator[None, Any, Any]:
@@ -104,10 +101,24 @@ class Order:
         )
 
 
+_BEGUN: Final = pytest.StashKey[Any]()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_load_initial_conftests(early_config: pytest.Config) -> None:
+    """Begin to count lines, before a conftest imports what is counted."""
+    if RECORD in os.environ:
+        import coverage
+
+        include = [str(early_config.rootpath / room / "*") for room in os.environ[ROOMS].split(os.pathsep)]
+        early_config.stash[_BEGUN] = coverage.Coverage(data_file=None, include=include, config_file=False)
+        early_config.stash[_BEGUN].start()
+
+
 def pytest_configure(config: pytest.Config) -> None:
     """Register what is asked for."""
     if RECORD in os.environ and (os.environ.get("PYTEST_XDIST_WORKER") or not config.getoption("numprocesses", None)):
-        config.pluginmanager.register(Recorder(config, Path(os.environ[RECORD])))
+        config.pluginmanager.register(Recorder(config, Path(os.environ[RECORD]), config.stash[_BEGUN]))
     if ORDER in os.environ:
         resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY_BYTES, MOST_MEMORY_BYTES))
         config.pluginmanager.register(Order(Path(os.environ[ORDER])))

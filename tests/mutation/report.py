@@ -9,12 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from scipy.stats import binomtest
-
+from tests.mutation.draw import CONFIDENCE, interval
+from tests.mutation.grounds import HOST
 from tests.mutation.judge import TIMED_OUT, UNREACHED, Verdict
 
-KNOWN_FILE: Final = Path(__file__).with_name("survivors.toml")
-CONFIDENCE: Final = 0.95
+KNOWN_FILE: Final = Path(__file__).with_name(HOST.survivors)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,10 +43,7 @@ def parts(name: str) -> tuple[str, str, str]:
 
 
 def text(verdicts: Iterable[Verdict], reasons: Mapping[tuple[str, str, str], Known]) -> tuple[str, float]:
-    """The report, and the share that was killed of those that are not equivalent.
-
-    The interval is that of Clopper and Pearson (Biometrika 26, 1934, from memory), as scipy computes it.
-    """
+    """The report, and the share that was killed of those that are not equivalent."""
     rows = sorted(verdicts, key=lambda one: one.name)
     killed = [one for one in rows if one.is_killed]
     left = [one for one in rows if not one.is_killed]
@@ -71,10 +67,10 @@ def text(verdicts: Iterable[Verdict], reasons: Mapping[tuple[str, str, str], Kno
     if not counted:
         return "\n".join([*lines, "no mutant was judged"]), 0.0
     share = len(killed) / counted
-    bounds = binomtest(len(killed), counted).proportion_ci(CONFIDENCE, method="exact")
+    low, high = interval(len(killed), counted)
     lines.append(
         f"{len(killed)} of {counted} killed ({late} by taking too long), {100 * share:.1f} % "
-        f"({100 * CONFIDENCE:.0f} % interval {100 * bounds.low:.1f} to {100 * bounds.high:.1f} %); "
+        f"({100 * CONFIDENCE:.0f} % interval {100 * low:.1f} to {100 * high:.1f} %); "
         f"{len(equivalent)} more change nothing"
     )
     return "\n".join(lines), share

@@ -12,8 +12,9 @@ from typing import Any
 import pytest
 
 from tests.mutation import cover, plugin, report
-from tests.mutation.__main__ import kept
 from tests.mutation.cover import Cover
+from tests.mutation.draw import kept
+from tests.mutation.grounds import GROUNDS, HOST, SIM, Ground
 from tests.mutation.judge import KILLED, SURVIVED, TIMED_OUT, UNREACHED, Task, Verdict, copies, judge, sampled
 from tests.mutation.operators import Mutant, slips
 
@@ -155,7 +156,7 @@ def test_what_stands_in_no_function_is_run_on_import() -> None:
 
 
 def test_mutants_are_drawn_from_every_room_and_sub_room() -> None:
-    names = {one.relative_to(Path(__file__).parents[2]).as_posix() for one in cover.files(Path(__file__).parents[2])}
+    names = {one.relative_to(Path(__file__).parents[2]).as_posix() for one in HOST.files(Path(__file__).parents[2])}
     assert names >= {"busproto/ops/link.py", "busproto/ops/discovery/search.py", "busproto/plan/airframe/audit.py"}
 
 
@@ -164,6 +165,35 @@ def test_of_tests_that_differ_by_arguments_alone_some_are_recorded_spread_evenly
     items.insert(3, SimpleNamespace(nodeid="a.py::u"))
     assert [one.nodeid[6:] for one in plugin.evenly(items, 4)] == ["t[0]", "u", "t[3]", "t[5]", "t[8]"]
     assert plugin.evenly(items, 10) == items
+
+
+@pytest.mark.parametrize("ground", GROUNDS.values(), ids=[*GROUNDS])
+def test_what_a_ground_names_is_there(ground: Ground) -> None:
+    root = Path(__file__).parents[2]
+    assert all((root / one).exists() for one in (*ground.rooms, *ground.tests, *ground.but, *ground.tests_left_out))
+    names = {path.relative_to(root).as_posix() for path in ground.files(root)}
+    assert names
+    assert not names.intersection(ground.but)
+
+
+def test_the_simulators_actuator_is_asked_about_by_its_own_tests_and_by_the_suite() -> None:
+    suite, own = "busproto/conformance/suite/test_loss.py::a", "tests/sim/actuators/test_actuator.py::b"
+    other = "tests/firmware/test_differential.py::c"
+    lines = {"sim/actuators/m.py": {1: frozenset({suite, own, other})}}
+    kept = Cover({suite: 1.0, own: 2.0, other: 0.1}, lines, {}, SIM)
+    assert kept.of("sim/actuators/m.py", range(1, 2), 40.0) == [suite, own, other]
+    assert SIM.own_tests("sim/mechanics/motion.py") == (("tests/sim/", "busproto/conformance/suite/"),) * 2
+    assert HOST.own_tests("busproto/ops/moving/m.py") == (("tests/ops/moving/",), ("tests/ops/",))
+
+
+def test_in_a_copy_the_simulator_is_one_folder_with_two_names(tmp_path: Path) -> None:
+    (tmp_path / "sim").mkdir()
+    (tmp_path / "busproto").mkdir()
+    (tmp_path / "busproto" / "sim").symlink_to("../sim")
+    with copies(tmp_path, 1) as (copy,):
+        (copy / "sim" / "m.py").write_text("x = 1\n")
+        assert (copy / "busproto" / "sim" / "m.py").read_text() == "x = 1\n"
+    assert not (tmp_path / "sim" / "m.py").exists()
 
 
 # --- judging ----------------------------------------------------------------------------------------------------
@@ -264,18 +294,20 @@ def test_the_report_names_survivors_with_their_reason_and_gives_the_share_with_i
 
 def test_verdicts_are_kept_and_a_torn_last_line_is_left_out(tmp_path: Path) -> None:
     path = tmp_path / "state.jsonl"
-    assert kept(path) == {}
+    assert kept(path, Verdict) == {}
     one = verdict(5, KILLED)
     row = json.dumps(
         {"key": "k", "name": one.name, "what": one.what, "outcome": KILLED, "tests": 4, "by": "", "took_s": 1.0}
     )
     path.write_text(f"{row}\n{row[:20]}")
-    assert kept(path) == {"k": one}
+    assert kept(path, Verdict) == {"k": one}
 
 
-def test_the_known_survivors_are_of_lines_that_stand_there() -> None:
+@pytest.mark.parametrize("ground", GROUNDS.values(), ids=[*GROUNDS])
+def test_the_known_survivors_are_of_lines_that_stand_there(ground: Ground) -> None:
     root = Path(__file__).parents[2]
-    for (file, line, becomes), one in report.known().items():
+    for (file, line, becomes), one in report.known(report.KNOWN_FILE.with_name(ground.survivors)).items():
+        assert file.startswith(ground.rooms)
         assert one.reason
         assert line != becomes
         text = " ".join((root / file).read_text("utf-8").split())

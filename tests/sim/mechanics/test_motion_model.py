@@ -298,6 +298,16 @@ def test_a_hand_feels_the_backlash_first() -> None:
     assert found == [(0.0, 0.4), (2.5, 3.0), (2.5, 2.4)]
 
 
+def test_taking_hold_leaves_the_arm_where_a_hand_has_put_it_within_the_backlash() -> None:
+    arm = Arm(0.0, 100.0, motor=Motor(lash_deg=1.0))
+    for now_ns, to_deg in ((0, 3.0), (2 * S, 2.4)):
+        arm.hand(to_deg, S, now_ns)
+        arm.move_to(now_ns + S)
+    arm.engage(4 * S)
+    arm.move_to(5 * S)
+    assert (arm.position_deg, arm.arm_deg) == (2.5, 2.4)
+
+
 @given(st.integers(0, 1000), st.floats(0.01, 5.0), st.floats(-180, 180))
 def test_a_sensor_curve_stays_within_its_amplitude_and_can_be_undone(seed: int, most: float, deg: float) -> None:
     curve = Curve.drawn(random.Random(seed), most)

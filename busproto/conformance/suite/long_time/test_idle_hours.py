@@ -14,8 +14,8 @@ from busproto.conformance.calls import EPOCH, acknowledge, answers_listed, call_
 from busproto.conformance.clauses import clause
 from busproto.conformance.clock import HALF_NS, MINUTE_NS, RANGE_NS, idle
 from busproto.conformance.dut import MS, Dut, S
+from busproto.conformance.suite.effects.test_loss import check_time_out
 from busproto.conformance.suite.long_time.timed import difference, held
-from busproto.conformance.suite.test_loss import check_time_out
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
 from busproto.wire.parameters import LOSS_LIMP

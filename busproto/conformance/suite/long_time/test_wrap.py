@@ -8,7 +8,8 @@ from busproto.conformance.calls import EPOCH, LIST_SALT, answers_listed, call_of
 from busproto.conformance.clauses import clause
 from busproto.conformance.clock import COUNTS, passes, until
 from busproto.conformance.dut import MS, US, Dut
-from busproto.conformance.suite.test_loss import DRIVEN, LOST, assert_never_lost, check_time_out
+from busproto.conformance.suite.effects.arms import DRIVEN
+from busproto.conformance.suite.effects.test_loss import LOST, assert_never_lost, check_time_out
 from busproto.wire import messages as m
 from busproto.wire.timing import BOOT_NS, HEAT_LOOK_NS, START_JITTER_NS
 

@@ -1,0 +1,1 @@
+"""Faults made by machine in the reference firmware, and whether the suite notices them."""
