@@ -6,6 +6,7 @@ host's own operations), the marker `clause`, and the report by clause. Without `
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -13,17 +14,21 @@ from typing import TYPE_CHECKING, Any, Final
 import pytest
 
 if TYPE_CHECKING:
+    from busproto.conformance.conversation.run import Talks
     from busproto.conformance.dut import Dut
     from busproto.conformance.report import Case
     from busproto.conformance.targets import Target
     from busproto.ops.link import Link
 
+_SEED: Final = pytest.StashKey[int]()
+
 pytest.register_assert_rewrite("busproto.conformance.suite", "busproto.conformance.dut")
 
 SUITE: Final = Path(__file__).with_name("suite")
 PROPERTY: Final = "clause"
-_SOAK_STEPS: Final = 200
-_SOAK_PORT_STEPS: Final = 60
+_SOAK_STEPS: Final = 2000
+_SOAK_PORT_STEPS: Final = 120
+_SEEDS: Final = 1_000_000
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -49,12 +54,19 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         help="Side channel of the bus behind the port (busproto bus run --side), or a rig of your own that follows some"
         " of its words: power cuts, and moments on the line.",
     )
-    group.addoption("--dut-seed", type=int, default=0, metavar="N", help="The same seed draws the same cases.")
+    group.addoption(
+        "--dut-seed",
+        type=int,
+        metavar="N",
+        help="The same seed draws the same cases (default: 0, but for the random conversations, which draw a seed anew"
+        " in each run and print it).",
+    )
     group.addoption(
         "--dut-soak",
         type=int,
         metavar="N",
-        help=f"Steps of the soak (default: {_SOAK_STEPS}, on a port {_SOAK_PORT_STEPS}; 0 for none).",
+        help=f"Steps of the random conversations (default: {_SOAK_STEPS}, on a port {_SOAK_PORT_STEPS}; 0 for none; a"
+        " million for a night).",
     )
     group.addoption(
         "--dut-clause",
@@ -75,6 +87,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_configure(config: pytest.Config) -> None:
     """Register the marker, choose the test files, and check that the run is allowed."""
     config.addinivalue_line("markers", "clause(*ids): the clauses of the format page that this case checks")
+    config.stash[_SEED] = _talk_seed(config)
     target = config.getoption("--dut")
     if target is None:
         return
@@ -148,7 +161,7 @@ def dut_target(request: pytest.FixtureRequest) -> Iterator[Target]:
     try:
         opened = open_target(
             name,
-            seed=config.getoption("--dut-seed"),
+            seed=config.getoption("--dut-seed") or 0,
             baud=config.getoption("--dut-baud"),
             uid=_uid(config.getoption("--dut-uid")),
             latency_ns=None if latency_ms is None else round(latency_ms * 1e6),
@@ -216,11 +229,34 @@ def bus_link(dut: Dut) -> Link:
 
 @pytest.fixture
 def soak_steps(request: pytest.FixtureRequest, dut_target: Target) -> int:
-    """Number of steps of the soak."""
+    """Number of steps of the random conversations in all."""
     given = request.config.getoption("--dut-soak")
     if given is None:
         return _SOAK_PORT_STEPS if dut_target.is_port else _SOAK_STEPS
     return int(given)
+
+
+@pytest.fixture(scope="session")
+def dut_talks(request: pytest.FixtureRequest, dut_target: Target) -> Talks:
+    """Random conversations with the target, by the seed of this run."""
+    from busproto.conformance.conversation.run import Talks
+
+    return Talks(dut_target, request.config.stash[_SEED])
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node: Any) -> None:
+    """Have all processes of a run use one seed."""
+    node.workerinput["dut_talk_seed"] = node.config.stash[_SEED]
+
+
+def _talk_seed(config: pytest.Config) -> int:
+    """The seed of the random conversations: the one that is given, else one drawn for this run."""
+    given = config.getoption("--dut-seed")
+    if given is not None:
+        return int(given)
+    told = getattr(config, "workerinput", {}).get("dut_talk_seed")
+    return random.SystemRandom().randrange(_SEEDS) if told is None else int(told)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -284,6 +320,7 @@ def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> Non
         return
     target = config.getoption("--dut")
     terminalreporter.section(f"conformance of {target}")
+    terminalreporter.write_line(f"random conversations: --dut-seed={config.stash[_SEED]}")
     for line in as_text(cases):
         terminalreporter.write_line(line)
     chosen = config.getoption("--dut-clause")

@@ -151,6 +151,10 @@ class Beside:
         """Send an order about the actuator under test."""
         self._side.follow(f'{word} "{self._label}" {rest}'.rstrip())
 
+    def order_bus(self, line: str) -> None:
+        """Send an order that names no actuator, such as one about the supply."""
+        self._side.follow(line)
+
     def now_ns(self) -> int:
         """The clock of the line, ns."""
         return int(self._side.follow("heard 9e18")["now_ns"])

@@ -71,14 +71,18 @@ class InProcess:
         stored: Mapping[str, RawValue] | None = None,
         baud: int = DEFAULT_BAUD,
         clock_ppm: int = 0,
+        clock_us: int | None = None,
         neighbours: Mapping[bytes, int] | None = None,
     ) -> Dut:
-        """A bus with the actuator under test, and with neighbours (address by uid), which are the simulator's own."""
+        """A bus with the actuator under test, and with neighbours (address by uid), which are the simulator's own.
+
+        `clock_us` is the count of a firmware's clock when the bus begins; None for a random one.
+        """
         from busproto.sim.bus import VirtualBus
         from busproto.sim.kernel import Kernel
 
         bus = VirtualBus(Kernel(random.Random(f"{self.seed} {name}").getrandbits(32)), baud=baud)
-        actuator = self._plug(bus, self.target, UID, address, stored or {}, clock_ppm)
+        actuator = self._plug(bus, self.target, UID, address, stored or {}, clock_ppm, clock_us)
         side = Beside(InProcessSide(bus), UID)
         dut = Dut(bus.host, uid=UID, address=address, bus=bus, actuator=actuator, side=side)
         dut.neighbours = [self._plug(bus, PYTHON, uid, at, {}, 0) for uid, at in (neighbours or {}).items()]
@@ -87,7 +91,14 @@ class InProcess:
         return dut
 
     def _plug(
-        self, bus: Any, target: str, uid: bytes, address: int, stored: Mapping[str, RawValue], clock_ppm: int
+        self,
+        bus: Any,
+        target: str,
+        uid: bytes,
+        address: int,
+        stored: Mapping[str, RawValue],
+        clock_ppm: int,
+        clock_us: int | None = None,
     ) -> Any:
         from busproto.sim.actuators.actuator import Actuator
         from busproto.sim.actuators.model import ActuatorModel
@@ -106,7 +117,7 @@ class InProcess:
         if target == PYTHON:
             made: Any = Actuator(bus.kernel, bus.line, address_changed=lambda _: bus.index(), **named)
         else:
-            made = Device(bus.kernel, bus.line, library=target, **named)
+            made = Device(bus.kernel, bus.line, library=target, clock_us=clock_us, **named)
         bus.add(made)
         return made
 

@@ -74,8 +74,10 @@ class Device(Fed[Plant]):
         library: str = REFERENCE,
         own_baud: int | None = None,
         clock_ppm: int = 0,
+        clock_us: int | None = None,
     ) -> None:
         """`stored` are raw settings that differ from the factory's; None for empty stored memory without an address.
+        `clock_us` is the count of its clock when the bus begins; None for a random one.
 
         Raises:
             DeviceError: the library cannot be used.
@@ -100,7 +102,8 @@ class Device(Fed[Plant]):
         self._kernel = kernel
         self._line = line
         self._stream = kernel.stream(f"device {label}")
-        self._offset_us = self._stream.getrandbits(32)
+        drawn_us = self._stream.getrandbits(32)
+        self._offset_us = drawn_us if clock_us is None else clock_us
         self._supply_mv = supply_mv
         self._starts = 0
         self._wake: Event | None = None
