@@ -178,7 +178,7 @@ class DeviceSide:
                 if side.is_own(one):
                     came.own.append((one.start_ns - self._zero_ns, one.data))
                 else:
-                    came.others.append((one.start_ns - self._zero_ns, one.data, one.by == "host"))
+                    self._heard_other(came, one.start_ns - self._zero_ns, one.data, by_host=one.by == "host")
             ends = [one.end_ns for one in side.heard(since_ns) if one.by == "host"]
             came.end_ns = max(ends, default=since_ns) - self._zero_ns
             return
@@ -188,6 +188,12 @@ class DeviceSide:
         came.own = [(None, one) for one in in_pieces(heard)]
         came.end_ns = said_ns - self._zero_ns
         came.loose_ns = max(0, self.now_ns - came.end_ns)
+
+    def _heard_other(self, came: Came, start_ns: int, data: bytes, *, by_host: bool) -> None:
+        """Bytes of another device; frames without a gap between them are taken one by one."""
+        for piece in Step(data).pieces:
+            came.others.append((start_ns, piece, by_host))
+            start_ns += self.dut.airtime_ns(len(piece))
 
     # --- power ----------------------------------------------------------------------------------------------
 

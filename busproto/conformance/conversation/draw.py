@@ -8,10 +8,11 @@ from types import MappingProxyType
 from typing import Final
 
 from busproto.conformance.conversation.draw_calls import Calls
+from busproto.conformance.conversation.draw_wire import some_data, strange_wire
 from busproto.conformance.conversation.steps import MS, Step, ask, understood
 from busproto.conformance.conversation.talk import Conversation
 from busproto.wire import messages as m
-from busproto.wire.codec import encode_frame
+from busproto.wire.codec import encode_frame, request_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED, Frame
 from busproto.wire.message import OPERATIONS, Message
 from busproto.wire.parameters import Parameter, RawValue
@@ -31,7 +32,7 @@ MIXES: Final[Mapping[str, Mapping[str, int]]] = MappingProxyType(
     {
         "settings": {
             "write": 14, "read": 7, "undo": 3, "commit": 4, "assign": 3, "describe": 3, "restart": 1, "cut": 2,
-            "off": 1, "spoil": 1, "link_test": 2, "anything": 5, "nonsense": 4, "demand": 3, "report": 4, "burst": 2,
+            "off": 1, "spoil": 1, "link_test": 4, "anything": 5, "nonsense": 8, "demand": 3, "report": 4, "burst": 2,
         },
         "motion": {
             "demand_all": 10, "demand": 8, "release": 2, "engage": 3, "report": 14, "show": 2, "write": 10,
@@ -83,7 +84,7 @@ class Draw(Calls):
             "commit": lambda: self._said(m.Commit()),
             "assign": self._assign,
             "describe": self._describe,
-            "link_test": lambda: self._said(m.LinkTest(self.rng.randbytes(self.rng.randrange(65)))),
+            "link_test": lambda: self._said(m.LinkTest(some_data(self.rng, 64))),
             "restart": lambda: self._said(m.Restart()),
             "roll_call": self.roll_call,
             "parts": self.parts,
@@ -332,9 +333,13 @@ class Draw(Calls):
         return payload[:-1] if self.rng.random() < 0.5 else payload[:111] + b"\x01"
 
     def _nonsense(self) -> Step:
-        """Bytes that are no frame, closed by a delimiter."""
+        """Bytes that are no frame, or nearly none, closed by a delimiter."""
         rng = self.rng
-        wire = bytearray(self.wire(m.Report(), self.conversation.address))
+        message = rng.choice((m.Report(), m.LinkTest(some_data(rng, 20)), m.Undo(m.Memory.FACTORY), m.Release()))
+        frame = request_frame(message, self.conversation.address, rng.randrange(256))
+        if rng.random() < 0.7:
+            return Step(strange_wire(rng, frame))
+        wire = bytearray(encode_frame(frame))
         if rng.random() < 0.5:
             wire = bytearray(rng.randbytes(rng.randrange(1, 140)))
         else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Iterator
 from typing import Final
 
 from busproto.conformance.conversation.steps import US, Step
@@ -175,6 +176,8 @@ class Calls:
             (m.Demand(self.share()), to),
         ]
         chosen = [rng.choice(some) for _ in range(rng.choice((2, 2, 3)))]
+        if not self.conversation.device.dut.is_virtual:  # how a port cuts a burst is not known
+            chosen = [one for one in chosen[:-1] if one[1] == BROADCAST_ADDRESS] + chosen[-1:]
         return Step(b"".join(self.wire(message, at) for message, at in chosen), self.pause_ns())
 
     # --- other devices ----------------------------------------------------------------------------------------
@@ -213,20 +216,26 @@ class Calls:
 
     # --- teaching ---------------------------------------------------------------------------------------------
 
-    def suppress(self) -> Step:
-        """Suppress, for one or for all."""
-        uid = self.rng.choice((self.uid, m.ZERO_UID, self.rng.randbytes(8)))
+    def suppress(self) -> Iterator[Step]:
+        """Suppress, for one or for all; mostly a call shows what came of it."""
+        near = bytearray(self.uid)
+        near[self.rng.randrange(8)] ^= 1 << self.rng.randrange(8)
+        uid = self.rng.choice((self.uid, m.ZERO_UID, bytes(near), self.rng.randbytes(8)))
         epoch = self._epoch if self.rng.random() < 0.8 else self.rng.choice(self._epochs)
-        return Step(self.wire(m.Suppress(epoch, uid)), self.pause_ns())
+        yield Step(self.wire(m.Suppress(epoch, uid)), self.pause_ns())
+        if self.rng.random() < 0.7:
+            self._salt = (self._salt + 1) % 256
+            self._called = self._salt
+            yield Step(self.wire(m.RollCall(epoch, self._salt, 16, ())))
 
     def match(self) -> Step:
         """A prefix query that fits or not, also by one bit."""
         rng = self.rng
-        bits = rng.choice((0, 1, 5, 8, 31, 63, 64))
+        bits = rng.choice((0, 1, 5, 8, 31, 63, 64, rng.randrange(65)))
         prefix = int.from_bytes(self.uid, "big")
-        if rng.random() < 0.4:
-            prefix ^= 1 << rng.randrange(64)
         prefix ^= rng.getrandbits(64 - bits) if bits < 64 else 0  # bits behind the prefix may be anything
+        if bits and rng.random() < 0.5:
+            prefix ^= 1 << rng.choice((64 - bits, 64 - bits, 64 - rng.randrange(1, bits + 1)))
         query = m.PrefixQuery(self._fresh()[0], bits, rng.randrange(2), prefix.to_bytes(8, "big"))
         return Step(self.wire(query), self.pause_ns())
 

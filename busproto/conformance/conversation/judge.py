@@ -96,6 +96,8 @@ class Judge:
     Attributes:
         is_open: what follows depends on which of two things came first, and both are right: both have to start again.
         replies: frames and bytes compared so far.
+        delays_ns: how much later than it may each reply began that counts down nothing.
+        places: the slots in which it answered lists that it is not in.
     """
 
     def __init__(self, device: DeviceSide, model: ModelSide, description: m.Description) -> None:
@@ -105,6 +107,8 @@ class Judge:
         self._generation = (description.generation - model.one.settings.generation) & 0xFFFF
         self.is_open = False
         self.replies = 0
+        self.delays_ns: list[int] = []
+        self.places: list[int] = []
         self._offsets: dict[str, int] = {}
         self._is_way_open = False
         self._held: tuple[float, float] | None = None
@@ -126,6 +130,10 @@ class Judge:
         self._is_way_open = False
         self._held = None
         self._rests_from_ns = None
+
+    def forgets_generation(self) -> None:
+        """No stored copy is whole: both count from 0."""
+        self._generation = 0
 
     def as_told(self, generation: int) -> int:
         """The generation that the actuator tells where the model has this one."""
@@ -270,6 +278,7 @@ class Judge:
         elif frame is None:
             clauses = ("find.position", "find.list")
             if data[0] < 0x80:
+                self.places.append((own_after_ns - EARLY_NS) // ORDERED_SLOT_NS - self._total(message))
                 places = [own_after_ns - after_ns - number * ORDERED_SLOT_NS for number in range(-3, UNLISTED_SLOTS)]
                 own_after_ns = after_ns + min(places, key=lambda ns: abs(ns - START_JITTER_NS // 2))
         elif frame.operation == m.ReportRound.OPERATION:
@@ -278,6 +287,8 @@ class Judge:
             clauses = ("find.backoff", "find.first", "find.sense")
         elif frame.operation in BARE_REPLIES:
             clauses = ("teaching.answer", "teaching.slot")
+        else:
+            self.delays_ns.append(own_after_ns - after_ns)
         least_ns, most_ns = dut.least_ns(least_ns) - EARLY_NS, dut.most_ns(most_ns) + CLOCK_NS
         if not least_ns <= own_after_ns <= most_ns:
             yield Finding(
@@ -285,6 +296,13 @@ class Judge:
                 f"{least_ns / US:.1f} to {most_ns / US:.1f} us are right",
                 clauses,
             )
+
+    @staticmethod
+    def _total(message: Message | None) -> int:
+        """Places of a list."""
+        if isinstance(message, m.AddressList):
+            return int.from_bytes(message.addresses, "little").bit_count()
+        return message.total if isinstance(message, m.MemberList) else 0
 
     def _data(self, came: Came, model_data: bytes, own_data: bytes) -> Iterator[Finding]:
         said, message = understood(model_data)

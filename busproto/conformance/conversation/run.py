@@ -14,6 +14,7 @@ from typing import Final
 
 from busproto.conformance.clauses import CLAUSES
 from busproto.conformance.conversation.draw import MIXES, Draw
+from busproto.conformance.conversation.judge import Finding
 from busproto.conformance.conversation.shrink import shortened
 from busproto.conformance.conversation.steps import Step
 from busproto.conformance.conversation.talk import Conversation, Difference, Identity, Setting, identity_of
@@ -26,6 +27,11 @@ REPEATED_STEPS: Final = 4000
 """Steps repeated to shorten a transcript, in process."""
 REPEATED_NS: Final = 60_000_000_000
 """Time spent on that on a port."""
+MANY: Final = 40
+SPREAD_NS: Final = 5000
+"""The start jitter of many replies spreads more than this."""
+MANY_PLACES: Final = 16
+"""So many places drawn at random are not all the same."""
 WRAP_US: Final = 1 << 32
 NEAR_WRAP_US: Final = 6_000_000
 
@@ -45,6 +51,8 @@ class Talks:
         self.seed = seed
         self.tally = Tally()
         self.steps = self.replies = 0
+        self._delays_ns: list[int] = []
+        self._places: list[int] = []
         self._identity: Identity | None = None
 
     @property
@@ -77,6 +85,19 @@ class Talks:
                 taken += len(talk.steps)
                 self.steps += len(talk.steps)
                 self.replies += talk.judge.replies
+                self._delays_ns += talk.judge.delays_ns
+                self._places += talk.judge.places
+        self._require_chance()
+
+    def _require_chance(self) -> None:
+        """Raises Difference: what is drawn at random is always the same."""
+        seen = self._delays_ns
+        if len(seen) >= MANY and max(seen) - min(seen) < SPREAD_NS:
+            what = f"{len(seen)} replies began {min(seen) / 1000:.1f} to {max(seen) / 1000:.1f} us behind their time"
+            raise Difference([Finding(what, ("find.jitter",))], [], "", what)
+        if len(self._places) >= MANY_PLACES and len(set(self._places)) == 1:
+            what = f"{len(self._places)} answers of an unlisted actuator began in the same slot behind the last place"
+            raise Difference([Finding(what, ("find.list",))], [], "", what)
 
     def again(self, steps: Sequence[Step], name: str, setting: Setting) -> Difference | None:
         """Take these steps with a fresh actuator; the difference that they show, None for none."""

@@ -31,6 +31,7 @@ RACE_NS: Final = 50_000
 """More than start jitter: who is first by less may be second."""
 MEETS_NS: Final = 150_000
 """More than start jitter and the byte in which a frame begins."""
+USUAL_MV: Final = 7400
 LOOK_NS: Final = 250 * MS
 """Within it an actuator whose drive is on has looked at its temperature."""
 
@@ -126,20 +127,20 @@ class Conversation:
 
     def __init__(self, dut: Dut, identity: Identity, setting: Setting, tally: Tally | None = None) -> None:
         """`dut` is as after power-up, with the address and the stored settings of `setting`."""
+        description = identity.description
+        if not dut.is_virtual:  # what was stored since then counts too
+            description = dut.ask(m.Describe(), m.Description)
         self.device = DeviceSide(dut)
-        position_deg, supply_mv = 0.0, 7400
-        if dut.is_virtual:
-            supply_mv = dut.bus.supply_mv
         self.model = ModelSide(
             uid=dut.uid,
             address=setting.address,
             stored=setting.stored,
             rows=identity.rows,
-            position_deg=position_deg,
-            supply_mv=supply_mv,
+            position_deg=0.0,
+            supply_mv=dut.bus.supply_mv if dut.is_virtual else USUAL_MV,
             baud=dut.transport.baud,
         )
-        self.judge = Judge(self.device, self.model, identity.description)
+        self.judge = Judge(self.device, self.model, description)
         self.identity = identity
         self.steps: list[Step] = []
         self.tally = tally or Tally()
@@ -230,8 +231,11 @@ class Conversation:
         if self._is_race(step, came, said):
             judge.leaves_open()
             return said, []
+        meets = any(self._meets(came, start_ns, data) for start_ns, data in (*came.own, *said))
+        if meets:
+            judge.loses_counts()
         findings = list(judge.compare(came, said, message))
-        if any(self._meets(came, start_ns, data) for start_ns, data in (*came.own, *said)):
+        if meets:
             judge.loses_counts()
         return said, findings
 
@@ -265,7 +269,9 @@ class Conversation:
         device.power(came, step)
         assert came.cut_ns is not None
         assert came.back_ns is not None
-        is_new = step.cut_byte is not None and self._is_new(step, came, messages, before)
+        is_new = step.cut_byte is not None and self._is_new(came, messages, before)
+        if step.spoils:
+            self.judge.forgets_generation()
         for start_ns, data, by_host in came.others:
             model.told(start_ns, data, by_host=by_host)
             model.bus.kernel.run_until(start_ns + self._airtime_ns(len(data)))
@@ -285,7 +291,7 @@ class Conversation:
         self.device.dut.address = self.address
         return said
 
-    def _is_new(self, step: Step, came: Came, messages: list[Message], before: tuple[int, int]) -> bool:
+    def _is_new(self, came: Came, messages: list[Message], before: tuple[int, int]) -> bool:
         """Whether the new set is stored.
 
         Raises:

@@ -20,11 +20,14 @@ def converse(request: pytest.FixtureRequest, dut: Dut, talks: Talks, mix: str, s
     if not steps:
         not_checked("--dut-soak 0")
     dut.require_alone()
+    found: Difference | None = None
     try:
         talks.run(mix, steps // len(MIXES))
     except Difference as difference:
-        request.node.user_properties[:] = [(PROPERTY, one) for one in difference.clauses]
-        pytest.fail(str(difference), pytrace=False)
+        found = difference
+    if found is not None:
+        request.node.user_properties[:] = [(PROPERTY, one) for one in found.clauses]
+        pytest.fail(str(found), pytrace=False)
 
 
 @clause("op.30", "op.31", "op.33", "does.write", "does.unchanged", "does.drop", "frame.resync", "frame.counts")
