@@ -21,7 +21,6 @@ from busproto.wire.timing import BOOT_NS, STORE_NS
 OFF_NS: Final = 5 * MS
 HAND_NS: Final = 600 * MS
 """Within it a hand has moved the arm."""
-SPOILED_BYTE: Final = 5
 
 
 @dataclass(slots=True)
@@ -205,10 +204,10 @@ class DeviceSide:
             side.order("cut", str(NEVER_BYTE))
         came.cut_ns = self.now_ns
         side.order("unplug")
-        if step.spoils:
+        if step.spoiled_byte is not None:
             for copy in (0, 1):
                 try:
-                    side.order("spoil", f"{copy} {SPOILED_BYTE}")
+                    side.order("spoil", f"{copy} {step.spoiled_byte}")
                 except SideRefusedError:  # a copy that was never written has no such byte
                     continue
         self._pass(OFF_NS)

@@ -31,8 +31,8 @@ AIM_MS: Final = (-6.0, -2.5, 2.5, 6.0)
 MIXES: Final[Mapping[str, Mapping[str, int]]] = MappingProxyType(
     {
         "settings": {
-            "write": 14, "read": 7, "undo": 3, "commit": 4, "assign": 3, "describe": 3, "restart": 1, "cut": 2,
-            "off": 1, "spoil": 1, "link_test": 4, "anything": 5, "nonsense": 8, "demand": 3, "report": 4, "burst": 2,
+            "write": 12, "edge": 7, "read": 5, "undo": 3, "commit": 4, "assign": 3, "describe": 3, "restart": 1,
+            "cut": 2, "off": 1, "spoil": 1, "link_test": 4, "anything": 5, "nonsense": 8, "demand": 3, "report": 4, "burst": 2,
         },
         "motion": {
             "demand_all": 10, "demand": 8, "release": 2, "engage": 3, "report": 14, "show": 2, "write": 10,
@@ -69,7 +69,7 @@ class Draw(Calls):
     def __init__(self, rng: random.Random, conversation: Conversation, mix: str) -> None:
         super().__init__(rng, conversation)
         self._rows = {row.number: row for row in conversation.identity.rows}
-        self._values = self._drawn_values
+        self._edges: list[Parameter] = []
         self._pauses = VIRTUAL_MS if conversation.device.dut.is_virtual else PORT_MS
         kinds: dict[str, Callable[[], Step | Iterator[Step]]] = {
             "demand_all": self._demand_all,
@@ -79,6 +79,7 @@ class Draw(Calls):
             "report": lambda: self._said(m.Report()),
             "show": self._show,
             "write": self._write,
+            "edge": self._edge,
             "read": self._read,
             "undo": lambda: self._said(m.Undo(self.rng.choice(list(m.Memory)))),
             "commit": lambda: self._said(m.Commit()),
@@ -121,7 +122,7 @@ class Draw(Calls):
         yield from self._opening()
         made = 0
         while made < count:
-            if self.conversation.address == UNADDRESSED and self.rng.random() < 0.4:
+            if self.conversation.address == UNADDRESSED and self.rng.random() < 0.15:
                 drawn: Step | Iterator[Step] = self._assign()
             else:
                 drawn = self._kinds[self.rng.choices(self._names, self._weights)[0]]()
@@ -237,17 +238,53 @@ class Draw(Calls):
     def _drawn_values(self, row: Parameter) -> tuple[int, ...]:
         """Raw values of one parameter, mostly such that a conversation goes on in reasonable time."""
         rng = self.rng
+        if row.name == "travel" and rng.random() < 0.3:  # the least that the table allows, or one count less
+            least = self.conversation.model.one.settings.least(row)
+            return (max(row.low, least - rng.randrange(2)),)
+        if row.name == "correction" and rng.random() < 0.4:
+            return self._steep(row)
         if row.points:
             count = rng.choice((0, 2, 3, 5, 9, row.points, 1))
             values = tuple(rng.randint(row.low, row.high) for _ in range(min(count, row.points)))
             return tuple(value // (4 * max(1, count)) for value in values) if rng.random() < 0.8 else values
-        if rng.random() < 0.25:
-            return (rng.choice((row.low, row.high, row.low, row.high, row.low - 1, row.high + 1)),)
+        if rng.random() < 0.3:
+            return (rng.choice((row.low, row.high, row.low - 1, row.high + 1)),)
         usual = USUAL.get(row.name)
         if usual is not None and rng.random() < 0.7:
             value = rng.choice(usual)
             return (min(row.high, max(row.low, value)),)
         return (rng.randint(row.low, row.high),)
+
+    def _edge(self) -> Iterator[Step]:
+        """The ends of the range of one parameter after the other: one count beyond, and what is kept."""
+        rng, address = self.rng, self.conversation.address
+        if not self._edges:
+            self._edges = rng.sample(list(self._rows.values()), len(self._rows))
+        row = self._edges.pop()
+        if row.points:
+            tries = [self._steep(row, by) for by in rng.sample((0, 1), 2)]
+        elif row.name == "travel" and "correction" in self._by_name:
+            table = self._by_name["correction"]
+            yield ask(m.Write(table.number, table.encode(self._steep(table, 0))), address)
+            least = self.conversation.model.one.settings.least(row)
+            tries = [(least - 1,), (least,)]
+        else:
+            tries = [(one,) for one in rng.sample((row.low - 1, row.high + 1, row.low, row.high), 3)]
+        for values in tries:
+            if (data := _encoded(row, values)) is not None:
+                yield ask(m.Write(row.number, data), address)
+        yield ask(m.Read(m.Memory.WORKING, bytes([row.number])), address)
+
+    def _steep(self, row: Parameter, by: int | None = None) -> tuple[int, ...]:
+        """A table with one step that is greater by so many counts than the travel allows."""
+        rng = self.rng
+        by = rng.choice((0, 0, 1, 1, 2)) if by is None else by
+        points = rng.choice((2, 3, 9, row.points))
+        steepest = self.conversation.model.one.settings.raw("travel") // (points - 1)
+        step = min(steepest + by, row.high - row.low)
+        at = rng.randrange(1, points)
+        table = [-(step // 2)] * at + [step - step // 2] * (points - at)
+        return tuple(table if rng.random() < 0.5 else [-one for one in table])
 
     def _written(self, name: str, raw: RawValue) -> Step:
         row = self._by_name[name]
@@ -258,10 +295,7 @@ class Draw(Calls):
         row = self._rows.get(number)
         if row is None or rng.random() < 0.05:
             return self._said(m.Write(number, rng.randbytes(rng.randrange(6))))
-        is_signed, bits = row.low < 0, 8 * row.size
-        low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if is_signed else (0, (1 << bits) - 1)
-        values = [min(high, max(low, value)) for value in self._drawn_values(row)]
-        data = b"".join(value.to_bytes(row.size, "little", signed=is_signed) for value in values)
+        data = _encoded(row, self._drawn_values(row)) or b""
         if rng.random() < 0.08 and data:
             data = rng.randbytes(len(data))
         return self._said(m.Write(number, data))
@@ -293,7 +327,7 @@ class Draw(Calls):
 
     def _spoil(self) -> Iterator[Step]:
         """No stored copy is whole: factory settings, no address."""
-        yield Step(off=True, spoils=True)
+        yield Step(spoiled_byte=self.rng.randrange(30))
         yield self._said(m.Report(), UNADDRESSED)
         yield from self.audit()
 
@@ -347,6 +381,14 @@ class Draw(Calls):
         return Step(bytes(wire).rstrip(b"\x00") + b"\x00")
 
 
+def _encoded(row: Parameter, values: tuple[int, ...]) -> bytes | None:
+    """Raw values as bytes, also beyond the range; None where the size of the parameter cannot hold them."""
+    try:
+        return b"".join(value.to_bytes(row.size, "little", signed=row.low < 0) for value in values)
+    except OverflowError:
+        return None
+
+
 USUAL: Final[Mapping[str, tuple[int, ...]]] = MappingProxyType(
     {
         "channel": (1, 2, 3, 4),
@@ -362,6 +404,7 @@ USUAL: Final[Mapping[str, tuple[int, ...]]] = MappingProxyType(
         "under-voltage": (0, 5000, 7399, 7400, 7401, 9000),
         "travel": (12_000, 8000, 18_000),
         "neutral": (0, 300, -700),
+        "direction": (0, 1, 1),
     }
 )
 """Values that lead somewhere, drawn more often than others."""

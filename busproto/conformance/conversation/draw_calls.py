@@ -219,7 +219,7 @@ class Calls:
     def suppress(self) -> Iterator[Step]:
         """Suppress, for one or for all; mostly a call shows what came of it."""
         near = bytearray(self.uid)
-        near[self.rng.randrange(8)] ^= 1 << self.rng.randrange(8)
+        near[self.rng.choice((0, 7, self.rng.randrange(8)))] ^= 1 << self.rng.randrange(8)
         uid = self.rng.choice((self.uid, m.ZERO_UID, bytes(near), self.rng.randbytes(8)))
         epoch = self._epoch if self.rng.random() < 0.8 else self.rng.choice(self._epochs)
         yield Step(self.wire(m.Suppress(epoch, uid)), self.pause_ns())

@@ -32,7 +32,7 @@ class Step:
         jams: (time behind the bytes before, ns; bytes) that other devices put on the line behind `wire`.
         cut_byte: power is lost in this byte of stored memory that it writes, and comes back; None for not.
         off: power is lost, and comes back.
-        spoils: while it is off, both copies of stored memory are spoiled.
+        spoiled_byte: while it is off, one bit of this byte is spoiled in both copies of stored memory; None for not.
     """
 
     wire: bytes = b""
@@ -43,7 +43,7 @@ class Step:
     jams: tuple[tuple[int, bytes], ...] = ()
     cut_byte: int | None = None
     off: bool = False
-    spoils: bool = False
+    spoiled_byte: int | None = None
 
     @property
     def pieces(self) -> tuple[bytes, ...]:
@@ -54,7 +54,7 @@ class Step:
     @property
     def is_powered_anew(self) -> bool:
         """Whether the actuator starts again in it."""
-        return self.off or self.spoils or self.cut_byte is not None
+        return self.off or self.spoiled_byte is not None or self.cut_byte is not None
 
     def simpler(self) -> list[Step]:
         """The same with less: what to try where a transcript is shortened."""
@@ -77,8 +77,10 @@ class Step:
             told.append(f"it is warmed to {self.warm_degc:g} degC")
         if self.hand_deg is not None:
             told.append(f"a hand moves the arm to {self.hand_deg:g} deg")
-        if self.off or self.spoils:
-            told.append("power is off, both stored copies are spoiled, power is on" if self.spoils else "power off, on")
+        if self.off:
+            told.append("power is off, and on again")
+        if self.spoiled_byte is not None:
+            told.append(f"power is off, byte {self.spoiled_byte} of both stored copies is spoiled, power is on again")
         told += [in_words(one) for one in self.pieces if one]
         told += [f"{after_ns / US:g} us later on the line: {in_words(data)}" for after_ns, data in self.jams]
         if self.cut_byte is not None:

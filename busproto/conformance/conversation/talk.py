@@ -247,6 +247,10 @@ class Conversation:
         ends = [start_ns + self._airtime_ns(len(data)) for start_ns, data, _ in came.others]
         if any(abs(end_ns - start_ns) < RACE_NS for end_ns in ends for start_ns, _ in said):
             return True
+        for at, (start_ns, data) in enumerate(said):  # it would begin while it still sends
+            end_ns = start_ns + self._airtime_ns(len(data)) + MEETS_NS
+            if any(start_ns <= other_ns < end_ns for other_ns, _ in said[at + 1 :]):
+                return True
         own_ends = [start_ns + self._airtime_ns(len(data)) for start_ns, data in said]
         begins = [start_ns for start_ns, _, _ in came.others]
         return any(abs(end_ns - start_ns) < MEETS_NS for end_ns in own_ends for start_ns in begins)
@@ -270,7 +274,7 @@ class Conversation:
         assert came.cut_ns is not None
         assert came.back_ns is not None
         is_new = step.cut_byte is not None and self._is_new(came, messages, before)
-        if step.spoils:
+        if step.spoiled_byte is not None:
             self.judge.forgets_generation()
         for start_ns, data, by_host in came.others:
             model.told(start_ns, data, by_host=by_host)
@@ -278,7 +282,7 @@ class Conversation:
         if step.cut_byte is None or is_new:
             model.run_until(came.cut_ns)
         model.one.power_off()
-        if step.spoils:
+        if step.spoiled_byte is not None:
             for copy in (0, 1):
                 try:
                     model.one.spoil(copy, 5)
