@@ -196,15 +196,15 @@ class DeviceSide:
 
     # --- power ----------------------------------------------------------------------------------------------
 
-    def power(self, came: Came, step: Step) -> None:
-        """Power is lost and comes back."""
+    def power(self, came: Came, step: Step, *, spoils: bool) -> None:
+        """Power is lost and comes back; stored memory is spoiled meanwhile where `spoils` says so."""
         side = self.dut.beside("plug", "unplug")
         if step.cut_byte is not None:
             self._pass(STORE_NS)
             side.order("cut", str(NEVER_BYTE))
         came.cut_ns = self.now_ns
         side.order("unplug")
-        if step.spoiled_byte is not None:
+        if spoils:
             for copy in (0, 1):
                 try:
                     side.order("spoil", f"{copy} {step.spoiled_byte}")

@@ -31,13 +31,14 @@ AIM_MS: Final = (-6.0, -2.5, 2.5, 6.0)
 MIXES: Final[Mapping[str, Mapping[str, int]]] = MappingProxyType(
     {
         "settings": {
-            "write": 12, "edge": 7, "read": 5, "undo": 3, "commit": 4, "assign": 3, "describe": 3, "restart": 1,
-            "cut": 2, "off": 1, "spoil": 1, "link_test": 4, "anything": 5, "nonsense": 8, "demand": 3, "report": 4, "burst": 2,
+            "write": 12, "edge": 9, "read": 5, "undo": 3, "commit": 4, "assign": 3, "describe": 3, "restart": 1,
+            "cut": 2, "off": 1, "spoil": 1, "link_test": 4, "anything": 5, "nonsense": 8, "demand": 3, "report": 4,
+            "burst": 2,
         },
         "motion": {
             "demand_all": 10, "demand": 8, "release": 2, "engage": 3, "report": 14, "show": 2, "write": 10,
-            "undo": 2, "round": 4, "rest": 8, "heat": 1, "supply": 2, "hand": 2, "restart": 1, "assign": 1,
-            "nonsense": 1, "burst": 2, "commit": 1,
+            "undo": 2, "round": 4, "rest": 8, "way": 2, "bend": 2, "heat": 1, "supply": 2, "hand": 2,
+            "restart": 1, "assign": 1, "nonsense": 1, "burst": 2, "commit": 1,
         },
         "discovery": {
             "roll_call": 12, "parts": 9, "part": 3, "address_list": 5, "suppress": 2, "match": 3, "slotted_call": 3,
@@ -66,10 +67,13 @@ NEEDED_WORDS: Final = {
 class Draw(Calls):
     """Draws the steps of one conversation."""
 
-    def __init__(self, rng: random.Random, conversation: Conversation, mix: str) -> None:
+    def __init__(
+        self, rng: random.Random, conversation: Conversation, mix: str, edges: list[Parameter] | None = None
+    ) -> None:
+        """`edges`: parameters whose range is still to be tried; several conversations may share it."""
         super().__init__(rng, conversation)
         self._rows = {row.number: row for row in conversation.identity.rows}
-        self._edges: list[Parameter] = []
+        self._edges = [] if edges is None else edges
         self._pauses = VIRTUAL_MS if conversation.device.dut.is_virtual else PORT_MS
         kinds: dict[str, Callable[[], Step | Iterator[Step]]] = {
             "demand_all": self._demand_all,
@@ -99,6 +103,8 @@ class Draw(Calls):
             "anything": self._anything,
             "nonsense": self._nonsense,
             "rest": self._rest,
+            "way": self._way,
+            "bend": self._bend,
             "heat": self._heat,
             "supply": self._supply,
             "hand": self._hand,
@@ -199,6 +205,32 @@ class Draw(Calls):
     def _show(self) -> Step:
         return self._said(m.ShowYourself(self.rng.choice((0, 0, 1, 3, 7, self.rng.randrange(101)))))
 
+    def _way(self) -> Iterator[Step]:
+        """A long way at a low speed, or with a long soft start, looked at now and then."""
+        rng, address = self.rng, self.conversation.address
+        for name, values in (("slew-limit", (150, 400, 900)), ("soft-start", (0, 500, 2000))):
+            if name in self._by_name:
+                yield self._written(name, rng.choice(values))
+        share = rng.choice((-1, 1)) * rng.randint(4000, m.MAX_DEMAND)
+        for _ in range(rng.randint(2, 5)):
+            yield ask(m.Demand(share), address, pause_ns=rng.randint(80, 400) * MS)
+            yield ask(m.Report(), address)
+        if "slew-limit" in self._by_name:
+            yield self._written("slew-limit", self._by_name["slew-limit"].high)
+
+    def _bend(self) -> Iterator[Step]:
+        """A correction, and demands between its points."""
+        rng, address = self.rng, self.conversation.address
+        if "correction" not in self._by_name:
+            return
+        row = self._by_name["correction"]
+        points = rng.choice((2, 3, 4, 9, row.points))
+        most = min(row.high, self.conversation.model.one.settings.raw("travel") // (points - 1) // 2)
+        yield self._written("correction", tuple(rng.randint(max(row.low, -most), most) for _ in range(points)))
+        for _ in range(3):
+            yield ask(m.Demand(rng.randint(-m.MAX_DEMAND, m.MAX_DEMAND)), address)
+            yield ask(m.Report(), address)
+
     def _heat(self) -> Iterator[Step]:
         """Too hot for a few steps. No demand is lost meanwhile: each looks at its heat in its own time."""
         rng = self.rng
@@ -259,7 +291,7 @@ class Draw(Calls):
         """The ends of the range of one parameter after the other: one count beyond, and what is kept."""
         rng, address = self.rng, self.conversation.address
         if not self._edges:
-            self._edges = rng.sample(list(self._rows.values()), len(self._rows))
+            self._edges += rng.sample(list(self._rows.values()), len(self._rows))
         row = self._edges.pop()
         if row.points:
             tries = [self._steep(row, by) for by in rng.sample((0, 1), 2)]
@@ -316,7 +348,7 @@ class Draw(Calls):
     def _cut(self) -> Iterator[Step]:
         """Power is lost in a byte of a write; then all that is stored is read."""
         rng = self.rng
-        byte = rng.choice((rng.randrange(120), rng.randrange(60), 0, 1, 2))
+        byte = rng.choice((rng.randrange(120), rng.randrange(60), rng.randrange(45), 0, 1))
         if rng.random() < 0.7:
             yield self._write()
             wire = self.wire(m.Commit(), self.conversation.address)
@@ -349,7 +381,7 @@ class Draw(Calls):
     def _anything(self) -> Step:
         """A good frame whose operation, payload, source or destination may be anything."""
         rng = self.rng
-        operation = rng.choice([*OPERATIONS, *OPERATIONS, rng.randrange(256)])
+        operation = rng.choice([*OPERATIONS]) if rng.random() < 0.8 else rng.randrange(256)
         payload = rng.randbytes(rng.choice((0, 1, 2, 9, 40, 112)))
         source = rng.choice((0, 0, 0, rng.randrange(UNADDRESSED + 1)))
         to = self.to() if rng.random() < 0.9 else rng.randrange(UNADDRESSED + 1)

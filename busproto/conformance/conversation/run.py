@@ -20,7 +20,7 @@ from busproto.conformance.conversation.steps import Step
 from busproto.conformance.conversation.talk import Conversation, Difference, Identity, Setting, identity_of
 from busproto.conformance.conversation.tally import Tally
 from busproto.conformance.targets import InProcess, Target, open_target
-from busproto.wire.parameters import RawValue
+from busproto.wire.parameters import Parameter, RawValue
 
 EPISODE_STEPS: Final = 90
 REPEATED_STEPS: Final = 4000
@@ -71,13 +71,14 @@ class Talks:
             Difference: the actuator and the model differ; the transcript is short.
         """
         taken = number = 0
+        edges: list[Parameter] = []
         while taken < steps:
             name = f"{self.seed} {mix} {number}"
             number += 1
             setting = self._setting(name)
             talk = self._begin(name, setting)
             try:
-                for step in Draw(random.Random(name), talk, mix).steps(min(EPISODE_STEPS, steps - taken)):
+                for step in Draw(random.Random(name), talk, mix, edges).steps(min(EPISODE_STEPS, steps - taken)):
                     talk.take(step)
             except Difference as first:
                 raise self._shortened(first, name, setting) from None

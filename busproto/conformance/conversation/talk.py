@@ -270,11 +270,12 @@ class Conversation:
         """Power is lost and comes back; where that was while it wrote, either set may be stored, but whole."""
         device, model = self.device, self.model
         before = model.one.settings.generation, self.address
-        device.power(came, step)
+        spoils = step.spoiled_byte is not None and not model.one.settings.are_lost  # twice might be none
+        device.power(came, step, spoils=spoils)
         assert came.cut_ns is not None
         assert came.back_ns is not None
         is_new = step.cut_byte is not None and self._is_new(came, messages, before)
-        if step.spoiled_byte is not None:
+        if spoils:
             self.judge.forgets_generation()
         for start_ns, data, by_host in came.others:
             model.told(start_ns, data, by_host=by_host)
@@ -282,7 +283,7 @@ class Conversation:
         if step.cut_byte is None or is_new:
             model.run_until(came.cut_ns)
         model.one.power_off()
-        if step.spoiled_byte is not None:
+        if spoils:
             for copy in (0, 1):
                 try:
                     model.one.spoil(copy, 5)
