@@ -7,6 +7,7 @@ host's own operations), the marker `clause`, and the report by clause. Without `
 from __future__ import annotations
 
 import contextlib
+import random
 import shlex
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
@@ -15,10 +16,13 @@ from typing import TYPE_CHECKING, Any, Final
 import pytest
 
 if TYPE_CHECKING:
+    from busproto.conformance.conversation.run import Talks
     from busproto.conformance.dut import Dut
     from busproto.conformance.results.report import Case
     from busproto.conformance.targets import Target
     from busproto.ops.link import Link
+
+_SEED: Final = pytest.StashKey[int]()
 
 pytest.register_assert_rewrite("busproto.conformance.suite", "busproto.conformance.dut")
 
@@ -27,8 +31,9 @@ PROPERTY: Final = "clause"
 _DUTS: Final = pytest.StashKey[list[Any]]()
 _GCOV: Final = pytest.StashKey[Any]()
 _NEIGHBOURS: Final = pytest.StashKey[tuple[bytes, ...]]()
-_SOAK_STEPS: Final = 200
-_SOAK_PORT_STEPS: Final = 60
+_SOAK_STEPS: Final = 2000
+_SOAK_PORT_STEPS: Final = 120
+_SEEDS: Final = 1_000_000
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -54,12 +59,19 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         help="Side channel of the bus behind the port (busproto bus run --side), or a rig of your own that follows some"
         " of its words: power cuts, and moments on the line.",
     )
-    group.addoption("--dut-seed", type=int, default=0, metavar="N", help="The same seed draws the same cases.")
+    group.addoption(
+        "--dut-seed",
+        type=int,
+        metavar="N",
+        help="The same seed draws the same cases (default: 0, but for the random conversations, which draw a seed anew"
+        " in each run and print it).",
+    )
     group.addoption(
         "--dut-soak",
         type=int,
         metavar="N",
-        help=f"Steps of the soak (default: {_SOAK_STEPS}, on a port {_SOAK_PORT_STEPS}; 0 for none).",
+        help=f"Steps of the random conversations (default: {_SOAK_STEPS}, on a port {_SOAK_PORT_STEPS}; 0 for none; a"
+        " million for a night).",
     )
     group.addoption(
         "--dut-clause",
@@ -97,6 +109,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_configure(config: pytest.Config) -> None:
     """Register the marker, choose the test files, and check that the run is allowed."""
     config.addinivalue_line("markers", "clause(*ids): the clauses of the format page that this case checks")
+    config.stash[_SEED] = _talk_seed(config)
     target = config.getoption("--dut")
     if target is None:
         return
@@ -181,7 +194,7 @@ def dut_target(request: pytest.FixtureRequest) -> Iterator[Target]:
             name, config.stash[_GCOV] = counted_library(name)
         opened = open_target(
             name,
-            seed=config.getoption("--dut-seed"),
+            seed=config.getoption("--dut-seed") or 0,
             baud=config.getoption("--dut-baud"),
             uid=_uid(config.getoption("--dut-uid")),
             latency_ns=None if latency_ms is None else round(latency_ms * 1e6),
@@ -262,11 +275,34 @@ def bus_link(dut: Dut) -> Link:
 
 @pytest.fixture
 def soak_steps(request: pytest.FixtureRequest, dut_target: Target) -> int:
-    """Number of steps of the soak."""
+    """Number of steps of the random conversations in all."""
     given = request.config.getoption("--dut-soak")
     if given is None:
         return _SOAK_PORT_STEPS if dut_target.is_port else _SOAK_STEPS
     return int(given)
+
+
+@pytest.fixture(scope="session")
+def dut_talks(request: pytest.FixtureRequest, dut_target: Target) -> Talks:
+    """Random conversations with the target, by the seed of this run."""
+    from busproto.conformance.conversation.run import Talks
+
+    return Talks(dut_target, request.config.stash[_SEED])
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node: Any) -> None:
+    """Have all processes of a run use one seed."""
+    node.workerinput["dut_talk_seed"] = node.config.stash[_SEED]
+
+
+def _talk_seed(config: pytest.Config) -> int:
+    """The seed of the random conversations: the one that is given, else one drawn for this run."""
+    given = config.getoption("--dut-seed")
+    if given is not None:
+        return int(given)
+    told = getattr(config, "workerinput", {}).get("dut_talk_seed")
+    return random.SystemRandom().randrange(_SEEDS) if told is None else int(told)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -363,6 +399,7 @@ def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> Non
     if not cases:
         return
     terminalreporter.section(f"conformance of {config.getoption('--dut')}")
+    terminalreporter.write_line(f"random conversations: --dut-seed={config.stash[_SEED]}")
     neighbours = neighbours_text(len(config.stash.get(_NEIGHBOURS, ())))
     gcov = config.stash.get(_GCOV, None)
     for line in (*as_text(cases), neighbours, *(gcov.covered.totals() if gcov is not None else ())):
@@ -397,7 +434,7 @@ def _written(terminal: Any, config: pytest.Config, cases: list[Case], neighbours
         at=now_text(),
         target=target,
         version=version_text(),
-        seed=config.getoption("--dut-seed"),
+        seed=config.stash[_SEED],
         firmware=runs.digest_of_file(Path(target)),
         is_whole=not (config.getoption("--dut-clause") or config.getoption("--dut-case")),
         verdicts={row.clause.id: row.verdict for row in by_clause(cases)},
@@ -421,7 +458,7 @@ def _written(terminal: Any, config: pytest.Config, cases: list[Case], neighbours
 
 def _repeating(config: pytest.Config, case: str) -> str:
     """The command that runs a case again as it was run."""
-    words = ["pytest", f"--dut={config.getoption('--dut')}", f"--dut-seed={config.getoption('--dut-seed')}"]
+    words = ["pytest", f"--dut={config.getoption('--dut')}", f"--dut-seed={config.stash[_SEED]}"]
     for name, usual in (("uid", None), ("baud", 115_200), ("latency-ms", None), ("side", None), ("soak", None)):
         value = config.getoption(f"--dut-{name}")
         if value != usual:

@@ -119,8 +119,12 @@ def test_the_firmware_in_a_conversation_and_a_search() -> None:
 import random
 from busproto.ops import commit, find
 from tests.firmware.benches import device_box
-from tests.firmware.differential import run
-run(1500, 5)
+from busproto.conformance.conversation.draw import MIXES
+from busproto.conformance.conversation.run import Talks
+from busproto.conformance.targets import REFERENCE, InProcess
+talks = Talks(InProcess(REFERENCE), 5)
+for mix in MIXES:
+    talks.run(mix, 375)
 made = device_box(3)
 for number in range(6):
     made.device(number + 1, clock_ppm=1000 * number)
