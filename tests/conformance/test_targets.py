@@ -21,7 +21,6 @@ NEEDS_A_SIDE_CHANNEL = {
     "find.backoff",
     "find.sense",
     "find.jitter",
-    "does.store",
     "does.lost",
     "does.copies",
 }

@@ -50,6 +50,7 @@ def some(name: str, count: int) -> list[tuple[int, int]]:
 @clause("find.hash", "find.backoff", "find.first", "op.01")
 @pytest.mark.parametrize("slots", [1, 2, 3, 8, 100, 1000, 1023, 1024])
 def test_its_slot_of_any_number_of_slots_is_that_of_the_hash(dut: Dut, slots: int) -> None:
+    dut.beside("heard")
     for epoch, salt in some(f"slots {slots}", 6):
         since_ns = dut.line_ns()
         called(dut, m.RollCall(epoch, salt, slots, ()), slots)

@@ -15,7 +15,7 @@ from busproto.conformance.clauses import clause
 from busproto.conformance.clock import HALF_NS, MINUTE_NS, RANGE_NS, idle
 from busproto.conformance.dut import MS, Dut, S
 from busproto.conformance.suite.effects.test_loss import check_time_out
-from busproto.conformance.suite.long_time.timed import difference, held
+from busproto.conformance.suite.long_time.timed import difference, held, hot
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS
 from busproto.wire.parameters import LOSS_LIMP
@@ -112,25 +112,24 @@ def test_what_was_shown_long_ago_is_not_shown_again(dut: Dut, later_ns: int) -> 
 @clause("does.heat")
 @AT_ALL
 def test_it_looks_at_its_temperature_as_ever(dut: Dut, later_ns: int) -> None:
-    side = dut.beside("warm")
+    dut.beside("warm")
     idle(dut, later_ns)
     dut.put({"loss-time-out": 10_000})
     dut.ask(m.Engage(), m.Engaged)
-    side.order("warm", "150")
-    dut.pass_time(HEAT_LOOK_NS + 2 * MS)
-    assert dut.report().state is m.State.FAULTED
+    with hot(dut):
+        dut.pass_time(HEAT_LOOK_NS + 2 * MS)
+        assert dut.report().state is m.State.FAULTED
 
 
 @clause("does.heat", "states")
 @AT_ALL
 def test_faulted_long_ago_it_is_limp_to_the_first_report(dut: Dut, later_ns: int) -> None:
-    side = dut.beside("warm")
+    dut.require_virtual("an hour is idle")
     dut.put({"loss-time-out": 10_000})
     dut.ask(m.Engage(), m.Engaged)
-    side.order("warm", "150")
-    dut.pass_time(HEAT_LOOK_NS + 2 * MS)
-    idle(dut, later_ns)
-    side.order("warm", "20")
+    with hot(dut):
+        dut.pass_time(HEAT_LOOK_NS + 2 * MS)
+        idle(dut, later_ns)
     assert dut.report().state is m.State.LIMP
 
 

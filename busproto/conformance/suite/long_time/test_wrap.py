@@ -10,6 +10,7 @@ from busproto.conformance.clock import COUNTS, passes, until
 from busproto.conformance.dut import MS, US, Dut
 from busproto.conformance.suite.effects.arms import DRIVEN
 from busproto.conformance.suite.effects.test_loss import LOST, assert_never_lost, check_time_out
+from busproto.conformance.suite.long_time.timed import hot
 from busproto.wire import messages as m
 from busproto.wire.timing import BOOT_NS, HEAT_LOOK_NS, START_JITTER_NS
 
@@ -142,17 +143,16 @@ def test_discovery_is_answered_over_the_wrap(dut: Dut, count: int) -> None:
 @clause("line.clock", "does.heat")
 @AT_EITHER
 def test_it_looks_at_its_temperature_over_the_wrap(dut: Dut, count: int) -> None:
-    side = dut.beside("warm")
+    dut.beside("warm", "clock")
     at_ns = passes(dut, count, 600 * MS)
     dut.put({"loss-time-out": 10_000})
     for before_ms in (300, 20):
-        side.order("warm", "20")
         dut.report()
         dut.demand(0.0)
         until(dut, at_ns - before_ms * MS)
-        side.order("warm", "150")
-        dut.pass_time(dut.most_ns(HEAT_LOOK_NS) + 2 * MS)
-        status = dut.report()
+        with hot(dut):
+            dut.pass_time(dut.most_ns(HEAT_LOOK_NS) + 2 * MS)
+            status = dut.report()
         assert status.state is m.State.FAULTED, f"hot for 250 ms it is {status.state.name}"
         assert status.state not in LOST
 

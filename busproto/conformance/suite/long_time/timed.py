@@ -4,6 +4,7 @@ later, it is the same one."""
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 from busproto.conformance.calls import EPOCH, LIST_SALT, address_list, call_of, member_list
@@ -36,6 +37,17 @@ class Step:
     message: Message | None
     to_all: bool = False
     word: str = ""
+
+
+@contextmanager
+def hot(dut: Dut) -> Iterator[None]:
+    """Warm it above its limit; it is cool at the end, also where the case fails: on a port the next case has it."""
+    side = dut.beside("warm")
+    side.order("warm", "150")
+    try:
+        yield
+    finally:
+        side.order("warm", "20")
 
 
 def write(at_ms: float, name: str, raw: RawValue) -> Step:
