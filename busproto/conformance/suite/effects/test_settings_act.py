@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 
 from busproto.conformance.clauses import clause
-from busproto.conformance.dut import MS, Dut
+from busproto.conformance.dut import MS, Dut, not_checked
 from busproto.conformance.suite.effects.arms import (
+    DRIVEN,
     NEAR_CDEG,
     ROUNDED_CDEG,
     Act,
@@ -24,7 +25,7 @@ from busproto.wire.parameters import BY_NAME, LOSS_HOLD, LOSS_PRESET, RawValue
 
 DEMAND = 2500
 PRESET = -1000
-BASE: dict[str, RawValue] = {"soft-start": 5000, "loss-time-out": 5000, "preset": PRESET}
+BASE: dict[str, RawValue] = {"soft-start": 5000, "loss-time-out": 10_000, "preset": PRESET}
 CHANGES: dict[str, RawValue] = {
     "neutral": 300,
     "travel": 8000,
@@ -57,7 +58,7 @@ STANDS: dict[str, RawValue] = {
 
 def lose(action: int) -> Act:
     """Let the loss time-out pass under that loss action."""
-    return in_turn(put(loss_action=action, loss_time_out=20), wait(40 * MS), put(loss_time_out=5000))
+    return in_turn(put(loss_action=action, loss_time_out=20), wait(40 * MS), put(loss_time_out=10_000))
 
 
 FOLLOW = asked(m.Demand(DEMAND))
@@ -105,8 +106,12 @@ def test_a_setting_moves_the_target_of_an_arm_that_it_leads(dut: Dut, how: str) 
             assert status.demand_cdeg == pytest.approx(wanted, abs=ROUNDED_CDEG), f"{name} {settings[name]}"
             assert status.state is before.state, f"{name}: it is {status.state.name}, it was {before.state.name}"
     dut.put({"neutral": 200, "preset": -500})
+    since = dut.during(lambda: act(dut) if before.state in DRIVEN else None)  # the factory's time-out is short
+    before = dut.report()
     dut.ask(m.Undo(m.Memory.FACTORY), m.Undone)
     status = dut.report()
+    if before.state in DRIVEN and dut.now_ns - since[0] >= 480 * MS:
+        not_checked("the port is too slow, or its machine too busy")
     assert status.demand_cdeg == pytest.approx(target_cdeg(leader, factory, before, status), abs=ROUNDED_CDEG)
 
 
