@@ -37,14 +37,9 @@ BINARY: Final = {
 }
 OTHERS: Final = {**RELATIONAL, **ARITHMETIC, **CONNECTIVE, **BITS}
 ASSIGNED: Final = {"+=": "-=", "-=": "+=", "*=": "/=", "/=": "*=", "<<=": ">>=", ">>=": "<<=", "&=": "|=", "|=": "&="}
-WIDTHS: Final = {
-    "uint8_t": ("int8_t",),
-    "uint16_t": ("uint8_t", "int16_t"),
-    "uint32_t": ("uint16_t", "int32_t"),
-    "int8_t": ("uint8_t",),
-    "int16_t": ("int8_t", "uint16_t"),
-    "int32_t": ("int16_t", "uint32_t"),
-}
+WIDTHS: Final = {"uint16_t": "uint8_t", "uint32_t": "uint16_t", "int16_t": "int8_t", "int32_t": "int16_t"}
+"""Half as wide. The other sign at the same width is nearly always the same firmware: values are cast back on their way,
+and what is kept in 8 bits is seldom above 127."""
 _NUMBER: Final = re.compile(r"(-?)(0[xX][0-9a-fA-F]+|[0-9]+)([uUlL]*)")
 _DECIDES: Final = {"if_statement", "while_statement", "do_statement", "for_statement", "conditional_expression"}
 
@@ -143,8 +138,8 @@ def _changes(node: Node, names: Mapping[str, Kind], shapes: Shapes) -> Iterator[
         for new in shapes.beside(said(node)) if _is_used(node) else ():
             yield "other value", node, new
     elif node.type == "primitive_type":
-        for new in WIDTHS.get(said(node), ()) if _is_own_width(node) else ():
-            yield "width", node, new
+        if said(node) in WIDTHS and _is_own_width(node):
+            yield "width", node, WIDTHS[said(node)]
     elif node.type == "field_expression":
         field = node.child_by_field_name("field")
         struct = shapes.kind_of(node.child_by_field_name("argument"), names)

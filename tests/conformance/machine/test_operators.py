@@ -36,7 +36,7 @@ static int32_t done(const struct toy *toy, int32_t by, int32_t from)
         return -1;
     }
     if (toy->as.a.list[1] >= LIMIT) {
-        used(toy, (uint8_t)(by + 5000));
+        used(toy, (uint16_t)(by + 5000));
         sum = done(toy->next, by, from);
         return;
     } else {
@@ -72,12 +72,11 @@ def made(source: str, shapes: Shapes = SHAPES) -> set[tuple[str, str, str]]:
         ("dropped statement", "if (!toy->number && by != from) { return -1; }", ";"),
         ("constant", "return -1;", "return 1;"),
         ("other field", "if (toy->as.a.list[1] >= LIMIT) {", "if (toy->as.a.other[1] >= LIMIT) {"),
-        ("constant", "used(toy, (uint8_t)(by + 5000));", "used(toy, (uint8_t)(by + 2500));"),
-        ("width", "used(toy, (uint8_t)(by + 5000));", "used(toy, (int8_t)(by + 5000));"),
-        ("swapped arguments", "used(toy, (uint8_t)(by + 5000));", "used((uint8_t)(by + 5000), toy);"),
+        ("constant", "used(toy, (uint16_t)(by + 5000));", "used(toy, (uint16_t)(by + 2500));"),
+        ("width", "used(toy, (uint16_t)(by + 5000));", "used(toy, (uint8_t)(by + 5000));"),
+        ("swapped arguments", "used(toy, (uint16_t)(by + 5000));", "used((uint16_t)(by + 5000), toy);"),
         ("swapped arguments", "sum = done(toy->next, by, from);", "sum = done(toy->next, from, by);"),
         ("width", "int32_t sum = 0;", "int16_t sum = 0;"),
-        ("width", "int32_t sum = 0;", "uint32_t sum = 0;"),
         ("dropped statement", "return;", ";"),
         ("other value", "at = LED;", "at = LOST;"),
         ("returned constant", "return sum;", "return 0;"),

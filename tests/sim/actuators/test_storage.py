@@ -51,6 +51,16 @@ def test_an_unfinished_write_leaves_the_old_set_and_erased_cells() -> None:
     assert memory.copies == [sealed(9, OLD), sealed(10, NEW)[:5] + b"\xff" * (SEALED_BYTES - 5)]
 
 
+def test_the_bytes_written_count_while_they_are_being_written_and_over_all_writes() -> None:
+    memory = memory_at(9)
+    assert memory.written(START_NS) == 0
+    ready_ns = memory.begin(NEW, START_NS)
+    assert [memory.written(time_ns) for time_ns in (START_NS + 5 * 30_000, ready_ns)] == [5, SEALED_BYTES]
+    memory.settle(ready_ns)
+    memory.begin(NEXT, ready_ns)
+    assert memory.written(ready_ns + 3 * 30_000) == SEALED_BYTES + 3
+
+
 def test_writing_goes_on_until_it_is_whole() -> None:
     memory = memory_at(9)
     ready_ns = memory.begin(NEW, START_NS)
