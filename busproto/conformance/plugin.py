@@ -33,6 +33,7 @@ _GCOV: Final = pytest.StashKey[Any]()
 _NEIGHBOURS: Final = pytest.StashKey[tuple[bytes, ...]]()
 _SOAK_STEPS: Final = 2000
 _SOAK_PORT_STEPS: Final = 120
+_DEEPER: Final = 10
 _SEEDS: Final = 1_000_000
 
 
@@ -86,6 +87,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         default=[],
         metavar="NAME",
         help="Only the case of this name, as a failure names it; may be given more than once.",
+    )
+    group.addoption(
+        "--dut-deep",
+        action="store_true",
+        help="For the night: every value of each case on a port too, and random conversations ten times as long.",
     )
     group.addoption(
         "--dut-report",
@@ -278,7 +284,8 @@ def soak_steps(request: pytest.FixtureRequest, dut_target: Target) -> int:
     """Number of steps of the random conversations in all."""
     given = request.config.getoption("--dut-soak")
     if given is None:
-        return _SOAK_PORT_STEPS if dut_target.is_port else _SOAK_STEPS
+        usual = _SOAK_PORT_STEPS if dut_target.is_port else _SOAK_STEPS
+        return usual * _DEEPER if request.config.getoption("--dut-deep") else usual
     return int(given)
 
 
@@ -306,27 +313,16 @@ def _talk_seed(config: pytest.Config) -> int:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Keep only the cases that are chosen by name, or that cite one of the chosen clauses."""
-    wanted, named = set(config.getoption("--dut-clause")), set(config.getoption("--dut-case"))
-    if not config.getoption("--dut") or not (wanted or named):
+    """Keep only the cases that this run takes."""
+    target = config.getoption("--dut")
+    if not target:
         return
-    from busproto.conformance.clauses import CLAUSES
+    from busproto.conformance.choice import chosen
+    from busproto.conformance.targets import is_in_process
 
-    unknown = wanted - set(CLAUSES)
-    if unknown:
-        raise pytest.UsageError(
-            f"--dut-clause: there is no {', '.join(sorted(unknown))}; there are: {', '.join(CLAUSES)}"
-        )
-    absent = named - {item.name for item in items}
-    if absent:
-        raise pytest.UsageError(f"--dut-case: there is no case {', '.join(sorted(absent))}")
-    chosen = [
-        item
-        for item in items
-        if item.name in named or any(wanted & set(marker.args) for marker in item.iter_markers("clause"))
-    ]
-    config.hook.pytest_deselected(items=[item for item in items if item not in chosen])
-    items[:] = chosen
+    kept = chosen(config, items, config.stash[_SEED], is_on_port=not is_in_process(target))
+    config.hook.pytest_deselected(items=[item for item in items if item not in kept])
+    items[:] = kept
 
 
 @pytest.hookimpl(tryfirst=True)
