@@ -37,7 +37,7 @@ MIXES: Final[Mapping[str, Mapping[str, int]]] = MappingProxyType(
         },
         "motion": {
             "demand_all": 10, "demand": 8, "release": 2, "engage": 3, "report": 14, "show": 2, "write": 10,
-            "undo": 2, "round": 4, "rest": 8, "way": 2, "bend": 2, "heat": 1, "supply": 2, "hand": 2,
+            "undo": 2, "round": 4, "rest": 8, "way": 2, "bend": 2, "lose": 3, "heat": 2, "supply": 2, "hand": 2,
             "restart": 1, "assign": 1, "nonsense": 1, "burst": 2, "commit": 1,
         },
         "discovery": {
@@ -53,6 +53,8 @@ MIXES: Final[Mapping[str, Mapping[str, int]]] = MappingProxyType(
     }
 )  # fmt: skip
 """How often each kind of step is drawn, by the name of the mix."""
+LEADS: Final = ("neutral", "direction", "end-low", "end-high", "travel", "soft-start")
+"""Settings that act at once on an arm that follows."""
 TEACHING_KINDS: Final = {"suppress", "match", "slotted_call"}
 NEEDED_WORDS: Final = {
     "cut": ("cut", "plug", "unplug"),
@@ -73,13 +75,14 @@ class Draw(Calls):
         """`edges`: parameters whose range is still to be tried; several conversations may share it."""
         super().__init__(rng, conversation)
         self._rows = {row.number: row for row in conversation.identity.rows}
+        self._spoilable = rng.sample(range(30), 30)  # one bit spoiled twice is whole again
         self._edges = [] if edges is None else edges
         self._pauses = VIRTUAL_MS if conversation.device.dut.is_virtual else PORT_MS
         kinds: dict[str, Callable[[], Step | Iterator[Step]]] = {
             "demand_all": self._demand_all,
             "demand": lambda: self._said(m.Demand(self.share())),
-            "release": lambda: self._said(m.Release()),
-            "engage": lambda: self._said(m.Engage()),
+            "release": lambda: self._one_or_all(m.Release()),
+            "engage": lambda: self._one_or_all(m.Engage()),
             "report": lambda: self._said(m.Report()),
             "show": self._show,
             "write": self._write,
@@ -90,7 +93,7 @@ class Draw(Calls):
             "assign": self._assign,
             "describe": self._describe,
             "link_test": lambda: self._said(m.LinkTest(some_data(self.rng, 64))),
-            "restart": lambda: self._said(m.Restart()),
+            "restart": lambda: self._one_or_all(m.Restart()),
             "roll_call": self.roll_call,
             "parts": self.parts,
             "part": self.part,
@@ -105,6 +108,7 @@ class Draw(Calls):
             "rest": self._rest,
             "way": self._way,
             "bend": self._bend,
+            "lose": self._lose,
             "heat": self._heat,
             "supply": self._supply,
             "hand": self._hand,
@@ -182,6 +186,10 @@ class Draw(Calls):
     def _said(self, message: Message, to: int | None = None) -> Step:
         return ask(message, self.to() if to is None else to, pause_ns=self.pause_ns(), sequence=self.rng.randrange(256))
 
+    def _one_or_all(self, message: Message) -> Step:
+        """What may be said to one and to all."""
+        return self._said(message, BROADCAST_ADDRESS if self.rng.random() < 0.3 else None)
+
     def _all(self, message: Message) -> Step:
         """To all, or now and then to one, who must refuse it."""
         return self._said(message, BROADCAST_ADDRESS if self.rng.random() < 0.95 else self.conversation.address)
@@ -218,11 +226,32 @@ class Draw(Calls):
         if "slew-limit" in self._by_name:
             yield self._written("slew-limit", self._by_name["slew-limit"].high)
 
+    def _lose(self) -> Iterator[Step]:
+        """A demand is lost, and what comes then."""
+        rng, address = self.rng, self.conversation.address
+        for name, values in (("loss-action", (0, 1, 1, 2, 2)), ("loss-time-out", (20, 60, 200)), ("preset", (0, 2500))):
+            if name in self._by_name:
+                yield self._written(name, rng.choice(values))
+        lasts_ns = self.conversation.model.one.settings.raw("loss-time-out") * MS
+        yield ask(rng.choice((m.Engage(), m.Demand(self.share()))), address, pause_ns=lasts_ns + 5 * MS)
+        behind = (
+            m.Release(),
+            m.Engage(),
+            m.Demand(self.share()),
+            m.ShowYourself(2),
+            m.Report(),
+            m.Undo(m.Memory.STORED),
+        )
+        yield self._said(rng.choice(behind), address)
+        yield self._said(m.Report(), address)
+
     def _bend(self) -> Iterator[Step]:
         """A correction, and demands between its points."""
         rng, address = self.rng, self.conversation.address
         if "correction" not in self._by_name:
             return
+        if "soft-start" in self._by_name:
+            yield self._written("soft-start", 0)
         row = self._by_name["correction"]
         points = rng.choice((2, 3, 4, 9, row.points))
         most = min(row.high, self.conversation.model.one.settings.raw("travel") // (points - 1) // 2)
@@ -230,23 +259,38 @@ class Draw(Calls):
         for _ in range(3):
             yield ask(m.Demand(rng.randint(-m.MAX_DEMAND, m.MAX_DEMAND)), address)
             yield ask(m.Report(), address)
+        leads = [name for name in LEADS if name in self._by_name]
+        for name in rng.sample(leads, min(2, len(leads))):  # acts at once
+            row = self._by_name[name]
+            yield self._written(
+                name, rng.randint(max(row.low, self.conversation.model.one.settings.least(row)), row.high)
+            )
+            yield ask(m.Report(), address)
 
     def _heat(self) -> Iterator[Step]:
         """Too hot for a few steps. No demand is lost meanwhile: each looks at its heat in its own time."""
-        rng = self.rng
+        rng, address = self.rng, self.conversation.address
         if "loss-time-out" in self._by_name:
             yield self._written("loss-time-out", self._by_name["loss-time-out"].high)
-        yield self._said(rng.choice((m.Engage(), m.Demand(self.share()), m.Report())), self.conversation.address)
+        if "channel" in self._by_name:
+            yield self._written("channel", 1)
+        if rng.random() < 0.7:
+            yield ask(m.Engage(), address)
+        yield self._said(rng.choice((m.Engage(), m.Demand(self.share()), m.Report())), address)
         limit = self.conversation.model.one.settings.raw("over-temperature")
+        if rng.random() < 0.5:  # asked before it has looked
+            yield Step(warm_degc=HOT_DEGC)
+            yield ask(rng.choice((m.Engage(), m.Demand(self.share()))), address)
         yield Step(pause_ns=LOOKED_NS, warm_degc=rng.choice((HOT_DEGC, float(limit + 14))))
-        for _ in range(rng.randrange(6)):
+        for _ in range(rng.randrange(4)):
             yield self._said(
-                rng.choice((m.Engage(), m.Demand(self.share()), m.Report(), m.Release(), m.ShowYourself(1))),
-                self.conversation.address,
+                rng.choice((m.Engage(), m.Demand(self.share()), m.Report(), m.Release(), m.ShowYourself(1))), address
             )
             yield self._all(m.DemandAll(self.demands(1)))
         yield Step(warm_degc=rng.choice((COOL_DEGC, float(limit - 14))))
-        yield self._said(rng.choice((m.Report(), m.Demand(self.share()), m.Engage())), self.conversation.address)
+        if rng.random() < 0.5:
+            yield self._all(m.DemandAll((self.share(),)))
+        yield self._said(rng.choice((m.Report(), m.Demand(self.share()), m.Engage())), address)
 
     def _supply(self) -> Iterator[Step]:
         """Another supply; mostly the fault bit is set, or not, by the smallest difference."""
@@ -359,7 +403,9 @@ class Draw(Calls):
 
     def _spoil(self) -> Iterator[Step]:
         """No stored copy is whole: factory settings, no address."""
-        yield Step(spoiled_byte=self.rng.randrange(30))
+        if not self._spoilable:
+            return
+        yield Step(spoiled_byte=self._spoilable.pop())
         yield self._said(m.Report(), UNADDRESSED)
         yield from self.audit()
 

@@ -97,7 +97,8 @@ class Calls:
         for at in range(number):
             digests = [(own + 1 + rng.randrange(0xFFFE)) & 0xFFFF for _ in range(rng.randrange(1, 7))]
             if at == listed or rng.random() < 0.05:
-                digests[rng.randrange(len(digests))] = own
+                for _ in range(rng.choice((1, 1, 1, 2))):
+                    digests[rng.randrange(len(digests))] = own
             parts.append(digests)
         total = sum(map(len, parts))
         said: list[Message] = []

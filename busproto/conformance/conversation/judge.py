@@ -114,6 +114,7 @@ class Judge:
         self._held: tuple[float, float] | None = None
         self._rests_from_ns: int | None = None
         self._rests_at_deg: float | None = None
+        self._looks_until_ns = 0
         self._due: list[Deadline] = []
         self._near = False
 
@@ -142,6 +143,10 @@ class Judge:
     def loses_counts(self) -> None:
         """How bytes in a collision are counted is open."""
         self._offsets = {}
+
+    def is_warmed(self, until_ns: int) -> None:
+        """Each looks at its temperature in its own time, but until then."""
+        self._looks_until_ns = until_ns
 
     def look_near(self, from_ns: int, until_ns: int) -> None:
         """Note whether anything may change by itself between these moments."""
@@ -202,7 +207,7 @@ class Judge:
         """Behind a step: whether the drive is on, and where the arm is."""
         arm, model = self._device.arm, self._model
         now_ns = model.now_ns
-        if arm is None or self._near or self.is_open:
+        if arm is None or self._near or self.is_open or now_ns < self._looks_until_ns:
             return
         if any(abs(one.at_ns - now_ns) <= LATE_NS for one in (*self._due, *model.one.deadlines())):
             return

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from busproto.conformance.conversation.device import HAND_NS, Came, DeviceSide
-from busproto.conformance.conversation.judge import Finding, Judge
+from busproto.conformance.conversation.judge import LATE_NS, Finding, Judge
 from busproto.conformance.conversation.model import ModelSide
 from busproto.conformance.conversation.steps import MS, Step, ask, frames_in, in_words, understood
 from busproto.conformance.conversation.tally import Tally
@@ -172,6 +172,8 @@ class Conversation:
         frames = frames_in(step.wire)
         messages = [message for one in frames if (message := understood(encode_frame(one))[1]) is not None]
         message = messages[-1] if messages and understood(encode_frame(frames[-1]))[1] is not None else None
+        if self._may_look(messages):
+            judge.leaves_open()
         longest_ns = max((wait_ns(one) for one in messages), default=MAX_TURNAROUND_NS)
         longest_ns += sum(after_ns + self._airtime_ns(len(data)) + ORDERED_SLOT_NS for after_ns, data in step.jams)
         came = device.say(step, longest_ns + START_JITTER_NS + 8 * ORDERED_SLOT_NS) if step.wire else self._nothing()
@@ -180,6 +182,8 @@ class Conversation:
             findings: list[Finding] = []
         else:
             said, findings = self._follow(step, came, message)
+        if any(isinstance(one, m.Demand | m.Engage) for one in messages) and model.one.state is m.State.FAULTED:
+            judge.is_warmed(0)  # a refusal for heat is a look too
         findings += list(judge.arms())
         if findings:
             raise Difference(findings, self.steps, self._told(step, came, said))
@@ -191,6 +195,13 @@ class Conversation:
             device.run_until(max(device.now_ns, came.end_ns + BOOT_NS))
         device.run_until(max(device.now_ns, model.now_ns) + step.pause_ns)
         model.run_until(device.now_ns)
+
+    def _may_look(self, messages: list[Message]) -> bool:
+        """Whether what is said may come before or behind the look at a temperature that is too high, and it matters."""
+        model = self.model
+        if model.is_limp or model.one.degc() <= model.one.settings.raw("over-temperature"):
+            return False
+        return bool(messages) and not isinstance(messages[0], m.Demand | m.Engage)
 
     def _nothing(self) -> Came:
         now_ns = self.device.now_ns
@@ -205,6 +216,7 @@ class Conversation:
             model.bus.supply_mv = step.supply_mv
         if step.warm_degc is not None:
             model.one.warm(step.warm_degc)
+            self.judge.is_warmed(model.now_ns + LOOK_NS + LATE_NS)
             if not model.is_limp:  # which comes first, the look or the end of a time-out, is open
                 self.judge.look_near(model.now_ns, model.now_ns + LOOK_NS)
         if step.hand_deg is not None:
@@ -220,7 +232,9 @@ class Conversation:
         for start_ns, data, by_host in came.others:
             model.told(start_ns, data, by_host=by_host)
             end_ns = start_ns + self._airtime_ns(len(data))
-            judge.look_near(end_ns, end_ns + came.loose_ns)
+            stores = any(isinstance(understood(encode_frame(one))[1], m.Assign) for one in frames_in(data))
+            # when an address is stored, within its time, is the actuator's affair
+            judge.look_near(end_ns, end_ns + came.loose_ns + (STORE_NS if stores else 0))
             model.bus.kernel.run_until(end_ns)
         model.run_until(max(device.now_ns, came.now_ns))
         device.run_until(model.now_ns)
@@ -284,11 +298,7 @@ class Conversation:
             model.run_until(came.cut_ns)
         model.one.power_off()
         if spoils:
-            for copy in (0, 1):
-                try:
-                    model.one.spoil(copy, 5)
-                except IndexError:
-                    continue
+            model.one.settings.memory.copies = [b"", b""]
         model.run_until(max(came.back_ns, model.now_ns))
         model.one.power_on()
         model.run_until(device.now_ns)

@@ -1,4 +1,4 @@
-"""How many seeded faults the random conversations find: ``python -m tests.conformance.talking [NUMBER...]``.
+"""How many seeded faults random conversations find: ``python -m tests.conformance.conversation.talking [NUMBER...]``.
 
 Builds the reference firmware with each seeded fault and has conversations of the default length with it, by as many
 seeds as asked for. Prints for each fault how often it was found, and what the first difference was.
@@ -48,7 +48,7 @@ def examine(directory: Path, seeds: int, steps: int, number: int) -> tuple[int, 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """See the module."""
-    parser = argparse.ArgumentParser(prog="python -m tests.conformance.talking", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m tests.conformance.conversation.talking", description=__doc__)
     parser.add_argument("number", nargs="*", type=int, help="only these (default: all)")
     parser.add_argument("--seeds", type=int, default=1, help="how many (default: 1)")
     parser.add_argument("--steps", type=int, default=STEPS, help=f"of each seed (default: {STEPS})")

@@ -1,0 +1,1 @@
+"""The random conversations: their own tests, and how many seeded faults they find."""
