@@ -26,7 +26,7 @@ pytest.register_assert_rewrite("busproto.conformance.suite", "busproto.conforman
 
 SUITE: Final = Path(__file__).with_name("suite")
 PROPERTY: Final = "clause"
-_SOAK_STEPS: Final = 2000
+_SOAK_STEPS: Final = 2400
 _SOAK_PORT_STEPS: Final = 120
 _SEEDS: Final = 1_000_000
 
