@@ -166,7 +166,7 @@ class Judge:
         moves = is_driven and model.is_moving
         if not is_driven or moves:
             self._rests_from_ns = None
-        elif self._rests_from_ns is None or self._rests_at_deg != model.one.arm.target_deg:
+        elif not self._rests_still:
             self._rests_from_ns, self._rests_at_deg = model.now_ns, model.one.arm.target_deg
         if moves and any(_leads_elsewhere(one) for one in messages):
             self._is_way_open = True
@@ -451,9 +451,15 @@ class Judge:
     def _has_rested(self) -> bool:
         """Whether the arm stands at its target for some time."""
         model = self._model
-        if self._rests_from_ns is None or model.is_moving or self._rests_at_deg != model.one.arm.target_deg:
+        if self._rests_from_ns is None or model.is_moving or not self._rests_still:
             return False
         return model.now_ns - self._rests_from_ns > RESTS_NS
+
+    @property
+    def _rests_still(self) -> bool:
+        """Whether the target is that at which it came to rest, and the drive was on since then."""
+        one, from_ns = self._model.one, self._rests_from_ns
+        return from_ns is not None and one.held_ns <= from_ns and self._rests_at_deg == one.arm.target_deg
 
 
 def _differs(own: bytes, wanted: bytes) -> str:

@@ -21,7 +21,7 @@ from busproto.conformance.targets import InProcess
 from tests.conformance.mutants import build
 from tests.conformance.seeded import FAULTS
 
-STEPS = 2000
+STEPS = 2400
 """Those of `pytest --dut` in process."""
 
 
