@@ -55,6 +55,7 @@ MIXES: Final[Mapping[str, Mapping[str, int]]] = MappingProxyType(
 """How often each kind of step is drawn, by the name of the mix."""
 LEADS: Final = ("neutral", "direction", "end-low", "end-high", "travel", "soft-start")
 """Settings that act at once on an arm that follows."""
+TEACHING_OPERATIONS: Final = {one.OPERATION for one in (m.Suppress, m.PrefixQuery, m.SlottedCall)}
 TEACHING_KINDS: Final = {"suppress", "match", "slotted_call"}
 NEEDED_WORDS: Final = {
     "cut": ("cut", "plug", "unplug"),
@@ -428,6 +429,8 @@ class Draw(Calls):
         """A good frame whose operation, payload, source or destination may be anything."""
         rng = self.rng
         operation = rng.choice([*OPERATIONS]) if rng.random() < 0.8 else rng.randrange(256)
+        if operation in TEACHING_OPERATIONS and not self.conversation.identity.has_teaching:
+            return self._said(m.Report())
         payload = rng.randbytes(rng.choice((0, 1, 2, 9, 40, 112)))
         source = rng.choice((0, 0, 0, rng.randrange(UNADDRESSED + 1)))
         to = self.to() if rng.random() < 0.9 else rng.randrange(UNADDRESSED + 1)

@@ -132,7 +132,10 @@ class Calls:
 
     def _between(self) -> Message:
         """A request that comes between others."""
-        return self.rng.choice((m.DemandAll((0,)), self._call(0), m.Suppress(self._epoch, self.rng.randbytes(8))))
+        some: list[Message] = [m.DemandAll((0,)), self._call(0)]
+        if self.conversation.identity.has_teaching:
+            some.append(m.Suppress(self._epoch, self.rng.randbytes(8)))
+        return self.rng.choice(some)
 
     def address_list(self) -> Step:
         """A list by address, with the own one in it or not; bit 240 stays clear, as a host must."""

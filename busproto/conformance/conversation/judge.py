@@ -271,7 +271,10 @@ class Judge:
     def _times(
         self, message: Message | None, came: Came, starts_ns: tuple[int, int], before_ns: int, data: bytes
     ) -> Iterator[Finding]:
-        dut, end_ns = self._device.dut, came.end_ns
+        dut = self._device.dut
+        ends_ns = [start_ns + dut.airtime_ns(len(piece)) for start_ns, piece, _ in came.others]
+        # a port may cut a burst: it counts from the last bytes before the answer
+        end_ns = max((one for one in ends_ns if one <= starts_ns[0]), default=came.end_ns)
         after_ns, own_after_ns = starts_ns[0] - end_ns, starts_ns[1] - end_ns
         least_ns, most_ns = after_ns, after_ns + START_JITTER_NS + before_ns
         frame, answer = understood(data)
