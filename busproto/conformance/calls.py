@@ -28,6 +28,7 @@ def window_ns(slots: int) -> int:
 
 def answers_to(dut: Dut, call: Message, slots: int = 16, to: int = BROADCAST_ADDRESS) -> list[Message]:
     """Its answers to a call; answers of other actuators on a port are left out."""
+    require_undisturbed(dut, call)
     window = window_ns(slots) + len(dut.others) * dut.airtime_ns(MAX_WIRE_BYTES)
     _, frames, _ = dut.frames_after(dut.wire(call, to), window_ns=window, count=1 if dut.is_alone else None)
     own = [frame for frame in frames if frame.tag == dut.tag]
@@ -40,15 +41,23 @@ def first_call(dut: Dut, epoch: int, slots: int = 16) -> m.RollCall:
 
     A later slot of its own would not do: of two that draw one slot the second may wait, and then begin in the next.
     """
-
-    def is_first(salt: int) -> bool:
-        own = slot_of(uid_hash(dut.uid, epoch, salt), slots)
-        return all(slot_of(uid_hash(uid, epoch, salt), slots) > own for uid in dut.others)
-
-    salt = next(filter(is_first, range(256)), None)
+    salt = next((salt for salt in range(256) if _is_first(dut, m.RollCall(epoch, salt, slots, ()))), None)
     if salt is None:
         not_checked("too many other actuators are on the line: in each call one of them draws an earlier slot")
     return m.RollCall(epoch, salt, slots, ())
+
+
+def _is_first(dut: Dut, call: m.RollCall) -> bool:
+    own, *others = (slot_of(uid_hash(uid, call.epoch, call.salt), max(1, call.slots)) for uid in (dut.uid, *dut.others))
+    return own < min(others, default=call.slots)
+
+
+def require_undisturbed(dut: Dut, call: Message) -> None:
+    """Skip the case where other actuators on the line would answer as well: they are acknowledged in EPOCH, until they
+    hear of another one."""
+    epochs = dut.epochs | ({call.epoch} if hasattr(call, "epoch") else set())
+    if not dut.is_alone and epochs - {EPOCH} and not (isinstance(call, m.RollCall) and _is_first(dut, call)):
+        not_checked("other actuators are on the line, and would answer in another epoch")
 
 
 def called(dut: Dut, call: Message, slots: int = 16, to: int = BROADCAST_ADDRESS) -> Message:
@@ -60,6 +69,7 @@ def called(dut: Dut, call: Message, slots: int = 16, to: int = BROADCAST_ADDRESS
 
 def unheard(dut: Dut, call: Message, slots: int = 16, to: int = BROADCAST_ADDRESS) -> None:
     """Check that it does not answer the call."""
+    require_undisturbed(dut, call)
     dut.drain()
     said = dut.say(dut.wire(call, to))
     heard = dut.hear(said.end_ns + window_ns(slots) + (0 if dut.is_virtual else dut.slack_ns + QUIET_PORT_NS))

@@ -18,7 +18,7 @@ from busproto.ops.link import Link
 from busproto.ops.steps import Steps
 from busproto.transport import Transport
 from busproto.wire import messages as m
-from busproto.wire.codec import encode_frame, message_of, reply_frame, request_frame
+from busproto.wire.codec import encode_frame, message_of, request_frame
 from busproto.wire.decoder import Decoder
 from busproto.wire.frame import BROADCAST_ADDRESS, HOST_ADDRESS, MAX_WIRE_BYTES, Frame
 from busproto.wire.hash import device_tag
@@ -73,6 +73,8 @@ class Dut:
         bench: the desk bench that a firmware reads and drives in place of an arm, None where it has an arm.
         side: the side channel; None on a port that has none.
         others: uids of the other actuators on a port; in process they are `neighbours`.
+        epochs: of the requests made so far; neighbours on a port are acknowledged in one of them only.
+        taken: addresses at which others answered when the port was opened.
         log: (ns, whether sent, bytes) of each write and of each read that brought bytes, echo included.
         begun_ns: the clock of the line when it was made.
         rows: its own parameter list, by name.
@@ -89,6 +91,7 @@ class Dut:
         side: Beside | None = None,
         echoes: bool = True,
         others: tuple[bytes, ...] = (),
+        taken: frozenset[int] = frozenset(),
     ) -> None:
         self.transport = transport
         self.uid = uid
@@ -100,9 +103,11 @@ class Dut:
         self.side = side
         self.echoes = echoes
         self.others = others
+        self.taken = taken
         self.neighbours: list[Any] = []
         self.log: list[tuple[int, bool, bytes]] = []
         self.begun_ns = self.line_ns()
+        self.epochs: set[int] = set()
         self._sequence = 0
         self._echo = bytearray()
         self._rows: dict[str, m.ParameterDescription] | None = None
@@ -193,6 +198,7 @@ class Dut:
         if sequence is None:
             self._sequence = (self._sequence + 1) & 0xFF
             sequence = self._sequence
+        self.epochs.update({message.epoch} if hasattr(message, "epoch") else ())
         return encode_frame(request_frame(message, self.address if to is None else to, sequence))
 
     def tell(self, message: Message) -> Said:
@@ -491,8 +497,3 @@ def _decoded(wire: bytes) -> Frame:
     (found,) = Decoder().feed(wire)
     assert isinstance(found, Frame)
     return found
-
-
-def echo_frame(message: Message, to: Frame, source: int, tag: int) -> bytes:
-    """The bytes of the one right reply."""
-    return encode_frame(reply_frame(message, to, source, tag))

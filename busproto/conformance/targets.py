@@ -217,6 +217,7 @@ class OnPort:
                 self._side = Beside(self._side_port, self.uid)
             self._first_address = found[self.uid]
             taken = list(found.values())
+            self._taken = frozenset(at for uid, at in found.items() if uid != self.uid)
             needs_one = self._first_address == UNADDRESSED or taken.count(self._first_address) > 1
             free = next(at for at in (HOME, *range(MIN_ADDRESS, MAX_ADDRESS + 1)) if at not in taken)
             self.home = free if needs_one else self._first_address
@@ -287,6 +288,7 @@ class OnPort:
             side=self._side,
             echoes=self._echoes,
             others=self.neighbours,
+            taken=self._taken,
         )
         dut.pass_time(50 * MS)
         if self._run(lambda: describe(self.home)).generation != self._generation:

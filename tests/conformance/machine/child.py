@@ -29,7 +29,7 @@ from busproto.sim.native import device
 from tests.mutation.plugin import MOST_MEMORY_BYTES
 
 ROOT: Final = Path(__file__).parents[3]
-PRELOADED: Final = [__name__, "tests.conformance.machine.beside", "busproto.conformance.report"]
+PRELOADED: Final = [__name__, "tests.conformance.machine.beside", "busproto.conformance.results.report"]
 KINDS: Final = (conformance, targets, device)
 """Imported so that they are there before the fork."""
 PASSED, FAILED, BROKEN = 0, 1, 3

@@ -3,8 +3,8 @@
 Each mutant is one slip in one place of the firmware's C, drawn evenly over the places by `--seed`; without it a new one
 is drawn, and printed. A tenth of them (`--codec`) is drawn from the generated codec, as far as an actuator runs it. One
 that does not compile is not counted; one whose object code is that of the firmware is equivalent. The suite is run
-against the others in process, up to the first case that fails; a hang and a crash are noticed too. With a survivor two
-conversations of `--steps` are held: beside the firmware as it is, and beside the actuator in Python. Whoever finds that
+against the others in process, up to the first case that fails; a hang and a crash are noticed too. With a survivor
+conversations of `--steps` are held, beside the actuator in Python. Whoever finds that
 a survivor breaks no rule writes the reason into `survivors.toml`; those are told apart, and shares are printed with and
 without them. `--state` keeps the verdicts, so that an interrupted run goes on. Ends with 1 where the share without
 those argued away is below `--least`, or the lower end of its interval below `--least-low`.

@@ -46,8 +46,7 @@ class Verdict:
         clauses: those that this case cites.
         took_s: seconds, the conversations aside.
         steps: of the conversations with a survivor, each; 0 for none.
-        firmware: first difference from the firmware as it is in a conversation; "" for none.
-        python: first difference from the actuator in Python; "" for none.
+        difference: the first one from the actuator in Python, in conversations; "" for none.
     """
 
     name: str
@@ -57,8 +56,7 @@ class Verdict:
     clauses: tuple[str, ...] = ()
     took_s: float = 0.0
     steps: int = 0
-    firmware: str = ""
-    python: str = ""
+    difference: str = ""
 
     @classmethod
     def kept(cls, **row: Any) -> Verdict:
@@ -159,10 +157,10 @@ def outcome_of(code: int) -> str:
 
 def _beside(mutant: Mutant, library: str, place: Path, took_s: float, steps: int, seed: int) -> Verdict:
     """The verdict of a survivor, with what it does in conversations."""
-    firmware = python = ""
+    difference = ""
     if steps:
         came = child.in_process(beside.conversation, place / "talk", BESIDE_S, library, steps, seed)
         told = {name: said for row in came.notes for name, said in row.items()}
         broke = f"the conversation ended with {came.code}" if came.code else ""
-        firmware, python = told.get("firmware", broke), told.get("python", "")
-    return Verdict(mutant.name, mutant.what, SURVIVED, took_s=took_s, steps=steps, firmware=firmware, python=python)
+        difference = told.get("difference", broke)
+    return Verdict(mutant.name, mutant.what, SURVIVED, took_s=took_s, steps=steps, difference=difference)

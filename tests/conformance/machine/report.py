@@ -101,8 +101,7 @@ def _survivors(rows: Iterable[Verdict], reasons: Mapping[tuple[str, str, str], K
             file, before, after = parts(one.name)
             found = reasons.get((file, before, after))
             lines += [f"{title}: {one.name.partition(' ')[0]}  {one.what}", f"  - {before}", f"  + {after}"]
-            lines.append(f"  beside the firmware: {_differs(one, one.firmware)}")
-            lines.append(f"  beside Python: {_differs(one, one.python)}")
+            lines.append(f"  beside Python: {_differs(one, one.difference)}")
             lines += [f"  why: {found.reason}" if found else "  why: not looked at yet", ""]
     return lines
 
@@ -116,9 +115,9 @@ def _differs(one: Verdict, difference: str) -> str:
 def _sum(rows: Sequence[Verdict], reasons: Mapping[tuple[str, str, str], Known]) -> list[str]:
     count = Counter(one.outcome for one in rows)
     left = [one for one in rows if one.outcome == SURVIVED]
-    silent = sum(bool(one.steps) and not (one.firmware or one.python) for one in left)
+    silent = sum(bool(one.steps) and not one.difference for one in left)
     argued = [one for one in left if is_argued(one, reasons)]
-    argued_silent = sum(bool(one.steps) and not (one.firmware or one.python) for one in argued)
+    argued_silent = sum(bool(one.steps) and not one.difference for one in argued)
     killed = sum(one.is_killed for one in rows)
     strict, fair = shares(rows, reasons)
     return [

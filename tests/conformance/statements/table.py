@@ -193,7 +193,7 @@ TRIED: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     "does.write": {
         "Write changes one parameter": (
             "test_a_write_changes_working_memory_only_and_one_parameter_only",
-            "test_a_setting_acts_at_once_on_an_arm_that_follows",
+            "test_a_time_out_that_is_written_acts_at_once",
         ),
         "Working memory is lost": ("test_what_is_not_committed_is_gone_after_a_restart",),
     },

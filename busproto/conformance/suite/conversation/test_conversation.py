@@ -54,7 +54,7 @@ def test_a_conversation_in_discovery(
     converse(request, dut, dut_talks, "discovery", soak_steps)
 
 
-@clause("frame.sequence", "frame.operation", "frame.tag", "does.reply", "op.10", "op.32", "op.50", "op.51")
+@clause("frame.sequence", "frame.operation", "frame.tag", "does.reply", "op.10", "op.32", "op.51")
 def test_a_conversation_about_anything(
     request: pytest.FixtureRequest, dut: Dut, dut_talks: Talks, soak_steps: int
 ) -> None:

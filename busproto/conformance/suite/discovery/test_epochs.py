@@ -288,6 +288,7 @@ def test_any_salt_makes_the_digest(dut: Dut, salt: int) -> None:
 
 @clause("find.acknowledge", "find.list")
 def test_an_acknowledgement_by_list_lasts_until_a_list_without_it(dut: Dut) -> None:
+    dut.require_alone()
     for with_it, without_it in (
         (list_of(dut, EPOCH, own=True), list_of(dut, EPOCH, own=False)),
         (address_list({dut.address}), address_list(set())),

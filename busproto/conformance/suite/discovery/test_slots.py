@@ -191,6 +191,7 @@ def test_the_demands_of_a_round_act_also_where_it_is_not_in_the_row(dut: Dut) ->
 @clause("op.06", "teaching.slot", "teaching.answer", "find.hash")
 @pytest.mark.parametrize(("slots", "slot_us"), [(1, 0), (1, 65535), (2, 1), (7, 2000), (1024, 37), (1024, 300), (9, 0)])
 def test_a_slotted_call_has_slots_of_any_number_and_length(dut: Dut, slots: int, slot_us: int) -> None:
+    dut.require_alone()
     for epoch, salt in some(f"slotted {slots}", 6):
         since_ns = dut.line_ns()
         slot = slot_of(uid_hash(dut.uid, epoch, salt), slots)

@@ -269,7 +269,7 @@ STATELESS: dict[int, Message] = {
 """Every request of the core that is in no row of the table of state changes."""
 
 
-@clause("states", "does.refuse", "does.unchanged", "op.32", "op.33", "op.46", "op.50")
+@clause("states", "does.refuse", "does.unchanged", "op.32", "op.33", "op.46")
 @pytest.mark.parametrize("state", m.State, ids=lambda state: state.name.lower())
 def test_every_other_request_leaves_each_state(dut: Dut, state: m.State) -> None:
     if state is m.State.FAULTED:
