@@ -9,6 +9,7 @@ import pytest
 
 from busproto.ops import prove_addresses
 from busproto.ops.discovery.address_proof import ILL_MAP, UNLISTED
+from busproto.ops.discovery.search import SILENT_PASSES
 from busproto.wire.messages import AddressList
 from tests.ops.helpers import MS, US, Box, box, lasting, once, seeds, uid_of
 
@@ -72,6 +73,13 @@ def test_a_line_that_ought_to_be_empty_and_is_not() -> None:
         end = one.noise(0.9)
         one.hooked(once(AddressList, end, number=lost + 1))
         assert one.run(prove_addresses({}, rng=random.Random(lost))) != ""
+
+
+def test_an_empty_map_is_asked_about_as_often_as_silence_needs() -> None:
+    one = box()
+    port = one.hooked(lambda _: None)
+    one.run(prove_addresses({}, rng=random.Random(1)))
+    assert sum(isinstance(sent, AddressList) for sent in port.sent) == SILENT_PASSES
 
 
 def test_an_empty_map_is_not_proven_where_a_single_byte_was_heard() -> None:

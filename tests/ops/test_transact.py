@@ -29,6 +29,7 @@ from busproto.wire.messages import (
     Write,
     Written,
 )
+from busproto.wire.parameters import BY_NAME
 from tests.ops.helpers import MS, Box, HoardingPort, HookedPort, box, once, seeds, uid_of
 
 
@@ -416,6 +417,19 @@ def test_each_change_that_was_read_back_is_in_the_account_of_the_command() -> No
     with lasting.account() as account:
         one.run(assign(uid_of(1), 11))
     assert account.changes == [f"{uid_of(1).hex()} has address 11"]
+
+
+def test_an_error_names_the_address_that_was_asked_and_the_actuators_own_limits() -> None:
+    one = box()
+    one.add(1, 7)
+    with pytest.raises(ReplyTimeoutError, match=r"no reply from the actuator at address 9 \(09 hex\)") as late:
+        one.run(transact(LinkTest(b""), 9, LinkTested))
+    assert late.value.address == 9
+    channel = BY_NAME["channel"]
+    assert channel.low == 0
+    with pytest.raises(NodeRefusedError, match=rf"\(raw 0\.\.{channel.high}\)") as refused:
+        one.run(transact(Write(channel.number, bytes([channel.high + 1])), 7, Written))
+    assert (refused.value.address, refused.value.low, refused.value.high) == (7, 0, channel.high)
 
 
 def test_a_window_asks_for_as_long_as_its_slots_last() -> None:

@@ -31,6 +31,7 @@ def test_a_surface_of_numbers_that_are_none_is_refused(name: str, number: float)
 
 def test_without_a_word_a_surface_weighs_nothing_and_a_pack_has_no_resistance() -> None:
     assert Surface(0.02, 0.05, -0.5, -0.9).moment_nm(10.0, 0.0, 0.0) == 0.0
+    assert Surface(0.02, 0.05, -0.5, -0.9, 0.1).moment_nm(10.0, 0.0, 0.0) == 0.0, "it is balanced"
     assert Pack("lipo", 2).source_ohm == 0.0
 
 

@@ -47,6 +47,16 @@ def assert_all_found(one: Box, roster: Roster) -> None:
 # --- shipped scenarios ---
 
 
+def test_each_actuator_is_acknowledged_by_one_call_alone() -> None:
+    one = box(4)
+    for number in range(60):
+        one.add(number, number + 1)
+    port = one.hooked(lambda _: None)
+    assert len(one.run(find(rng=random.Random(4))).found) == 60
+    digests = [digest for sent in port.sent if isinstance(sent, RollCall) for digest in sent.digests]
+    assert len(digests) == len(set(digests)) > 10
+
+
 def test_there_are_scenarios_to_search() -> None:
     assert {"bench-four", "full-line", "tow-plane"} <= set(SCENARIOS)
 
