@@ -12,12 +12,15 @@ from typing import Final
 from busproto.errors import DecodeError
 from busproto.ops.steps import Steps, exchange
 from busproto.session.exchange import Ask, Expect
-from busproto.wire.codec import message_of
+from busproto.wire.codec import encode_frame, message_of, reply_frame, request_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, MAX_ADDRESS
 from busproto.wire.messages import BriefStatus, ReportRound, State
 from busproto.wire.timing import FIRST_SLOT_NS, ORDERED_SLOT_NS
 
-BRIEF_BYTES: Final = 20
+BRIEF_BYTES: Final = len(
+    encode_frame(reply_frame(BriefStatus(State.LIMP, 0, 0), request_frame(ReportRound(1, 1, ()), 1, 0), 1, 0))
+)
+"""Bytes of one answer in a report round."""
 MAX_GAP: Final = 4
 """This many addresses may be unused between two of a row that report in one round; each costs a slot."""
 MAX_ROW: Final = 64

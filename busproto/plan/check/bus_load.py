@@ -11,11 +11,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from busproto.ops.reports import BRIEF_BYTES
 from busproto.plan.load import Plan
 from busproto.wire.codec import encode_frame, reply_frame, request_frame
 from busproto.wire.frame import BROADCAST_ADDRESS, MAX_ADDRESS, RUNNING_BAUD
 from busproto.wire.message import Message
-from busproto.wire.messages import MAX_CHANNELS, BriefStatus, DemandAll, Report, ReportRound, State, Status
+from busproto.wire.messages import MAX_CHANNELS, DemandAll, Report, ReportRound, State, Status
 from busproto.wire.timing import (
     FIRST_SLOT_NS,
     MIN_TURNAROUND_NS,
@@ -89,10 +90,6 @@ def request_bytes(message: Message) -> int:
 def reply_bytes(message: Message, to: Message) -> int:
     """Bytes of a reply on the wire."""
     return len(encode_frame(reply_frame(message, request_frame(to, 1, 0), 1, 0)))
-
-
-BRIEF_BYTES: Final = reply_bytes(BriefStatus(State.LIMP, 0, 0), ReportRound(1, 1, ()))
-"""Bytes of one answer in a report round."""
 
 
 def demand_ns(channels: int, baud: int) -> int:
