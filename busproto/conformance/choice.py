@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import pytest
 
-VALUES_ON_A_PORT: Final = 3
+VALUES_ON_A_PORT: Final = 2
 """Of a case with several values so many are tried on a port, drawn by the seed, unless the run is a deep one."""
 
 

@@ -223,6 +223,7 @@ class OnPort:
             self.home = free if needs_one else self._first_address
             if needs_one:
                 self._run(lambda: assign(self.uid, self.home))
+            self._supply_mv = self._ask(m.Report(), m.Status).supply_mv
             self._first = self._stored()
             self._factory()
         except BaseException:
@@ -278,6 +279,8 @@ class OnPort:
     def fresh(self, name: str) -> Dut:
         """The actuator as after power-up, with factory settings at its address."""
         self._power_again()
+        if self._side is not None and "supply" in self._side.words:  # a case that failed may have left another
+            self._side.order_all("supply", f"{self._supply_mv / 1000:g}")
         self._home_again()
         self._hush()
         self._run(lambda: restart(self.home))
