@@ -42,3 +42,12 @@ def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestR
         report.outcome = "failed"
         report.longrepr = f"{item.nodeid} was skipped where nothing may be: {report.longrepr}"
     return report
+
+
+LONGEST = "test_behind_a_pseudo_terminal_the_same_clauses_pass"
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What waits for minutes in real time is begun first, so that all others run meanwhile."""
+    items.sort(key=lambda item: item.name != LONGEST)

@@ -20,8 +20,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from busproto.errors import InputError
+from busproto.reading import read_bytes
 
 FLAGS: Final = ("--coverage", "-O0", "-DBP_COVERAGE")
+MAX_SOURCE_BYTES: Final = 16 << 20
 WRITE: Final = "bp_coverage_write"
 SHIM_NAME: Final = "coverage.c"
 SHIM: Final = f"""/* For the harness of busproto: writes the counters of gcov, and begins them anew. */
@@ -95,7 +97,9 @@ class Covered:
                 continue
             if name not in self.sources:
                 path = Path(counted["current_working_directory"], file["file"])
-                self.sources[name] = path.read_text("utf-8", "replace").splitlines() if path.is_file() else ()
+                self.sources[name] = (
+                    read_bytes(path, MAX_SOURCE_BYTES).decode("utf-8", "replace").splitlines() if path.is_file() else ()
+                )
             for line in file["lines"]:
                 at = (name, line["line_number"])
                 self.lines[at] = self.lines.get(at, 0) + line["count"]

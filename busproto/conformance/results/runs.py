@@ -12,12 +12,13 @@ import msgspec
 
 from busproto.atomic_files import require_own, write_whole
 from busproto.errors import FileError
-from busproto.reading import read_text
+from busproto.reading import read_bytes, read_text
 
 ENDING: Final = ".runs.jsonl"
 MARK: Final = '{"conformance-run":1'
 MOST_KEPT: Final = 200
 MAX_BYTES: Final = 16 << 20
+MAX_LIBRARY_BYTES: Final = 256 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +55,7 @@ class Since:
 
 def digest_of_file(path: Path) -> str:
     """The first digits of the SHA-256 of a library; "" where the target is no file."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()[:12] if path.is_file() else ""
+    return hashlib.sha256(read_bytes(path, MAX_LIBRARY_BYTES)).hexdigest()[:12] if path.is_file() else ""
 
 
 def beside(report: Path) -> Path:

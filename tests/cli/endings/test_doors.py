@@ -91,7 +91,6 @@ WRITERS: Final = {
     "a waveform": ("wave twins --vcd out/a.vcd", "out/a.vcd"),
     "a record": ("save -o out/a.json --port sim://rudder-gang", "out/a.json"),
     "a card": ("card --record a.json -o out/a.html", "out/a.html"),
-    "a card to print": ("card --record a.json -o b.html --svg out/a.svg", "out/a.svg"),
 }
 """How each kind of file is written, and one that it writes."""
 

@@ -80,11 +80,9 @@ def test_matched_kept_and_all_others_agree(cli: CommandLine, bench: Bench) -> No
     tried = cli("trial rudder.toml --clear")
     assert tried.code == 0, tried.transcript()
     assert cli("save --airframe rudder.toml").code == 0
-    carded = cli("card --airframe rudder.toml --svg card.svg --json")
+    carded = cli("card --airframe rudder.toml --json")
     assert (carded.code, carded.json["passed_count"]) == (0, 3)
-    for page in ("rudder.card.html", "card.svg"):
-        text = words(Path(page).read_text("utf-8"))
-        assert f"{kept['members'][0]['greatest_after_deg']:.2f} deg" in text
+    assert f"{kept['members'][0]['greatest_after_deg']:.2f} deg" in words(Path("rudder.card.html").read_text("utf-8"))
     # another table than was found then: the figures are not its any more
     assert cli("set 31 correction=none --store").code == 0
     assert cli("save --airframe rudder.toml").code == 0

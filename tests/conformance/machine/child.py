@@ -74,6 +74,7 @@ def in_process(work: Callable[..., int], notes: Path, bound_s: float, *arguments
 
 def _run(work: Callable[..., int], notes: Path, *arguments: Any) -> None:
     os.chdir(ROOT)
+    os.environ.pop("PYTEST_ADDOPTS", None)  # meant for the run around it
     tempfile.tempdir = str(notes.parent)  # it ends without cleaning up; the parent does
     silence = os.open(os.devnull, os.O_WRONLY)
     os.dup2(silence, 1)

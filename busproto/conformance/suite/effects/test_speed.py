@@ -70,7 +70,7 @@ def speed_cdeg_s(dut: Dut, for_ns: int) -> tuple[float, float]:
 def test_the_arm_turns_as_fast_as_the_slew_limit(dut: Dut, slew: int, direction: int, side: int) -> None:
     ready(dut, direction=direction, travel=18_000)
     made = dut.ask(m.Describe(), m.Description)
-    if made.no_load_speed_deg_s * dut.report().supply_mv < 1.5 * slew / 10 * made.supply_max_mv:
+    if not dut.is_virtual and made.no_load_speed_deg_s * dut.report().supply_mv < 1.5 * slew / 10 * made.supply_max_mv:
         not_checked("its speed at this supply leaves no room for a surface or other load")
     half_ns = min(600 * MS, round(6 / (slew / 10) * S)) if slew < 1000 else 100 * MS
     reach = min(0.4, slew / 1000 + 0.1)
