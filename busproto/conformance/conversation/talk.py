@@ -246,9 +246,7 @@ class Conversation:
             judge.leaves_open()
             return said, []
         meets = any(self._meets(came, start_ns, data) for start_ns, data in (*came.own, *said))
-        if meets:
-            judge.loses_counts()
-        findings = list(judge.compare(came, said, message))
+        findings = list(judge.compare(came, said, message, meets=meets))
         if meets:
             judge.loses_counts()
         return said, findings
