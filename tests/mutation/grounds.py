@@ -47,6 +47,7 @@ IN_PROCESS: Final = (
     "change/hardware",
     "change/test_apply_audit_trial.py",
     "change/test_nothing_changed.py",
+    "change/test_own_parameters.py",
     "look/test_shown.py",
     "move/test_cautions.py",
     "move/test_hand.py",
