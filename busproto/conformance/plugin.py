@@ -321,7 +321,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     from busproto.conformance.targets import is_in_process
 
     kept = chosen(config, items, config.stash[_SEED], is_on_port=not is_in_process(target))
-    config.hook.pytest_deselected(items=[item for item in items if item not in kept])
+    ids = {item.nodeid for item in kept}
+    config.hook.pytest_deselected(items=[item for item in items if item.nodeid not in ids])
     items[:] = kept
 
 
@@ -398,9 +399,9 @@ def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> Non
     terminalreporter.write_line(f"random conversations: --dut-seed={config.stash[_SEED]}")
     neighbours = neighbours_text(len(config.stash.get(_NEIGHBOURS, ())))
     gcov = config.stash.get(_GCOV, None)
-    for line in (*as_text(cases), neighbours, *(gcov.covered.totals() if gcov is not None else ())):
-        if line or line is not neighbours:
-            terminalreporter.write_line(line)
+    told = [*as_text(cases), *([neighbours] if neighbours else [])]
+    for line in (*told, *(gcov.covered.totals() if gcov is not None else ())):
+        terminalreporter.write_line(line)
     for kind in ("clause", "case"):
         chosen = config.getoption(f"--dut-{kind}")
         if chosen:

@@ -12,11 +12,12 @@ URLS: Final = ("sim://bench-four?seed=1", "sim://taxi?seed=2", "sim://motor-glid
 
 def job(bus: busproto.Bus) -> Any:
     """Find, set, move: all that differs from run to run is drawn by chance, and none of it is in what is given."""
-    found = bus.find(expected=4)
+    # a search draws by chance, and one with a doubt is not proven: then it is made again, as it says
+    found = next(one for one in (bus.find(expected=4) for _ in range(5)) if one.proven)
     alone = next(one for one in found if one.address is not None and one.address not in found.clashes)
     bus[alone.uid].settings["neutral"] = 1.5
     moved = bus[alone.uid].move("10%")
-    return sorted(one.uid for one in found), bus[alone.uid].settings["neutral"], moved.arrived
+    return found.proven, sorted(one.uid for one in found), bus[alone.uid].settings["neutral"], moved.arrived
 
 
 def work(url: str) -> Any:
@@ -26,7 +27,7 @@ def work(url: str) -> Any:
 
 def test_buses_on_different_ports_may_be_used_in_threads_of_their_own() -> None:
     one_by_one = [work(url) for url in URLS]
-    assert all(arrived for _, _, arrived in one_by_one)
+    assert all(proven and arrived for proven, _, _, arrived in one_by_one)
     with ThreadPoolExecutor(len(URLS)) as pool:
         assert list(pool.map(work, URLS)) == one_by_one
 
