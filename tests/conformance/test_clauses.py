@@ -85,8 +85,8 @@ def cited() -> dict[str, list[str]]:
         for node in ast.parse(file.read_text("utf-8")).body:
             if isinstance(node, ast.FunctionDef) and node.name.startswith("test_"):
                 citations = [one for one in node.decorator_list if isinstance(one, ast.Call) and _is_clause(one)]
-                assert citations, f"{node.name} cites no clause"
-                for argument in (one for citation in citations for one in citation.args):
+                assert len(citations) == 1, f"{node.name} cites no clause"
+                for argument in citations[0].args:
                     assert isinstance(argument, ast.Constant)
                     found.setdefault(str(argument.value), []).append(node.name)
     return found

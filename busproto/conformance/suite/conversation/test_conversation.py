@@ -30,24 +30,68 @@ def converse(request: pytest.FixtureRequest, dut: Dut, talks: Talks, mix: str, s
         pytest.fail(str(found), pytrace=False)
 
 
-@clause("op.30", "op.31", "op.33", "does.write", "does.unchanged", "does.drop", "frame.resync", "frame.counts")
-@clause("op.21", "does.commit", "does.generation", "refusal.order", "refusal.range", "does.refuse")
+@clause(
+    "op.30",
+    "op.31",
+    "op.33",
+    "does.write",
+    "does.unchanged",
+    "does.drop",
+    "frame.resync",
+    "frame.counts",
+    "op.21",
+    "does.commit",
+    "does.generation",
+    "refusal.order",
+    "refusal.range",
+    "does.refuse",
+)
 def test_a_conversation_about_settings(
     request: pytest.FixtureRequest, dut: Dut, dut_talks: Talks, soak_steps: int
 ) -> None:
     converse(request, dut, dut_talks, "settings", soak_steps)
 
 
-@clause("states", "does.channel", "does.engages", "does.soft-start", "does.angle", "does.ends", "does.settings")
-@clause("does.loss", "does.again", "does.release", "does.age", "faults", "op.40", "op.41", "op.42", "op.43", "op.44")
+@clause(
+    "states",
+    "does.channel",
+    "does.engages",
+    "does.soft-start",
+    "does.angle",
+    "does.ends",
+    "does.settings",
+    "does.loss",
+    "does.again",
+    "does.release",
+    "does.age",
+    "faults",
+    "op.40",
+    "op.41",
+    "op.42",
+    "op.43",
+    "op.44",
+)
 def test_a_conversation_about_motion(
     request: pytest.FixtureRequest, dut: Dut, dut_talks: Talks, soak_steps: int
 ) -> None:
     converse(request, dut, dut_talks, "motion", soak_steps)
 
 
-@clause("find.hash", "find.epoch", "find.acknowledge", "find.list", "find.parts", "find.twice", "find.addresses")
-@clause("op.01", "op.02", "op.03", "op.46", "does.asked", "does.latest")
+@clause(
+    "find.hash",
+    "find.epoch",
+    "find.acknowledge",
+    "find.list",
+    "find.parts",
+    "find.twice",
+    "find.addresses",
+    "op.01",
+    "op.02",
+    "op.03",
+    "op.46",
+    "does.asked",
+    "does.latest",
+)
 def test_a_conversation_in_discovery(
     request: pytest.FixtureRequest, dut: Dut, dut_talks: Talks, soak_steps: int
 ) -> None:
