@@ -136,10 +136,11 @@ def test_the_examples_of_a_help_page_can_be_typed(name: str, monkeypatch: pytest
     examples = re.findall(r"^  (?:.*\| )?(busproto .+)$", EVERY[name].epilog or "", re.MULTILINE)
     assert examples, "no example"
     monkeypatch.delenv("BUSPROTO_PORT", raising=False)
+    parent = click.Context(group, info_name="busproto")  # a command keeps its first help option: with -h, as typed
     for example in examples:
         words = shlex.split(re.split(r" [|>] ", example)[0])[1:]
         assert words[: len(name.split())] == name.split(), example
-        EVERY[name].make_context(name, words[len(name.split()) :])
+        EVERY[name].make_context(name, words[len(name.split()) :], parent)
 
 
 @pytest.mark.parametrize("name", EVERY)

@@ -14,7 +14,7 @@ pytest.importorskip("starlette", reason="the page's libraries are not installed:
 
 from websockets.sync.client import connect
 
-from busproto.cli.bus.serve_command import command
+from busproto.cli import group
 from busproto.errors import BusError
 from busproto.sim.errors import SimError
 from busproto.web.serving import port_opener
@@ -36,7 +36,7 @@ RUN = "import sys; from busproto.cli import run; sys.exit(run(['serve', *sys.arg
 )
 def test_bad_input_is_said_before_anything_is_opened(arguments: list[str], text: str) -> None:
     with pytest.raises((BusError, SimError), match=text):
-        command.main(["--no-browser", *arguments], standalone_mode=False)
+        group.main(["serve", "--no-browser", *arguments], standalone_mode=False)
 
 
 @pytest.mark.realtime
@@ -84,7 +84,7 @@ def test_a_taken_port_is_said() -> None:
     with serving(port_opener("sim://bench-four", None, None)) as server:
         listen = f"127.0.0.1:{server.place.port}"
         with pytest.raises(BusError, match="cannot listen"):
-            command.main(["--no-browser", "--listen", listen], standalone_mode=False)
+            group.main(["serve", "--no-browser", "--listen", listen], standalone_mode=False)
 
 
 @pytest.mark.realtime
