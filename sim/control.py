@@ -1,6 +1,6 @@
 """Commands that a person gives to a running virtual bus: plug and unplug an actuator, fit a surface's rods, move an arm
-by hand, change the supply, warm an actuator, cut its power in the middle of a write, spoil its stored memory, count its
-writes on, start it anew with its clock at any count."""
+by hand, change the supply, warm an actuator, cut its power in the middle of a write, spoil its stored memory or wear it
+out, count its writes on, start it anew with its clock at any count."""
 
 from __future__ import annotations
 
@@ -10,16 +10,18 @@ from collections.abc import Callable
 from typing import Final
 
 from busproto.sim.actuators.actuator import Actuator
-from busproto.sim.actuators.storage import COPIES
+from busproto.sim.actuators.storage import COPIES, LAST_CELL
 from busproto.sim.bus import VirtualBus
 from busproto.sim.errors import SimError
 
 HAND_NS: Final = 500_000_000
 HELP: Final = (
     "plug NAME, unplug NAME, fit SURFACE, hand NAME DEGREES, supply VOLTS, warm NAME CELSIUS, "
-    "cut NAME BYTE, spoil NAME COPY BYTE, generation NAME NUMBER, clock NAME MICROSECONDS, list"
+    "cut NAME BYTE, spoil NAME COPY BYTE, wear NAME COPY BYTE|all, mend NAME, generation NAME NUMBER, "
+    "clock NAME MICROSECONDS, list"
 )
 LAST_BYTE: Final = 0xFFFF
+ALL: Final = "all"
 LAST_GENERATION: Final = 0xFFFF
 LAST_CLOCK_US: Final = 0xFFFFFFFF
 
@@ -104,6 +106,24 @@ def _spoil(bus: VirtualBus, rest: str) -> str:
     return f"byte {number} of copy {which} of {actuator.label} is spoiled"
 
 
+def _wear(bus: VirtualBus, rest: str) -> str:
+    name, copy, cell = (["", "", "", *rest.rsplit(" ", 2)])[-3:]
+    actuator = _named(bus, name)
+    which = _whole(copy, "a copy", COPIES - 1)
+    if cell == ALL:
+        actuator.wear(which, range(LAST_CELL + 1))
+        return f"no cell of copy {which} of {actuator.label} can be written any more"
+    number = _whole(cell, f"'{ALL}' or a cell", LAST_CELL)
+    actuator.wear(which, [number])
+    return f"cell {number} of copy {which} of {actuator.label} can no longer be written"
+
+
+def _mend(bus: VirtualBus, rest: str) -> str:
+    actuator = _named(bus, rest)
+    actuator.mend()
+    return f"every cell of {actuator.label} can be written"
+
+
 def _generation(bus: VirtualBus, rest: str) -> str:
     name, _, text = rest.rpartition(" ")
     actuator = _named(bus, name)
@@ -171,6 +191,8 @@ COMMANDS: Final[dict[str, Callable[[VirtualBus, str], str]]] = {
     "warm": _warm,
     "cut": _cut,
     "spoil": _spoil,
+    "wear": _wear,
+    "mend": _mend,
     "generation": _generation,
     "clock": _clock,
     "list": _list,

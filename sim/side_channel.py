@@ -17,6 +17,8 @@ has happened. A test rig that follows some of these words can take its place.
         NUMBER, the other copy the number before it. Not among the words where a firmware on the bus does not offer it.
     clock NAME MICROSECONDS
         an actuator loses power and starts anew; its clock, of 32 bits, stands at MICROSECONDS when power comes back
+    wear NAME COPY BYTE, mend NAME
+        that cell of a copy, or with `all` in the place of BYTE each of them, can no longer be written; all can again
     plug NAME, unplug NAME, cut NAME BYTE, spoil NAME COPY BYTE, warm NAME CELSIUS, ...
         whatever else a person may type (`busproto.sim.control`)
 

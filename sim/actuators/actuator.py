@@ -15,7 +15,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from busproto.sim.actuators.answers import Refusal, describe, describe_parameter, faults_of, read, why_not_understood
-from busproto.sim.actuators.changes import commit, require_idle_memory, undo, write
+from busproto.sim.actuators.changes import answer_of_store, commit, require_idle_memory, undo, write
 from busproto.sim.actuators.discovery_responder import DiscoveryResponder
 from busproto.sim.actuators.heat_watch import HeatWatch
 from busproto.sim.actuators.loss_watch import LossWatch
@@ -230,7 +230,8 @@ class Actuator(Driver, Remembers, Fed[Arm]):
         delay_ns = self._by_clock(delay_ns) + self.late_ns
 
         def send() -> None:
-            self._send(encode_frame(reply_frame(answer, frame, self.address, self.tag)))
+            said = answer_of_store(answer, self.settings)
+            self._send(encode_frame(reply_frame(said, frame, self.address, self.tag)))
             if type(answer) is m.Restarting:
                 self._waiting = self._kernel.at(self._sending_until_ns, self._restart)
 
@@ -273,6 +274,8 @@ class Actuator(Driver, Remembers, Fed[Arm]):
         def done() -> None:
             if self._powers == powers:  # a restart is no power cut: what is being written is written to its end
                 self.settings.memory.settle(self._kernel.now_ns)
+                if not self.settings.memory.is_whole:
+                    return
                 self.settings.address = message.address
                 self._go_limp(m.State.LIMP)
                 self._demand_ns = None

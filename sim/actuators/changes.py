@@ -48,3 +48,10 @@ def require_idle_memory(settings: Settings, now_ns: int) -> None:
     """Raises Refusal: stored memory is being written at that moment."""
     if settings.memory.is_writing(now_ns):
         raise Refusal(m.Outcome.STORE_FAILED)
+
+
+def answer_of_store(answer: Message, settings: Settings) -> Message:
+    """The answer once its write has ended: to one that failed, a refusal takes the place of the answer."""
+    if isinstance(answer, m.Committed | m.Assigned) and not settings.memory.is_whole:
+        return Refusal(m.Outcome.STORE_FAILED).message
+    return answer

@@ -1,12 +1,13 @@
 """Stored memory of an actuator: two copies, each with its own check, written byte by byte in virtual time.
 
 Rules: a write goes to the copy that is not in use, its check last; the copy in use is never touched. So power lost
-at any byte leaves the old or the new set whole, never a mixture. Not modelled: wear, bit rot.
+at any byte leaves the old or the new set whole, never a mixture. What was written is read back: a write that meets a
+worn cell has failed, and the copy in use stays in use. Not modelled: that use wears cells; bit rot.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -21,6 +22,8 @@ GENERATION_BYTES: Final = 2
 GENERATIONS: Final = 1 << 8 * GENERATION_BYTES
 COPIES: Final = 2
 SPOILED_BIT: Final = 0x10
+LAST_CELL: Final = 0xFF
+"""Cells of a copy are 0 to this; a record needs fewer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +42,13 @@ class StoredMemory:
 
     Attributes:
         copies: the raw cells, as a memory chip would show them.
+        worn: (copy, cell) of those that can no longer be written; they stay erased.
+        is_whole: the last write that ended is what was to be written.
     """
 
     copies: list[bytes] = field(default_factory=lambda: [b"", b""])
+    worn: set[tuple[int, int]] = field(default_factory=set)
+    is_whole: bool = True
     _writing: _Write | None = None
     _written: int = 0
     _cut: tuple[int, Callable[[int], object]] | None = None
@@ -99,8 +106,13 @@ class StoredMemory:
             return
         done = write.written(now_ns)
         rest = len(write.data) - done
-        self.copies[write.copy] = write.data[:done] + bytes([ERASED]) * rest
+        cells = bytearray(write.data[:done] + bytes([ERASED]) * rest)
+        for copy, cell in self.worn:
+            if copy == write.copy and cell < len(cells):
+                cells[cell] = ERASED
+        self.copies[write.copy] = bytes(cells)
         if not rest:
+            self.is_whole = self.copies[write.copy] == write.data
             self._end_write(done)
 
     def _end_write(self, done: int) -> None:
@@ -117,11 +129,13 @@ class StoredMemory:
         """Both copies as behind `generation` writes of the record in use; the last write went to copy 1.
 
         Raises:
-            SimError: no copy is whole.
+            SimError: no copy is whole, or cells are worn.
         """
         loaded = self.load()
         if loaded is None:
             raise SimError("no copy of its stored memory is whole")
+        if self.worn:
+            raise SimError("its stored memory is worn")
         self.copies = [_sealed((generation - 1) % GENERATIONS, loaded[1]), _sealed(generation, loaded[1])]
 
     def spoil(self, copy: int, byte: int) -> None:
@@ -151,6 +165,14 @@ class Remembers:
     def spoil(self, copy: int, byte: int) -> None:
         """Flip one bit of a stored copy. Raises IndexError: there is no such copy or byte."""
         self._memory().spoil(copy, byte)
+
+    def wear(self, copy: int, cells: Iterable[int]) -> None:
+        """Wear cells of a copy out, each from 0 to LAST_CELL: no later write changes them."""
+        self._memory().worn.update((copy, cell) for cell in cells)
+
+    def mend(self) -> None:
+        """Undo all `wear`: every cell can be written again."""
+        self._memory().worn.clear()
 
     def renumber(self, generation: int) -> None:
         """Make its stored memory that of `generation` writes, 0..65535. Raises SimError: no copy is whole."""

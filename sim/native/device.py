@@ -9,7 +9,7 @@ new. Not modelled: the time that the firmware itself takes; a firmware that neve
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -424,6 +424,14 @@ class Device(Fed[Plant]):
     def spoil(self, copy: int, byte: int) -> None:
         """Flip one bit of a page. Raises IndexError: there is no such page, or no such byte."""
         self.pages[copy][byte] ^= SPOILED_BIT
+
+    def wear(self, copy: int, cells: Iterable[int]) -> None:
+        """Wear cells of a page out, each from 0 to 255: they can be erased, but no longer programmed."""
+        self.worn.update((copy, cell) for cell in cells)
+
+    def mend(self) -> None:
+        """Undo all `wear`: every cell can be programmed again."""
+        self.worn.clear()
 
     def _write(self, page: int, after: bytearray, takes_us: int) -> None:
         self._torn = (page, self._kernel.now_ns + takes_us * 1000, self.pages[page])

@@ -86,6 +86,16 @@ def test_cut_and_spoil_are_announced_and_wait_for_their_time(bus: VirtualBus) ->
     assert bus.labelled("flap, left").settings.are_lost
 
 
+def test_cells_are_worn_one_by_one_or_all_and_mended(bus: VirtualBus) -> None:
+    memory = bus.labelled("flap, left").settings.memory
+    assert obey(bus, "wear flap, left 1 12") == "cell 12 of copy 1 of flap, left can no longer be written"
+    assert memory.worn == {(1, 12)}
+    assert obey(bus, "wear flap, left 0 all") == "no cell of copy 0 of flap, left can be written any more"
+    assert memory.worn == {(1, 12)} | {(0, cell) for cell in range(256)}
+    assert obey(bus, "mend flap, left") == "every cell of flap, left can be written"
+    assert memory.worn == set()
+
+
 def test_the_list_says_who_is_unplugged(bus: VirtualBus) -> None:
     bus.kernel.run_until(1)
     lines = obey(bus, "list").splitlines()
@@ -108,6 +118,10 @@ def test_the_list_says_who_is_unplugged(bus: VirtualBus) -> None:
         ("cut flap, left", "there is no actuator 'flap,'"),
         ("cut flap, left 1.5", "'1.5': a byte of 0..65535 is wanted"),
         ("spoil flap, left 0 1", "flap, left has power: unplug it, spoil its memory, plug it in again"),
+        ("wear flap, left 2 all", "'2': a copy of 0..1 is wanted"),
+        ("wear flap, left 0 256", "'256': 'all' or a cell of 0..255 is wanted"),
+        ("wear 0 1", "there is no actuator ''"),
+        ("mend", "there is no actuator ''"),
         ("generation flap, left 1", "flap, left has power: unplug it, set the generation, plug it in again"),
         ("generation 1", "there is no actuator ''"),
         ("clock flap, left", "there is no actuator 'flap,'"),
