@@ -342,7 +342,7 @@ def _cases(terminal: Any) -> list[Case]:
     found: list[Case] = []
     for key, verdict in verdicts.items():
         for report in terminal.stats.get(key, []):
-            clauses = tuple(str(value) for name, value in report.user_properties if name == PROPERTY)
+            clauses = tuple(str(value) for name, value in getattr(report, "user_properties", ()) if name == PROPERTY)
             if clauses:
                 found.append(Case(report.nodeid.rpartition("::")[2], verdict, clauses, _why(report)))
     return found

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from busproto.conformance.dut import LATE_PORT_NS, MS, Dut
@@ -10,6 +12,7 @@ from busproto.wire.message import Message
 from busproto.wire.timing import STORE_NS
 
 NEVER_BYTE = 0xFFFF
+COPIES = 2
 AT_ONCE = 25
 """Parameters read by one request: their values fit whatever their size."""
 
@@ -45,6 +48,18 @@ def spoil(dut: Dut, copies: tuple[int, ...], at: int) -> None:
     for copy in copies:
         side.order("spoil", f"{copy} {at}")
     dut.power_back()
+
+
+@contextlib.contextmanager
+def worn(dut: Dut, cell: str = "all") -> Iterator[None]:
+    """Within the block that cell of both copies cannot be written, or no cell: the actuator chooses the copy."""
+    side = dut.beside("wear", "mend")
+    for copy in range(COPIES):
+        side.order("wear", f"{copy} {cell}")
+    try:
+        yield
+    finally:
+        side.order("mend")
 
 
 @dataclass(frozen=True, slots=True)

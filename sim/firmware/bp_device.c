@@ -310,9 +310,8 @@ static void bp_heard(bp_device *device, uint32_t now_us)
         bp_motion_demand_all(&drive, round->demands, round->demands_count, now_us);
         bp_discovery_round(&presence, round, frame->sequence, now_us);
         return;
-    } else if (bp_discovery_heard(&presence, &device->message, frame->sequence, now_us)) {
-        return;
     } else {
+        bp_discovery_heard(&presence, &device->message, frame->sequence, now_us);
         answers = bp_act(device, &device->message, &reply, now_us);
     }
     if (is_for_all && reply.kind == BP_KIND_RESTARTING) {

@@ -259,32 +259,32 @@ static void bp_slotted_call_heard(const bp_presence *presence, const bp_slotted_
 }
 #endif
 
-int bp_discovery_heard(const bp_presence *presence, const bp_message *message, uint8_t sequence, uint32_t now_us)
+void bp_discovery_heard(const bp_presence *presence, const bp_message *message, uint8_t sequence, uint32_t now_us)
 {
     presence->backoff->sequence = sequence;
     switch (message->kind) {
     case BP_KIND_ROLL_CALL:
         bp_roll_call_heard(presence, &message->as.roll_call, now_us);
-        return 1;
+        break;
     case BP_KIND_MEMBER_LIST:
         bp_member_list_heard(presence, &message->as.member_list, now_us);
-        return 1;
+        break;
     case BP_KIND_ADDRESS_LIST:
         bp_address_list_heard(presence, &message->as.address_list, now_us);
-        return 1;
+        break;
 #ifndef BP_WITHOUT_TEACHING
     case BP_KIND_SUPPRESS:
         bp_suppress_heard(presence, &message->as.suppress);
-        return 1;
+        break;
     case BP_KIND_PREFIX_QUERY:
         bp_prefix_query_heard(presence, &message->as.prefix_query, now_us);
-        return 1;
+        break;
     case BP_KIND_SLOTTED_CALL:
         bp_slotted_call_heard(presence, &message->as.slotted_call, now_us);
-        return 1;
+        break;
 #endif
     default:
-        return 0;
+        break;
     }
 }
 

@@ -58,8 +58,8 @@ enum bp_say {
 };
 
 void bp_discovery_start(const bp_presence *presence);
-/* Returns 1 where the message is one of discovery. */
-int bp_discovery_heard(const bp_presence *presence, const bp_message *message, uint8_t sequence, uint32_t now_us);
+/* A request of another kind is left alone. */
+void bp_discovery_heard(const bp_presence *presence, const bp_message *message, uint8_t sequence, uint32_t now_us);
 void bp_discovery_round(const bp_presence *presence, const bp_report_round *round, uint8_t sequence, uint32_t now_us);
 void bp_backoff_line(const bp_presence *presence, uint8_t is_busy, uint32_t time_us);
 /* Returns what is to be sent now, enum bp_say, and ends the wait. */

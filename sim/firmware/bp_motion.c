@@ -330,7 +330,7 @@ static int32_t bp_top_speed(const bp_drive *drive, int32_t full_speed, uint32_t 
 {
     int32_t speed = bp_limited(drive->working->slew_limit, 0, full_speed);
 
-    if (!drive->motion->is_soft_started && drive->working->soft_start != 0) {
+    if (!drive->motion->is_soft_started) { /* one of 0 ms has ended: bp_motion_pass came first */
         int32_t soft_started_ms = (int32_t)((now_us - drive->motion->hold_us) / BP_MS);
 
         speed = bp_limited(speed, 0, (int32_t)drive->working->slew_limit * soft_started_ms / drive->working->soft_start);

@@ -148,11 +148,20 @@ class Device(Fed[Plant]):
         for name, raw in stored.items():
             data = BY_NAME[name].encode(raw)
             values += bytes([BY_NAME[name].number, len(data)]) + data
-        if not self._lib.bp_device_provision(self._hardware, address, bytes(values), len(values)):
+        if not self.provision(address, bytes(values)):
             raise DeviceError(f"'{self.label}': the firmware did not take its first settings")
-        self._torn = None
         self.written_bytes = 0
+
+    def provision(self, address: int, values: bytes) -> bool:
+        """Have a first copy of stored settings written, as in the factory. Only without power.
+
+        `values` holds number, length and raw value of each that differs from the factory's. Returns whether the
+        firmware took them.
+        """
+        is_taken = bool(self._lib.bp_device_provision(self._hardware, address, values, len(values)))
+        self._torn = None
         self._raise_failure()
+        return is_taken
 
     # --- power ----------------------------------------------------------------------------------------------
 

@@ -38,6 +38,15 @@ def test_the_same_seed_draws_the_same(tmp_path: Path) -> None:
     assert one.verdicts == other.verdicts
 
 
+def test_a_case_of_a_users_own_that_cannot_be_loaded_is_told_as_pytest_tells_it(tmp_path: Path) -> None:
+    own = tmp_path / "test_own.py"
+    own.write_text("import nothing_of_this_name\n", "utf-8")
+    ran = run(tmp_path, "--dut=python", str(own))
+    assert ran.code == pytest.ExitCode.INTERRUPTED
+    assert "No module named 'nothing_of_this_name'" in ran.text
+    assert "INTERNALERROR" not in ran.text
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [

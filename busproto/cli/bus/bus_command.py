@@ -39,8 +39,9 @@ Examples:
 While it runs, a line typed into it acts on the bus: plug NAME, unplug NAME,
 fit SURFACE (puts its rods on), hand NAME DEGREES, supply VOLTS, warm NAME CELSIUS,
 cut NAME BYTE (power is lost in that byte, from 0, of what it stores next), spoil
-NAME COPY BYTE (a bit of stored memory, while it is unplugged), generation NAME
-NUMBER (its stored memory is that of so many writes, while it is unplugged), clock
+NAME COPY BYTE (a bit of stored memory, while it is unplugged), wear NAME COPY BYTE
+(that cell, or 'all', can no longer be written), mend NAME (all can again), generation
+NAME NUMBER (its stored memory is that of so many writes, while it is unplugged), clock
 NAME MICROSECONDS (it loses power and starts anew, its clock at that count), list.
 \b
 At --side a program orders the same, and asks what was on the line and when; the

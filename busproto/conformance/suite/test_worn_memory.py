@@ -2,35 +2,18 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Iterator
-
 import pytest
 
 from busproto.conformance.clauses import clause
 from busproto.conformance.clock import renumber
 from busproto.conformance.dut import Dut
-from busproto.conformance.storage import kept, spoil, written_bytes
+from busproto.conformance.storage import COPIES, kept, spoil, worn, written_bytes
 from busproto.wire import messages as m
 from busproto.wire.frame import BROADCAST_ADDRESS, MAX_ADDRESS, UNADDRESSED, Frame
 from busproto.wire.parameters import RawValue
 
-COPIES = 2
-ALL = "all"
 OLD: dict[str, RawValue] = {"neutral": 170, "dead-band": 90}
 NEW: dict[str, RawValue] = {"neutral": -640, "dead-band": 12}
-
-
-@contextlib.contextmanager
-def worn(dut: Dut, cell: str) -> Iterator[None]:
-    """Within the block that cell of both copies cannot be written, as the actuator chooses the copy."""
-    side = dut.beside("wear", "mend", "plug", "unplug")
-    for copy in range(COPIES):
-        side.order("wear", f"{copy} {cell}")
-    try:
-        yield
-    finally:
-        side.order("mend")
 
 
 def with_old(dut: Dut) -> None:
@@ -60,7 +43,7 @@ def test_a_commit_that_cannot_be_written_is_refused_and_changes_nothing(dut: Dut
     with_old(dut)
     before = kept(dut)
     dut.put(NEW)
-    with worn(dut, ALL):
+    with worn(dut):
         require_store_failed(reply_to(dut, dut.wire(m.Commit())), "a commit")
         assert kept(dut) == before, "a commit that was refused has changed what is stored, or its number"
         assert {name: dut.get(name) for name in NEW} == NEW, "a commit that was refused changed working memory"
@@ -75,7 +58,7 @@ def test_the_write_after_a_failed_one_has_the_next_number(dut: Dut) -> None:
     with_old(dut)
     before = kept(dut)
     dut.put(NEW)
-    with worn(dut, ALL):
+    with worn(dut):
         require_store_failed(reply_to(dut, dut.wire(m.Commit())), "a commit")
     done = dut.ask(m.Commit(), m.Committed, slow=True)
     after = kept(dut)
@@ -116,7 +99,7 @@ def test_an_address_that_cannot_be_written_is_refused_and_not_taken(dut: Dut) ->
     before, address = kept(dut), dut.address
     other = address % MAX_ADDRESS + 1
     dut.demand(0.0)
-    with worn(dut, ALL):
+    with worn(dut):
         frame = reply_to(dut, dut.wire(m.Assign(dut.uid, other), BROADCAST_ADDRESS))
         assert frame.source == address, f"the refusal came from address {frame.source}, not from {address}"
         require_store_failed(frame, "an assign")
@@ -137,7 +120,7 @@ def test_memory_that_never_could_be_written_stays_lost(dut: Dut) -> None:
     with_old(dut)
     spoil(dut, tuple(range(COPIES)), 4)
     home, dut.address = dut.address, UNADDRESSED
-    with worn(dut, ALL):
+    with worn(dut):
         wire = dut.wire(m.Assign(dut.uid, home), BROADCAST_ADDRESS)
         require_store_failed(reply_to(dut, wire), "an assign")
         assert dut.ask(m.Describe(), m.Description).generation == 0, "a write that failed was counted"
@@ -166,6 +149,6 @@ def test_the_generation_is_not_set_where_it_cannot_be_written(dut: Dut) -> None:
     dut.beside("generation")
     with_old(dut)
     before = kept(dut)
-    with worn(dut, ALL), pytest.raises(AssertionError, match="was not given generation"):
+    with worn(dut), pytest.raises(AssertionError, match="was not given generation"):
         renumber(dut, before.generation + 1000)
     assert kept(dut) == before

@@ -118,3 +118,26 @@ def test_while_it_starts_it_says_nothing_unasked(dut: Dut, what: str) -> None:
     quiet = dut.pass_time(2 * BOOT_NS + (0 if dut.is_virtual else dut.slack_ns))
     assert quiet == b"", f"nothing was asked, {quiet.hex(' ')} came"
     dut.alive()
+
+
+@clause("does.age", "op.44")
+def test_the_age_counts_from_the_last_demand_however_long_it_was_at_work_before(dut: Dut) -> None:
+    """It saturates 65.5 s after the last demand; neither the first demand nor the moment it engaged is what counts."""
+    dut.require_virtual("it is at work for more than a minute")
+    dut.put({"soft-start": 0, "loss-time-out": 5000})
+    for _ in range(24):
+        dut.demand(0.0)
+        dut.pass_time(3000 * MS)
+        assert 2950 <= dut.report().demand_age_ms <= 3060
+    assert dut.report().state is m.State.FOLLOWING
+
+
+@clause("does.age", "op.44")
+def test_a_demand_after_more_than_the_longest_age_has_an_age_again(dut: Dut) -> None:
+    dut.require_virtual("no demand comes for more than a minute")
+    aged(dut)
+    dut.pass_time(70_000 * MS)
+    assert dut.report().demand_age_ms == NEVER_MS
+    dut.demand(0.0)
+    dut.pass_time(500 * MS)
+    assert 490 <= dut.report().demand_age_ms <= 520
