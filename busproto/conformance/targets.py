@@ -41,6 +41,7 @@ HOME: Final = 5
 UID: Final = bytes.fromhex("d17e00c3005a8101")
 MODEL_NAME: Final = "under test"
 NO_BENCH: Final = "only a firmware in C reads and drives a desk bench"
+NO_FACTORY: Final = "only a firmware in C has a function that writes its first settings"
 CHANCES: Final = 4
 HUSH_SLOTS: Final = 64
 """Slots of the call in which neighbours answer that are then acknowledged."""

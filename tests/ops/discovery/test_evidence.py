@@ -123,6 +123,21 @@ def test_the_worst_of_them_counts_not_the_mean() -> None:
     assert even.one_is_missing(uids, none) < 1e-20 < one_bad.one_is_missing(uids, none)
 
 
+def test_quiet_passes_and_calls_of_before_one_turned_up_count_no_more() -> None:
+    uids, nothing = [uid_of(number) for number in range(4)], account([], [uid_of(number) for number in range(4)], EPOCH)
+    odds, afresh = Odds(), Odds()
+    for one in (odds, afresh):
+        for _ in range(12):
+            one.member_list(30, dict.fromkeys(uids, True))
+    odds.quiet, odds.sayings = [(30, 4)] * 3, 5
+    before = odds.one_is_missing(uids, nothing)
+    odds.forget_silence()
+    assert before < odds.one_is_missing(uids, nothing) == 1.0
+    for one in (odds, afresh):
+        one.quiet = [(30, 4)]
+    assert odds.one_is_missing(uids, nothing) == afresh.one_is_missing(uids, nothing)
+
+
 def test_nothing_is_known_of_an_empty_list() -> None:
     odds = Odds()
     odds.member_list(21, {})

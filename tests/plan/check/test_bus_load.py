@@ -290,6 +290,12 @@ def test_a_step_of_the_demand_by_hand(travel_deg: float, step_deg: float) -> Non
     assert sweep(0, travel_deg, -90, 90).step_deg == pytest.approx(step_deg)
 
 
+def test_unless_it_is_told_an_arm_is_not_reversed() -> None:
+    """The upper end cuts 20 deg off the side of positive demands."""
+    found = sweep(0, 100, -90, 30)
+    assert (found.lost_at_minus_deg, found.lost_at_plus_deg) == pytest.approx((0, 20))
+
+
 angles = st.floats(-30, 30)
 travels = st.floats(10, 180)
 ends = st.floats(0, 90)

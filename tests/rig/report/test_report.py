@@ -257,6 +257,17 @@ def test_how_a_surface_moves_driven_and_limp() -> None:
     assert (bare.limp.swings_hz, bare.limp.next_share, bare.limp.balance_kg) == (None, None, None)
 
 
+def test_two_on_one_surface_hold_it_together_each_its_part_of_the_inertia_and_of_the_air() -> None:
+    """sqrt((2 k + air) / I): k is the stiffness of each, at the surface; inertia and air are shared between them."""
+    text = ("b2 = -0.55", "b2 = -0.55\ninertia = 0.002")
+    found = rudder(report(changed(text), ACTUATORS)).motion
+    air = hinge.atmosphere(300.0, temperature_offset_k=10.0)
+    by_air = 0.55 * hinge.dynamic_pressure_pa(45.0, air.density_kg_m3) * 0.09 * 0.15
+    by_drive = 2 * math.degrees(0.8)
+    assert found.held_hz is not None
+    assert found.held_hz[0] == pytest.approx(math.sqrt((by_drive + by_air) / 0.002) / (2 * math.pi))
+
+
 def test_the_throw_comes_from_the_surface_then_from_its_function_then_from_the_linkage() -> None:
     without = changed(("throw = [-22.0, 22.0] ", "#"))
     told = Actuator(2.5, (4.8, 8.4), 120.0, throw_deg=(20.0, -10.0))

@@ -12,6 +12,7 @@ import pytest
 from busproto.conformance.clauses import clause
 from busproto.conformance.dut import Dut, not_checked
 from busproto.conformance.storage import worn
+from busproto.conformance.targets import NO_FACTORY
 from busproto.wire import messages as m
 from busproto.wire.parameters import BY_NAME, RawValue
 
@@ -47,7 +48,7 @@ def unpowered(dut: Dut) -> Callable[[bytes], bool]:
     """What writes a first copy into the actuator's memory; it has no power from here on."""
     write = getattr(dut.actuator, "provision", None)
     if write is None:
-        not_checked("it has no function that writes its first settings; a firmware in C has")
+        not_checked(NO_FACTORY)
     dut.beside("unplug", "plug").order("unplug")
     return lambda values: bool(write(dut.address, values))
 
