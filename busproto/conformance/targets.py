@@ -316,7 +316,7 @@ class OnPort:
         probe = Dut(self.transport, uid=self.uid, address=self.home, echoes=self._echoes)
         _, frames, _ = probe.frames_after(wire, count=1)
         if not any(frame.tag == probe.tag and frame.source == self.home for frame in frames):
-            self._run(lambda: assign(self.uid, self.home))
+            self._run(lambda: write_address(self.uid, self.home))  # no case gives that address to another
 
     def _hush(self) -> None:
         """Have the neighbours acknowledged in the epoch of the cases, so that they answer no call in it.

@@ -115,9 +115,7 @@ void bp_motion_engage(const bp_drive *drive, uint32_t now_us)
     bp_motion *motion = drive->motion;
     int32_t at_mdeg = drive->hardware->position_mdeg(drive->hardware->context);
 
-    if (!motion->is_on) { /* else repeated engage requests would postpone it for ever */
-        motion->look_us = now_us + BP_LOOK_US;
-    }
+    motion->look_us = now_us + BP_LOOK_US; /* it was looked at just now: hot, it does not come here */
     motion->is_on = 1;
     motion->has_demand = 0;
     motion->is_soft_started = 0;

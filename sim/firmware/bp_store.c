@@ -132,10 +132,10 @@ int bp_store_step(bp_store *store, const bp_hardware *hardware, uint32_t now_us)
     }
     store->is_writing = 0;
     hardware->page_read(hardware->context, store->writes_page, 0, cells, BP_RECORD_ROOM);
-    if (memcmp(cells, store->record, store->length) != 0) {
+    if (memcmp(cells, store->record, store->length) != 0
+        || !bp_store_unpack(cells, &generation, &address, &settings)) { /* from the factory any address may come */
         return -1;
     }
-    (void)bp_store_unpack(cells, &generation, &address, &settings); /* it is what was packed, so it is whole */
     store->page = store->writes_page;
     store->generation = generation;
     store->address = address;

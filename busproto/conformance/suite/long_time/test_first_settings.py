@@ -14,6 +14,7 @@ from busproto.conformance.dut import Dut, not_checked
 from busproto.conformance.storage import worn
 from busproto.conformance.targets import NO_FACTORY
 from busproto.wire import messages as m
+from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
 from busproto.wire.parameters import BY_NAME, RawValue
 
 UNKNOWN = 0xFA
@@ -44,13 +45,13 @@ NOT_ALLOWED: dict[str, bytes] = {
 }
 
 
-def unpowered(dut: Dut) -> Callable[[bytes], bool]:
+def unpowered(dut: Dut, address: int | None = None) -> Callable[[bytes], bool]:
     """What writes a first copy into the actuator's memory; it has no power from here on."""
     write = getattr(dut.actuator, "provision", None)
     if write is None:
         not_checked(NO_FACTORY)
     dut.beside("unplug", "plug").order("unplug")
-    return lambda values: bool(write(dut.address, values))
+    return lambda values: bool(write(dut.address if address is None else address, values))
 
 
 @clause("does.copies", "parameters")
@@ -67,6 +68,12 @@ def test_the_first_settings_are_those_that_were_given(dut: Dut) -> None:
 @pytest.mark.parametrize("what", NOT_ALLOWED)
 def test_first_settings_that_are_not_allowed_are_not_taken(dut: Dut, what: str) -> None:
     assert not unpowered(dut)(NOT_ALLOWED[what]), f"{what} was taken as first settings"
+
+
+@clause("does.copies")
+@pytest.mark.parametrize("address", [0, UNADDRESSED + 1, BROADCAST_ADDRESS])
+def test_a_first_address_that_cannot_be_is_not_taken(dut: Dut, address: int) -> None:
+    assert not unpowered(dut, address)(b""), f"the first address {address} was taken"
 
 
 @clause("does.copies")
