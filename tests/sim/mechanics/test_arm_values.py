@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import random
 
 import pytest
 
@@ -11,6 +12,7 @@ from busproto.sim.actuators.model import ActuatorModel
 from busproto.sim.mechanics.motion import LOAD_STEP, Arm
 from busproto.sim.mechanics.motion_sensor import Curve
 from busproto.sim.mechanics.supply import Draw
+from busproto.wire.parameters import FACTORY
 from tests.sim.helpers import MS, S
 
 MODEL = ActuatorModel("any", friction=0.05, time_constant_ms=10.0, moving_current_ma=500)
@@ -133,6 +135,29 @@ def test_the_current_of_an_arm_to_minus_is_that_to_plus() -> None:
     assert ways[0] == pytest.approx(ways[1], rel=1e-9)
 
 
+@pytest.mark.parametrize("side", [1, -1])
+@pytest.mark.parametrize("load", [0.0, 0.1])
+def test_the_current_at_the_begin_is_that_of_the_acceleration_and_of_friction_against_it(
+    side: int, load: float
+) -> None:
+    """At no speed yet there is no drag: inertia times 8000 deg/s^2, friction, and a load that counts against plus."""
+    arm = engaged(dataclasses.replace(MODEL, acceleration_deg_s2=8000.0))
+    arm.load = load
+    arm.aim(side * 60.0, 0)
+    fraction = abs(side * (INERTIA * 8000.0 + 0.05) + load)
+    assert arm.current_ma == pytest.approx(60.0 + 3940.0 * fraction)
+    assert arm.draw(8.4) == Draw(0.012, pytest.approx(OHM * (0.048 + 3.94 * fraction) ** 2), 0.0, changes=True)
+
+
+def test_an_arm_by_itself_has_the_loop_of_the_factory() -> None:
+    arm = Arm(0.0, 100.0)
+    assert arm.speed_deg_s == FACTORY["slew-limit"] / 10
+    assert arm.dead_band_deg == 0.0
+    assert [100 * one for one in (arm.stiffness, arm.damping, arm.minimum_drive)] == [
+        FACTORY[name] for name in ("stiffness", "damping", "minimum-drive")
+    ]
+
+
 def test_holding_against_a_load_takes_current_by_the_effort_and_no_more_than_flows() -> None:
     arm = engaged(power=0.8)
     arm.mount = Shared()
@@ -178,6 +203,9 @@ def test_only_what_differs_is_told_to_the_supply() -> None:
     arm.mount = Shared()
     woken: list[int] = []
     arm.on_draw = lambda: woken.append(1)
+    arm.loaded(1e-6, 0.0, S)
+    arm.loaded(0.0, 1e-6, S)
+    assert (woken, arm.load, arm.effort) == ([], 0.0, 0.0)
     arm.loaded(0.3, 0.3, S)
     assert len(woken) == 1
     arm.loaded(0.3 + 5e-7, 0.3 - 5e-7, S)
@@ -286,6 +314,22 @@ def test_a_sensor_curve_is_two_harmonics_of_half_a_turn(deg: float) -> None:
     assert curve.error_deg(deg) == pytest.approx(0.7 * math.sin(angle + 0.3) + 0.2 * math.sin(2 * angle + 1.0))
     assert curve.error_deg(deg + 180.0) == pytest.approx(curve.error_deg(deg))
     assert curve.true_deg(deg) == pytest.approx(deg - curve.error_deg(deg))
+
+
+def test_a_drawn_curve_has_its_harmonics_anywhere_on_the_circle() -> None:
+    """Of 3000 units: the first harmonic has 60 to 90 % of the amplitude, the second the rest; each phase is as likely
+    as any other, so that the mean of its sine and cosine is near 0 (1 / sqrt(6000) is one standard deviation)."""
+    curves = [Curve.drawn(random.Random(seed), 2.0) for seed in range(3000)]
+    firsts = [one.first_deg for one in curves]
+    assert (min(firsts), max(firsts)) == (pytest.approx(1.2, abs=0.01), pytest.approx(1.8, abs=0.01))
+    assert sum(firsts) / len(firsts) == pytest.approx(1.5, abs=0.01)
+    assert {round(one.first_deg + one.second_deg, 9) for one in curves} == {2.0}
+    for phases in ([one.first_phase for one in curves], [one.second_phase for one in curves]):
+        assert min(phases) < 0.02
+        assert max(phases) > 2 * math.pi - 0.02
+        assert all(0.0 <= one <= 2 * math.pi for one in phases)
+        assert sum(map(math.sin, phases)) / len(phases) == pytest.approx(0.0, abs=0.05)
+        assert sum(map(math.cos, phases)) / len(phases) == pytest.approx(0.0, abs=0.05)
 
 
 def test_a_hand_in_the_past_of_a_change_has_done_its_part() -> None:

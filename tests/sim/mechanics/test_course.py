@@ -56,6 +56,8 @@ def stepped(case: Case) -> tuple[list[float], float]:
     brake = braking(limits, math.copysign(1.0, speed))
     side = 1.0 if case.target_deg >= deg + speed * abs(speed) / brake / 2 else -1.0
     left, speed = side * (case.target_deg - deg), side * speed  # towards the target counts as plus from here on
+    if math.isinf(brake):
+        speed = max(0.0, speed)  # nothing is heavy and nothing limits it: it turns at once
     returning, brake = brake, braking(limits, side)
     full = limits.up if side > 0 else limits.down
     nears = -math.expm1(-STEP_S / limits.lag_s) if limits.lag_s else 1.0  # of what it lacks, in one step
@@ -92,8 +94,6 @@ def any_case(seed: int) -> Case:
     up, down = (free - load, free + load) if lag_s or draw.random() < 0.5 else (math.inf, math.inf)
     soft_s = draw.choice([0.0, 0.15, 0.6])
     now = draw.choice([0.0, 0.0, draw.uniform(-300, 300)])
-    if not lag_s and math.isinf(acceleration):
-        now = 0.0  # it stands at once, so it is nowhere on its way
     started_s = draw.choice([0.0, 0.0, 0.1, 0.4])
     target_deg = draw.choice([-1, 1]) * draw.choice([2.0, 20.0, 80.0, 500.0])
     return Case((draw.uniform(-5, 5), now), target_deg, started_s, Limits(speed, up, down, lag_s, acceleration, soft_s))

@@ -126,6 +126,19 @@ def test_what_goes_in_comes_out_or_moves(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", RUNS)
+def test_the_books_do_not_depend_on_where_they_are_added_to(name: str) -> None:
+    """At once or in eleven parts: to 1e-9. The torque turns, or comes to its limit, somewhere within a part."""
+    run, whole, parts = run_of(name), Books(), Books()
+    run.book(whole, 0, run.end_ns)
+    edges_ns = [run.end_ns * k // 11 for k in range(12)]
+    for from_ns, until_ns in pairwise(edges_ns):
+        run.book(parts, from_ns, until_ns)
+    for entry, joules in dataclasses.asdict(whole).items():
+        near = 1e-2 if entry == "turned" else 1e-9
+        assert getattr(parts, entry) == pytest.approx(joules, abs=near * whole.turned), entry
+
+
+@pytest.mark.parametrize("name", RUNS)
 def test_the_mean_square_of_the_current_is_that_of_the_torque_that_the_motion_takes(name: str) -> None:
     """The ripple counts with the mean of the torque itself, so it is compared without."""
     motor = dataclasses.replace(MODEL.motor(), hold_ma=12.0, moving_ma=452.0, stall_ma=3952.0)
@@ -193,6 +206,21 @@ def test_books_of_a_steady_drive(push: float | None, ends_at: float, fading: flo
         # the friction's own turn, where the speed changes its sign, is not looked for
         near = 2e-3 if entry == "friction" and ends_at * (ends_at + fading) < 0 else 1e-5
         assert getattr(books, entry) == pytest.approx(joules, abs=near * size), entry
+
+
+@pytest.mark.parametrize("push", [1.0, 0.2, 0.0, -0.7])
+@pytest.mark.parametrize(("ends_at", "fading"), [(300.0, -200.0), (100.0, 250.0), (390.0, -300.0)])
+def test_books_of_a_steady_drive_do_not_depend_on_where_they_are_added_to(
+    push: float, ends_at: float, fading: float
+) -> None:
+    whole, parts = Books(), Books()
+    motor = MODEL.motor()
+    book_lag(whole, motor, push, ends_at, fading, 0.05)
+    for k in range(7):
+        book_lag(parts, motor, push, ends_at, fading * math.exp(-k * 0.05 / 7 / motor.lag_s), 0.05 / 7)
+    for entry, joules in dataclasses.asdict(whole).items():
+        near = 1e-2 if entry == "turned" else 1e-9
+        assert getattr(parts, entry) == pytest.approx(joules, abs=near * whole.turned), entry
 
 
 def test_what_moves_has_the_energy_of_its_inertia() -> None:

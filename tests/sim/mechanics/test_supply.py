@@ -113,13 +113,13 @@ class Drawing:
         self.now = draw
         self.asked_ns: list[int] = []
         self.asked_v: list[float] = []
-        self._moved_ns = 0
+        self.moved_ns = 0
 
     def move_to(self, now_ns: int) -> None:
-        self._moved_ns = now_ns
+        self.moved_ns = now_ns
 
     def draw(self, supply_v: float) -> Draw:
-        self.asked_ns.append(self._moved_ns)
+        self.asked_ns.append(self.moved_ns)
         self.asked_v.append(supply_v)
         return self.now
 
@@ -195,7 +195,9 @@ def test_another_pack_acts_at_once_and_its_sag_follows() -> None:
     supply, (taker,) = fed(kernel, Draw(1.0))
     supply.wake()
     kernel.run_until(S)
+    assert taker.arm.moved_ns == 8 * MS
     supply.open_mv = 7000
+    assert taker.arm.moved_ns == S  # up to now it moved with the old one
     assert (supply.open_mv, supply.arrives_mv("a")) == (7000, 7000)
     assert taker.told == ["changes", "changed"] * 2
     kernel.run_until(2 * S)
