@@ -217,6 +217,41 @@ def test_only_what_differs_is_told_to_the_supply() -> None:
     assert (arm.watts, arm.is_full) == (4.0, True)
 
 
+@pytest.mark.parametrize("rest_deg", [30.0, -7.0])
+def test_the_dead_band_counts_from_where_the_arm_stands(rest_deg: float) -> None:
+    """Not from the middle, nor from where it once stood."""
+    arm = engaged()
+    arm.dead_band_deg = 0.5
+    arm.aim(rest_deg, 0)
+    for number, (more_deg, is_driven) in enumerate([(0.4, False), (-0.4, False), (0.6, True), (0.3 - rest_deg, True)]):
+        now_ns = (1 + number) * S
+        arm.move_to(now_ns)
+        before = arm.position_deg
+        arm.aim(rest_deg + more_deg, now_ns)
+        arm.move_to(now_ns + 900 * MS)
+        assert arm.position_deg == pytest.approx(rest_deg + more_deg if is_driven else before, abs=1e-9)
+
+
+@pytest.mark.parametrize("then_ns", [0, 130 * MS])
+@pytest.mark.parametrize("first_deg", [60.0, -60.0])
+@pytest.mark.parametrize("second_deg", [80.0, 35.0, 10.0, -50.0])
+def test_of_two_targets_at_one_moment_the_last_counts(then_ns: int, first_deg: float, second_deg: float) -> None:
+    """From rest at 30 deg, and on the way to 70 deg."""
+    arms = [Arm(30.0, 100.0, 200.0, motor=MODEL.motor()) for _ in range(2)]
+    for arm in arms:
+        arm.engage(0)
+        if then_ns:
+            arm.aim(70.0, 0)
+    arms[0].aim(first_deg, then_ns)
+    for arm in arms:
+        arm.aim(second_deg, then_ns)
+    for after_ms in (1, 20, 100, 200, 300, 400, 900):
+        for arm in arms:
+            arm.move_to(then_ns + after_ms * MS)
+        assert arms[0].position_deg == pytest.approx(arms[1].position_deg, abs=1e-9)
+    assert arms[0].position_deg == second_deg
+
+
 # --- on the supply -----------------------------------------------------------------------------------------------
 
 

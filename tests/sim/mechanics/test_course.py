@@ -198,6 +198,41 @@ def test_from_rest_no_speed_is_above_any_limit(seed: int) -> None:
         assert abs(course.at(after_ns)[1]) <= most + 1e-6
 
 
+@pytest.mark.parametrize("lag_s", [0.02, 0.05, 0.1])
+@pytest.mark.parametrize("rise", [0.05, 0.3, 0.6, 0.9, 0.99, 1.2])
+def test_a_motor_runs_into_the_soft_start_s_limit_and_along_it_and_may_fall_behind(lag_s: float, rise: float) -> None:
+    """The limit rises by a share of what the motor could do at standstill, from 40 deg/s on; free speed is 400 deg/s.
+
+    The speed meets it where 400 (1 - exp(-t / lag)) does, found here by bisection; along it the motor goes until it can
+    no longer: at 400 - slope * lag. From there on it is behind again, by a lag towards 400.
+    """
+    slope, started_s = rise * 400.0 / lag_s, 40.0 / (rise * 400.0 / lag_s)
+    limits = Limits(slope * 10.0, 400.0, 400.0, lag_s, soft_s=10.0)
+    course = Course((0.0, 0.0), 1e6, 0, started_s, limits)
+
+    def lacks(at_s: float) -> float:
+        return 40.0 + slope * at_s + 400.0 * math.expm1(-at_s / lag_s)
+
+    moments = [lag_s * k / 1000 for k in range(8000)]
+    first = next((k for k, at_s in enumerate(moments) if lacks(at_s) <= 0), None)
+    if first is None:  # it never meets it
+        for at_s in moments[::100]:
+            assert course.at(round(at_s * S))[1] == pytest.approx(
+                -400.0 * math.expm1(-at_s / lag_s), rel=1e-6, abs=1e-5
+            )
+        return
+    low_s, high_s = moments[first - 1], moments[first]
+    for _ in range(60):
+        middle_s = (low_s + high_s) / 2
+        low_s, high_s = (middle_s, high_s) if lacks(middle_s) > 0 else (low_s, middle_s)
+    leaves_s = (400.0 - slope * lag_s - 40.0) / slope
+    assert [one.at_s for one in course.phases[:3]] == pytest.approx([0.0, low_s, leaves_s], rel=1e-9)
+    assert course.phases[1].speed == pytest.approx(40.0 + slope * low_s, rel=1e-9)
+    assert course.phases[1][3:] == (pytest.approx(slope), 0.0)
+    assert course.phases[2].speed == pytest.approx(400.0 - slope * lag_s, rel=1e-9)
+    assert course.phases[2][3:] == (400.0, lag_s)
+
+
 # --- braking ---------------------------------------------------------------------------------------------------
 
 

@@ -60,6 +60,14 @@ def test_a_swing_of_any_damping_against_an_ode_solver(decay: float) -> None:
             assert loop.after(y, speed, f, at_s) == pytest.approx((wanted, wanted_speed), abs=1e-6, rel=1e-6)
 
 
+def test_where_nothing_pulls_a_swing_only_loses_its_speed() -> None:
+    """Without a supply omega^2 is 1e-9: y stays, and 20 deg/s that fade with 2 * 25 per second make 0.4 deg."""
+    loop = Loop.of(full_deg_s=0.0, lag_s=0.02, stiffness=0.6, damping=0.0)
+    assert loop.decay == 25.0
+    assert loop.after(1.0, 20.0, 0.0, 0.02) == pytest.approx((1.0 + 0.4 * -math.expm1(-1), 20.0 / math.e), abs=1e-6)
+    assert loop.after(1.0, 20.0, 0.0, 2.0) == pytest.approx((1.4, 0.0), abs=1e-6)
+
+
 PHASES = (
     Phase(0.0, 0.0, 0.0, 2000.0, 0.0),
     Phase(0.05, 2.5, 100.0, 200.0, 0.02),

@@ -267,6 +267,13 @@ def test_a_motor_without_ratings_has_no_resistance_that_could_warm_it() -> None:
     assert plain.winding_ma(0.7) == 0.0
 
 
+def test_a_motor_whose_supply_is_not_stated_counts_no_energy_and_no_drag() -> None:
+    plain = Motor(no_load_deg_s=300.0, stall_ma=1000.0)
+    assert (plain.drag, plain.ohm, plain.motor_ma) == (0.0, 0.0, 1000.0)
+    assert plain.winding_ma(0.5) == 500.0
+    assert plain.electrical_w(0.5, 100.0) == plain.electrical_w(-0.5, 100.0) == plain.lost_w(-0.5, 100.0) == 0.0
+
+
 def test_drag_is_never_below_zero_nor_all_that_friction_leaves() -> None:
     """Ratings that contradict each other: little current while moving, or much."""
     few, many = (
