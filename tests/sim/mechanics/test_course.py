@@ -233,6 +233,17 @@ def test_a_motor_runs_into_the_soft_start_s_limit_and_along_it_and_may_fall_behi
     assert course.phases[2][3:] == (400.0, lag_s)
 
 
+@pytest.mark.parametrize(("started_s", "speed"), [(0.0, 200.0), (0.05, 120.0), (0.1, 300.0)])
+def test_what_is_not_heavy_begins_a_soft_start_at_its_limit_whatever_its_speed_was(
+    started_s: float, speed: float
+) -> None:
+    """300 deg/s after 0.3 s: 500 t^2 deg, counted from when the drive took hold."""
+    course = Course((2.0, speed), 900.0, 0, started_s, Limits(300.0, soft_s=0.3))
+    for at_s in (0.0, 0.02, 0.1, 0.15):
+        wanted = (2.0 + 500.0 * ((started_s + at_s) ** 2 - started_s**2), 1000.0 * (started_s + at_s))
+        assert course.at(round(at_s * S)) == pytest.approx(wanted)
+
+
 # --- braking ---------------------------------------------------------------------------------------------------
 
 
