@@ -69,7 +69,9 @@ RUNS: dict[str, tuple[tuple[float, float], float, Limits, float, float]] = {
     "turning": ((0.0, -200.0), 30.0, Limits(300.0, 400.0, 400.0, 0.0192, 4000.0), 0.0, 1.0),
     "loaded": ((0.0, 0.0), 40.0, Limits(300.0, 280.0, 520.0, 0.0192), 0.29, 1.0),
     "pulled": ((0.0, 0.0), 40.0, Limits(300.0, 500.0, 300.0, 0.0192), -0.24, 1.0),
-    "cut back": ((0.0, 0.0), 40.0, Limits(300.0, 180.0, 180.0, 0.0192), 0.0, 0.5),
+    "pulled fast": ((0.0, 0.0), 90.0, Limits(1000.0, 526.0, 273.0, 0.0192), -0.3, 1.0),
+    "gently": ((0.0, 0.0), 60.0, Limits(250.0, 400.0, 400.0, 0.0192, 1600.0), 0.0, 1.0),
+    "cut back": ((0.0, 0.0), 40.0, Limits(300.0, 189.47, 189.47, 0.0192), 0.0, 0.5),
     "soft": ((0.0, 0.0), 40.0, Limits(300.0, 400.0, 400.0, 0.0192, math.inf, 0.3), 0.0, 1.0),
     "without a lag": ((0.0, 0.0), 40.0, Limits(300.0, 400.0, 400.0, 0.0, 3000.0), 0.0, 1.0),
 }
@@ -208,7 +210,7 @@ def test_books_of_a_steady_drive(push: float | None, ends_at: float, fading: flo
         assert getattr(books, entry) == pytest.approx(joules, abs=near * size), entry
 
 
-@pytest.mark.parametrize("push", [1.0, 0.2, 0.0, -0.7])
+@pytest.mark.parametrize("push", [1.0, 0.4, 0.0, -0.7])
 @pytest.mark.parametrize(("ends_at", "fading"), [(300.0, -200.0), (100.0, 250.0), (390.0, -300.0)])
 def test_books_of_a_steady_drive_do_not_depend_on_where_they_are_added_to(
     push: float, ends_at: float, fading: float
