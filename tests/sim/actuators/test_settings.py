@@ -12,9 +12,10 @@ from busproto.sim.errors import SimError
 from busproto.sim.scene.own_table import OwnTable, rows_of
 from busproto.wire import messages as m
 from busproto.wire.frame import UNADDRESSED
+from busproto.wire.message import Message
 from busproto.wire.parameter_list import STANDARD, list_of_rows
 from busproto.wire.parameters import FACTORY, PARAMETERS
-from tests.sim.helpers import MS, bench
+from tests.sim.helpers import MS, PRESET, S, bench, uid_of, where
 
 OWN = (
     OwnTable(name="notch", high=90_000, bytes=4, factory=12),
@@ -242,6 +243,28 @@ def test_an_actuator_hands_on_what_a_bench_does_to_its_memory() -> None:
             actuator.spoil(copy, byte)
     with pytest.raises(SimError):
         actuator.renumber(1)
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [m.Demand(5_000), m.Engage(), m.Report(), m.Commit(), m.ShowYourself(50), m.Restart(), m.Assign(uid_of(1), 9)],
+)
+def test_nothing_happens_any_more_to_one_that_has_lost_its_power(asked: Message) -> None:
+    """No reply, no loss of its demand, no look at its heat, no swing: it is as it was then, until power comes back."""
+    made = bench()
+    actuator = made.add(1, 5, loss_time_out=300, loss_action=PRESET)
+    made.ask(m.Moving, m.Demand(1_000), 5)
+    made.run(20 * MS)
+    made.send(asked, 5)
+    made.bus.host.take()
+    actuator.power_off()
+    state, at_deg, replies = actuator.state, where(made, actuator), made.bus.host.take()
+    made.run(9 * S)
+    assert (actuator.state, where(made, actuator), made.bus.host.take()) == (state, at_deg, replies)
+    assert (actuator.is_powered, actuator.arm.target_deg) == (False, None)
+    actuator.power_on()
+    assert made.status(5).faults == 0
+    assert actuator.current_state() is m.State.LIMP
 
 
 def test_an_actuator_loses_power_in_the_middle_of_a_byte_that_it_writes() -> None:
