@@ -11,8 +11,8 @@ from busproto.sim.actuators.storage import COPIES, StoredMemory
 from busproto.sim.errors import SimError
 from busproto.sim.scene.own_table import OwnTable, rows_of
 from busproto.wire import messages as m
-from busproto.wire.frame import UNADDRESSED
-from busproto.wire.message import Message
+from busproto.wire.frame import BROADCAST_ADDRESS, UNADDRESSED
+from busproto.wire.message import OPERATIONS, Message
 from busproto.wire.parameter_list import STANDARD, list_of_rows
 from busproto.wire.parameters import FACTORY, PARAMETERS
 from tests.sim.helpers import MS, PRESET, S, bench, uid_of, where
@@ -265,6 +265,38 @@ def test_nothing_happens_any_more_to_one_that_has_lost_its_power(asked: Message)
     actuator.power_on()
     assert made.status(5).faults == 0
     assert actuator.current_state() is m.State.LIMP
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        m.Demand(5_000),
+        m.Engage(),
+        m.Report(),
+        m.Restart(),
+        m.RollCall(1, 2, 64, ()),
+        m.MemberList(1, 2, 0, 0, ()),
+        m.ReportRound(1, 8, ()),
+        m.PrefixQuery(1, 0, 0, uid_of(1)),
+        m.SlottedCall(1, 2, 4, 3_000),
+    ],
+)
+@pytest.mark.parametrize("is_back", [False, True])
+def test_nothing_waits_any_more_for_one_that_has_lost_its_power(asked: Message, is_back: bool) -> None:
+    """Neither an answer nor a look at its heat nor a time-out, also where power comes back at once: with the end of the
+    next slot the clock has nothing left to do."""
+    made = bench()
+    actuator = made.add(1, 5)
+    made.ask(m.Moving, m.Demand(1_000), 5)
+    made.send(asked, BROADCAST_ADDRESS if OPERATIONS[asked.OPERATION].audience == "all" else 5)
+    assert made.bus.kernel.next_ns() is not None
+    actuator.power_off()
+    if is_back:
+        actuator.power_on()
+    off_ns = made.now_ns
+    made.run(20 * MS)
+    assert made.bus.kernel.next_ns() is None
+    assert made.starts_after(off_ns) == []
 
 
 def test_an_actuator_loses_power_in_the_middle_of_a_byte_that_it_writes() -> None:
