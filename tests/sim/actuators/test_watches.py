@@ -13,6 +13,8 @@ from busproto.sim.actuators.showing import Showing
 from busproto.sim.kernel import Kernel
 from busproto.sim.mechanics.heat import Heat
 from busproto.sim.mechanics.motion import Arm
+from busproto.sim.mechanics.motion_course import Course, Limits
+from busproto.sim.mechanics.motion_run import Run
 from busproto.sim.mechanics.motor import Motor
 from tests.sim.helpers import MS, S
 
@@ -120,6 +122,19 @@ def test_another_temperature_from_outside_leaves_the_current_as_it_is() -> None:
     assert heat.degc(107 * S) == pytest.approx(62.0 - 12.0 / math.e)
     heat.start(200 * S)
     assert [heat.degc(at) for at in (200 * S, 900 * S)] == [22.0, 22.0]
+
+
+def test_started_anew_it_takes_no_current_of_what_was_before() -> None:
+    """Neither that of a way nor that behind it."""
+    heat = Heat(2.0, 20.0, 100.0)
+    way = Run(Course((0.0, 0.0), 90.0, 0, 0.0, Limits(1.0)), Motor(no_load_deg_s=300.0, stall_ma=5000.0), 0.5, 1.0)
+    heat.draws(0, 1000.0, way)
+    assert heat.degc(50 * S) > 60.0
+    heat.start(50 * S)
+    assert [heat.degc(at * S) for at in (50, 60, 200)] == [22.0, 22.0, 22.0]
+    heat.start(200 * S, 40.0)
+    assert heat.degc(200 * S) == 40.0
+    assert heat.degc(300 * S) == pytest.approx(22.0 + 18.0 / math.e)
 
 
 # --- loss of the demand --------------------------------------------------------------------------------------------

@@ -217,6 +217,22 @@ def test_only_what_differs_is_told_to_the_supply() -> None:
     assert (arm.watts, arm.is_full) == (4.0, True)
 
 
+def test_engaged_on_its_way_it_sets_out_anew_from_rest() -> None:
+    """At 150 ms it goes 200 deg/s; taking hold there it has none of that, whatever it is asked for at once."""
+    arm, fresh = engaged(), engaged()
+    arm.aim(90.0, 0)
+    arm.move_to(150 * MS)
+    assert arm.run.course.motion(150 * MS)[1] == pytest.approx(200.0)
+    arm.engage(150 * MS)
+    at_deg = arm.position_deg
+    arm.aim(at_deg + 40.0, 150 * MS)
+    fresh.aim(40.0, 0)
+    for ms in (1, 5, 20, 100, 400):
+        arm.move_to((150 + ms) * MS)
+        fresh.move_to(ms * MS)
+        assert arm.position_deg - at_deg == pytest.approx(fresh.position_deg, abs=1e-9)
+
+
 @pytest.mark.parametrize("rest_deg", [30.0, -7.0])
 def test_the_dead_band_counts_from_where_the_arm_stands(rest_deg: float) -> None:
     """Not from the middle, nor from where it once stood."""
@@ -347,6 +363,8 @@ def test_a_sensor_curve_is_two_harmonics_of_half_a_turn(deg: float) -> None:
     curve = Curve(0.7, 0.3, 0.2, 1.0)
     angle = math.radians(2 * deg)
     assert curve.error_deg(deg) == pytest.approx(0.7 * math.sin(angle + 0.3) + 0.2 * math.sin(2 * angle + 1.0))
+    assert Curve(0.7, 0.3).error_deg(deg) == pytest.approx(0.7 * math.sin(angle + 0.3))
+    assert Curve().error_deg(deg) == 0.0
     assert curve.error_deg(deg + 180.0) == pytest.approx(curve.error_deg(deg))
     assert curve.true_deg(deg) == pytest.approx(deg - curve.error_deg(deg))
 

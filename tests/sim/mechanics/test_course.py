@@ -322,6 +322,18 @@ def test_a_course_that_turns_says_where_and_when() -> None:
     assert past.at(9 * S) == (5.0, 0.0)
 
 
+@pytest.mark.parametrize("speed", [0.5, 60.0])
+@pytest.mark.parametrize("side", [1, -1])
+def test_it_turns_where_it_stands_by_the_braking_of_that_side(side: int, speed: float) -> None:
+    """6000 deg/s^2 where the load brakes with it, 2000 where it pushes on."""
+    limits = Limits(300.0, 200.0, 600.0, 0.1)
+    course = Course((4.0, side * speed), 4.0 - side * 30.0, 0, 1.0, limits)
+    brake = 6000.0 if side > 0 else 2000.0
+    assert course.turn_deg is not None
+    assert course.turn_deg - 4.0 == pytest.approx(side * speed**2 / (2 * brake))
+    assert course.at(round(speed / brake / 2 * S))[1] == pytest.approx(side * speed / 2, rel=1e-3)
+
+
 def test_a_course_at_rest_says_so_of_itself() -> None:
     rest = Course.rest(7.5, 5 * S)
     assert rest.phases == [Phase(0.0, 7.5, 0.0, 0.0, 0.0)]
@@ -372,6 +384,14 @@ def test_it_can_be_led_on_until_it_brakes_and_no_nearer_than_it_can_stand(
     assert course.extended(target_deg, after_ns, course.at(after_ns)) is can
     assert course.target_deg == (target_deg if can else 50.0)
     assert course.at(9 * S) == (target_deg if can else 50.0, 0.0)
+
+
+def test_knowing_where_it_brakes_does_not_keep_it_from_being_led_on() -> None:
+    for after_ns, can in ((300 * MS, True), (499_999_999, True), (500_000_001, False)):
+        course = trapezoid(S)
+        assert course.end_ns == S + 600 * MS
+        assert course.extended(60.0, S + after_ns, course.at(S + after_ns)) is can
+        assert course.end_ns == S + (700 if can else 600) * MS
 
 
 def test_it_cannot_be_led_on_before_it_has_turned() -> None:
