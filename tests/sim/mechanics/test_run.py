@@ -177,6 +177,14 @@ def test_a_run_ends_with_its_course() -> None:
     assert [*run.parts(run.end_ns, run.end_ns + S)] == []
 
 
+def test_books_are_added_entry_by_entry() -> None:
+    names = [one.name for one in dataclasses.fields(Books)]
+    one, other = (Books(**{name: float(k * k + more) for k, name in enumerate(names)}) for more in (1, 100))
+    one.add(other)
+    assert dataclasses.asdict(one) == {name: 2.0 * k * k + 101.0 for k, name in enumerate(names)}
+    assert other.supplied == 100.0
+
+
 # --- a drive that stays as it is ---------------------------------------------------------------------------------
 
 
