@@ -28,7 +28,7 @@
 
 #define MIN_TURNAROUND 100U
 #define FIRST_SLOT 500U
-#define DEAF_AFTER_START 1U /* the page allows 30 ms; what comes before is not listened to */
+#define DEAF_AFTER_START 25000U /* the page allows 30 ms; what comes before is not listened to */
 
 enum outcome {
     DONE,
@@ -107,7 +107,8 @@ struct receiver {
     uint8_t body[MOST_PIECE];
 };
 
-/* What is to be sent next. There is one: each answer takes the place of an earlier one that has not begun. */
+/* What is to be sent next. There are two, each of which takes the place of an earlier one that has not begun: a reply to
+ * one, and an answer of discovery or of a report round (does.latest). */
 enum answer_kind { NO_ANSWER, REPLY, REPLY_BEHIND_WRITE, ROLL_CALL, LIST_BYTE, ROUND, QUERY_BYTE, FIXED_UID };
 
 struct answer {
@@ -204,6 +205,7 @@ struct bp_device {
     uint16_t bad_frames;
     struct settings working;
     struct receiver receiver;
+    struct answer reply;
     struct answer answer;
     struct discovery discovery;
     struct motion motion;

@@ -96,6 +96,7 @@ void count_goes_on(bp_device *device)
     }
     if (device->now > answer->slot_begin) {
         answer->slot_begin = device->now;
+        answer->counter = answer->counter == 0 ? 1U : answer->counter;
     }
     set_due(device);
 }
@@ -253,9 +254,6 @@ void discovery_slotted_call(bp_device *device, const struct frame *request)
     uint8_t salt = request->payload[2];
 
     enter(discovery, epoch);
-    discovery->has_call = 1;
-    discovery->has_begun = 0;
-    discovery->call_salt = salt;
     if (!discovery->is_acknowledged) {
         uint32_t slot = (own_hash(device, salt, epoch) & 0xFFFFU) * slots >> 16;
         answer_at(device, request, FIXED_UID, (uint64_t)slot * u16_at(request->payload + 5));

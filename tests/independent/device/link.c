@@ -29,6 +29,7 @@ static void tell_time(bp_device *device, uint32_t time_us)
 /* A restart, also in the midst of a write: that goes on, and what it writes is what is stored (op.51). */
 void start_again(bp_device *device)
 {
+    memset(&device->reply, 0, sizeof device->reply);
     memset(&device->answer, 0, sizeof device->answer);
     memset(&device->discovery, 0, sizeof device->discovery);
     memset(&device->motion, 0, sizeof device->motion);
@@ -63,24 +64,23 @@ void bp_device_start(bp_device *device, const bp_hardware *hardware, const bp_id
 
 void schedule_reply(bp_device *device)
 {
-    device->answer.kind = REPLY;
-    device->answer.due
+    device->reply.kind = REPLY;
+    device->reply.due
         = device->now + (uint64_t)device->working.value[REPLY_DELAY] + 1U + chance(device, REPLY_SPREAD);
 }
 
 void give_reply(bp_device *device, const struct frame *request, const uint8_t *payload, uint8_t length)
 {
-    device->answer.sequence = request->sequence;
-    device->answer.operation = request->operation;
-    device->answer.destination = request->source;
-    device->answer.length = frame_reply(device->answer.wire, device, &device->answer, payload, length);
+    device->reply.sequence = request->sequence;
+    device->reply.operation = request->operation;
+    device->reply.destination = request->source;
+    device->reply.length = frame_reply(device->reply.wire, device, &device->reply, payload, length);
     schedule_reply(device);
 }
 
-/* Replies stand ready; what others get is made at the moment of sending. */
-static void begin_answer(bp_device *device)
+/* A reply stands ready; an answer to all is made at the moment of sending. */
+static void begin(bp_device *device, struct answer *answer)
 {
-    struct answer *answer = &device->answer;
     uint8_t payload[8], length;
 
     switch (answer->kind) {
@@ -94,8 +94,10 @@ static void begin_answer(bp_device *device)
         answer->length = frame_reply(answer->wire, device, answer, payload, length);
         break;
     case ROLL_CALL:
+        device->discovery.has_begun = 1;
+        answer->length = frame_reply(answer->wire, device, answer, device->identity.uid, 8);
+        break;
     case FIXED_UID:
-        device->discovery.has_begun = device->answer.operation != 0x05U;
         answer->length = frame_reply(answer->wire, device, answer, device->identity.uid, 8);
         break;
     default:
@@ -153,6 +155,17 @@ void bp_device_sent(bp_device *device, uint32_t time_us)
     }
 }
 
+/* While it sends nothing else is due; bp_device_sent comes first. */
+static uint64_t due_of(const bp_device *device, const struct answer *answer)
+{
+    return answer->kind == NO_ANSWER || device->is_sending ? NEVER : answer->due;
+}
+
+static uint8_t is_due(const bp_device *device, const struct answer *answer)
+{
+    return due_of(device, answer) <= device->now;
+}
+
 uint32_t bp_device_tick(bp_device *device, uint32_t time_us)
 {
     uint64_t next;
@@ -160,10 +173,13 @@ uint32_t bp_device_tick(bp_device *device, uint32_t time_us)
     tell_time(device, time_us);
     motion_run(device);
     storage_run(device);
-    if (device->answer.kind != NO_ANSWER && device->answer.due <= device->now && !device->is_sending) {
-        begin_answer(device);
+    if (is_due(device, &device->reply)) {
+        begin(device, &device->reply);
     }
-    if (device->restarts && device->answer.kind == NO_ANSWER && !device->is_sending) {
+    if (is_due(device, &device->answer)) {
+        begin(device, &device->answer);
+    }
+    if (device->restarts && device->reply.kind == NO_ANSWER && !device->is_sending) {
         start_again(device);
     }
     next = device->now + LONGEST_SLEEP;
@@ -171,9 +187,8 @@ uint32_t bp_device_tick(bp_device *device, uint32_t time_us)
     if (device->storage.step != WRITE_IDLE && device->storage.due < next) {
         next = device->storage.due;
     }
-    if (device->answer.kind != NO_ANSWER && !device->is_sending && device->answer.due < next) {
-        next = device->answer.due;
-    }
+    next = due_of(device, &device->reply) < next ? due_of(device, &device->reply) : next;
+    next = due_of(device, &device->answer) < next ? due_of(device, &device->answer) : next;
     return (uint32_t)(next & UINT32_MAX);
 }
 

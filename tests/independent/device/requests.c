@@ -269,11 +269,11 @@ static enum outcome begin_write(bp_device *device, const struct frame *request, 
     if (device->storage.step != WRITE_IDLE) {
         return STORE_FAILED;
     }
-    device->answer.kind = REPLY_BEHIND_WRITE;
-    device->answer.due = NEVER;
-    device->answer.sequence = request->sequence;
-    device->answer.operation = request->operation;
-    device->answer.destination = request->source;
+    device->reply.kind = REPLY_BEHIND_WRITE;
+    device->reply.due = NEVER;
+    device->reply.sequence = request->sequence;
+    device->reply.operation = request->operation;
+    device->reply.destination = request->source;
     storage_write(device, set, address, request->operation == 0x10U);
     return SILENT;
 }
@@ -291,13 +291,13 @@ void write_has_ended(bp_device *device, uint8_t is_whole)
         motion_address(device);
     }
     device->storage.is_restarted = 0;
-    if (device->answer.kind != REPLY_BEHIND_WRITE) {
+    if (device->reply.kind != REPLY_BEHIND_WRITE) {
         return;
     }
     memset(&request, 0, sizeof request);
-    request.source = device->answer.destination;
-    request.sequence = device->answer.sequence;
-    request.operation = device->answer.operation;
+    request.source = device->reply.destination;
+    request.sequence = device->reply.sequence;
+    request.operation = device->reply.operation;
     if (!is_whole) {
         give_refusal(device, &request, STORE_FAILED, 0, 0);
         return;
@@ -490,14 +490,6 @@ static void act_for_all(bp_device *device, const struct frame *request)
     }
 }
 
-/* An answer of discovery that has not begun ends with a later request (does.latest); a reply waits for the next one. */
-static void end_earlier_answer(bp_device *device)
-{
-    if (device->answer.kind != REPLY && device->answer.kind != REPLY_BEHIND_WRITE) {
-        device->answer.kind = NO_ANSWER;
-    }
-}
-
 void take_in(bp_device *device, const struct frame *request)
 {
     const struct shape *shape = shape_of(request->operation);
@@ -513,10 +505,10 @@ void take_in(bp_device *device, const struct frame *request)
     } else if (!is_well_formed(shape, request) || (shape->audience & (is_to_all ? TO_ALL : TO_ONE)) == 0) {
         outcome = BAD_REQUEST;
     }
+    device->answer.kind = NO_ANSWER; /* also where the request is dropped below: its host waits for nothing earlier */
     if (outcome != DONE && (is_to_all || (shape != NULL && shape->is_bare))) {
         return;
     }
-    end_earlier_answer(device);
     if (is_to_all) {
         act_for_all(device, request);
         return;
