@@ -78,7 +78,8 @@ static uint8_t is_showing(const bp_device *device)
     return device->motion.shows && device->now < device->motion.show_until;
 }
 
-/* The target, and about it the swing of an actuator that shows itself: a triangle that begins at the target. */
+/* The target, and about it the swing of an actuator that shows itself: a triangle that begins at the target. Where
+ * engage holds an arm beyond the ends there is no room to swing. */
 static int32_t goal_mdeg(const bp_device *device)
 {
     int32_t target = target_mdeg(device), goal, phase;
@@ -94,7 +95,7 @@ static int32_t goal_mdeg(const bp_device *device)
     } else {
         goal = target + SWING_MDEG * (phase - 1200) / 300;
     }
-    return within_ends(device, goal);
+    return target == within_ends(device, target) ? within_ends(device, goal) : target;
 }
 
 static int32_t soft_start_us(const bp_device *device)
@@ -211,7 +212,7 @@ void motion_engage(bp_device *device)
 {
     take_hold(device);
     device->motion.leads = LEADS_HELD;
-    device->motion.held_mdeg = within_ends(device, device->motion.seen_mdeg);
+    device->motion.held_mdeg = device->motion.seen_mdeg;
     device->motion.fresh_at = device->now;
     motion_run(device);
     if (device->motion.is_on) {
