@@ -1,46 +1,46 @@
 /* Sections Parameters and Address and memory of the format page: values, ranges, and a set as bytes.
  *
- * The list is told from its end to its begin, as the page leaves the order free. With -DLEAN some parameters are left
- * out and some ranges are narrower, as the page allows too. */
+ * The list is told from its end to its begin, as the page leaves the order free. With -DFEWER some parameters are
+ * left out, with -DNARROWER some ranges are narrower, as the page allows too. */
 #include "device.h"
 
 #include <string.h>
 
-#ifdef LEAN
-#define LEAN_OR(lean, full) (lean)
+#ifdef NARROWER
+#define RANGE(narrower, full) (narrower)
 #else
-#define LEAN_OR(lean, full) (full)
+#define RANGE(narrower, full) (full)
 #endif
 
 static const struct parameter ROWS[] = {
-#ifndef LEAN
+#ifndef FEWER
     {22, 2, 33, -1000, 1000, 0, "correction", "0.01 deg"},
 #endif
-    {21, 2, 0, LEAN_OR(150, 100), LEAN_OR(1800, 2000), LEAN_OR(150, 100), "reply-delay", "1 us"},
+    {21, 2, 0, RANGE(150, 100), RANGE(1800, 2000), RANGE(150, 100), "reply-delay", "1 us"},
     {20, 2, 0, 0, 30000, 0, "under-voltage", "0.001 V"},
-    {19, 1, 0, LEAN_OR(45, 40), LEAN_OR(110, 120), 85, "over-temperature", "1 degC"},
-    {18, 1, 0, LEAN_OR(20, 10), LEAN_OR(95, 100), 80, "overload-limit", "1 %"},
-    {17, 2, 0, LEAN_OR(30, 20), LEAN_OR(8000, 10000), 500, "loss-time-out", "1 ms"},
-    {16, 2, 0, LEAN_OR(-8000, -9000), LEAN_OR(8500, 9000), 0, "preset", "0.01 deg"},
+    {19, 1, 0, RANGE(45, 40), RANGE(110, 120), 85, "over-temperature", "1 degC"},
+    {18, 1, 0, RANGE(20, 10), RANGE(95, 100), 80, "overload-limit", "1 %"},
+    {17, 2, 0, RANGE(30, 20), RANGE(8000, 10000), 500, "loss-time-out", "1 ms"},
+    {16, 2, 0, RANGE(-8000, -9000), RANGE(8500, 9000), 0, "preset", "0.01 deg"},
     {15, 1, 0, 0, 2, 0, "loss-action", ""},
-    {14, 1, 0, 0, LEAN_OR(25, 30), 5, "minimum-drive", "1 %"},
-#ifndef LEAN
+    {14, 1, 0, 0, RANGE(25, 30), 5, "minimum-drive", "1 %"},
+#ifndef FEWER
     {13, 1, 0, 0, 100, 30, "damping", "1 %"},
 #endif
-    {12, 1, 0, LEAN_OR(5, 1), LEAN_OR(90, 100), 60, "stiffness", "1 %"},
-    {11, 2, 0, LEAN_OR(60, 50), LEAN_OR(15000, 20000), 3000, "slew-limit", "0.1 deg/s"},
-    {10, 2, 0, LEAN_OR(2, 0), LEAN_OR(400, 500), 10, "dead-band", "0.01 deg"},
-    {9, 2, 0, 0, LEAN_OR(4000, 5000), 1000, "soft-start", "1 ms"},
-    {8, 2, 0, LEAN_OR(10, 0), LEAN_OR(8800, 9000), LEAN_OR(8800, 9000), "end-high", "0.01 deg"},
-    {7, 2, 0, LEAN_OR(-8900, -9000), LEAN_OR(-20, 0), LEAN_OR(-8900, -9000), "end-low", "0.01 deg"},
-    {6, 2, 0, LEAN_OR(1500, 1000), LEAN_OR(17000, 18000), 12000, "travel", "0.01 deg"},
-    {5, 2, 0, LEAN_OR(-2500, -3000), LEAN_OR(2000, 3000), 0, "neutral", "0.01 deg"},
+    {12, 1, 0, RANGE(5, 1), RANGE(90, 100), 60, "stiffness", "1 %"},
+    {11, 2, 0, RANGE(60, 50), RANGE(15000, 20000), 3000, "slew-limit", "0.1 deg/s"},
+    {10, 2, 0, RANGE(2, 0), RANGE(400, 500), 10, "dead-band", "0.01 deg"},
+    {9, 2, 0, 0, RANGE(4000, 5000), 1000, "soft-start", "1 ms"},
+    {8, 2, 0, RANGE(10, 0), RANGE(8800, 9000), RANGE(8800, 9000), "end-high", "0.01 deg"},
+    {7, 2, 0, RANGE(-8900, -9000), RANGE(-20, 0), RANGE(-8900, -9000), "end-low", "0.01 deg"},
+    {6, 2, 0, RANGE(1500, 1000), RANGE(17000, 18000), 12000, "travel", "0.01 deg"},
+    {5, 2, 0, RANGE(-2500, -3000), RANGE(2000, 3000), 0, "neutral", "0.01 deg"},
     {4, 1, 0, 0, 1, 0, "direction", ""},
-#ifndef LEAN
+#ifndef FEWER
     {3, 1, 0, 0, 3, 0, "place", ""},
     {2, 1, 0, 0, 32, 0, "gang", ""},
 #endif
-    {1, 1, 0, 0, LEAN_OR(24, 32), 0, "channel", ""},
+    {1, 1, 0, 0, RANGE(24, 32), 0, "channel", ""},
 };
 
 uint8_t parameter_count(void)

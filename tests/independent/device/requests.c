@@ -21,7 +21,7 @@ static const struct shape SHAPES[] = {
     {0x01, TO_ONE | TO_ALL, 1, 5, 111, 2},
     {0x02, TO_ALL, 0, 5, 111, 2},
     {0x03, TO_ALL, 0, 33, 33, 1},
-#ifndef LEAN
+#ifndef WITHOUT_TEACHING
     {0x04, TO_ALL, 0, 10, 10, 1},
     {0x05, TO_ALL, 1, 12, 12, 1},
     {0x06, TO_ALL, 1, 7, 7, 1},
