@@ -81,7 +81,7 @@ class DeviceSide:
 
     @property
     def now_ns(self) -> int:
-        """Time since the conversation began, in process since power-up, by the clock of the line where that is known."""
+        """Time since the conversation began (in process: since power-up), by the clock of the line if it is known."""
         return self._clock_ns() - self._zero_ns
 
     def can(self, *words: str) -> bool:
