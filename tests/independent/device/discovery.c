@@ -184,7 +184,7 @@ void discovery_address_list(bp_device *device, const struct frame *request)
     uint8_t is_listed = 0;
 
     for (unsigned address = 1; address <= 240U; address++) {
-        if ((request->payload[3U + (address - 1U) / 8U] >> (address - 1U) % 8U & 1U) == 0) {
+        if (((unsigned)request->payload[3U + (address - 1U) / 8U] >> (address - 1U) % 8U & 1U) == 0) {
             continue;
         }
         if (address == device->address && address <= LAST_ADDRESS) {
@@ -237,7 +237,7 @@ void discovery_query(bp_device *device, const struct frame *request)
     enter(&device->discovery, epoch);
     for (unsigned bit = 0; bit < bits; bit++) {
         uint8_t differ = request->payload[4U + bit / 8U] ^ device->identity.uid[bit / 8U];
-        if ((differ >> (7U - bit % 8U) & 1U) != 0) {
+        if (((unsigned)differ >> (7U - bit % 8U) & 1U) != 0) {
             return;
         }
     }
