@@ -342,11 +342,19 @@ class Dut:
         """Its parameter list if it was read, else None."""
         return self._rows
 
-    def put(self, values: Mapping[str, RawValue]) -> None:
-        """Write working parameters, raw; where it lacks one, the case is not checked."""
+    def require_room(self, values: Mapping[str, RawValue]) -> None:
+        """Skip the case where it lacks one of these parameters, or the range of its own ends before the value."""
         missing = [name for name in values if name not in self.rows]
         if missing:
             not_checked(f"it has no parameter {', '.join(missing)}")
+        for name, raw in values.items():
+            own = self.rows[name]
+            if not all(own.low <= one <= own.high for one in (raw if isinstance(raw, tuple) else (raw,))):
+                not_checked(f"its {name} is within {own.low}..{own.high}, the case needs {raw}")
+
+    def put(self, values: Mapping[str, RawValue]) -> None:
+        """Write working parameters, raw; where it lacks one, or its own range ends before, the case is not checked."""
+        self.require_room(values)
         for name, raw in values.items():
             row = BY_NAME[name]
             self.ask(m.Write(row.number, row.encode(raw)), m.Written)

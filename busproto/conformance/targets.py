@@ -33,6 +33,7 @@ from busproto.wire.frame import (
 from busproto.wire.hash import digest_of, uid_hash
 from busproto.wire.message import Message
 from busproto.wire.parameters import RawValue
+from busproto.wire.timing import BOOT_NS
 
 PYTHON: Final = "python"
 REFERENCE: Final = "reference"
@@ -95,7 +96,8 @@ class InProcess:
         rating: Mapping[str, Any] | None = None,
         on_bench: bool = False,
     ) -> Dut:
-        """A bus with the actuator under test, and with neighbours (address by uid), which are the simulator's own.
+        """A bus with the actuator under test, and with neighbours (address by uid), which are the simulator's own. The
+        time to boot has passed: what comes before, an actuator may leave unheard.
 
         `clock_us`: the count of its clock at power-up, 0 to 2^32 - 1 us; None for any. The simulator's own actuator has
         no such clock: to it every count is the same. `rating` holds what differs in its model; `on_bench` puts a
@@ -115,6 +117,7 @@ class InProcess:
         dut.neighbours = [self._plug(bus, PYTHON, uid, at, {}) for uid, at in (neighbours or {}).items()]
         if self._rows is not None:
             dut.keep_rows(self._rows)
+        dut.pass_time(BOOT_NS)
         return dut
 
     def _plug(

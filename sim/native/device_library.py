@@ -45,6 +45,22 @@ def port_declarations() -> str:
     return "\n".join(line for line in text.splitlines() if not line.startswith("#"))
 
 
+@functools.cache
+def _declared() -> Any:
+    """cffi with the interface declared: once, as reading it takes longer than most cases of a test run.
+
+    Raises:
+        DeviceError: cffi is not installed.
+    """
+    try:
+        from cffi import FFI  # type: ignore[import-untyped]
+    except ImportError as error:
+        raise DeviceError("a firmware under test needs cffi: pip install 'busproto[firmware]'") from error
+    ffi = FFI()
+    ffi.cdef(port_declarations())
+    return ffi
+
+
 class DeviceLibrary:
     """One loaded firmware.
 
@@ -55,14 +71,9 @@ class DeviceLibrary:
     """
 
     def __init__(self, path: Path, source: str) -> None:
-        try:
-            from cffi import FFI  # type: ignore[import-untyped]
-        except ImportError as error:
-            raise DeviceError("a firmware under test needs cffi: pip install 'busproto[firmware]'") from error
         self.source = source
         self.path = path.resolve()
-        self.ffi: Any = FFI()
-        self.ffi.cdef(port_declarations())
+        self.ffi = _declared()
         try:
             self.lib: Any = self.ffi.dlopen(str(path.resolve()))
         except OSError as error:

@@ -73,14 +73,15 @@ class DeviceSide:
     def __init__(self, dut: Dut) -> None:
         self.dut = dut
         self.has_moments = dut.can("heard")
-        self._zero_ns = self._clock_ns()
+        # In process both sides count from power-up, so that a moment of the model is one of this side's arm too.
+        self._zero_ns = 0 if dut.is_virtual else self._clock_ns()
 
     def _clock_ns(self) -> int:
         return self.dut.line_ns() if self.has_moments else self.dut.now_ns
 
     @property
     def now_ns(self) -> int:
-        """Time since the conversation began, by the clock of the line where that is known."""
+        """Time since the conversation began (in process: since power-up), by the clock of the line if it is known."""
         return self._clock_ns() - self._zero_ns
 
     def can(self, *words: str) -> bool:

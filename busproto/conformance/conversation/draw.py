@@ -365,6 +365,8 @@ class Draw(Calls):
 
     def _written(self, name: str, raw: RawValue) -> Step:
         row = self._by_name[name]
+        if isinstance(raw, int):  # its own range may be narrower than that of the page
+            raw = min(row.high, max(row.low, raw))
         return self._said(m.Write(row.number, row.encode(raw)), self.conversation.address)
 
     def _write(self) -> Step:

@@ -140,6 +140,7 @@ class Conversation:
             supply_mv=dut.bus.supply_mv if dut.is_virtual else USUAL_MV,
             baud=dut.transport.baud,
         )
+        self.model.run_until(self.device.now_ns)  # it was given the time to boot too
         self.judge = Judge(self.device, self.model, description)
         self.identity = identity
         self.steps: list[Step] = []

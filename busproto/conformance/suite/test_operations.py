@@ -210,7 +210,7 @@ def test_after_the_time_to_boot_it_takes_in_the_first_request(dut: Dut, to_all: 
 @clause("op.51", "does.asked")
 def test_a_restart_of_all_is_not_answered(dut: Dut) -> None:
     dut.put({"neutral": 100})
-    dut.silent(dut.wire(m.Restart(), BROADCAST_ADDRESS), window_ns=20 * MS)
+    dut.silent(dut.wire(m.Restart(), BROADCAST_ADDRESS), window_ns=BOOT_NS)
     assert dut.get("neutral") == 0
     assert dut.report().state is m.State.LIMP
 

@@ -171,6 +171,7 @@ def test_every_byte_of_a_link_test_comes_back(dut: Dut) -> None:
 @pytest.mark.parametrize("delay_us", [100, 255, 256, 1000, 2000])
 def test_the_reply_delay_is_that_of_every_reply(dut: Dut, delay_us: int) -> None:
     dut.beside("heard")
+    dut.require_room({"reply-delay": delay_us})
     for message in (
         m.Write(BY_NAME["reply-delay"].number, BY_NAME["reply-delay"].encode(delay_us)),
         m.Report(),

@@ -96,8 +96,8 @@ def steps(dut: Dut) -> Iterator[Step]:
 def held(dut: Dut) -> list[OnLine]:
     """Hold the conversation; returns all that was on the line, with times from its begin, which is power-up."""
     side = dut.beside("heard", "jam", "warm")
-    begin_ns = dut.line_ns()
-    start_ns = dut.now_ns + BOOT_NS
+    begin_ns = dut.line_ns() - BOOT_NS  # its power-up: it was given the time to boot
+    start_ns = dut.now_ns
     for number, step in enumerate(steps(dut)):
         dut.pass_time(start_ns + round(step.at_ms * MS) - dut.now_ns)
         if step.message is not None:
