@@ -236,7 +236,9 @@ class Course:
         Time after the end of the course is not included.
         """
         from_s, until_s = (from_ns - self.start_ns) / NS_PER_S, (until_ns - self.start_ns) / NS_PER_S
-        phases = self._go if not self.is_over(until_ns) and self._end_ns is None else self._phases[:-1]
+        is_over = self.is_over(until_ns)  # this may work out the end
+        has_end = self._end_ns is not None and self._phases is not self._go
+        phases = self._phases[:-1] if is_over or has_end else self._go
         for number, phase in enumerate(phases):
             ends_s = until_s
             if number + 1 < len(phases):

@@ -53,7 +53,7 @@ ROWS: Final = (
     fault(
         "soft start is ignored",
         MOTION,
-        "if (!drive->motion->is_soft_started && drive->working->soft_start != 0) {",
+        "if (!drive->motion->is_soft_started) {",
         "if (drive->motion->is_soft_started && drive->working->soft_start == 1) {",
         "parameters.soft-start",
         "does.engages",

@@ -403,3 +403,18 @@ def test_time_does_not_go_back() -> None:
     at_deg = arm.position_deg
     arm.move_to(50 * MS)
     assert (arm.position_deg, arm.time_ns) == (at_deg, 100 * MS)
+
+
+@pytest.mark.parametrize("added_inertia", [0.0, 1.0])
+def test_a_motor_that_cannot_overcome_its_friction_warms_while_it_tries(added_inertia: float) -> None:
+    """3 % of the supply against 5 % of friction: it stands, and its winding takes P = I^2 R all the time."""
+    arm = engaged(dataclasses.replace(MODEL, added_inertia=added_inertia), power=0.03)
+    heat = arm.heat = MODEL.heat()
+    arm.aim(40.0, 0)
+    begun = heat.degc(0)
+    arm.move_to(500 * S)
+    assert arm.position_deg == 0.0
+    degc = heat.degc(500 * S)
+    assert degc > begun + 0.03
+    arm.move_to(1000 * S)
+    assert heat.degc(1000 * S) > degc

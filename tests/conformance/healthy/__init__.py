@@ -1,0 +1,1 @@
+"""Whether the suite says of healthy actuators that they are healthy, however often it is asked."""
