@@ -4,8 +4,9 @@ The file is pcapng (draft-ietf-opsawg-pcapng, "PCAP Now Generic"), link type 147
 tools open it. A packet is one of these:
 
 * **A frame**: its bytes with both delimiters, sent or received, good or bad. Delimiters that belong to no frame are a
-packet of their own. * **A run** of bytes outside a frame: noise, a stuck line, answers that collided; at most 256
-bytes. * **A single byte** after a query that is answered with single bytes (a member list, a brief match): each answer
+packet of their own.
+* **A run** of bytes outside a frame: noise, a stuck line, answers that collided; at most 256 bytes.
+* **A single byte** after a query that is answered with single bytes (a member list, a brief prefix query): each answer
 is a packet.
 
 The direction is in ``epb_flags``. A good frame has no error bit. A bad frame has "CRC error" (check), "packet too

@@ -77,7 +77,7 @@ class Dut:
         taken: addresses at which others answered when the port was opened.
         log: (ns, whether sent, bytes) of each write and of each read that brought bytes, echo included.
         begun_ns: the clock of the line when it was made.
-        rows: its own parameter list, by name.
+        rows: its own parameter list, by name; read once, into `known_rows`, which may be set where it is known.
     """
 
     def __init__(
@@ -110,7 +110,7 @@ class Dut:
         self.epochs: set[int] = set()
         self._sequence = 0
         self._echo = bytearray()
-        self._rows: dict[str, m.ParameterDescription] | None = None
+        self.known_rows: dict[str, m.ParameterDescription] | None = None
         self._offers_teaching: bool | None = None
 
     @property
@@ -328,19 +328,11 @@ class Dut:
     @property
     def rows(self) -> Mapping[str, m.ParameterDescription]:
         """See the class; read once."""
-        if self._rows is None:
+        if self.known_rows is None:
             count = self.ask(m.Describe(), m.Description).parameter_count
             rows = [self.ask(m.DescribeParameter(index), m.ParameterDescription) for index in range(count)]
-            self._rows = {row.name: row for row in rows}
-        return self._rows
-
-    def keep_rows(self, rows: Mapping[str, m.ParameterDescription]) -> None:
-        """Set its parameter list, which is known already."""
-        self._rows = dict(rows)
-
-    def known_rows(self) -> dict[str, m.ParameterDescription] | None:
-        """Its parameter list if it was read, else None."""
-        return self._rows
+            self.known_rows = {row.name: row for row in rows}
+        return self.known_rows
 
     def require_room(self, values: Mapping[str, RawValue]) -> None:
         """Skip the case where it lacks one of these parameters, or the range of its own ends before the value."""

@@ -116,7 +116,7 @@ class InProcess:
         dut.bench = actuator.arm if on_bench else None
         dut.neighbours = [self._plug(bus, PYTHON, uid, at, {}) for uid, at in (neighbours or {}).items()]
         if self._rows is not None:
-            dut.keep_rows(self._rows)
+            dut.known_rows = dict(self._rows)
         dut.pass_time(BOOT_NS)
         return dut
 
@@ -164,7 +164,7 @@ class InProcess:
 
     def done_with(self, dut: Dut) -> None:
         """After a case: its parameter list, if it was read, is kept for the next case."""
-        self._rows = dut.known_rows() or self._rows
+        self._rows = dut.known_rows or self._rows
 
     def close(self) -> None:
         """No effect: each case has a bus of its own."""
@@ -301,7 +301,7 @@ class OnPort:
         if self._run(lambda: describe(self.home)).generation != self._generation:
             self._factory()
         if self._rows is not None:
-            dut.keep_rows(self._rows)
+            dut.known_rows = dict(self._rows)
         return dut
 
     _rows: Mapping[str, m.ParameterDescription] | None = None
@@ -349,7 +349,7 @@ class OnPort:
 
     def done_with(self, dut: Dut) -> None:
         """See `InProcess.done_with`; it goes limp."""
-        self._rows = dut.known_rows() or self._rows
+        self._rows = dut.known_rows or self._rows
         with contextlib.suppress(BusError):
             dut.tell(m.Release())
 

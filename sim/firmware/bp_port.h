@@ -3,8 +3,8 @@
  * A harness that tests a firmware on a desk loads it as a shared library with exactly these functions; on a board
  * they are called from the interrupts of UART and timer, one at a time, never from within each other.
  *
- * Times are microseconds of the actuator's own clock; the first may be any, and they wrap around at 32 bits, 71.6
- * minutes. Every call may change when the next action is due, so call bp_device_tick at once after each of them; it
+ * Times are microseconds of the actuator's own clock, rounded down; the first may be any, and they wrap around at 32
+ * bits, 71.6 minutes. Every call may change when the next action is due, so call bp_device_tick at once after each of them; it
  * returns when to call it again. */
 #ifndef BP_PORT_H
 #define BP_PORT_H
@@ -28,7 +28,8 @@ typedef struct bp_hardware {
     uint32_t (*page_erase)(void *context, uint8_t page);
     uint32_t (*page_program)(void *context, uint8_t page, uint16_t place, uint8_t byte);
     void (*page_read)(void *context, uint8_t page, uint16_t place, uint8_t *data, size_t length);
-    /* The bridge: off, so that the arm can be moved by hand; or on, with a fraction of the supply, -1000..1000. */
+    /* The bridge: off, so that the arm can be moved by hand; or on, with a fraction of the supply, -1000..1000. A
+     * positive one raises the angle. */
     void (*drive)(void *context, uint8_t is_on, int16_t permille);
     /* Angle from the middle of the mechanical range, 0.001 deg. */
     int32_t (*position_mdeg)(void *context);
@@ -60,9 +61,10 @@ size_t bp_device_size(void);
 /* Power-up. `device` may point to uninitialised memory; both structs are copied. */
 void bp_device_start(bp_device *device, const bp_hardware *hardware, const bp_identity *identity, uint32_t time_us);
 
-/* In the factory: a first valid copy of stored settings, without a device. `values` holds number, length, raw value
- * of each parameter that differs from the factory value. Returns 1, or 0 where a value is not allowed or the memory
- * failed. */
+/* In the factory: a first valid copy of stored settings, without a device. `address` is 1..239, or 240 for none.
+ * `values` holds number, length, raw value of each parameter that differs from the factory value. It is one call, so
+ * that the times which page_erase and page_program return need not be waited for. Returns 1, or 0 where address or a
+ * value is not allowed or the memory failed. */
 int bp_device_provision(const bp_hardware *hardware, uint8_t address, const uint8_t *values, size_t length);
 
 /* Optional, for a test harness: the stored memory as behind so many writes of the set that it holds. The copy in use
@@ -70,7 +72,8 @@ int bp_device_provision(const bp_hardware *hardware, uint8_t address, const uint
  * whole or the memory failed. Where a library lacks it, the wrap-around of the generation is not tested. */
 int bp_device_renumber(const bp_hardware *hardware, uint16_t generation);
 
-/* A byte was received; its last stop bit ended then. A byte with a framing error is passed on like any other. */
+/* A byte was received; its last stop bit ended then. A byte with a framing error is passed on like any other. A
+ * harness passes on no byte of the actuator itself; a board whose receiver hears its own sender does. */
 void bp_device_byte(bp_device *device, uint8_t byte, uint32_t time_us);
 
 /* The line has become busy (1) or idle (0) then: the edge of a start bit on an idle line; the end of the last stop

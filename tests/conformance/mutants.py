@@ -2,8 +2,8 @@
 
 Builds the reference firmware with each seeded fault, runs the suite against it in process, and prints which case
 caught it, and which clause that case cites. Fails unless every fault is caught by a case of a right clause, and
-nothing is wrong where none is seeded. Only the cases of the right clauses are run, up to the first that fails; with
-``--whole`` every case is, and it is told how many failed.
+nothing is wrong where none is seeded. Only the cases of the right clauses are run, up to the first that fails, and no
+random conversation; with ``--whole`` every case is, and it is told how many failed.
 
 With ``--machine`` the faults are slips that a machine makes, see `tests.conformance.machine.command`.
 """
@@ -75,7 +75,8 @@ def examine(fault: Fault, directory: Path, *, whole: bool = False) -> Caught:
     command = [sys.executable, "-m", "pytest", "-p", "busproto.conformance.plugin", "-p", "no:cacheprovider"]
     command += ["--dut", str(library), "-q", "--tb=line", "--dut-soak", "60", f"--junitxml={result}"]
     if fault.number and not whole:
-        command += ["-x", *(f"--dut-clause={clause}" for clause in fault.clauses)]
+        # a random conversation may fail first, and cites what the difference touches: it is for faults without a case
+        command += ["-x", "-k", "not test_a_conversation", *(f"--dut-clause={clause}" for clause in fault.clauses)]
     done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=False, timeout=600)
     took_s = time.monotonic() - begun
     if not result.is_file():

@@ -69,7 +69,7 @@ def test_conversations_are_about_what_the_model_knows(messages: list[Message]) -
 def _dut() -> Dut:
     target = InProcess(PYTHON)
     dut = target.fresh("conversation")
-    dut.keep_rows(_ROWS or dut.rows)
+    dut.known_rows = dict(_ROWS or dut.rows)
     _ROWS.update(dut.rows)
     return dut
 

@@ -31,8 +31,10 @@ REQUEST_SECTION: Final = Section(
         ),
         Rule(
             "does.latest",
-            "A reply that has not begun gives way to the reply to a later request. An answer of discovery or of a "
-            "report round that has not begun is not sent once a later request to its address or to all was taken in.",
+            "A reply that has not begun gives way to the reply to a later request. Answers of discovery and of a "
+            "report round are no such replies: a reply that waits for stored memory is sent beside them. An answer of "
+            "discovery or of a report round that has not begun is not sent once a later valid request to its address "
+            "or to all was heard, also one that is refused or dropped in silence.",
         ),
         Rule("does.drop", "A piece that is no frame is dropped in silence and changes nothing but `bad_frames`."),
         Rule(
@@ -157,7 +159,9 @@ MOTION_SECTION: Final = Section(
             "+1 or -1.",
         ),
         Rule(
-            "does.ends", "The target is limited to end-low..end-high. The arm is not driven beyond a mechanical stop."
+            "does.ends",
+            "The target of a demand is limited to end-low..end-high. Engage holds the arm where it is, beyond an end "
+            "too. The arm is not driven beyond a mechanical stop.",
         ),
         Rule(
             "does.slew",

@@ -45,8 +45,9 @@ HASH_SECTION: Final = Section(
         Rule(
             "find.sense",
             "A start bit stops the count at once; the slot that it breaks does not count. When the line is idle again, "
-            "a whole slot begins at that moment, and the count goes on. A counter that had reached zero is set to one "
-            "then. The random part of `start jitter` is drawn anew for each idle period. What is not seen busy within "
+            "a whole slot begins at that moment, though none before the first slot, and the count goes on. A counter "
+            "that stands at zero, also one that began there, is set to one then. The random part of `start jitter` is "
+            "drawn anew for each idle period. What is not seen busy within "
             "`detect` is sent over.",
         ),
         Rule(
@@ -63,20 +64,18 @@ HASH_SECTION: Final = Section(
             "last. A "
             "roll call that it takes in, an address list, the last part of a list and, where it has them, suppress "
             "that "
-            "names it, match and slotted call set the epoch. Where that is another epoch than before, it is not "
+            "names it, prefix query and slotted call set the epoch. Where that is another epoch than before, it is not "
             "acknowledged and has answered no call, also when it was acknowledged in this epoch earlier. A restart "
             "forgets "
             "all.",
         ),
         Rule(
             "find.acknowledge",
-            "The call that counts for digests is the last one with slots in this epoch. An actuator that began to "
-            "answer it, and finds the digest of H(uid, salt of that call, epoch) among the digests of a later call, is "
-            "acknowledged. Calls without slots acknowledge and leave the call that counts as it is. Each call with "
-            "slots takes "
-            "its place, after its own digests were looked at, also where the actuator does not answer it. An "
-            "acknowledged "
-            "actuator MUST NOT answer a roll call.",
+            "The call that counts for digests is the last roll call with slots in this epoch; a slotted call is none. "
+            "An actuator that began to answer it, and finds the digest of H(uid, salt of that call, epoch) among the "
+            "digests of a later call, is acknowledged. Calls without slots acknowledge and leave the call that counts "
+            "as it is. Each call with slots takes its place, after its own digests were looked at, also where the "
+            "actuator does not answer it. An acknowledged actuator MUST NOT answer a roll call.",
         ),
         Rule(
             "find.list",
@@ -155,7 +154,7 @@ TEACHING_SECTION: Final = Section(
         ),
         Rule(
             "teaching.brief",
-            "A brief match is answered by the list byte of H(uid, salt = `bits`, epoch).",
+            "A brief prefix query is answered by the list byte of H(uid, salt = `bits`, epoch).",
             part=TEACHING,
         ),
         Rule(
@@ -165,7 +164,7 @@ TEACHING_SECTION: Final = Section(
             part=TEACHING,
         ),
     ),
-    "Suppress, match and slotted call (04, 05, 06) serve the classic ways of searching, for teaching and "
+    "Suppress, prefix query and slotted call (04, 05, 06) serve the classic ways of searching, for teaching and "
     "comparison. No "
     "host needs them. An actuator offers all three or none (refusal.extension tells).",
 )

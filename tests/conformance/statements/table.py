@@ -44,6 +44,9 @@ TRIED: Final[dict[str, dict[str, tuple[str, ...]]]] = {
             "test_a_reply_that_waits_gives_way_to_that_of_a_later_request",
             "test_a_reply_that_waits_does_not_give_way_to_what_has_no_reply",
         ),
+        "Answers of discovery and of a report round": (
+            "test_a_reply_that_waits_for_the_store_and_an_answer_to_a_call_both_come",
+        ),
         "An answer of discovery or of a report round": (
             "test_a_later_request_to_all_ends_the_wait",
             "test_a_later_request_to_it_alone_ends_the_wait_and_is_answered",
@@ -96,7 +99,7 @@ TRIED: Final[dict[str, dict[str, tuple[str, ...]]]] = {
             "test_a_busy_line_stops_a_count_in_order",
         ),
         "When the line is idle again": ("test_it_waits_out_several_that_speak_before_it",),
-        "A counter that had reached zero": ("test_a_line_that_gets_busy_again_and_again_is_waited_out",),
+        "A counter that stands at zero": ("test_a_line_that_gets_busy_again_and_again_is_waited_out",),
     },
     "find.position": {
         "Where answers come in order": (
@@ -243,7 +246,7 @@ TRIED: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "Prefix query and slotted call": ("test_an_answer_at_a_fixed_time_begins_whatever_is_on_the_line",),
         "The count of slots": ("test_an_answer_at_a_fixed_time_begins_whatever_is_on_the_line",),
     },
-    "teaching.brief": {"A brief match": ("test_a_brief_match_of_any_length_is_answered_by_its_byte",)},
+    "teaching.brief": {"A brief prefix query": ("test_a_brief_match_of_any_length_is_answered_by_its_byte",)},
     "teaching.slot": {
         "A slotted call is answered": ("test_a_slotted_call_has_slots_of_any_number_and_length",),
         "The slot is that of H": ("test_a_slotted_call_has_slots_of_any_number_and_length",),

@@ -212,6 +212,14 @@ struct bp_device {
     struct storage storage;
 };
 
+/* The reply that is being made: outcome first. `low` and `high` are told with code 3. */
+struct reply {
+    uint8_t length;
+    uint8_t bytes[MOST_PAYLOAD];
+    int32_t low;
+    int32_t high;
+};
+
 /* wire.c */
 uint16_t u16_at(const uint8_t *bytes);
 void put_u16(uint8_t *bytes, uint32_t value);
@@ -264,6 +272,16 @@ void discovery_slotted_call(bp_device *device, const struct frame *request);
 void discovery_round(bp_device *device, const struct frame *request);
 void count_is_stopped(bp_device *device);
 void count_goes_on(bp_device *device);
+
+/* answers.c */
+void put_bytes(struct reply *reply, const void *bytes, size_t length);
+void put8(struct reply *reply, uint32_t value);
+void put16(struct reply *reply, uint32_t value);
+enum outcome describe(bp_device *device, struct reply *reply);
+enum outcome describe_parameter(uint8_t index, struct reply *reply);
+enum outcome read_values(bp_device *device, const struct frame *request, struct reply *reply);
+enum outcome write_value(bp_device *device, const struct frame *request, struct reply *reply);
+enum outcome undo(bp_device *device, const struct frame *request, struct reply *reply);
 
 /* requests.c */
 void take_in(bp_device *device, const struct frame *request);

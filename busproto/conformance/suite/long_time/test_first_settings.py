@@ -56,6 +56,7 @@ def unpowered(dut: Dut, address: int | None = None) -> Callable[[bytes], bool]:
 
 @clause("does.copies", "parameters")
 def test_the_first_settings_are_those_that_were_given(dut: Dut) -> None:
+    dut.require_room(VALUES)
     write = unpowered(dut)
     assert write(b"".join(told(*one) for one in VALUES.items())), "the first settings were not taken"
     dut.power_back()
