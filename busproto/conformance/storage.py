@@ -6,8 +6,9 @@ import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from busproto.conformance.dut import LATE_PORT_NS, MS, Dut
+from busproto.conformance.dut import LATE_PORT_NS, MS, Dut, not_checked
 from busproto.wire import messages as m
+from busproto.wire.frame import UNADDRESSED
 from busproto.wire.message import Message
 from busproto.wire.timing import STORE_NS
 
@@ -42,8 +43,10 @@ def cut_at_byte(dut: Dut, message: Message, to: int, at: int) -> None:
 
 
 def spoil(dut: Dut, copies: tuple[int, ...], at: int) -> None:
-    """Flip one bit of stored copies and power it up again."""
+    """Flip one bit of stored copies and power it up again. With both copies it has no address from then on."""
     side = dut.beside("unplug", "spoil", "plug")
+    if len(copies) == COPIES and UNADDRESSED in dut.taken:
+        not_checked("another actuator on the line has no address either, and would answer in its place")
     side.order("unplug")
     for copy in copies:
         side.order("spoil", f"{copy} {at}")

@@ -56,6 +56,11 @@ def is_in_process(target: str) -> bool:
     return target in {PYTHON, REFERENCE} or Path(target).suffix in {".so", ".dylib", ".dll"}
 
 
+def _has_room(at: int, taken: frozenset[int]) -> bool:
+    """Whether no other actuator has this address, nor one to which cases speak as to another, that is not there."""
+    return not {*range(at, at + 4), at ^ 1, at % 200 + 1, at % MAX_ADDRESS + 1} & taken
+
+
 class InProcess:
     """A target that is built anew for each case.
 
@@ -223,8 +228,10 @@ class OnPort:
             taken = list(found.values())
             self._taken = frozenset(at for uid, at in found.items() if uid != self.uid)
             needs_one = self._first_address == UNADDRESSED or taken.count(self._first_address) > 1
-            free = next(at for at in (HOME, *range(MIN_ADDRESS, MAX_ADDRESS + 1)) if at not in taken)
-            self.home = free if needs_one else self._first_address
+            needs_one = needs_one or not _has_room(self._first_address, self._taken)
+            free = [at for at in (HOME, *range(MIN_ADDRESS, MAX_ADDRESS + 1)) if at not in self._taken]
+            roomy = next((at for at in free if _has_room(at, self._taken)), free[0])
+            self.home = roomy if needs_one else self._first_address
             if needs_one:
                 self._run(lambda: assign(self.uid, self.home))
             self._supply_mv = self._ask(m.Report(), m.Status).supply_mv
