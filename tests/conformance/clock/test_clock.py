@@ -25,8 +25,10 @@ def device_of(dut: Dut) -> Device:
 
 @pytest.mark.parametrize("clock_us", [0, 77, HALF, RANGE_US - 1])
 def test_a_clock_stands_at_power_up_where_it_was_wanted(clock_us: int) -> None:
-    device = device_of(InProcess("reference").build("clock", clock_us=clock_us))
-    assert device.clock_us == clock_us
+    """A case begins when the time to boot is over; the clock has counted that much more by then."""
+    dut = InProcess("reference").build("clock", clock_us=clock_us)
+    assert dut.now_ns == BOOT_NS
+    assert device_of(dut).clock_us == (clock_us + BOOT_NS // US) % RANGE_US
 
 
 def test_without_a_count_it_is_drawn_by_the_seed() -> None:
