@@ -74,18 +74,26 @@ class TcpSide:
 
     def __init__(self, text: str) -> None:
         """`text`: HOST:PORT. Raises InputError: no program answers there, or the text is malformed."""
-        host, port = parse_endpoint("--dut-side", text, 7001, open_to_network=True)
+        self._endpoint = parse_endpoint("--dut-side", text, 7001, open_to_network=True)
         self._name = text
         try:
-            self._socket = socket.create_connection((host, port), PATIENCE_S)
+            self._connect()
         except OSError as error:
             raise InputError(f"--dut-side '{text}': no program answers there ({error.strerror or error})") from error
+
+    def _connect(self) -> None:
+        self._socket = socket.create_connection(self._endpoint, PATIENCE_S)
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._heard = b""
+        self._is_in_step = True
 
     def follow(self, line: str) -> Told:
-        """See `Side`."""
+        """See `Side`. Behind an error it connects anew: a late answer would be taken for that of the next line."""
         try:
+            if not self._is_in_step:
+                self._socket.close()
+                self._connect()
+            self._is_in_step = False
             self._socket.sendall(line.encode() + b"\n")
             while b"\n" not in self._heard and len(self._heard) < MAX_LINE_BYTES:
                 data = self._socket.recv(1 << 16)
@@ -95,6 +103,7 @@ class TcpSide:
         except OSError as error:
             raise SideError(f"the side channel at {self._name} does not answer: {error}") from error
         answer, _, self._heard = self._heard.partition(b"\n")
+        self._is_in_step = True
         try:
             told = json.loads(answer)
         except ValueError:
@@ -161,7 +170,7 @@ class Beside:
 
     def heard(self, since_ns: int) -> list[OnLine]:
         """Transmissions that began on the line at `since_ns` or later."""
-        found = self._side.follow(f"heard {since_ns}")["heard"]
+        found = self._list(f"heard {since_ns}", "heard")
         return [OnLine(one["by"], one["from_ns"], one["to_ns"], bytes.fromhex(one["bytes"])) for one in found]
 
     def is_own(self, one: OnLine) -> bool:

@@ -6,7 +6,8 @@ import json
 import socket
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager, suppress
 from typing import Any
 
 import pytest
@@ -175,3 +176,39 @@ def test_nonsense_is_an_error(said: bytes) -> None:
 def test_one_that_hangs_up_is_an_error() -> None:
     with side_at(lambda _: b"") as side, pytest.raises(SideError, match=r"was closed|does not answer"):
         side.follow("able")
+
+
+def test_an_answer_that_came_too_late_is_not_taken_for_that_of_the_next_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The rig answers the first line when the harness has given it up; every later answer is of its own line."""
+    monkeypatch.setattr("busproto.conformance.side.PATIENCE_S", 0.1)
+    given_up = threading.Event()
+    listener = socket.create_server(("127.0.0.1", 0))
+
+    def serve(client: socket.socket) -> None:
+        with client, client.makefile("rb") as lines, suppress(OSError):
+            for line in lines:
+                if line == b"first\n":
+                    given_up.wait()
+                client.sendall(json.dumps({"done": line.decode().strip()}).encode() + b"\n")
+
+    def accept() -> None:
+        with listener, ThreadPoolExecutor() as pool:
+            for _ in range(2):
+                pool.submit(serve, listener.accept()[0])
+
+    thread = threading.Thread(target=accept)
+    thread.start()
+    side = TcpSide(f"127.0.0.1:{listener.getsockname()[1]}")
+    with pytest.raises(SideError, match="does not answer"):
+        side.follow("first")
+    given_up.set()
+    monkeypatch.setattr("busproto.conformance.side.PATIENCE_S", 10.0)
+    assert [side.follow(f"word {number}")["done"] for number in range(3)] == ["word 0", "word 1", "word 2"]
+    side.close()
+    thread.join()
+
+
+def test_what_was_heard_without_its_list_is_an_error() -> None:
+    side = Beside(Rig(able={"words": ["heard"]}, heard={"done": "nothing"}), UID)
+    with pytest.raises(SideError, match="without a list 'heard'"):
+        side.heard(0)
