@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
+import signal
 import subprocess
 import sys
 import xml.etree.ElementTree as ElementTree
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -32,6 +36,27 @@ class Ran:
     def clauses(self, *verdicts: str) -> set[str]:
         """Clauses of the cases that came to one of those."""
         return {one for came, cited in self.verdicts.values() if came in verdicts for one in cited}
+
+
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """Where a bus is that runs in a process of its own, in real time: its pseudo-terminal and its side channel."""
+
+    port: str
+    side: str
+
+
+@contextlib.contextmanager
+def bus_behind(scenario: Path, *options: str) -> Iterator[Behind]:
+    """Run a scenario behind a pseudo-terminal, in a process of its own."""
+    command = [sys.executable, "-m", "busproto", "bus", "run", str(scenario), "--pty", "--side", "127.0.0.1:0"]
+    with subprocess.Popen([*command, *options, "--json"], stdout=subprocess.PIPE, text=True, cwd=ROOT) as process:
+        try:
+            assert process.stdout is not None
+            told = json.loads(process.stdout.readline())
+            yield Behind(told["port"], told["side"])
+        finally:
+            process.send_signal(signal.SIGTERM)
 
 
 def run(directory: Path, *arguments: str, timeout_s: float = 900) -> Ran:

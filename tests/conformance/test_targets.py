@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import json
 import re
-import signal
-import subprocess
-import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from busproto.conformance.clauses import CLAUSES
 from busproto.conformance.targets import NO_BENCH, NO_FACTORY, PYTHON, REFERENCE
-from tests.conformance.helpers import ROOT, run
+from tests.conformance.helpers import Behind, bus_behind, run
 
 NEEDS_A_SIDE_CHANNEL = {
     "find.first",
@@ -60,25 +55,13 @@ def test_a_clock_of_any_seed_passes(tmp_path: Path) -> None:
     assert ran.code == 0, ran.text
 
 
-@dataclass(frozen=True, slots=True)
-class Behind:
-    """Where a bus is that runs in a process of its own."""
-
-    port: str
-    side: str
-
-
 @pytest.fixture
 def behind(tmp_path: Path) -> Iterator[Behind]:
     """A pseudo-terminal with the reference firmware behind it, in a process of its own, and its side channel."""
     scenario = tmp_path / "one.toml"
     scenario.write_text(SCENARIO, "utf-8")
-    command = [sys.executable, "-m", "busproto", "bus", "run", str(scenario), "--pty", "--side", "127.0.0.1:0"]
-    with subprocess.Popen([*command, "--json"], stdout=subprocess.PIPE, text=True, cwd=ROOT) as process:
-        assert process.stdout is not None
-        told = json.loads(process.stdout.readline())
-        yield Behind(told["port"], told["side"])
-        process.send_signal(signal.SIGTERM)
+    with bus_behind(scenario) as there:
+        yield there
 
 
 @pytest.mark.realtime

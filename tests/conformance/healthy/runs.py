@@ -6,7 +6,6 @@ import contextlib
 import dataclasses
 import json
 import random
-import signal
 import subprocess
 import sys
 import tempfile
@@ -17,7 +16,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from busproto.conformance.targets import PYTHON, REFERENCE
-from tests.conformance.helpers import ROOT, Ran, run
+from tests.conformance.helpers import Ran, bus_behind, run
 from tests.independent.device import built
 
 INDEPENDENT: Final = "independent"
@@ -121,8 +120,14 @@ def one_run(libraries: Library, device: str, way: str, seed: int) -> Verdict:
             return judged(device, way, seed, run(place, f"--dut={target}", f"--dut-seed={seed}", timeout_s=LONGEST_S))
         scenario = place / "healthy.toml"
         scenario.write_text(scenario_of(target, seed, with_neighbours=way == "neighbours"), "utf-8")
-        with behind(scenario, seed) as (port, side):
-            asked = [f"--dut={port}", f"--dut-side={side}", "--all-clear", f"--dut-uid={UID}", f"--dut-seed={seed}"]
+        with bus_behind(scenario, "--native-code", f"--seed={seed}") as there:
+            asked = [
+                f"--dut={there.port}",
+                f"--dut-side={there.side}",
+                "--all-clear",
+                f"--dut-uid={UID}",
+                f"--dut-seed={seed}",
+            ]
             return judged(device, way, seed, run(place, *asked, timeout_s=LONGEST_S))
 
 
@@ -132,20 +137,6 @@ def judged(device: str, way: str, seed: int, ran: Ran) -> Verdict:
     said = "" if ran.verdicts else ran.text.strip().rpartition("\n")[2]
     passed, not_checked = len(ran.named("passed")), len(ran.named("not checked"))
     return Verdict(device, way, seed, ran.code, failed, passed, not_checked, said)
-
-
-@contextlib.contextmanager
-def behind(scenario: Path, seed: int) -> Iterator[tuple[str, str]]:
-    """A bus in a process of its own, in real time: its pseudo-terminal and its side channel."""
-    command = [sys.executable, "-m", "busproto", "bus", "run", str(scenario), "--pty", "--side", "127.0.0.1:0"]
-    command += ["--native-code", f"--seed={seed}", "--json"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=ROOT) as process:
-        try:
-            assert process.stdout is not None
-            told = json.loads(process.stdout.readline())
-            yield told["port"], told["side"]
-        finally:
-            process.send_signal(signal.SIGTERM)
 
 
 @contextlib.contextmanager

@@ -140,5 +140,3 @@ enum outcome undo(bp_device *device, const struct frame *request, struct reply *
     put8(reply, request->payload[0]);
     return DONE;
 }
-
-/* The reply comes when the write has ended: write_has_ended. */

@@ -5,6 +5,7 @@
  * storage.c     two copies in stored memory, written in the background
  * motion.c      states, set-point, position loop, temperature, overload
  * discovery.c   epoch, calls, lists, count of idle slots
+ * answers.c     what replies say of the actuator and of its settings
  * requests.c    what each operation does, refusals
  * link.c        the calls from outside, one pending answer, restart
  *

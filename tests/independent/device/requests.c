@@ -117,6 +117,7 @@ static void give_refusal(bp_device *device, const struct frame *request, enum ou
     give_reply(device, request, payload, sizeof payload);
 }
 
+/* The reply comes when the write has ended: write_has_ended. */
 static enum outcome begin_write(bp_device *device, const struct frame *request, const struct settings *set, uint8_t address)
 {
     if (device->storage.step != WRITE_IDLE) {
